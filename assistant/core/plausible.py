@@ -1,0 +1,180 @@
+"""Can this reading be true? Checks on one reading, against those taken before it.
+
+Physics gives hard rules (0 < E1 < P1, E(n-1) < En < Pn: impossible) and soft ones (doubtful: confirm). The
+standing of each is in `standing.TABLE`. The words are meant to be spoken: they begin with what was read and
+never tell the value to expect, since people hear what they expect. Nothing here changes a reading.
+
+Names of readings: "leak.charge", "leak.initial", "leak.final", "charge.R.S", "equilibrium.R.S" with run R
+1-2 and step S 1-3. All values are psi.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+
+from assistant.core import pressure
+from assistant.core.settings import Settings
+
+IMPOSSIBLE = "impossible"
+DOUBTFUL = "doubtful"
+
+RESOLUTION = Decimal("0.01")
+"""The gauge reads to 0.01 psi (from memory, 50-80 % sure)."""
+FAR_PSI = Decimal(1)
+"""A leak-hold reading further than this from where the hold belongs is more likely a slip (common practice, no source)."""
+
+Taken = Mapping[str, Decimal]
+
+
+@dataclass(frozen=True)
+class Doubt:
+    kind: str
+    """IMPOSSIBLE: refuse and ask again. DOUBTFUL: say the words and have it confirmed."""
+    words: str
+    """Short and speakable."""
+    rule: str = ""
+    """Which check spoke: "order", "air", "fit", "run_differences", "metric", "leak"."""
+
+
+@dataclass(frozen=True)
+class Band:
+    state: str
+    """"in_band", "over" or "under"."""
+    by: Decimal
+    """How far, psi, 0 or above: from the target of a step, from the nearer edge in the leak hold."""
+    words: str
+
+
+def reading(name: str, value: Decimal, taken: Taken, settings: Settings) -> Doubt | None:
+    """The first doubt about a reading, the hard rules before the soft ones; None when it is plausible.
+
+    `taken` holds the readings taken so far by name; a rule whose other readings are missing is left out.
+    """
+    return next(doubts(name, value, taken, settings), None)
+
+
+def doubts(name: str, value: Decimal, taken: Taken, settings: Settings) -> Iterator[Doubt]:
+    """Every doubt, in order. An impossible reading has just the one."""
+    hard = _impossible(name, value, taken, settings)
+    if hard:
+        yield hard
+    elif name.startswith("equilibrium."):
+        run, step = _run_step(name)
+        yield from _fit_doubts(run, step, value, taken, settings)
+        if run == 2:
+            yield from _difference_doubts(step, value, taken, settings)
+    elif name == "leak.final" and "leak.initial" in taken:
+        if abs(value - taken["leak.initial"]) > FAR_PSI:
+            yield Doubt(DOUBTFUL, f"{value:f} is far from the first reading", "leak")
+
+
+def plausible_range(name: str, taken: Taken, settings: Settings) -> tuple[Decimal, Decimal]:
+    """The lowest and highest reading that the hard rules allow, both included, at the gauge's resolution.
+
+    For the listening grammar. It may be empty (low above high) when a reading before it was already wrong.
+    """
+    if name == "leak.final":
+        return Decimal("0.00"), settings.max_psi
+    if name in ("leak.charge", "leak.initial"):
+        return RESOLUTION, settings.max_psi
+    run, step = _run_step(name)
+    low = _before(run, step, taken) or Decimal(0)
+    charge = taken.get(f"charge.{run}.{step}") if name.startswith("equilibrium.") else None
+    high = settings.max_psi if charge is None else charge - RESOLUTION
+    return low + RESOLUTION, high
+
+
+def band(name: str, value: Decimal, settings: Settings) -> Band:
+    """Where a charge stands: "charge.R.S", "leak.charge" or "leak.initial". ValueError on any other name."""
+    if name in ("leak.charge", "leak.initial"):
+        low, high = settings.leak_low, settings.leak_high
+        off = min(value - low, Decimal(0)) or max(value - high, Decimal(0))
+        inside = low <= value <= high
+    elif name.startswith("charge."):
+        off = value - settings.target(_run_step(name)[1])
+        inside = abs(off) <= settings.band_psi
+    else:
+        raise ValueError(f"{name} has no band: only a charge and the first reading of the leak hold have one")
+    if inside:
+        return Band("in_band", abs(off), "in the band")
+    state, act = ("over", "bleed") if off > 0 else ("under", "pump")
+    little = " a little" if abs(off) < FAR_PSI else ""
+    return Band(state, abs(off), f"{state} by {abs(off):f}: {act}{little}")
+
+
+def _run_step(name: str) -> tuple[int, int]:
+    kind, _, rest = name.partition(".")
+    run, _, step = rest.partition(".")
+    if kind not in ("charge", "equilibrium") or run not in ("1", "2") or step not in ("1", "2", "3"):
+        raise ValueError(f"{name!r} is no reading of this test")
+    return int(run), int(step)
+
+
+def _before(run: int, step: int, taken: Taken) -> Decimal | None:
+    """What the bowl held before this step: 0 at the start of a run, else the last equilibrium if it is known."""
+    return Decimal(0) if step == 1 else taken.get(f"equilibrium.{run}.{step - 1}")
+
+
+def _impossible(name: str, value: Decimal, taken: Taken, settings: Settings) -> Doubt | None:
+    def doubt(why: str) -> Doubt:
+        return Doubt(IMPOSSIBLE, f"{value:f} {why}", "order")
+
+    if not value.is_finite() or value.adjusted() >= 6 or value.as_tuple().exponent < -12:
+        return Doubt(IMPOSSIBLE, "that is no gauge reading", "order")
+    if name == "leak.final":
+        if value < 0:
+            return doubt("is below zero")
+    elif value <= 0:
+        return doubt("is no pressure")
+    if value > settings.max_psi:
+        return doubt("is over the meter's maximum: bleed it down if the gauge does read that")
+    if name.startswith("leak."):
+        return None
+    run, step = _run_step(name)
+    if name.startswith("equilibrium."):
+        charge = taken.get(f"charge.{run}.{step}")
+        if charge is not None and value >= charge:
+            return doubt("is not below the charge")
+    before = _before(run, step, taken)
+    if before is not None and value <= before:
+        return doubt("is not above the last equilibrium")
+    return None
+
+
+def _fit_doubts(run: int, step: int, value: Decimal, taken: Taken, settings: Settings) -> Iterator[Doubt]:
+    """Does the reading fit the bowl air that the first step of this run shows?"""
+    first_charge = taken.get(f"charge.{run}.1")
+    first = value if step == 1 else taken.get(f"equilibrium.{run}.1")
+    if first_charge is None or first is None or not 0 < first < first_charge:
+        return
+    if step == 1:
+        air = pressure.air_content(first_charge, first, settings.chamber_ratio, settings.aggregate_correction_pct)
+        if not settings.air_low_pct <= air <= settings.air_high_pct:
+            yield Doubt(DOUBTFUL, f"{value:f} would mean {air:.1f} percent air", "air")
+        return
+    charge, before = taken.get(f"charge.{run}.{step}"), _before(run, step, taken)
+    if charge is None or before is None:
+        return
+    first_ratio = pressure.bowl_ratio(first_charge, first, Decimal(0))
+    off_ratio = abs(pressure.bowl_ratio(charge, value, before) / first_ratio - 1)
+    off = value - pressure.equilibrium(charge, before, first_ratio)
+    if (off_ratio > settings.ratio_difference or off < -settings.below_prediction_psi
+            or off > settings.above_prediction_psi):
+        yield Doubt(DOUBTFUL, f"{value:f} does not fit the first step of this run", "fit")
+
+
+def _difference_doubts(step: int, value: Decimal, taken: Taken, settings: Settings) -> Iterator[Doubt]:
+    """Run 2 less run 1 should be 0 or more and grow from step to step; at step 3 it is the metric."""
+    first = taken.get(f"equilibrium.1.{step}")
+    if first is None:
+        return
+    gain = value - first
+    if step == 3 and gain == 0:
+        yield Doubt(DOUBTFUL, f"{value:f} is the same as in run 1", "metric")
+    elif step == 3 and gain > settings.metric_high_psi:
+        yield Doubt(DOUBTFUL, f"{value:f} is more than {settings.metric_high_psi:f} above run 1", "metric")
+    elif gain < 0:
+        yield Doubt(DOUBTFUL, f"{value:f} is below run 1 at this step", "metric" if step == 3 else "run_differences")
+    earlier = [taken.get(f"equilibrium.{run}.{step - 1}") for run in (2, 1)]
+    if step > 1 and None not in earlier and gain < earlier[0] - earlier[1]:
+        yield Doubt(DOUBTFUL, f"{value:f} gains less on run 1 than the step before did", "run_differences")

@@ -1,0 +1,81 @@
+"""The whole sequential test, assessed: air content and system air metric from twelve readings."""
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from assistant.core import plausible, pressure, rounding
+from assistant.core.assessment import INVALID, Assessment, against_limits, result, spoken_name
+from assistant.core.settings import Settings
+
+EFFECT_PSI = Decimal("0.02")
+"""Start pressures that differ between the runs are warned about from this effect on the metric (derived)."""
+
+
+def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
+           settings: Settings) -> Assessment:
+    """Results from two runs of three charges and three equilibria, psi.
+
+    The readings are walked in the order in which they were taken, through the same checks that ran live. A
+    run ends at its first impossible reading: what hangs on it has no value. Never raises on any pressures.
+    """
+    taken: dict[str, Decimal] = {}
+    invalid: list[str] = []
+    warnings: list[str] = []
+    sound = [_walk(run, charge[run - 1], equilibrium[run - 1], taken, settings, invalid, warnings) for run in (1, 2)]
+
+    air = metric = None
+    if sound[0]:
+        air = pressure.air_content(charge[0][0], equilibrium[0][0], settings.chamber_ratio,
+                                   settings.aggregate_correction_pct)
+        if not 0 <= air <= 100:
+            invalid.append(f"the air content would be {'negative' if air < 0 else 'over 100 %'}: check equilibrium "
+                           "1.1, the chamber ratio and the aggregate correction")
+            air = None
+    again = ""
+    if all(sound):
+        metric = pressure.system_air_metric(equilibrium[0][2], equilibrium[1][2])
+        if metric < 0:
+            invalid.append("the system air metric would be negative: check equilibrium 1.3 and 2.3 for a slip")
+            metric = None
+        elif metric == 0:
+            again = "repeat the test: the system air metric is exactly 0.00, perhaps a repeated value"
+        elif metric > settings.metric_high_psi:
+            again = f"repeat the test: the system air metric is over {settings.metric_high_psi:f} psi"
+        warnings += _start_warning(charge, equilibrium, settings)
+    warnings += [again] if again else []
+
+    results = (result("air_content", air, settings), result("system_air_metric", metric, settings))
+    if invalid:
+        return Assessment(results, tuple(warnings), INVALID, "; ".join(invalid))
+    verdict, why, more = against_limits(results, settings)
+    return Assessment(results, tuple(warnings + more), verdict, f"{why}; {again}" if again else why)
+
+
+def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], taken: dict[str, Decimal],
+          settings: Settings, invalid: list[str], warnings: list[str]) -> bool:
+    """Check one run, adding to the last three arguments; whether every reading of it is possible."""
+    for step in (1, 2, 3):
+        for kind, value in (("charge", charges[step - 1]), ("equilibrium", equilibria[step - 1])):
+            name = f"{kind}.{run}.{step}"
+            for doubt in plausible.doubts(name, value, taken, settings):
+                if doubt.kind == plausible.IMPOSSIBLE:
+                    invalid.append(f"{spoken_name(name)}: {doubt.words}")
+                    return False
+                if doubt.rule != "metric":  # said once, about the metric itself
+                    warnings.append(f"{spoken_name(name)}: {doubt.words}")
+            if kind == "charge":
+                band = plausible.band(name, value, settings)
+                if band.state != "in_band":
+                    warnings.append(f"{spoken_name(name)}: {value:f} is {band.state} by {band.by:f} psi")
+            taken[name] = value
+    return True
+
+
+def _start_warning(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
+                   settings: Settings) -> list[str]:
+    ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0))
+    effect = pressure.start_pressure_effect(charge[0], charge[1], ratio)
+    if abs(effect) < EFFECT_PSI:
+        return []
+    return [f"the charges of the two runs differ: about {rounding.round_to(effect, 2, settings.rounding):+} psi of the "
+            "metric would come from that (not corrected)"]

@@ -1,0 +1,182 @@
+"""Every number that a meter, a method or a job may set, with its default. Standings: `standing.TABLE`, by name."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from decimal import Decimal
+from typing import Any
+
+from assistant.core import rounding, standing
+
+LIMITED = ("air_content", "system_air_metric", "leak_drop")
+"""The results that a limit can be set on."""
+
+Limits = tuple[Decimal | None, Decimal | None]
+"""(lowest, highest), each with the decimals it was written with; None for no limit on that side."""
+
+_NUMBER = re.compile(r"-?\d{1,6}(\.\d{1,12})?")
+
+
+def _set(default: str, low: str, high: str, unit: str) -> Any:
+    return field(default=Decimal(default), metadata={"low": Decimal(low), "high": Decimal(high), "unit": unit})
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Numbers are Decimal (seconds too); `clamps` is an int. Build with `from_mapping`, which checks."""
+
+    # the meter
+    chamber_ratio: Decimal = _set("0.06", "0.001", "1", "chamber volume / bowl volume")
+    max_psi: Decimal = _set("46", "1", "100", "psi")
+    clamps: int = field(default=6, metadata={"low": 2, "high": 24, "unit": ""})
+    # the job
+    aggregate_correction_pct: Decimal = _set("0.0", "0", "10", "%")
+    limits: Mapping[str, Limits] = field(default_factory=dict, hash=False)
+    rounding: str = rounding.HALF_EVEN
+    # the leak hold
+    leak_low: Decimal = _set("45.0", "1", "100", "psi")
+    leak_high: Decimal = _set("45.5", "1", "100", "psi")
+    leak_limit_psi: Decimal = _set("0.12", "0", "10", "psi")
+    leak_settle_s: Decimal = _set("8", "0", "600", "s")
+    leak_hold_s: Decimal = _set("300", "1", "7200", "s")
+    # the steps
+    step_targets: tuple[Decimal, Decimal, Decimal] = (Decimal("14.5"), Decimal("30"), Decimal("45"))
+    band_psi: Decimal = _set("0.05", "0", "5", "psi")
+    settle_s: Decimal = _set("5", "0", "600", "s")
+    tap_s: Decimal = _set("10", "1", "600", "s")
+    tap_every_s: Decimal = _set("1", "0.2", "10", "s")
+    hold_after_tap_s: Decimal = _set("5", "0", "600", "s")
+    # the checks on readings
+    air_low_pct: Decimal = _set("1", "0", "100", "%")
+    air_high_pct: Decimal = _set("12", "0", "100", "%")
+    metric_high_psi: Decimal = _set("0.80", "0", "50", "psi")
+    ratio_difference: Decimal = _set("0.10", "0", "1", "as a fraction")
+    below_prediction_psi: Decimal = _set("1.0", "0", "50", "psi")
+    above_prediction_psi: Decimal = _set("0.3", "0", "50", "psi")
+
+    @staticmethod
+    def standing(name: str) -> str:
+        """Where the default of one setting comes from."""
+        return standing.of(name)
+
+    @classmethod
+    def from_mapping(cls, given: Mapping[str, Any]) -> "Settings":
+        """Settings from a mapping: numbers as Decimal, int or decimal text (never float: 0.20 must stay 0.20).
+
+        What is left out keeps its default. ValueError, one sentence, names the key, the value and what is allowed.
+        """
+        known = {f.name: f for f in fields(cls)}
+        checked: dict[str, Any] = {}
+        for key, value in given.items():
+            if key not in known:
+                raise ValueError(f"{key!r} is no setting: the settings are {', '.join(known)}")
+            if key == "limits":
+                checked[key] = _limits(value)
+            elif key == "rounding":
+                checked[key] = _rule(value)
+            elif key == "step_targets":
+                checked[key] = _targets(value)
+            elif key == "clamps":
+                checked[key] = _count(key, value, known[key].metadata)
+            else:
+                checked[key] = _within(key, value, known[key].metadata)
+        settings = cls(**checked)
+        settings._check_together()
+        return settings
+
+    def to_mapping(self) -> dict[str, Any]:
+        """Ready for JSON, decimals as text; `from_mapping` gives back exactly the same settings."""
+        return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+
+    def target(self, step: int) -> Decimal:
+        """The charge of step 1, 2 or 3, psi."""
+        return self.step_targets[step - 1]
+
+    def _check_together(self) -> None:
+        pairs = (("leak_low", "leak_high"), ("air_low_pct", "air_high_pct"), ("leak_high", "max_psi"))
+        for low, high in pairs:
+            if getattr(self, low) >= getattr(self, high):
+                raise ValueError(f"{low} is {getattr(self, low)} and {high} {getattr(self, high)}: "
+                                 f"{low} must be the lower")
+        if self.step_targets[-1] + self.band_psi > self.max_psi:
+            raise ValueError(f"step_targets ends at {self.step_targets[-1]}: with band_psi it must not go "
+                             f"over max_psi, {self.max_psi}")
+
+
+def number(key: str, value: Any) -> Decimal:
+    """`value` as a Decimal of sensible size (below a million, at most 12 decimals); ValueError names `key`."""
+    if isinstance(value, int) and not isinstance(value, bool):
+        value = Decimal(value)
+    elif isinstance(value, str) and _NUMBER.fullmatch(value):
+        value = Decimal(value)
+    if not isinstance(value, Decimal):
+        raise ValueError(f"{key} is {shown(value)}: it must be a number")
+    if not value.is_finite() or value.adjusted() >= 6 or value.as_tuple().exponent < -12:
+        raise ValueError(f"{key} is {shown(value)}: it must be below 1000000 and have at most 12 decimals")
+    return value
+
+
+def shown(value: Any) -> str:
+    """A wrong value as a message shows it: short, whatever it is."""
+    text = str(value) if isinstance(value, Decimal) else repr(value)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+def _within(key: str, value: Any, bounds: Mapping[str, Any]) -> Decimal:
+    found = number(key, value)
+    if not bounds["low"] <= found <= bounds["high"]:
+        unit = f" ({bounds['unit']})" if bounds["unit"] else ""
+        raise ValueError(f"{key} is {shown(found)}: it must be from {bounds['low']} to {bounds['high']}{unit}")
+    return found
+
+
+def _count(key: str, value: Any, bounds: Mapping[str, Any]) -> int:
+    found = _within(key, value, bounds)
+    if found != int(found):
+        raise ValueError(f"{key} is {shown(found)}: it must be a whole number")
+    return int(found)
+
+
+def _rule(value: Any) -> str:
+    if value not in rounding.RULES:
+        raise ValueError(f"rounding is {shown(value)}: it must be {' or '.join(rounding.RULES)}")
+    return value
+
+
+def _targets(value: Any) -> tuple[Decimal, Decimal, Decimal]:
+    if not isinstance(value, list | tuple) or len(value) != 3:
+        raise ValueError(f"step_targets is {shown(value)}: it must be three pressures, such as 14.5, 30, 45")
+    low, middle, high = (number("step_targets", each) for each in value)
+    if not 0 < low < middle < high:
+        raise ValueError(f"step_targets is {low}, {middle}, {high}: each must be above the one before, and above 0")
+    return low, middle, high
+
+
+def _limits(value: Any) -> dict[str, Limits]:
+    if not isinstance(value, Mapping):
+        raise ValueError(f"limits is {shown(value)}: it must name results, each with its lowest and highest")
+    found: dict[str, Limits] = {}
+    for name, pair in value.items():
+        if name not in LIMITED:
+            raise ValueError(f"limits names {shown(name)}: the results are {', '.join(LIMITED)}")
+        if not isinstance(pair, list | tuple) or len(pair) != 2:
+            raise ValueError(f"the limits of {name} are {shown(pair)}: give the lowest and the highest, "
+                             "null for none, such as [4.5, 7.5]")
+        low, high = (None if side is None else number(f"a limit of {name}", side) for side in pair)
+        if any(side is not None and side < 0 for side in (low, high)):
+            raise ValueError(f"a limit of {name} is {shown(low if low is not None and low < 0 else high)}: "
+                             "it must not be negative")
+        if low is not None and high is not None and low > high:
+            raise ValueError(f"the limits of {name} are {low} and {high}: the lowest comes first")
+        found[name] = (low, high)
+    return found
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Decimal):
+        return f"{value:f}"
+    if isinstance(value, tuple):
+        return [_plain(each) for each in value]
+    if isinstance(value, Mapping):
+        return {key: _plain(each) for key, each in value.items()}
+    return value
