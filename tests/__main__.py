@@ -1,0 +1,51 @@
+"""``python3 tests [--all] [pytest's arguments]``: set up as for the assistant, add what tests use, run them.
+
+Exit status: pytest's own, except that "no test ran" (pytest's 5) counts as failed (1). Paths in the arguments
+are taken from the project's root.
+"""
+import os
+import sys
+
+HERE = os.path.dirname(os.path.realpath(__file__))
+ROOT = os.path.dirname(HERE)
+
+# Independent voices, recorded human digits, a virtual sound system and a terminal to type into.
+DEBIAN_PACKAGES = (
+    "flite", "festival", "festvox-kallpc16k", "asterisk-core-sounds-en-wav", "pocketsphinx-testdata",
+    "alsa-utils", "libasound2-plugins", "pulseaudio", "pulseaudio-utils", "sox", "tmux",
+)
+NO_TESTS_RAN = 5
+
+
+def start(arguments):
+    """Run the tests in our environment, making the environment first where something is missing."""
+    if sys.version_info < (3, 11):
+        print("The tests need Python 3.11 or newer, and this is %d.%d." % sys.version_info[:2], file=sys.stderr)
+        return 1
+    from assistant import environment
+
+    if not environment.inside():
+        from assistant import first_run
+
+        if not first_run.make_ready("tests", DEBIAN_PACKAGES):
+            return 1
+        environment.go_inside("tests", arguments)
+    os.chdir(ROOT)
+    try:
+        import pytest
+    except ModuleNotFoundError:
+        print("This environment has no pytest: start the tests with the system's own python3 tests, which adds it.",
+              file=sys.stderr)
+        return 1
+
+    status = pytest.main(["--durations=5", "--durations-min=5", *arguments])
+    if status == NO_TESTS_RAN:
+        print("No test ran: the arguments chose none, and that counts as failed.", file=sys.stderr)
+        return 1
+    return int(status)
+
+
+if __name__ == "__main__":
+    # The folder itself must not stay on the import path: a file in it could hide a standard module.
+    sys.path[:] = [ROOT] + [p for p in sys.path if os.path.realpath(p or ".") not in (HERE, ROOT)]
+    sys.exit(start(sys.argv[1:]))

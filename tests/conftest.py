@@ -1,0 +1,43 @@
+"""What all tests share: ``--all``, one profile for hypothesis, and a closing list of what was skipped and why."""
+from __future__ import annotations
+
+import collections
+
+import pytest
+from hypothesis import settings
+
+# No deadline: the machines that run this are small and shared, and time is measured elsewhere.
+settings.register_profile("bowlside", deadline=None, print_blob=True)
+settings.register_profile("all", parent=settings.get_profile("bowlside"), max_examples=1000)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--all", action="store_true", help="also run the tests that need minutes")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    settings.load_profile("all" if config.getoption("--all") else "bowlside")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--all"):
+        return
+    for item in items:
+        if item.get_closest_marker("long"):
+            item.add_marker(pytest.mark.skip(reason="needs minutes: python3 tests --all"))
+
+
+def reason_of(report: pytest.TestReport) -> str:
+    """The words after ``Skipped:``; a skip's long form is a file, a line and the reason."""
+    reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
+    return reason.removeprefix("Skipped: ")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    skipped = terminalreporter.stats.get("skipped", [])
+    if not skipped:
+        return
+    reasons = collections.Counter(map(reason_of, skipped))
+    terminalreporter.section("skipped, and why")
+    for reason, count in sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0])):
+        terminalreporter.write_line(f"{count:4} × {reason}")
