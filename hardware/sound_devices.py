@@ -1,0 +1,134 @@
+"""PortAudio as Bowlside uses it: opening, watching and reopening a sound device without ever stopping a test."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import threading
+from collections.abc import Callable
+
+from hardware.ports import Device, Trouble
+
+LOST_AFTER_S = 1.0         # no block for so long: the device is gone
+FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
+CLOSE_LIMIT_S = 2.0
+
+_lock = threading.Lock()
+_open_streams = 0
+
+
+class SoundError(Exception):
+    """A sound device cannot be had; str() is one plain sentence."""
+
+
+def load():
+    """The sounddevice module; SoundError where it or PortAudio is missing."""
+    try:
+        import sounddevice  # noqa: PLC0415  loading it needs PortAudio, which may be missing
+    except ImportError:
+        raise SoundError("The Python package sounddevice is missing: run the set-up again.") from None
+    except OSError:
+        raise SoundError("PortAudio is missing, so there is no sound: install libportaudio2.") from None
+    _quieten_alsa()
+    return sounddevice
+
+
+_ALSA_HANDLER = ctypes.CFUNCTYPE(None, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p)
+_say_nothing = _ALSA_HANDLER(lambda *_: None)     # kept for ever: the library calls it at any time
+
+
+def _quieten_alsa() -> None:
+    """ALSA's own complaints would be written across the screen; the problem reaches us as an exception anyway."""
+    with contextlib.suppress(OSError):
+        ctypes.CDLL("libasound.so.2").snd_lib_error_set_handler(_say_nothing)
+
+
+def open_stream(make: Callable):
+    """`make(sounddevice)` opens and starts one stream. PortAudio lists devices only once, so its list is read again
+    first, but never under another open stream, which that would kill."""
+    global _open_streams  # noqa: PLW0603
+    sd = load()
+    with _lock:
+        if _open_streams == 0:
+            sd._terminate()     # noqa: SLF001  the library has no public way to read the device list again
+            sd._initialize()    # noqa: SLF001
+        stream = make(sd)
+        _open_streams += 1
+    return stream
+
+
+def reason(problem: Exception) -> str:
+    """PortAudio's words in brackets, in one line."""
+    said = str(problem).split("\n")[0].rstrip(".")
+    return "none was found" if "querying device -1" in said else said
+
+
+def close_stream(stream) -> None:
+    """Close, but don't wait for ever: closing a lost device has been seen to hang."""
+    def close() -> None:
+        global _open_streams  # noqa: PLW0603
+        try:
+            stream.close(ignore_errors=True)
+        finally:
+            with _lock:
+                _open_streams -= 1
+    closer = threading.Thread(target=close, name="sound-close", daemon=True)
+    closer.start()
+    closer.join(CLOSE_LIMIT_S)
+
+
+class Kept:
+    """Keeps one device open in a daemon thread: opens it, watches it, says once that it is gone, opens it again with
+    growing waits (0.25 to 5 s).
+
+    open_device   returns a Device or raises SoundError
+    on_trouble    one plain sentence for each time that the device goes missing
+    on_up/on_down called when it is there, and when it is not
+    """
+
+    def __init__(self, open_device: Callable[[], Device], on_trouble: Trouble,
+                 on_up: Callable[[Device], None] = lambda device: None,
+                 on_down: Callable[[], None] = lambda: None, lost: str = "The sound device is gone.",
+                 answer_limit_s: float = 4.0) -> None:
+        self._open, self._on_trouble, self._on_up, self._on_down = open_device, on_trouble, on_up, on_down
+        self._lost = lost
+        self._closing = threading.Event()
+        self._known = threading.Event()
+        self._device: Device | None = None
+        self._thread = threading.Thread(target=self._run, name="sound-keeper", daemon=True)
+        self._thread.start()
+        if not self._known.wait(answer_limit_s):
+            on_trouble(f"The sound system has not answered for {answer_limit_s:g} s; the test goes on without it.")
+
+    @property
+    def up(self) -> bool:
+        return self._device is not None
+
+    def close(self) -> None:
+        self._closing.set()
+        self._thread.join(CLOSE_LIMIT_S + 1)
+
+    def _run(self) -> None:
+        wait, told = FIRST_WAIT_S, False
+        while not self._closing.is_set():
+            try:
+                self._device = self._open()
+            except Exception as e:  # noqa: BLE001  anything but a SoundError is unforeseen; the test goes on all the same
+                if not told:
+                    self._on_trouble(str(e) if isinstance(e, SoundError) else f"Opening the sound device failed ({e}).")
+                told = True
+            else:
+                wait, told = FIRST_WAIT_S, False
+                self._on_up(self._device)
+                self._known.set()
+                while self._device.alive and not self._closing.wait(0.1):
+                    pass
+                self._on_down()
+                if not self._closing.is_set():
+                    self._on_trouble(self._lost)
+                    told = True
+                device, self._device = self._device, None
+                device.close()
+            self._known.set()
+            self._closing.wait(wait)
+            wait = min(2 * wait, LONGEST_WAIT_S)

@@ -1,0 +1,90 @@
+"""The process in which speech is synthesised: `python -m hardware.synth_child`. Started and guarded by `synth.py`.
+
+Frames on both pipes are a head of 12 bytes and a body. Request: "BWRQ", number, length, then JSON {text, rate}.
+Answer: "BWOK" with PCM, or "BWNO" with one plain sentence. Number 0 is the greeting after start. A request that takes
+longer than HANG_S ends this process, so that it never outlives a killed parent in a hang.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import struct
+import sys
+from typing import BinaryIO
+
+HEAD = struct.Struct(">4sII")
+ASK, GOOD, BAD = b"BWRQ", b"BWOK", b"BWNO"
+RATE = 22050              # samples a second of the PCM
+HANG_S = 30
+VOICE = "en-us"
+NEEDS_ESPEAK = "The speech synthesiser is not installed, so the station shows text and beeps only: install espeak-ng."
+NEEDS_PYTTSX3 = "The Python package pyttsx3 is missing, so the station shows text and beeps only: run the set-up again."
+
+
+def send(out: BinaryIO, kind: bytes, number: int, body: bytes) -> None:
+    out.write(HEAD.pack(kind, number, len(body)) + body)
+    out.flush()
+
+
+def open_engine():
+    """(engine, render(text, rate) -> bytes); RuntimeError or ImportError when espeak or pyttsx3 is missing."""
+    import pyttsx3  # noqa: PLC0415  here, so that the greeting can carry what went wrong
+
+    from hardware import espeak_driver  # noqa: PLC0415  importing it loads the espeak library
+
+    engine = pyttsx3.init(espeak_driver.register())
+    engine.setProperty("voice", VOICE)
+    caught: list = []
+    engine.connect("pcm", lambda name, pcm: caught.append(pcm))
+    engine.connect("error", lambda name, exception: caught.append(exception))
+
+    def render(text: str, rate: int) -> bytes:
+        caught.clear()
+        engine.setProperty("rate", rate)
+        engine.say(text)
+        engine.runAndWait()
+        problem = next((c for c in caught if isinstance(c, Exception)), None)
+        if problem is not None:
+            raise problem
+        return b"".join(caught)
+
+    return engine, render
+
+
+def main() -> int:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)       # Ctrl-C in the terminal is for the station, not for its voice
+    # What libraries print must not land among the frames.
+    out = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    inp = sys.stdin.buffer
+    signal.alarm(HANG_S)
+    try:
+        _engine, render = open_engine()
+    except ImportError as e:
+        send(out, BAD, 0, (NEEDS_PYTTSX3 if e.name == "pyttsx3" else str(e)).encode())
+        return 1
+    except RuntimeError as e:
+        send(out, BAD, 0, (NEEDS_ESPEAK if "installed" in str(e) else f"Speech does not start: {e}.").encode())
+        return 1
+    send(out, GOOD, 0, b"")
+    while True:
+        signal.alarm(0)
+        head = inp.read(HEAD.size)
+        if len(head) < HEAD.size:
+            return 0
+        kind, number, length = HEAD.unpack(head)
+        body = inp.read(length)
+        if kind != ASK or len(body) < length:
+            return 2
+        signal.alarm(HANG_S)
+        try:
+            request = json.loads(body)
+            send(out, GOOD, number, render(request["text"], request["rate"]))
+        except Exception as e:  # noqa: BLE001  whatever espeak does, the parent gets an answer
+            send(out, BAD, number, f"The speech synthesiser refused {body[:80]!r}: {e}.".encode())
+
+
+if __name__ == "__main__":
+    sys.exit(main())
