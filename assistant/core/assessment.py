@@ -58,7 +58,7 @@ def against_limits(results: Sequence[Result], settings: Settings) -> tuple[str, 
                 continue
             passed.append(f"{name} {each.rounded} {each.unit}")
             if written < _REPORTED[each.name][1] and sign * (each.rounded - limit) > 0:
-                warnings.append(f"{name} {each.rounded} {each.unit} passes only because the limit was written "
+                warnings.append(f"{name} {each.rounded} {each.unit} passes only because the limit is written "
                                 f"as {limit:f}, with fewer decimals")
     if failed:
         return FAIL, "; ".join(failed), warnings

@@ -7,8 +7,9 @@ from assistant.core.assessment import FAIL, INVALID, PASS, Assessment, result
 from assistant.core.settings import Settings
 
 
-def assess(initial: Decimal, final: Decimal, settings: Settings, seconds: Decimal | None = None) -> Assessment:
-    """First and last reading of the hold, psi, and how long it was held, if known. Never raises on any readings.
+def assess(initial: Decimal, final: Decimal, settings: Settings,
+           seconds: Decimal | None = None) -> Assessment:
+    """From the first and last reading, psi, and how long it was held, if known. Never raises on any readings.
 
     The limit is the one set on leak_drop in `settings.limits`, else `settings.leak_limit_psi`; a drop equal
     to it passes. A rise over it says nothing about leaks: the chamber was warming.
@@ -16,15 +17,17 @@ def assess(initial: Decimal, final: Decimal, settings: Settings, seconds: Decima
     limit = settings.limits.get("leak_drop", (None, None))[1]
     limit = settings.leak_limit_psi if limit is None else limit
     taken = {"leak.initial": initial}
-    invalid = [f"{word} reading: {doubt.words}" for word, name, value in
-               (("first", "leak.initial", initial), ("last", "leak.final", final))
-               if (doubt := plausible.reading(name, value, taken, settings)) and doubt.kind == plausible.IMPOSSIBLE]
-    warnings = []
+    invalid: list[str] = []
+    warnings: list[str] = []
+    for word, name, value in (("first", "leak.initial", initial), ("last", "leak.final", final)):
+        doubt = plausible.reading(name, value, taken, settings)
+        if doubt and doubt.kind == plausible.IMPOSSIBLE:
+            invalid.append(f"{word} reading: {doubt.words}")
     if not invalid:
         band = plausible.band("leak.initial", initial, settings)
         if band.by > plausible.FAR_PSI:
-            invalid.append(f"first reading: {initial:f} is {band.state} by {band.by:f} psi: charge the chamber to "
-                           f"between {settings.leak_low:f} and {settings.leak_high:f} and repeat")
+            invalid.append(f"first reading: {initial:f} is {band.state} by {band.by:f} psi: charge to "
+                           f"{settings.leak_low:f} to {settings.leak_high:f} and repeat")
         elif band.state != "in_band":
             warnings.append(f"first reading: {initial:f} is {band.state} by {band.by:f} psi")
     if seconds is not None and seconds < settings.leak_hold_s:
@@ -32,10 +35,12 @@ def assess(initial: Decimal, final: Decimal, settings: Settings, seconds: Decima
     if not invalid and not rounding.judge(final - initial, (None, limit), settings.rounding):
         invalid.append(f"the pressure rose by {final - initial:f} psi: the chamber was warming: repeat")
     if invalid:
-        return Assessment((result("leak_drop", None, settings),), tuple(warnings), INVALID, "; ".join(invalid))
+        none = result("leak_drop", None, settings)
+        return Assessment((none,), tuple(warnings), INVALID, "; ".join(invalid))
     drop = result("leak_drop", initial - final, settings)
     if rounding.judge(initial - final, (None, limit), settings.rounding):
-        moved = f"dropped by {initial - final:f}" if initial >= final else f"rose by {final - initial:f}"
-        return Assessment((drop,), tuple(warnings), PASS, f"{moved} psi, at most {limit:f} allowed")
+        moved = "dropped" if drop.rounded >= 0 else "rose"
+        return Assessment((drop,), tuple(warnings), PASS,
+                          f"it {moved} by {abs(drop.rounded)} psi, at most {limit:f} allowed")
     return Assessment((drop,), tuple(warnings), FAIL,
-                      f"the chamber leaks: it dropped by {initial - final:f} psi, at most {limit:f} allowed")
+                      f"the chamber leaks: it dropped by {drop.rounded} psi, at most {limit:f} allowed")

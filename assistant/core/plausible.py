@@ -21,7 +21,7 @@ DOUBTFUL = "doubtful"
 RESOLUTION = Decimal("0.01")
 """The gauge reads to 0.01 psi (from memory, 50-80 % sure)."""
 FAR_PSI = Decimal(1)
-"""A leak-hold reading further than this from where the hold belongs is more likely a slip (common practice, no source)."""
+"""A leak-hold reading further off than this is more likely a slip (common practice, no source)."""
 
 Taken = Mapping[str, Decimal]
 
@@ -111,7 +111,7 @@ def _run_step(name: str) -> tuple[int, int]:
 
 
 def _before(run: int, step: int, taken: Taken) -> Decimal | None:
-    """What the bowl held before this step: 0 at the start of a run, else the last equilibrium if it is known."""
+    """What the bowl held before this step: 0 at the start of a run, else the last equilibrium if known."""
     return Decimal(0) if step == 1 else taken.get(f"equilibrium.{run}.{step - 1}")
 
 
@@ -148,7 +148,8 @@ def _fit_doubts(run: int, step: int, value: Decimal, taken: Taken, settings: Set
     if first_charge is None or first is None or not 0 < first < first_charge:
         return
     if step == 1:
-        air = pressure.air_content(first_charge, first, settings.chamber_ratio, settings.aggregate_correction_pct)
+        air = pressure.air_content(first_charge, first, settings.chamber_ratio,
+                                   settings.aggregate_correction_pct)
         if not settings.air_low_pct <= air <= settings.air_high_pct:
             yield Doubt(DOUBTFUL, f"{value:f} would mean {air:.1f} percent air", "air")
         return
@@ -174,7 +175,8 @@ def _difference_doubts(step: int, value: Decimal, taken: Taken, settings: Settin
     elif step == 3 and gain > settings.metric_high_psi:
         yield Doubt(DOUBTFUL, f"{value:f} is more than {settings.metric_high_psi:f} above run 1", "metric")
     elif gain < 0:
-        yield Doubt(DOUBTFUL, f"{value:f} is below run 1 at this step", "metric" if step == 3 else "run_differences")
+        rule = "metric" if step == 3 else "run_differences"
+        yield Doubt(DOUBTFUL, f"{value:f} is below run 1 at this step", rule)
     earlier = [taken.get(f"equilibrium.{run}.{step - 1}") for run in (2, 1)]
     if step > 1 and None not in earlier and gain < earlier[0] - earlier[1]:
         yield Doubt(DOUBTFUL, f"{value:f} gains less on run 1 than the step before did", "run_differences")

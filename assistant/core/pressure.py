@@ -18,12 +18,13 @@ def equilibrium(charge: Decimal, before: Decimal, ratio: Decimal) -> Decimal:
 
 
 def bowl_ratio(charge: Decimal, equilibrium: Decimal, before: Decimal) -> Decimal:
-    """The inverse: bowl air over chamber volume. Needs before < equilibrium; ideal gas gives the same at each step."""
+    """The inverse: r from one step, the same at every step for an ideal gas. Needs before < equilibrium."""
     return (charge - equilibrium) / (equilibrium - before)
 
 
-def air_content(charge: Decimal, equilibrium: Decimal, chamber_ratio: Decimal, correction: Decimal) -> Decimal:
-    """Air content of the concrete, % of the bowl, from the first step of the first run (the bowl started at 0).
+def air_content(charge: Decimal, equilibrium: Decimal, chamber_ratio: Decimal,
+                correction: Decimal) -> Decimal:
+    """Air content of the concrete, % of the bowl, from the first step of the first run (bowl at 0 before it).
 
     `correction` is the aggregate correction, %. Not rounded.
     """
@@ -53,4 +54,5 @@ def start_pressure_effect(first: Sequence[Decimal], second: Sequence[Decimal], r
 
     The ideal model with the same bowl air in both runs. Shown as a warning; the metric is never corrected.
     """
-    return last_equilibrium([b - a for a, b in zip(first, second, strict=True)], ratio)  # linear in the charges
+    differences = [b - a for a, b in zip(first, second, strict=True)]
+    return last_equilibrium(differences, ratio)  # the last equilibrium is linear in the charges

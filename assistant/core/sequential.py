@@ -21,21 +21,22 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
     taken: dict[str, Decimal] = {}
     invalid: list[str] = []
     warnings: list[str] = []
-    sound = [_walk(run, charge[run - 1], equilibrium[run - 1], taken, settings, invalid, warnings) for run in (1, 2)]
+    sound = [_walk(run, charge[run - 1], equilibrium[run - 1], taken, settings, invalid, warnings)
+             for run in (1, 2)]
 
     air = metric = None
     if sound[0]:
         air = pressure.air_content(charge[0][0], equilibrium[0][0], settings.chamber_ratio,
                                    settings.aggregate_correction_pct)
         if not 0 <= air <= 100:
-            invalid.append(f"the air content would be {'negative' if air < 0 else 'over 100 %'}: check equilibrium "
-                           "1.1, the chamber ratio and the aggregate correction")
+            invalid.append(f"the air content would be {'negative' if air < 0 else 'over 100 %'}: check "
+                           "equilibrium 1.1, the chamber ratio and the aggregate correction")
             air = None
     again = ""
     if all(sound):
         metric = pressure.system_air_metric(equilibrium[0][2], equilibrium[1][2])
         if metric < 0:
-            invalid.append("the system air metric would be negative: check equilibrium 1.3 and 2.3 for a slip")
+            invalid.append("the system air metric would be negative: check equilibrium 1.3 and 2.3")
             metric = None
         elif metric == 0:
             again = "repeat the test: the system air metric is exactly 0.00, perhaps a repeated value"
@@ -77,5 +78,6 @@ def _start_warning(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Se
     effect = pressure.start_pressure_effect(charge[0], charge[1], ratio)
     if abs(effect) < EFFECT_PSI:
         return []
-    return [f"the charges of the two runs differ: about {rounding.round_to(effect, 2, settings.rounding):+} psi of the "
-            "metric would come from that (not corrected)"]
+    about = rounding.round_to(effect, 2, settings.rounding)
+    return [f"the charges of the two runs differ: about {about:+} psi of the metric would come from that "
+            "(not corrected)"]

@@ -1,5 +1,9 @@
-"""Every number that a meter, a method or a job may set, with its default. Standings: `standing.TABLE`, by name."""
+"""Every number that a meter, a method or a job may set, with its default.
 
+The standing of each default is in `standing.TABLE` under the same name.
+"""
+
+import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
@@ -18,7 +22,8 @@ _NUMBER = re.compile(r"-?\d{1,6}(\.\d{1,12})?")
 
 
 def _set(default: str, low: str, high: str, unit: str) -> Any:
-    return field(default=Decimal(default), metadata={"low": Decimal(low), "high": Decimal(high), "unit": unit})
+    bounds = {"low": Decimal(low), "high": Decimal(high), "unit": unit}
+    return field(default=Decimal(default), metadata=bounds)
 
 
 @dataclass(frozen=True)
@@ -61,9 +66,9 @@ class Settings:
 
     @classmethod
     def from_mapping(cls, given: Mapping[str, Any]) -> "Settings":
-        """Settings from a mapping: numbers as Decimal, int or decimal text (never float: 0.20 must stay 0.20).
+        """Settings from a mapping: numbers as Decimal, int or text (never float: 0.20 must stay 0.20).
 
-        What is left out keeps its default. ValueError, one sentence, names the key, the value and what is allowed.
+        What is left out keeps its default. ValueError, one sentence: the key, the value, what is allowed.
         """
         known = {f.name: f for f in fields(cls)}
         checked: dict[str, Any] = {}
@@ -104,7 +109,7 @@ class Settings:
 
 
 def number(key: str, value: Any) -> Decimal:
-    """`value` as a Decimal of sensible size (below a million, at most 12 decimals); ValueError names `key`."""
+    """`value` as a Decimal of sensible size: below a million, at most 12 decimals. ValueError names `key`"""
     if isinstance(value, int) and not isinstance(value, bool):
         value = Decimal(value)
     elif isinstance(value, str) and _NUMBER.fullmatch(value):
@@ -118,7 +123,7 @@ def number(key: str, value: Any) -> Decimal:
 
 def shown(value: Any) -> str:
     """A wrong value as a message shows it: short, whatever it is."""
-    text = str(value) if isinstance(value, Decimal) else repr(value)
+    text = str(value) if isinstance(value, Decimal) else json.dumps(value, ensure_ascii=False, default=str)
     return text if len(text) <= 40 else text[:37] + "..."
 
 
@@ -126,7 +131,8 @@ def _within(key: str, value: Any, bounds: Mapping[str, Any]) -> Decimal:
     found = number(key, value)
     if not bounds["low"] <= found <= bounds["high"]:
         unit = f" ({bounds['unit']})" if bounds["unit"] else ""
-        raise ValueError(f"{key} is {shown(found)}: it must be from {bounds['low']} to {bounds['high']}{unit}")
+        allowed = f"from {bounds['low']} to {bounds['high']}{unit}"
+        raise ValueError(f"{key} is {shown(found)}: it must be {allowed}")
     return found
 
 
@@ -148,7 +154,7 @@ def _targets(value: Any) -> tuple[Decimal, Decimal, Decimal]:
         raise ValueError(f"step_targets is {shown(value)}: it must be three pressures, such as 14.5, 30, 45")
     low, middle, high = (number("step_targets", each) for each in value)
     if not 0 < low < middle < high:
-        raise ValueError(f"step_targets is {low}, {middle}, {high}: each must be above the one before, and above 0")
+        raise ValueError(f"step_targets is {low}, {middle}, {high}: each must be above the one before")
     return low, middle, high
 
 

@@ -46,10 +46,10 @@ TABLE: dict[str, Standing] = {
         "100 k (P - E) / E at run 1 step 1, less the aggregate correction; Boyle's law in gauge pressures "
         "gives the formula, the standard's own equation was not seen", 85),
     "system_air_metric": Standing(
-        MEMORY, "E2.3 - E1.3 in psi, as research papers give it; the clause of TP 118 itself was not seen", 90),
+        MEMORY, "E2.3 - E1.3 in psi, as research papers give it; TP 118's own clause was not seen", 90),
     "leak_drop": Standing(COMMON, "first reading less last reading of a five-minute hold near 45 psi"),
     "equilibrium": Standing(
-        DERIVED, "Boyle's law, rigid vessel, constant temperature: P Vc + E0 Va = E (Vc + Va), gauge pressures"),
+        DERIVED, "Boyle's law, rigid vessel, constant temperature: P Vc + E0 Va = E (Vc + Va), gauge"),
     "start_pressure_effect": Standing(
         DERIVED, "the same model with the same bowl air in both runs; a warning, never a correction"),
     "half-even": Standing(MEMORY, "ASTM E29 rounds an exact 5 to the even digit", 95),
@@ -60,17 +60,18 @@ TABLE: dict[str, Standing] = {
     "report_leak_drop": Standing(COMMON, "the gauge reads to 0.01 psi"),
     "exact_zero": Standing(COMMON, "a metric of exactly 0.00 is more likely a repeated value: " + _CHECKS),
     "hard_order": Standing(DERIVED, "0 < E1 < P1 and E(n-1) < En < Pn, whatever the concrete"),
-    "run_differences": Standing(DERIVED, "bubbles lost between the runs raise E more at each step; unproven on "
-                                         "real data: " + _CHECKS),
+    "run_differences": Standing(
+        DERIVED, "bubbles lost between the runs raise E more at each step; unproven: " + _CHECKS),
     "leak_far_psi": Standing(COMMON, "a reading this far from where the hold belongs is more likely a slip"),
     # -- settings, by the names of settings.Settings
     "chamber_ratio": Standing(
-        COMMON, "a placeholder, not a measured value: calibrate k = chamber volume / bowl volume on each meter"),
+        COMMON, "a placeholder, not measured: calibrate k = chamber volume / bowl volume on each meter"),
     "aggregate_correction_pct": Standing(
-        COMMON, "0 stands for no correction known; the test is only for concrete whose correction can be found"),
+        COMMON, "0 stands for none known; the test is only for concrete whose correction can be found"),
     "limits": Standing(COMMON, "the job's own limits; none by default"),
     "rounding": Standing(MEMORY, "half-even, as ASTM E29 rounds an exact 5; a job may choose half-up", 95),
-    "step_targets": Standing(MEMORY, "14.5, 30 and 45 psi in the chamber, the bowl never let down between", 85),
+    "step_targets": Standing(
+        MEMORY, "14.5, 30 and 45 psi in the chamber, the bowl never let down in between", 85),
     "band_psi": Standing(MEMORY, "a start within 0.05 psi of the step", 65),
     "leak_low": Standing(COMMON, _STAGES),
     "leak_high": Standing(COMMON, _STAGES),
