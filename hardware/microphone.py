@@ -136,15 +136,18 @@ class Microphone:
                     pass
 
     def _run(self) -> None:
-        deaf = False
+        deaf = told = False
         while (block := self._queue.get()) is not None:
             try:
                 if block:
                     self._on_block(block)
                 elif not deaf:
                     self._on_deaf()
+                told = False
             except Exception as e:  # noqa: BLE001  the listener's fault must not make the station deaf
-                self._on_trouble(f"Listening failed ({e}); the microphone goes on, use the keypad meanwhile.")
+                if not told:
+                    self._on_trouble(f"Listening failed ({e}); the microphone goes on, use the keypad meanwhile.")
+                told = True
             deaf = not block
 
 

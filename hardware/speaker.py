@@ -84,8 +84,8 @@ class Speaker:
         return self.mixer.sounding_until() + self.stream.latency_s + self._tail_s
 
     def is_deaf(self) -> bool:
-        """True while the station sounds, and for the tail after."""
-        return time.monotonic() < self.deaf_until()
+        """True while the station sounds, and for the tail after; never while there is no loudspeaker to be heard."""
+        return getattr(self.stream, "audible", True) and time.monotonic() < self.deaf_until()
 
     @property
     def deaf(self) -> bool:

@@ -61,11 +61,13 @@ class Synth:
 
     @staticmethod
     def estimate(text: str, rate_wpm: int = RATE_WPM) -> float:
-        """About how many seconds `text` takes to say, without rendering it (fit: tests/bench/cue_timing.py)."""
+        """About how many seconds `text` takes to say, without rendering it. Fitted by least squares to 335 real
+        renderings of our prompts and read-backs (espeak-ng 1.51, en-us, 170 words a minute): off by 0.28 s (rms)."""
         letters = len(re.findall(r"[a-z']", text.lower()))
-        words = len(re.findall(r"[\w']+", text)) + 1.4 * len(re.findall(r"\d", text))
-        pauses = len(re.findall(r"[,.;:!?]+(?=\s+\S)", text))
-        return (0.15 + 0.052 * letters + 0.085 * words) * RATE_WPM / rate_wpm + 0.25 * pauses
+        words, digits = len(re.findall(r"[\w']+", text)), len(re.findall(r"\d", text))
+        commas, stops = len(re.findall(r"[,:;](?=\s+\S)", text)), len(re.findall(r"[.!?](?=\s+\S)", text))
+        at_170 = 0.23 + 0.055 * letters + 0.036 * words + 0.43 * digits + 0.30 * commas + 0.65 * stops
+        return at_170 * RATE_WPM / rate_wpm
 
     def render(self, text: str, rate_wpm: int = RATE_WPM) -> bytes:
         """PCM of `text` at `rate_wpm` words a minute; b"" for blank text. SynthError when it can't be had in time."""
