@@ -77,10 +77,12 @@ def what_to_type(packages: list[str]) -> str:
     if not shutil.which("apt-get"):
         wanted = "; ".join(f"{name} ({NEEDS[name].gives})" if name in NEEDS else name for name in packages)
         return f"Install these with your system's own tool (Debian's names): {wanted}; then start again."
-    command = f"apt-get install --no-install-recommends {' '.join(packages)}"
-    if os.geteuid() == 0 or shutil.which("sudo"):
-        return f"Type this, then start again:\n{'' if os.geteuid() == 0 else 'sudo '}{command}"
-    return f"Type this, then start again (it asks for root's password):\nsu -c '{command}'"
+    update, install = "apt-get update", f"apt-get install --no-install-recommends {' '.join(packages)}"
+    if os.geteuid() == 0:
+        return f"Type this, then start again:\n{update}\n{install}"
+    if shutil.which("sudo"):
+        return f"Type this, then start again:\nsudo {update}\nsudo {install}"
+    return f"Type this, then start again (it asks for root's password):\nsu -c '{update}; {install}'"
 
 
 def without(package: str) -> str:
