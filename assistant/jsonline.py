@@ -18,3 +18,10 @@ def dumps(obj: Any) -> str:
     if isinstance(obj, list | tuple):
         return "[" + ", ".join(map(dumps, obj)) + "]"
     return json.dumps(obj, ensure_ascii=False, allow_nan=False)
+
+
+def loads(text: str) -> Any:
+    """Parse JSON with every number an exact Decimal. ValueError on what is no JSON, NaN and infinity included."""
+    def refuse(name: str) -> Any:
+        raise ValueError(f"{name} is no number")
+    return json.loads(text, parse_float=Decimal, parse_int=Decimal, parse_constant=refuse)

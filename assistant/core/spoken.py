@@ -63,7 +63,7 @@ def parse(text: str) -> Spoken:
     text = text.lower().strip(" \t\r\n,")
     if _NUMERAL.fullmatch(text):
         return Spoken(Decimal(text), "digits")
-    words = re.split(r"[\s,-]+", text)
+    words = re.split(r"[\s,]+|(?<=[a-z])-(?=[a-z])", text)
     if not text:
         raise NotANumber("Nothing was said.")
     unknown = [word for word in words if word not in _KNOWN]

@@ -1,0 +1,225 @@
+"""What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
+from __future__ import annotations
+
+from assistant.core import phrases, reading, spoken
+from assistant.core.commands import command
+from assistant.core.flow import advance, choose, finish, go_back, spoken_id
+from assistant.core.state import Phase
+from assistant.core.steps import Choose, Tap
+from assistant.core.turn import Turn
+
+KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "time_left",
+        "A-held": "pause", "C-held": "scrap"}
+"""Key -> command, where nothing is being typed. ``#`` is also yes and enter, ``D`` twice "where are we"."""
+TWICE_S = 2.0
+"""Two presses of D within this time are one "where are we"."""
+TYPED_AT_MOST = 8
+
+_YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP)
+
+
+def heard(turn: Turn, text: str) -> None:
+    meant = command(text)
+    state = turn.state
+    if meant is not None:
+        do(turn, meant)
+    elif state.paused:
+        turn.listen_if_silent()
+    elif state.phase is Phase.ENTRY:
+        reading.from_voice(turn, text)
+    elif state.phase in _YES_NO:
+        turn.say("Yes or no?")
+    else:
+        _not_now(turn, f"{text} means nothing here.")
+
+
+def unclear(turn: Turn, why: str) -> None:
+    state = turn.state
+    turn.set(listening=False)
+    if state.paused:
+        return
+    turn.set(misses=state.misses + 1)
+    turn.cue("refused")
+    if state.phase is Phase.ENTRY:
+        help_ = ("Say it again." if state.misses < 1 else "Digit by digit, please." if state.misses < 2
+                 else "I can't hear you well enough: key it.")
+    elif state.phase in _YES_NO:
+        help_ = "Yes or no?" if state.misses < 2 else "Yes is the hash key, no is C."
+    else:
+        help_ = "Say it again." if state.misses < 2 else "Use the keys."
+    turn.say(f"{why} {help_}" if why.endswith(".") else help_)
+
+
+def key(turn: Turn, name: str) -> None:
+    state = turn.state
+    twice = name == "D" and state.last_key == "D" and state.now - state.last_key_at <= TWICE_S
+    turn.set(last_key="" if twice else name, last_key_at=state.now)
+    if state.paused and name != "A-held":
+        if name == "D":
+            do(turn, "where_are_we" if twice else "time_left")
+        return
+    if name in tuple("0123456789*"):
+        _type(turn, name)
+    elif name == "#" and state.typed:
+        reading.from_keys(turn, state.typed)
+    elif name == "B" and state.typed:
+        turn.set(typed=state.typed[:-1])
+    elif name == "C" and state.typed:
+        turn.set(typed="")
+    elif name == "#" and state.phase is Phase.ENTRY:
+        _not_now(turn, "Key the reading first.")
+    elif name == "#" and state.phase in _YES_NO:
+        do(turn, "yes")
+    elif name == "C" and state.phase not in _YES_NO:
+        _not_now(turn, "There is nothing to clear.")
+    elif twice:
+        do(turn, "where_are_we")
+    elif name in KEYS:
+        do(turn, KEYS[name])
+    else:
+        _not_now(turn, f"{name} is no key of this station.")
+
+
+def _type(turn: Turn, name: str) -> None:
+    state = turn.state
+    if state.phase is not Phase.ENTRY:
+        _not_now(turn, "Yes is the hash key, no is C." if state.phase in _YES_NO else "No reading is asked for now.")
+        return
+    char = "." if name == "*" else name
+    if (char == "." and "." in state.typed) or len(state.typed) >= TYPED_AT_MOST:
+        turn.cue("refused")
+        return
+    if not state.typed:
+        turn.hush()
+    turn.set(typed=state.typed + ("0." if char == "." and not state.typed else char))
+
+
+def do(turn: Turn, meant: str) -> None:
+    """Carry out a command by its id (commands.py)."""
+    state = turn.state
+    if state.paused and meant not in ("pause", "carry_on", "time_left", "where_are_we", "scrap"):
+        return
+    if meant not in ("yes", "no", "next"):
+        turn.set(listening=False)
+    match meant:
+        case "next":
+            _next(turn)
+        case "yes" | "no":
+            _yes_no(turn, meant == "yes")
+        case "say_again":
+            turn.hush()
+            turn.say_prompt()
+        case "take_it_back":
+            turn.hush()
+            _take_back(turn)
+        case "time_left":
+            left = state.time_left()
+            turn.say("No clock is running." if left is None else f"{phrases.duration(left)} left.", urgent=True)
+        case "where_are_we":
+            turn.say(_where(turn), urgent=True)
+        case "pause" | "carry_on":
+            _pause(turn, meant == "pause" and not state.paused)
+        case "scrap":
+            if state.phase is not Phase.SCRAP:
+                turn.hush()
+                turn.set(before_scrap=state.phase, phase=Phase.SCRAP, paused=False)
+                turn.say_prompt()
+        case "quiet":
+            turn.hush()
+            turn.set(quiet=True)
+            turn.say("Quiet.")
+        case "talk":
+            turn.set(quiet=False)
+            turn.say("Talking.")
+        case "slower":
+            turn.hush()
+            turn.set(wpm=max(80, (state.wpm or 170) - 30))
+            turn.say_prompt()
+        case "skip_to_air":
+            _not_now(turn, "That is for reading out a finished test.")
+
+
+def _next(turn: Turn) -> None:
+    state = turn.state
+    if state.phase is Phase.TELL:
+        turn.hush()
+        advance(turn)
+    elif state.phase is Phase.READY:
+        assert isinstance(state.step, Tap)
+        turn.hush()
+        turn.set(phase=Phase.TAPPING, listening=False)
+        turn.say(state.step.go, state.step.id)
+    elif state.phase in _YES_NO:
+        _not_now(turn, "Yes or no?")
+    elif state.phase is Phase.ENTRY:
+        _not_now(turn, "The reading first.")
+    else:
+        _not_now(turn, "Not yet.")
+
+
+def _yes_no(turn: Turn, yes: bool) -> None:
+    state = turn.state
+    match state.phase:
+        case Phase.CONFIRM:
+            reading.confirmed(turn, yes)
+        case Phase.OVERRIDE:
+            turn.hush()
+            reading.override(turn, use=not yes)
+        case Phase.CHOOSE:
+            assert isinstance(state.step, Choose)
+            turn.hush()
+            choose(turn, state.step.yes if yes else state.step.no)
+        case Phase.SCRAP if yes:
+            turn.hush()
+            finish(turn, "scrapped")
+        case Phase.SCRAP:
+            turn.hush()
+            turn.set(phase=state.before_scrap, listening=False)
+            turn.say("Going on.")
+            if turn.state.phase is not Phase.TAPPING:
+                turn.say_prompt(whole=False)
+        case _:
+            _not_now(turn, "Nothing is asked with yes or no now.")
+
+
+def _take_back(turn: Turn) -> None:
+    state = turn.state
+    if state.phase is Phase.CONFIRM:
+        reading.confirmed(turn, False)
+    elif state.phase is Phase.SCRAP:
+        _yes_no(turn, False)
+    elif state.phase is Phase.OVERRIDE:
+        reading.override(turn, use=False)
+    elif state.phase is Phase.ENTRY and state.first is not None:
+        turn.set(first=None)
+        turn.say("The first entry is dropped.")
+        turn.say_prompt(whole=False)
+    else:
+        go_back(turn)
+
+
+def _pause(turn: Turn, pause: bool) -> None:
+    """Silences the station, never a clock."""
+    if pause:
+        turn.hush()
+        turn.say("Paused. The clocks run on.", urgent=True)
+        turn.set(paused=True)
+    elif turn.state.paused:
+        turn.set(paused=False)
+        if turn.state.phase is not Phase.TAPPING:
+            turn.say_prompt()
+    else:
+        _not_now(turn, "Nothing is paused.")
+
+
+def _where(turn: Turn) -> str:
+    state = turn.state
+    last = state.last_taken()
+    taken = f" Last taken: {spoken_id(last.id)}, {spoken.digits(last.value)}." if last else ""
+    return f"{state.step.stage[:1].upper()}{state.step.stage[1:]}.{taken}"
+
+
+def _not_now(turn: Turn, words: str) -> None:
+    turn.set(listening=False)
+    turn.cue("refused")
+    turn.say(words)

@@ -1,0 +1,122 @@
+"""What happened. Each event is one row of the journal; nothing else may change the state.
+
+``at`` is always seconds on the boot clock (it runs on through suspend); wall time is only a label in the journal.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+from decimal import Decimal
+from typing import Any, Mapping
+
+
+@dataclass(frozen=True)
+class Event:
+    at: float
+    """Seconds on the boot clock."""
+
+
+@dataclass(frozen=True)
+class TestStarted(Event):
+    """A test begins. It carries its whole procedure and settings, so that a replay never depends on a file edited later."""
+    __test__ = False  # the name is ours, not pytest's
+
+    test: str
+    procedure: Mapping[str, Any]
+    settings: Mapping[str, Any]
+    header: Mapping[str, Any] = field(default_factory=dict)
+    """Labels for the record: job, mix, station, technician, meter, practice."""
+
+
+@dataclass(frozen=True)
+class Restarted(Event):
+    """The station came up again and this test was not over. Whatever clock was running is broken."""
+    boot: str = ""
+
+
+@dataclass(frozen=True)
+class Heard(Event):
+    """The recogniser is satisfied that this was said."""
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class Unclear(Event):
+    """Something was said, but it could not be understood or may not be trusted."""
+    why: str = ""
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class KeyPressed(Event):
+    """One key of the map: ``0``-``9 * # A B C D A-held C-held``."""
+    key: str = ""
+
+
+@dataclass(frozen=True)
+class GaugeSteady(Event):
+    """The gauge on the wire stands still at this value, in the unit of the reading that is asked for."""
+    value: Decimal = Decimal(0)
+
+
+@dataclass(frozen=True)
+class Spoken(Event):
+    """Utterance ``number`` is over: played to its end, hushed, or given up."""
+    number: int = 0
+
+
+@dataclass(frozen=True)
+class TimerDue(Event):
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class DeviceLost(Event):
+    device: str = ""
+    words: str = ""
+    """One sentence for the technician: what is gone and what to use instead."""
+
+
+@dataclass(frozen=True)
+class DeviceBack(Event):
+    device: str = ""
+
+
+@dataclass(frozen=True)
+class ClockJumped(Event):
+    """The wall clock moved by ``seconds`` against the boot clock. Only labels are affected; it is recorded."""
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class Suspended(Event):
+    """The machine slept for ``seconds``; the boot clock went on."""
+    seconds: float = 0.0
+
+
+KINDS: dict[str, type[Event]] = {kind.__name__: kind for kind in (
+    TestStarted, Restarted, Heard, Unclear, KeyPressed, GaugeSteady, Spoken, TimerDue,
+    DeviceLost, DeviceBack, ClockJumped, Suspended)}
+
+
+def to_plain(event: Event) -> dict[str, Any]:
+    """The event as plain JSON values; decimals become strings so that no digit is lost."""
+    plain: dict[str, Any] = {"kind": type(event).__name__}
+    for each in fields(event):
+        value = getattr(event, each.name)
+        plain[each.name] = str(value) if isinstance(value, Decimal) else value
+    return plain
+
+
+def from_plain(plain: Mapping[str, Any]) -> Event:
+    """The event again. Raises ValueError with a sentence if the row is not one of ours."""
+    rest = dict(plain)
+    name = rest.pop("kind", None)
+    kind = KINDS.get(name) if isinstance(name, str) else None
+    if kind is None:
+        raise ValueError(f"this is no event of a test: kind {name!r}; known kinds are {', '.join(KINDS)}")
+    if kind is GaugeSteady:
+        rest["value"] = Decimal(rest["value"])
+    try:
+        return kind(**rest)
+    except TypeError as error:
+        raise ValueError(f"the event {name} has a wrong field: {error}") from None

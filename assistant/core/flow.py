@@ -1,0 +1,224 @@
+"""From step to step: entering each kind, holds, judgement, going back for a correction, the end."""
+from __future__ import annotations
+
+from assistant.core import phrases
+from assistant.core.judge import judge
+from assistant.core.procedure import END, STOP
+from assistant.core.state import Note, Phase, Reading, Running
+from assistant.core.steps import Ask, Choose, Hold, Judge, Option, Tap, Tell
+from assistant.core.turn import Turn
+
+_CLEAN = {"typed": "", "first": None, "proposed": None, "misses": 0, "outs": 0, "offered": None, "override": False}
+
+
+def enter(turn: Turn, index: int) -> None:
+    """Begin the step at ``index`` from its beginning."""
+    turn.set(index=index, listening=False, **_CLEAN)
+    begin(turn)
+
+
+def begin(turn: Turn) -> None:
+    """Begin the current step."""
+    step = turn.state.step
+    match step:
+        case Tell():
+            turn.set(phase=Phase.TELL)
+        case Ask():
+            turn.set(phase=Phase.ENTRY)
+        case Tap():
+            turn.set(phase=Phase.READY)
+        case Choose():
+            turn.set(phase=Phase.CHOOSE)
+        case Hold():
+            _begin_hold(turn, step)
+            return
+        case Judge():
+            _judge(turn, turn.state.index)
+            return
+    turn.say_prompt()
+
+
+def advance(turn: Turn, target: str = "") -> None:
+    """Go on: to ``target``, else where the step says, else to the next step of the file."""
+    state = turn.state
+    assert state.procedure is not None
+    target = target or state.step.goto
+    if target == END or (not target and state.index + 1 >= len(state.procedure.steps)):
+        finish(turn, "done")
+    elif target == STOP:
+        finish(turn, "stopped")
+    else:
+        enter(turn, state.procedure.index(target) if target else state.index + 1)
+
+
+def choose(turn: Turn, option: Option) -> None:
+    if option.note:
+        note(turn, turn.state.step.id, option.note, option.invalid)
+    advance(turn, option.goto)
+
+
+def note(turn: Turn, about: str, text: str, invalid: bool = False) -> None:
+    """Write a remark into the record; ``invalid``: no result of this test can be valid any more."""
+    turn.set(notes=(*turn.state.notes, Note(turn.state.now, about, text, invalid)))
+    turn.record("note", id=about, text=text)
+
+
+def finish(turn: Turn, outcome: str) -> None:
+    words = {"done": "Test done.",
+             "stopped": f"Stopped. {phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}",
+             "scrapped": f"Scrapped. {phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}"}[outcome]
+    turn.set(phase=Phase.OVER, outcome=outcome, hold=None, timers=(), listening=False, corrected=(), **_CLEAN)
+    if outcome != "done":
+        turn.record("verdict", verdict="invalid", why=f"the test was {outcome}")
+    turn.say(words, "end", urgent=outcome != "done")
+
+
+# --- holds -----------------------------------------------------------------------------------------------------------
+
+def _begin_hold(turn: Turn, step: Hold) -> None:
+    now = turn.state.now
+    if step.length == 0:
+        advance(turn)
+        return
+    turn.set(phase=Phase.HOLD, hold=Running(step.id, now, now + step.length))
+    turn.timer("hold", now + step.length)
+    for left in {*step.marks, *range(1, step.count + 1)}:
+        if left < step.length:
+            turn.timer(f"mark:{left}", now + step.length - left)
+    turn.record("hold", id=step.id, event="start", seconds=step.length)
+    turn.say_prompt()
+
+
+def end_hold(turn: Turn, late: float) -> None:
+    step = turn.state.interrupted_hold()
+    if step is None:
+        return
+    turn.clear_timers("mark:")
+    turn.set(hold=None)
+    turn.record("hold", id=step.id, event="end")
+    if step.end_cue:
+        turn.cue(step.end_cue)
+    if late > 1.0:
+        note(turn, step.id, f"the end of this hold was noticed {late:.1f} s late: the station stalled or slept")
+    if turn.state.phase is Phase.HOLD:
+        turn.hush()
+        advance(turn)
+
+
+def broken_hold(turn: Turn, step: Hold) -> None:
+    """The hold was interrupted: it can't count, whatever the clock says now."""
+    assert turn.state.procedure is not None
+    turn.clear_timers("")
+    turn.set(hold=None, corrected=())
+    turn.record("hold", id=step.id, event="broken")
+    if step.broken:
+        note(turn, step.id, "interrupted, so it does not count")
+        turn.say("The hold was interrupted and does not count.", step.id, urgent=True)
+    enter(turn, turn.state.procedure.index(step.broken or step.id))
+
+
+def after_tapping(turn: Turn) -> None:
+    if turn.state.phase is Phase.TAPPING:
+        advance(turn)
+
+
+# --- judgement -------------------------------------------------------------------------------------------------------
+
+def _judge(turn: Turn, index: int) -> None:
+    outcome = give_judgement(turn, index)
+    step = turn.state.step
+    assert isinstance(step, Judge)
+    advance(turn, step.on.get(outcome, ""))
+
+
+def give_judgement(turn: Turn, index: int) -> str:
+    """Judge, record and say it. Returns the outcome."""
+    state = turn.state
+    assert state.procedure is not None
+    step = state.procedure.steps[index]
+    assert isinstance(step, Judge)
+    invalid = [one.text.rstrip(".") for one in state.notes if one.invalid]
+    found = judge(step.rule, state.taken(), state.settings, invalid)
+    turn.set(judged=(*((at, old) for at, old in state.judged if at != index), (index, found)))
+    for one in found.results:
+        turn.record("result", name=one.name, value=one.value, unit=one.unit, rounded=one.rounded, standing=one.standing)
+    for warning in found.warnings:
+        turn.record("note", id=step.id, text=warning)
+    if found.verdict and not (found.partial and found.verdict == "pass"):
+        turn.record("verdict", id=step.id, verdict=found.verdict, why=found.why)
+    turn.say(found.words, step.id)
+    return found.outcome
+
+
+# --- taking back -----------------------------------------------------------------------------------------------------
+
+def withdraw(turn: Turn, reading: Reading, why: str) -> None:
+    """Mark a reading as no longer counting. It stays in the record."""
+    turn.set(readings=tuple(Reading(one.id, one.value, one.unit, one.entries, one.at, why)
+                            if one is reading else one for one in turn.state.readings))
+    turn.record("taken_back", id=reading.id, value=reading.value, why=why)
+
+
+def go_back(turn: Turn) -> None:
+    """"Take it back": ask the last reading again, then return to where we are now."""
+    state = turn.state
+    last = state.last_taken()
+    assert state.procedure is not None
+    if last is None:
+        turn.say("There is no reading to take back.")
+        return
+    if state.phase is Phase.TAPPING:
+        turn.say("After this reading.")
+        return
+    withdraw(turn, last, "taken back by the technician")
+    turn.set(corrected=(*state.corrected, state.index))
+    turn.say(f"Taking back {spoken_id(last.id)}.", last.id)
+    enter(turn, state.procedure.index(last.id))
+
+
+def after_taken(turn: Turn) -> None:
+    """A reading is taken: go on, or back to what was left for a correction."""
+    state = turn.state
+    if not state.corrected:
+        advance(turn)
+        return
+    *rest, target = state.corrected
+    asked = state.index
+    turn.set(corrected=tuple(rest))
+    assert state.procedure is not None
+    step = state.procedure.steps[target]
+    if not isinstance(step, Ask) or not rest:
+        for index, old in sorted(state.judged, key=lambda one: one[0]):
+            if asked < index < target:
+                outcome = give_judgement(turn, index)
+                if outcome != old.outcome:
+                    turn.set(index=index, corrected=(), hold=None, timers=())
+                    judged = state.procedure.steps[index]
+                    assert isinstance(judged, Judge)
+                    advance(turn, judged.on.get(outcome, ""))
+                    return
+    _return_to(turn, target)
+
+
+def _return_to(turn: Turn, target: int) -> None:
+    state = turn.state
+    assert state.procedure is not None
+    step = state.procedure.steps[target]
+    if isinstance(step, Hold):
+        turn.set(index=target, phase=Phase.HOLD, **_CLEAN)
+        if state.hold is not None and state.hold.id == step.id:
+            turn.say(f"The clock ran on: {phrases.duration(state.hold.ends - state.now)} left.", step.id)
+        else:  # it ended while the correction was being talked about
+            advance(turn)
+        return
+    enter(turn, target)
+
+
+def spoken_id(reading_id: str) -> str:
+    """"equilibrium.2.3" as the technician would say it."""
+    kind, _, place = reading_id.partition(".")
+    if kind == "leak":
+        return {"charge": "the leak charge", "initial": "the initial reading", "final": "the final reading"}[place]
+    run, _, number = place.partition(".")
+    kind = {"charge": "start pressure"}.get(kind, kind)
+    return f"{kind}, run {run}, step {number}" if number else reading_id.replace(".", " ")

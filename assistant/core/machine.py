@@ -1,0 +1,146 @@
+"""The step machine: ``step(state, event) -> (state, effects)``. Pure; a restart is a replay of the same events.
+
+    Tell ──next──► Ask ──entry──► confirm ──yes──► taken ──► Hold ──due──► Tap ──next, beats──► … ──► Judge ──► …
+
+Every event goes to one handler below. Commands and keys are in ``answers.py``, the reading dialogue in ``reading.py``.
+"""
+from __future__ import annotations
+
+from dataclasses import replace
+
+from assistant.core import answers, phrases, reading
+from assistant.core.effects import Cadence, Effect, Finish
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeSteady, Heard, KeyPressed, Restarted,
+                                   Spoken, Suspended, TestStarted, TimerDue, Unclear)
+from assistant.core.flow import after_tapping, begin, broken_hold, enter, end_hold, note
+from assistant.core.procedure import build
+from assistant.core.settings import Settings
+from assistant.core.state import Phase, State
+from assistant.core.steps import Hold
+from assistant.core.turn import Turn
+
+
+def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
+    """The state after ``event``, and what the station shall do about it.
+
+    Raises ValueError only for a TestStarted whose procedure or settings are wrong (nothing has begun then).
+    """
+    # A reboot starts the boot clock anew; within one boot time never runs backwards.
+    now = event.at if isinstance(event, Restarted) else max(state.now, event.at)
+    turn = Turn(replace(state, now=now))
+    match event:
+        case TestStarted():
+            if state.phase is Phase.IDLE:
+                _start(turn, event)
+        case _ if state.phase is Phase.IDLE:
+            pass
+        case Spoken():
+            turn.set(spoken=max(turn.state.spoken, min(event.number, turn.state.utterance)))
+            _spoken(turn)
+        case _ if state.phase is Phase.OVER:
+            pass
+        case Restarted():
+            _restarted(turn)
+        case Heard():
+            turn.record("heard", text=event.text, source="voice")
+            answers.heard(turn, event.text)
+        case Unclear():
+            turn.record("refused", id=turn.state.prompt, value=None, why=event.why)
+            answers.unclear(turn, event.why)
+        case KeyPressed():
+            answers.key(turn, event.key)
+        case GaugeSteady():
+            turn.record("heard", text=f"{event.value:f}", source="gauge")
+            reading.from_gauge(turn, event.value)
+        case TimerDue():
+            _due(turn, event.name)
+        case DeviceLost():
+            note(turn, event.device, f"{event.device} lost. {event.words}".strip())
+            turn.cue("refused")
+            turn.say(event.words or f"The {event.device} is gone.", "device", urgent=True)
+        case DeviceBack():
+            note(turn, event.device, f"{event.device} back")
+            turn.say(f"The {event.device} is back.", "device")
+        case ClockJumped():
+            note(turn, "clock", f"the wall clock moved by {event.seconds:.0f} s; holds run on the boot clock")
+        case Suspended():
+            note(turn, "clock", f"the station slept for {event.seconds:.0f} s; the boot clock ran on")
+    turn.listen_if_silent()
+    return turn.state, tuple(turn.effects)
+
+
+def _start(turn: Turn, event: TestStarted) -> None:
+    settings = Settings.from_mapping(event.settings)
+    procedure = build(event.procedure, settings)
+    turn.set(procedure=procedure, settings=settings, header=event.header, started=event.at, index=0,
+             terse=event.header.get("speech") == "terse")
+    demo = "Practice: nothing counts. " if event.header.get("practice") else ""
+    turn.say(f"{demo}{procedure.title}.", "start")
+    enter(turn, 0)
+
+
+def _spoken(turn: Turn) -> None:
+    state = turn.state
+    if state.phase is Phase.TAPPING and state.spoken >= state.utterance and not _timed(state, "tap"):
+        begin_cadence(turn)
+    if state.phase is Phase.OVER and state.spoken >= state.utterance:
+        turn.emit(Finish(state.outcome))
+
+
+def begin_cadence(turn: Turn) -> None:
+    """Once "press and hold" is said: the beats go to the audio stream in one piece, and one timer ends them."""
+    tap = turn.state.step
+    turn.emit(Cadence(tap.cues()))  # type: ignore[attr-defined]
+    turn.timer("tap", turn.state.now + tap.length)  # type: ignore[attr-defined]
+
+
+def _timed(state: State, name: str) -> bool:
+    return any(timer == name for timer, _ in state.timers)
+
+
+def _due(turn: Turn, name: str) -> None:
+    state = turn.state
+    due = dict(state.timers).get(name)
+    if due is None or due > state.now + 1e-6:
+        return  # a stale timer: what it was for is over, or it came too early and stays set
+    turn.set(timers=tuple(one for one in state.timers if one[0] != name))
+    if name == "tap":
+        after_tapping(turn)
+    elif name.startswith("mark:"):
+        _mark(turn, int(name.partition(":")[2]))
+    elif name == "hold":
+        end_hold(turn, late=state.now - due)
+
+
+def _mark(turn: Turn, left: int) -> None:
+    hold = turn.state.interrupted_hold()
+    if hold is None:
+        return
+    counting = left <= hold.count
+    turn.record("hold", id=hold.id, event="mark", left=left)
+    turn.cue("count" if counting else "mark")
+    busy = turn.state.phase is not Phase.HOLD and turn.state.spoken < turn.state.utterance
+    if not busy:  # a correction that is being talked about is not talked over
+        turn.say(COUNT[left] if counting else f"{phrases.duration(left)} left.", hold.id)
+
+
+COUNT = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight", 9: "nine", 10: "ten"}
+
+
+def _restarted(turn: Turn) -> None:
+    state = turn.state
+    # Utterances of the process that died will never be reported: they are over.
+    turn.set(spoken=state.utterance, listening=False, typed="", paused=False)
+    where = "Going on" + (f" at {state.step.stage}" if state.step.stage else "")
+    note(turn, "restart", f"restarted at {state.prompt}")
+    turn.say(f"{where}. {phrases.PRESSURE_CAUTION}", "restart", urgent=True)
+    hold = turn.state.interrupted_hold()
+    if hold is not None:
+        broken_hold(turn, hold)
+    elif state.phase is Phase.TAPPING:
+        turn.clear_timers("tap")
+        begin(turn)
+    elif state.phase is Phase.HOLD and isinstance(state.step, Hold):
+        begin(turn)
+    else:
+        turn.say_prompt()

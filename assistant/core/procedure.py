@@ -1,0 +1,156 @@
+"""A test described as data: stages of steps, six kinds of step (``steps.py``), read by the one machine.
+
+A procedure file holds ``[[stage]]`` tables with ``[[stage.step]]`` inside. A stage may be repeated ``with`` a list of
+bindings (``{R}``, ``{S}`` in its ids and words) and may be ``like`` an earlier stage, so that nothing is written twice.
+Words may also name the job's settings: "charge to {target}", "all {clamps} clamps".
+"""
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, fields
+from difflib import get_close_matches
+from typing import Any, Mapping
+
+from assistant.core import phrases
+from assistant.core.settings import Settings
+from assistant.core.steps import KINDS, Choose, Judge, Option, Step
+
+END = "end"
+STOP = "stop"
+"""Two targets that are no step: the test is done; the test is stopped before its end."""
+
+_STAGE_KEYS = ("name", "with", "like", "step")
+_TOP_KEYS = ("test", "title", "editions", "standing", "stage")
+
+
+class ProcedureError(ValueError):
+    """A procedure file is wrong; the message says what, where and what is allowed."""
+
+
+@dataclass(frozen=True)
+class Procedure:
+    test: str
+    title: str
+    editions: str
+    """Which edition the rules were taken from, and that the agency's own governs."""
+    standing: Mapping[str, str]
+    """Where each rule of the test comes from, by name."""
+    steps: tuple[Step, ...]
+
+    def index(self, step_id: str) -> int:
+        """Place of a step by its id; KeyError if there is none."""
+        for index, step in enumerate(self.steps):
+            if step.id == step_id:
+                return index
+        raise KeyError(step_id)
+
+
+def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure") -> Procedure:
+    """The procedure that ``data`` (a parsed file) describes, its words filled from ``settings``.
+
+    Raises ProcedureError: unknown key or kind, missing or wrong value, a target that is no step, an id twice.
+    """
+    _known(data, _TOP_KEYS, where)
+    test = _text(data, "test", where)
+    stages: dict[str, Mapping[str, Any]] = {}
+    steps: list[Step] = []
+    for number, stage in enumerate(_tables(data, "stage", where), 1):
+        place = f"{where}: stage {number}"
+        _known(stage, _STAGE_KEYS, place)
+        name = _text(stage, "name", place)
+        place = f'{where}: stage "{name}"'
+        like = stage.get("like")
+        if like is not None and like not in stages:
+            raise ProcedureError(f'{place}: "like" names no earlier stage: {like!r}; there are {", ".join(stages)}.')
+        source = stage if like is None else stages[like]
+        stages[name] = stage
+        for binding in stage.get("with", [{}]):
+            words = phrases.of_settings(settings, binding.get("S"))
+            words |= {key: _filled(str(value), words, place) for key, value in binding.items()}
+            for plain in _tables(source, "step", place):
+                steps.append(_step(plain, _filled(name, words, place), words, place))
+    procedure = Procedure(test, _text(data, "title", where), data.get("editions", ""), dict(data.get("standing", {})),
+                          tuple(steps))
+    _check_targets(procedure, where)
+    return procedure
+
+
+def _step(plain: Mapping[str, Any], stage: str, words: Mapping[str, str], place: str) -> Step:
+    plain = _filled(plain, words, place)
+    place = f"{place}: step {plain.get('id', '(no id)')!r}"
+    name = plain.get("kind")
+    if name not in KINDS:
+        raise ProcedureError(f'{place}: kind {name!r} is none of {", ".join(KINDS)}.')
+    kind = KINDS[name]
+    allowed = {each.name: each for each in fields(kind)}
+    values = {key: value for key, value in plain.items() if key != "kind"}
+    _known(values, tuple(name for name in allowed if name != "stage"), place)
+    if "id" not in values:
+        raise ProcedureError(f'{place}: it needs an "id".')
+    if kind is Choose:
+        for answer in ("yes", "no"):
+            if not isinstance(values.get(answer), Mapping):
+                raise ProcedureError(f'{place}: "{answer}" must be a table such as {{ goto = "next" }}.')
+            _known(values[answer], tuple(each.name for each in fields(Option)), f"{place}: {answer}")
+            values[answer] = Option(**values[answer])
+    try:
+        step = kind(stage=stage, **values)
+        step.check()
+    except (TypeError, ValueError) as error:
+        raise ProcedureError(f"{place}: {error}") from None
+    return step
+
+
+def _check_targets(procedure: Procedure, where: str) -> None:
+    ids = [step.id for step in procedure.steps]
+    twice = sorted({one for one in ids if ids.count(one) > 1})
+    if twice:
+        raise ProcedureError(f"{where}: two steps have the id {twice[0]!r}; each needs its own.")
+    if not ids:
+        raise ProcedureError(f"{where}: there is no step in it.")
+    for step in procedure.steps:
+        for target in step.targets():
+            if target not in ids and target not in (END, STOP, ""):
+                near = get_close_matches(target, ids, 1)
+                hint = f" Did you mean {near[0]!r}?" if near else ""
+                raise ProcedureError(f"{where}: step {step.id!r} goes to {target!r}, which is no step.{hint}")
+        if isinstance(step, Judge) and not step.on:
+            raise ProcedureError(f'{where}: step {step.id!r} needs "on": where each outcome leads.')
+
+
+def _filled(value: Any, words: Mapping[str, str], place: str) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _filled(each, words, place) for key, each in value.items()}
+    if isinstance(value, list):
+        return [_filled(each, words, place) for each in value]
+    if not isinstance(value, str):
+        return value
+
+    def word(match: re.Match[str]) -> str:
+        if match[1] not in words:
+            raise ProcedureError(f"{place}: {match[0]} in {value!r} is no setting and no binding; "
+                                 f"known are {', '.join(sorted(words))}.")
+        return words[match[1]]
+    return re.sub(r"\{(\w+)\}", word, value)
+
+
+def _known(table: Mapping[str, Any], allowed: tuple[str, ...], place: str) -> None:
+    for key in table:
+        if key not in allowed:
+            near = get_close_matches(key, allowed, 1)
+            hint = f' Did you mean "{near[0]}"?' if near else ""
+            raise ProcedureError(f'{place}: "{key}" is not a key here; allowed are {", ".join(allowed)}.{hint}')
+
+
+def _text(table: Mapping[str, Any], key: str, place: str) -> str:
+    value = table.get(key)
+    if not isinstance(value, str) or not value:
+        raise ProcedureError(f'{place}: "{key}" must be a text.')
+    return value
+
+
+def _tables(table: Mapping[str, Any], key: str, place: str) -> list[Mapping[str, Any]]:
+    value = table.get(key)
+    if not isinstance(value, list) or not value or not all(isinstance(each, Mapping) for each in value):
+        raise ProcedureError(f'{place}: it needs at least one [[{key}]] table.')
+    return value

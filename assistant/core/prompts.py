@@ -1,0 +1,45 @@
+"""Every prompt of a test, with its id, kind and words: what a script may answer and a report may name."""
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from assistant.core.procedure import Procedure
+from assistant.core.steps import Ask, Choose, Hold, Step, Tap, Tell
+
+
+@dataclass(frozen=True)
+class Prompt:
+    id: str
+    test: str
+    kind: str
+    """``tell ask confirm override hold tap choose``."""
+    words: str
+
+
+def prompts(procedure: Procedure) -> Iterator[Prompt]:
+    for step in procedure.steps:
+        for suffix, kind, words in _of_step(step):
+            yield Prompt(step.id + suffix, procedure.test, kind, words)
+    yield Prompt("scrap.confirm", procedure.test, "confirm", "Scrap the whole test? Yes or no.")
+
+
+def _of_step(step: Step) -> Iterator[tuple[str, str, str]]:
+    words = f"{step.caution} {step.say}".strip()
+    match step:
+        case Tell():
+            yield "", "tell", words
+        case Hold():
+            yield "", "hold", words
+        case Tap():
+            yield "", "tap", f"{words} {step.go}".strip()
+        case Choose():
+            yield "", "choose", words
+        case Ask():
+            yield "", "ask", words
+            yield ".confirm", "confirm", "The reading, digit by digit. Right?"
+            if step.entries == "two":
+                yield ".again", "ask", "Once more: say it digit by digit, or key it."
+                yield ".again.confirm", "confirm", "The second entry, digit by digit. Right?"
+            if step.band:
+                yield ".override", "override", "Still outside the band. Trim it again?"

@@ -1,0 +1,170 @@
+"""A reading is earned: heard or keyed, plausible, read back, confirmed; the deciding two entered twice.
+
+    entry ──plausible──► confirm ──yes──► taken                     (one entry)
+    entry ──► confirm ──yes──► again ──► confirm ──yes──► same? ──► taken   (two entries, not sharing one mistake)
+
+Nothing here ever changes a value: it is taken as it came, or asked again.
+"""
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+
+from assistant.core import phrases, plausible
+from assistant.core.flow import after_taken, note, withdraw
+from assistant.core.spoken import NotANumber, parse
+from assistant.core.state import Entry, Phase, Reading
+from assistant.core.turn import Turn
+
+OVERRIDE_WITHIN_PSI = Decimal("0.50")
+"""A charge further off than this is trimmed, never used. Ours, no source."""
+
+
+def from_voice(turn: Turn, text: str) -> None:
+    try:
+        said = parse(text)
+    except NotANumber as error:
+        ask_again(turn, f"{error}")
+        return
+    enter_value(turn, Entry(said.value, "voice", said.form, text))
+
+
+def from_keys(turn: Turn, typed: str) -> None:
+    turn.set(typed="")
+    turn.record("heard", text=typed, source="keypad")
+    try:
+        value = parse(typed.lstrip("0").rjust(1, "0") if not typed.startswith("0.") else typed).value
+    except NotANumber:
+        refuse(turn, None, f"{typed} is no reading. Key it again.")
+        return
+    enter_value(turn, Entry(value, "keypad", "", typed))
+
+
+def from_gauge(turn: Turn, value: Decimal) -> None:
+    if turn.state.phase is Phase.ENTRY:
+        enter_value(turn, Entry(value, "gauge", "", f"{value:f}"))
+
+
+def enter_value(turn: Turn, entry: Entry) -> None:
+    """A value came in while a reading is asked for: refuse it with a reason, or propose it."""
+    state, ask = turn.state, turn.state.ask
+    turn.hush()
+    decimals = -entry.value.as_tuple().exponent if isinstance(entry.value.as_tuple().exponent, int) else 0
+    if decimals > ask.places:
+        refuse(turn, entry.value, f"{entry.value:f} has more than {ask.places} decimals. Say it again.")
+        return
+    entry = replace(entry, value=phrases.aloud(entry.value, ask.places), at=state.now)
+    if state.first is not None and not _may_be_second(state.first, entry):
+        how = "say it digit by digit, or key it" if state.first.form == "whole" else "key it"
+        refuse(turn, entry.value, f"The second time, {how}.")
+        return
+    doubt = plausible.reading(ask.id, entry.value, state.taken(), state.settings)
+    if doubt is not None and doubt.kind == plausible.IMPOSSIBLE:
+        refuse(turn, entry.value, f"{doubt.words}. Once more, digit by digit.")
+        return
+    if ask.band and state.first is None:
+        band = plausible.band(ask.id, entry.value, state.settings)
+        if band.state != "in_band":
+            _out_of_band(turn, entry, band)
+            return
+        turn.cue("in_band")
+    if doubt is not None:
+        entry = replace(entry, doubt=f"{doubt.words}.")
+    propose(turn, entry)
+
+
+def _may_be_second(first: Entry, second: Entry) -> bool:
+    """Saying the same thing twice repeats the same confusion, so the second entry must come another way."""
+    if second.source != "voice":
+        return True
+    return first.source == "voice" and first.form == "whole" and second.form == "digits"
+
+
+def _out_of_band(turn: Turn, entry: Entry, band: plausible.Band) -> None:
+    state = turn.state
+    outs = state.outs + 1
+    turn.set(outs=outs)
+    turn.record("refused", id=state.prompt, value=entry.value, why=band.words)
+    turn.cue("refused")
+    said = f"{entry.value:f}. {band.words[0].upper()}{band.words[1:]}"
+    if outs >= 2 and band.by <= OVERRIDE_WITHIN_PSI:
+        turn.say(f"{said}.")
+        turn.set(phase=Phase.OVERRIDE, offered=entry, outs=0)
+        turn.say_prompt()
+    else:
+        turn.say(f"{said}, then read it again.")
+
+
+def override(turn: Turn, use: bool) -> None:
+    """Answer to "trim it again?": a charge outside its band may be used knowingly; that is recorded."""
+    offered = turn.state.offered
+    assert offered is not None
+    turn.set(phase=Phase.ENTRY, offered=None)
+    if use:
+        turn.set(override=True)
+        propose(turn, offered)
+    else:
+        turn.say_prompt(whole=False)
+
+
+def propose(turn: Turn, entry: Entry) -> None:
+    turn.record("proposed", id=turn.state.prompt, value=entry.value, unit=turn.state.ask.unit, source=entry.source)
+    turn.set(phase=Phase.CONFIRM, proposed=entry, typed="", misses=0)
+    turn.say_prompt()
+
+
+def confirmed(turn: Turn, yes: bool) -> None:
+    """Yes or no to the read-back."""
+    state = turn.state
+    entry = state.proposed
+    assert entry is not None
+    turn.hush()
+    turn.set(phase=Phase.ENTRY, proposed=None)
+    if not yes:
+        turn.set(override=False)
+        turn.record("refused", id=turn.state.prompt, value=entry.value, why="the technician said no")
+        turn.say("Not taken.")
+        turn.say_prompt(whole=False)
+    elif state.ask.entries == "two" and state.first is None:
+        turn.set(first=entry)
+        turn.say_prompt()
+    elif state.first is not None and state.first.value != entry.value:
+        why = f"the two entries differ, {state.first.value:f} and {entry.value:f}"
+        turn.set(first=None)
+        turn.record("refused", id=state.ask.id, value=entry.value, why=why)
+        turn.cue("refused")
+        turn.say(f"{why[0].upper()}{why[1:]}. Neither is taken. Read the gauge again.")
+        turn.say_prompt(whole=False)
+    else:
+        _take(turn, entry)
+
+
+def _take(turn: Turn, entry: Entry) -> None:
+    state, ask = turn.state, turn.state.ask
+    for old in state.readings:
+        if old.id == ask.id and not old.withdrawn:
+            withdraw(turn, old, "asked again")
+    entries = (entry,) if state.first is None else (state.first, entry)
+    turn.set(readings=(*turn.state.readings, Reading(ask.id, entry.value, ask.unit, entries, state.now)))
+    turn.record("taken", id=ask.id, value=entry.value, unit=ask.unit, source=entry.source)
+    if state.override:
+        note(turn, ask.id, f"{entry.value:f} {ask.unit} used outside its band, by decision of the technician")
+    if entry.doubt:
+        note(turn, ask.id, f"doubtful but confirmed: {entry.doubt}")
+    after_taken(turn)
+
+
+def refuse(turn: Turn, value: Decimal | None, why: str) -> None:
+    """Not taken, for a reason that is said; the same prompt listens on."""
+    turn.record("refused", id=turn.state.prompt, value=value, why=why)
+    turn.cue("refused")
+    turn.set(misses=turn.state.misses + 1)
+    turn.say(why)
+    if turn.state.misses >= 3:
+        turn.say("Use the keypad.")
+
+
+def ask_again(turn: Turn, why: str) -> None:
+    """What was said is no reading."""
+    turn.hush()
+    refuse(turn, None, f"{why} Once more, digit by digit.")

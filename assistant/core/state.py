@@ -1,0 +1,166 @@
+"""Where a test stands: everything the machine knows, and nothing that it does not need."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+from typing import Any, Mapping
+
+from assistant.core.judge import Judgement
+from assistant.core.procedure import Procedure
+from assistant.core.settings import Settings
+from assistant.core.steps import Ask, Hold, Step
+
+
+class Phase(StrEnum):
+    IDLE = "idle"
+    """No test yet."""
+    TELL = "tell"
+    ENTRY = "entry"
+    CONFIRM = "confirm"
+    OVERRIDE = "override"
+    HOLD = "hold"
+    READY = "ready"
+    """Before the lever is pressed: waiting for "next"."""
+    TAPPING = "tapping"
+    CHOOSE = "choose"
+    SCRAP = "scrap"
+    OVER = "over"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A value as it came in, before anybody confirmed it."""
+    value: Decimal
+    source: str
+    """``voice``, ``keypad`` or ``gauge``."""
+    form: str
+    """``digits`` or ``whole`` for voice (see spoken.py), else empty."""
+    text: str
+    """Verbatim: what was heard, keyed or received."""
+    doubt: str = ""
+    at: float = 0.0
+
+
+@dataclass(frozen=True)
+class Reading:
+    id: str
+    value: Decimal
+    unit: str
+    entries: tuple[Entry, ...]
+    at: float
+    withdrawn: str = ""
+    """Why it no longer counts; empty while it does. A reading is never removed."""
+
+    @property
+    def source(self) -> str:
+        return self.entries[-1].source
+
+
+@dataclass(frozen=True)
+class Note:
+    at: float
+    id: str
+    text: str
+    invalid: bool = False
+
+
+@dataclass(frozen=True)
+class Running:
+    """A hold's clock."""
+    id: str
+    started: float
+    ends: float
+
+
+@dataclass(frozen=True)
+class State:
+    procedure: Procedure | None = None
+    settings: Settings = Settings()
+    header: Mapping[str, Any] | None = None
+    now: float = 0.0
+    started: float = 0.0
+
+    index: int = 0
+    phase: Phase = Phase.IDLE
+    before_scrap: Phase = Phase.IDLE
+    outcome: str = ""
+    """``done``, ``scrapped`` or ``stopped`` once the phase is OVER."""
+
+    typed: str = ""
+    first: Entry | None = None
+    """The confirmed first of two entries."""
+    proposed: Entry | None = None
+    """Read back, waiting for yes or no."""
+    misses: int = 0
+    outs: int = 0
+    """How often in a row the charge was outside its band."""
+    offered: Entry | None = None
+    """The out-of-band entry that an override would use."""
+    override: bool = False
+    """The entry now being confirmed is used although it is outside its band."""
+
+    readings: tuple[Reading, ...] = ()
+    notes: tuple[Note, ...] = ()
+    judged: tuple[tuple[int, Judgement], ...] = ()
+    """Latest judgement of each Judge step that was passed, by its index."""
+    corrected: tuple[int, ...] = ()
+    """Ask steps still to be asked again after "take it back", nearest last, below them the step that was left."""
+
+    hold: Running | None = None
+    timers: tuple[tuple[str, float], ...] = ()
+    """Name and due time of what the shell must report with TimerDue."""
+
+    utterance: int = 0
+    spoken: int = 0
+    """Number of the last utterance asked for, and of the last one that is over."""
+    listening: bool = False
+    paused: bool = False
+    quiet: bool = False
+    terse: bool = False
+    wpm: int = 0
+    last_key: str = ""
+    last_key_at: float = 0.0
+
+    @property
+    def step(self) -> Step:
+        assert self.procedure is not None
+        return self.procedure.steps[self.index]
+
+    @property
+    def ask(self) -> Ask:
+        step = self.step
+        assert isinstance(step, Ask)
+        return step
+
+    @property
+    def prompt(self) -> str:
+        """The id of what is being asked now; the same ids that scripts and ``prompts`` use."""
+        if self.procedure is None or self.phase in (Phase.IDLE, Phase.OVER):
+            return ""
+        if self.phase is Phase.SCRAP:
+            return "scrap.confirm"
+        again = ".again" if self.first is not None and self.phase in (Phase.ENTRY, Phase.CONFIRM) else ""
+        suffix = {Phase.CONFIRM: ".confirm", Phase.OVERRIDE: ".override"}.get(self.phase, "")
+        return self.step.id + again + suffix
+
+    def taken(self) -> dict[str, Decimal]:
+        """The readings that count, by name, in the order in which they were first taken."""
+        return {one.id: one.value for one in self.readings if not one.withdrawn}
+
+    def last_taken(self) -> Reading | None:
+        counting = [one for one in self.readings if not one.withdrawn]
+        return counting[-1] if counting else None
+
+    def time_left(self) -> float | None:
+        """Seconds left of the running hold, or None."""
+        return None if self.hold is None else max(0.0, self.hold.ends - self.now)
+
+    def interrupted_hold(self) -> Hold | None:
+        if self.hold is None or self.procedure is None:
+            return None
+        step = self.procedure.steps[self.procedure.index(self.hold.id)]
+        assert isinstance(step, Hold)
+        return step
+
+

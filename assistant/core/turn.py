@@ -1,0 +1,119 @@
+"""One turn of the machine: the state being built and the effects gathered, while one event is handled."""
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from assistant.core import phrases, spoken
+from assistant.core.effects import Cue, Effect, Hush, Listen, Record, Speak
+from assistant.core.expect import Expect
+from assistant.core.plausible import plausible_range
+from assistant.core.state import Phase, State
+from assistant.core.steps import Ask, Choose, Tap
+
+
+class Turn:
+    """Lives for one call of ``step`` only; outside it everything is immutable."""
+
+    def __init__(self, state: State) -> None:
+        self.state = state
+        self.effects: list[Effect] = []
+
+    def set(self, **changes: Any) -> None:
+        self.state = replace(self.state, **changes)
+
+    def emit(self, effect: Effect) -> None:
+        self.effects.append(effect)
+
+    def record(self, kind: str, **fields: Any) -> None:
+        self.emit(Record(kind, fields))
+
+    def cue(self, name: str) -> None:
+        self.emit(Cue(name))
+
+    def say(self, text: str, about: str = "", urgent: bool = False) -> None:
+        """Say ``text``. Listening begins when the last utterance is over. ``urgent``: even while quiet or paused."""
+        if not text:
+            return
+        number = self.state.utterance + 1
+        aloud = urgent or not (self.state.quiet or self.state.paused)
+        self.set(utterance=number, listening=False)
+        self.emit(Speak(about or self.state.prompt, text, number, aloud, self.state.wpm))
+
+    def hush(self) -> None:
+        if self.state.spoken < self.state.utterance:
+            self.emit(Hush())
+
+    def timer(self, name: str, due: float) -> None:
+        others = tuple(one for one in self.state.timers if one[0] != name)
+        self.set(timers=(*others, (name, due)))
+
+    def clear_timers(self, prefix: str) -> None:
+        self.set(timers=tuple(one for one in self.state.timers if not one[0].startswith(prefix)))
+
+    def say_prompt(self, whole: bool = True) -> None:
+        """Say what is being asked now; ``whole`` with its caution."""
+        words, caution = prompt_words(self.state)
+        if caution and whole:
+            self.say(caution, f"{self.state.prompt}.caution", urgent=True)
+        self.say(words)
+        self.listen_if_silent()
+
+    def listen_if_silent(self) -> None:
+        """Listen at once where nothing is being said; else ``Spoken`` brings it."""
+        state = self.state
+        if state.phase is Phase.TAPPING:
+            return  # the mallet is louder than any voice
+        if state.spoken >= state.utterance and state.prompt and not state.listening:
+            self.set(listening=True)
+            self.emit(Listen(self.state.prompt, expected(self.state)))
+
+
+def prompt_words(state: State) -> tuple[str, str]:
+    """What to say for the prompt of this state, and its caution."""
+    step = state.step
+    say = step.terse if state.terse and step.terse else step.say
+    match state.phase:
+        case Phase.TELL | Phase.CHOOSE | Phase.READY | Phase.HOLD:
+            return say, step.caution
+        case Phase.ENTRY if state.first is not None:
+            return again_words(state), ""
+        case Phase.ENTRY:
+            return say, step.caution
+        case Phase.CONFIRM:
+            assert state.proposed is not None
+            return read_back(state), ""
+        case Phase.OVERRIDE:
+            return ("Still outside the band. Trim it again? Yes to trim. No uses it as it is, "
+                    "and that is recorded."), ""
+        case Phase.SCRAP:
+            return "Scrap the whole test? Yes or no.", ""
+        case Phase.TAPPING if isinstance(step, Tap):
+            return step.go, ""
+    return "", ""
+
+
+def read_back(state: State) -> str:
+    assert state.proposed is not None
+    value = phrases.aloud(state.proposed.value, state.ask.places)
+    doubt = f" {state.proposed.doubt}" if state.proposed.doubt else ""
+    return f"{spoken.digits(value)}.{doubt} Right?"
+
+
+def again_words(state: State) -> str:
+    """How the second entry must come, so that it can't repeat the first one's mistake."""
+    assert state.first is not None
+    if state.first.source == "voice" and state.first.form == "whole":
+        return "Once more: say it digit by digit, or key it."
+    return "Once more: key it."
+
+
+def expected(state: State) -> Expect:
+    """What the ear should be ready for."""
+    step = state.step
+    if state.phase is Phase.ENTRY and isinstance(step, Ask):
+        low, high = plausible_range(step.id, state.taken(), state.settings)
+        return Expect("reading", low, high, step.places)
+    if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP) or isinstance(step, Choose):
+        return Expect("yesno", None, None, None)
+    return Expect("command", None, None, None)

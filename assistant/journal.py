@@ -1,0 +1,179 @@
+"""The record: every event of every test, appended, chained by hash, synced to the disk before anybody hears of it.
+
+SQLite in write-ahead mode with full synchronisation. Nothing is ever changed or removed; a test is the fold of its
+events, and results and reports are derived from that.
+"""
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import IO
+
+from assistant.core.events import Event, from_plain, to_plain
+
+SCHEMA = 1
+FILE = "journal.db"
+_FIRST = "0" * 64
+
+
+class JournalError(Exception):
+    """The record can't be opened, read or written; the message says what, where and what to do."""
+
+
+@dataclass(frozen=True)
+class Row:
+    seq: int
+    test: int
+    wall: str
+    """Local time with its offset: a label only."""
+    boot: str
+    body: str
+    hash: str
+
+    def event(self) -> Event:
+        return from_plain(json.loads(self.body))
+
+    def expected_hash(self, before: str) -> str:
+        return _hash(before, self.seq, self.test, self.wall, self.boot, self.body)
+
+
+def _hash(before: str, *parts: object) -> str:
+    return hashlib.sha256("\n".join([before, *map(str, parts)]).encode()).hexdigest()
+
+
+class Journal:
+    """One journal folder. ``write=True`` takes it for this process alone.
+
+    Raises JournalError: no such folder, not ours, newer than this program, in use by another station.
+    """
+
+    def __init__(self, folder: Path, write: bool = True) -> None:
+        self.path = folder / FILE
+        self._lock: IO[str] | None = None
+        try:
+            if write:
+                folder.mkdir(parents=True, exist_ok=True)
+                self._take(folder)
+            elif not self.path.exists():
+                raise JournalError(f"There is no journal in {folder}: nothing has been recorded there. "
+                                   "Name another folder with --journal.")
+            mode = "rwc" if write else "ro"
+            self._db = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode={mode}", uri=True, isolation_level=None)
+            self._prepare(write)
+        except OSError as error:
+            self.close()
+            raise JournalError(f"The journal in {folder} can't be opened: {error.strerror}. "
+                               "Choose a folder that you may write to with --journal.") from None
+        except sqlite3.Error as error:
+            self.close()
+            raise JournalError(f"The journal {self.path} can't be opened: {error}. Keep that file, "
+                               "and name another folder with --journal.") from None
+        except JournalError:
+            self.close()
+            raise
+
+    def _take(self, folder: Path) -> None:
+        self._lock = open(folder / "journal.lock", "w")
+        try:
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise JournalError(f"Another station is writing the journal in {folder}. Stop it first, "
+                               "or name another folder with --journal.") from None
+
+    def _prepare(self, write: bool) -> None:
+        version = self._db.execute("PRAGMA user_version").fetchone()[0]
+        if version > SCHEMA:
+            raise JournalError(f"The journal {self.path} was written by a newer Bowlside (schema {version}, "
+                               f"this one knows {SCHEMA}). Upgrade, or name another folder with --journal.")
+        if write:
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = FULL")
+            self._db.execute("BEGIN IMMEDIATE")
+            self._db.execute("CREATE TABLE IF NOT EXISTS events (seq INTEGER PRIMARY KEY, test INTEGER NOT NULL, "
+                             "wall TEXT NOT NULL, boot TEXT NOT NULL, body TEXT NOT NULL, hash TEXT NOT NULL)")
+            self._db.execute("CREATE INDEX IF NOT EXISTS by_test ON events (test, seq)")
+            self._db.execute(f"PRAGMA user_version = {SCHEMA}")
+            self._db.execute("COMMIT")
+        last = self._db.execute("SELECT seq, hash FROM events ORDER BY seq DESC LIMIT 1").fetchone()
+        self._seq, self._last = last or (0, _FIRST)
+
+    def close(self) -> None:
+        db = getattr(self, "_db", None)
+        if db is not None:
+            db.close()
+        if self._lock is not None:
+            self._lock.close()
+            self._lock = None
+
+    def __enter__(self) -> "Journal":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def append(self, test: int, event: Event, boot: str = "") -> None:
+        """Commit one event. When this returns it is on the disk. Raises JournalError; then nothing was written."""
+        body = json.dumps(to_plain(event), sort_keys=True, separators=(",", ":"), default=str)
+        wall = datetime.now().astimezone().isoformat(timespec="milliseconds")
+        seq = self._seq + 1
+        digest = _hash(self._last, seq, test, wall, boot, body)
+        try:
+            self._db.execute("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?)", (seq, test, wall, boot, body, digest))
+        except sqlite3.Error as error:
+            raise JournalError(f"Not recorded: {error}. Make room on the disk or mend it, then say it again; "
+                               "everything recorded before is safe.") from None
+        self._seq, self._last = seq, digest
+
+    def new_test(self) -> int:
+        return self.last_test() + 1
+
+    def last_test(self) -> int:
+        """Number of the newest test; 0 if there is none."""
+        return self._db.execute("SELECT COALESCE(MAX(test), 0) FROM events").fetchone()[0]
+
+    def rows(self, test: int | None = None) -> Iterator[Row]:
+        """The events in order, of one test or of all. Raises JournalError if the file is damaged."""
+        where, values = ("", ()) if test is None else ("WHERE test = ?", (test,))
+        try:
+            for row in self._db.execute(f"SELECT seq, test, wall, boot, body, hash FROM events {where} ORDER BY seq",
+                                        values):
+                yield Row(*row)
+        except sqlite3.Error as error:
+            raise JournalError(f"The journal {self.path} can't be read any further: {error}. "
+                               "Keep the file as it is; log verify shows up to where it is sound.") from None
+
+    def events(self, test: int) -> list[Event]:
+        """Raises JournalError naming the first row that is no event of ours."""
+        found = []
+        for row in self.rows(test):
+            try:
+                found.append(row.event())
+            except (ValueError, TypeError, KeyError, AttributeError) as error:
+                raise JournalError(f"Event {row.seq} in {self.path} is damaged: {error}. Run log verify.") from None
+        return found
+
+    def tests(self) -> list[int]:
+        return [row[0] for row in self._db.execute("SELECT DISTINCT test FROM events ORDER BY test")]
+
+    def first_bad(self) -> tuple[int, str] | None:
+        """Walk the whole chain: None if it is sound, else the number of the first bad event and what is wrong."""
+        before, expected = _FIRST, 1
+        try:
+            for row in self.rows():
+                if row.seq != expected:
+                    return expected, f"event {expected} is missing"
+                if row.hash != row.expected_hash(before):
+                    return row.seq, f"event {row.seq} (test {row.test}) was changed after it was recorded"
+                before, expected = row.hash, row.seq + 1
+        except JournalError as error:
+            return expected, str(error)
+        return None
+
+    def count(self) -> int:
+        return self._db.execute("SELECT COUNT(*) FROM events").fetchone()[0]

@@ -1,0 +1,33 @@
+"""The tests, one readable file each, and the door to them."""
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent
+
+
+class NoSuchTest(ValueError):
+    """No procedure of that name; the message says which there are."""
+
+
+def names() -> list[str]:
+    return sorted(one.stem for one in HERE.glob("*.toml"))
+
+
+def load(test: str) -> dict[str, Any]:
+    """The parsed procedure of a test. Raises NoSuchTest, or ValueError with file and line if the file is no TOML."""
+    if test not in names():
+        raise NoSuchTest(f"there is no test {test!r}; there are: {', '.join(names())}")
+    return read(HERE / f"{test}.toml")
+
+
+def read(path: Path) -> dict[str, Any]:
+    """Parse one TOML file. Raises ValueError: what, where, and what to do."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as error:
+        raise ValueError(f"{path}: this is no valid TOML: {error}. Mend that line.") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ValueError(f"{path}: it can't be read: {error}") from None

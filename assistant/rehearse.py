@@ -1,0 +1,234 @@
+"""A test played through the real machine on a virtual clock that jumps to whatever comes next.
+
+The technician is a script, or cooperates; everything else (journal, machine, recogniser) is the real thing.
+"""
+from __future__ import annotations
+
+import heapq
+import itertools
+import time
+from collections import deque
+from collections.abc import Callable
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Protocol
+
+from assistant.core.effects import Cadence, Cue, Effect, Finish, Hush, Listen, Record, Speak
+from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue, Unclear
+from assistant.core.expect import Expect
+from assistant.core.state import Phase
+from assistant.core.steps import Choose
+from assistant.journal import Journal
+from assistant.lines import Line, Write, record_line
+from assistant.script import Answer, Script, ScriptError
+from assistant.station import Station, unfinished
+
+ANSWER_AFTER_S = 1.0
+"""When a script says no "after": about how long a person takes to answer."""
+KEY_EVERY_S = 0.3
+WORDS_PER_S = 2.9
+"""Length of speech that nobody renders: the station's own rate, 170 words a minute."""
+
+
+class Voice(Protocol):
+    """What the rehearsal sounds like, or only how long it takes."""
+
+    def speech(self, text: str, wpm: int, at_s: float) -> float:
+        """Place the words at ``at_s`` seconds; returns how long they take, in seconds."""
+        ...
+
+    def cue(self, name: str, at_s: float) -> None: ...
+
+
+class SilentVoice:
+    """No sound, plausible lengths."""
+
+    def speech(self, text: str, wpm: int, at_s: float) -> float:
+        return 0.25 + len(text.split()) / WORDS_PER_S
+
+    def cue(self, name: str, at_s: float) -> None:
+        pass
+
+
+HearWav = Callable[[Path, Expect], tuple[str | None, bool, str | None, float]]
+"""WAV and what is expected -> (text or None, accepted, why not, seconds of audio)."""
+
+
+class Rehearsal:
+    def __init__(self, script: Script, journal: Journal, write: Write, answer_rest: bool = False,
+                 realtime: bool = False, voice: Voice | None = None, hear: HearWav | None = None, boot: str = "rehearsal") -> None:
+        """Raises ScriptError if the journal holds an unfinished test of another kind."""
+        self.write, self.answer_rest, self.realtime = write, answer_rest, realtime
+        self.voice: Voice = voice or SilentVoice()
+        self.hear = hear
+        self.now = 0.0
+        self.began = time.monotonic()
+        self.voice_free = 0.0
+        self.round_of_speech = 0
+        self.listen_number = 0
+        self.finished: str | None = None
+        self.verdict: str | None = None
+        self.stale: dict[str, int] = {}
+        self.heap: list[tuple[float, int, Callable[[], None]]] = []
+        self.order = itertools.count()
+        self.answers: dict[str, deque[Answer]] = {}
+        for answer in script.answers:
+            self.answers.setdefault(answer.on, deque()).append(answer)
+        left = unfinished(journal, boot)
+        if left is not None and left.state.procedure and left.state.procedure.test != script.header.test:
+            raise ScriptError(f"test {left.test} in this journal is a {left.state.procedure.test} test that is not "
+                              "over. Finish or scrap it first, or name another journal.")
+        self.station = left or Station(journal, journal.new_test(), boot)
+        header = script.header
+        self.first: Event = (Restarted(0.0, boot) if left else
+                             TestStarted(0.0, header.test, header.data, header.settings.to_mapping(), dict(header.labels)))
+
+    def run(self) -> int:
+        """Play to the end. Exit code: 0 done; 1 unfinished, scrapped, or a verdict that is no pass."""
+        self.post(self.first)
+        while self.finished is None:
+            if not self._next():
+                self.line("waiting", id=self.station.state.prompt)
+                return 1
+        return 0 if self.finished == "done" and self.verdict in (None, "pass", "none") else 1
+
+    # --- time --------------------------------------------------------------------------------------------------------
+
+    def at(self, when: float, action: Callable[[], None]) -> None:
+        heapq.heappush(self.heap, (when, next(self.order), action))
+
+    def _next(self) -> bool:
+        timers = self.station.state.timers
+        due = min(timers, key=lambda one: one[1]) if timers else None
+        if due and (not self.heap or due[1] <= self.heap[0][0]):
+            self._wait(due[1])
+            self.post(TimerDue(self.now, due[0]))
+        elif self.heap:
+            when, _, action = heapq.heappop(self.heap)
+            self._wait(when)
+            action()
+        else:
+            return False
+        return True
+
+    def _wait(self, until: float) -> None:
+        if self.realtime:
+            time.sleep(max(0.0, self.began + until - time.monotonic()))
+        self.now = max(self.now, until)
+
+    # --- events and effects --------------------------------------------------------------------------------------------
+
+    def post(self, event: Event) -> None:
+        for effect in self.station.handle(event):
+            self.perform(effect)
+
+    def perform(self, effect: Effect) -> None:
+        match effect:
+            case Speak():
+                self._speak(effect)
+            case Hush():
+                self.round_of_speech += 1
+                self.voice_free = self.now
+                number = self.station.state.utterance
+                self.at(self.now, lambda: self.post(Spoken(self.now, number)))
+            case Cue():
+                self._cue(effect.name, self.now)
+            case Cadence():
+                for name, offset in effect.cues:
+                    self.at(self.now + offset, lambda name=name: self._cue(name, self.now))
+            case Listen():
+                self._listen(effect)
+            case Record():
+                if effect.kind == "verdict":
+                    self.verdict = effect.fields["verdict"]
+                self.write(record_line(self.now, effect))
+            case Finish():
+                self.finished = effect.outcome
+
+    def line(self, kind: str, **fields: Any) -> None:
+        line: Line = {"at": round(self.now, 3), "kind": kind, **fields}
+        self.write(line)
+
+    def _cue(self, name: str, at: float) -> None:
+        self.voice.cue(name, at)
+        self.line("cue", name=name)
+
+    def _speak(self, speak: Speak) -> None:
+        start = max(self.now, self.voice_free)
+        self.voice_free = start + (self.voice.speech(speak.text, speak.wpm, start) if speak.aloud else 0.0)
+        this_round = self.round_of_speech
+
+        def begin() -> None:
+            if this_round == self.round_of_speech:
+                extra = {} if speak.aloud else {"aloud": False}
+                self.line("said", id=speak.id, text=speak.text, **extra)
+
+        def end() -> None:
+            if this_round == self.round_of_speech:
+                self.post(Spoken(self.now, speak.number))
+        if start <= self.now:
+            begin()
+        else:
+            self.at(start, begin)
+        self.at(self.voice_free, end)
+
+    # --- the technician --------------------------------------------------------------------------------------------------
+
+    def _listen(self, listen: Listen) -> None:
+        self.listen_number += 1
+        self.line("listening", id=listen.id)
+        waiting = self.answers.get(listen.id)
+        if waiting:
+            answer = waiting.popleft()
+            after = ANSWER_AFTER_S if answer.after is None else answer.after
+            self.at(self.now + after, lambda: self._give(answer, listen))
+        elif self.answer_rest and (reply := self._cooperative()) is not None:
+            number = self.listen_number
+            self.at(self.now + ANSWER_AFTER_S, lambda: self._reply(reply, number))
+
+    def _cooperative(self) -> str | None:
+        """What a cooperative technician answers: next, yes; never a reading, never a skip."""
+        match self.station.state.phase:
+            case Phase.TELL | Phase.READY:
+                return "next"
+            case Phase.CHOOSE:
+                step = self.station.state.step
+                assert isinstance(step, Choose)
+                return "no" if step.yes.skips else "yes"
+            case Phase.CONFIRM | Phase.OVERRIDE:
+                return "yes"
+            case Phase.SCRAP:
+                return "no"
+        return None
+
+    def _reply(self, reply: str, number: int) -> None:
+        if number == self.listen_number and self.station.state.listening:
+            self.post(Heard(self.now, reply))
+
+    def _give(self, answer: Answer, listen: Listen) -> None:
+        if self.station.state.prompt != listen.id:
+            self.line("note", id=answer.on, text=f"script line {answer.line} came too late: that prompt was over")
+            return
+        match answer.kind:
+            case "say":
+                self.post(Heard(self.now, str(answer.value)))
+            case "gauge":
+                assert isinstance(answer.value, Decimal)
+                self.post(GaugeSteady(self.now, answer.value))
+            case "key":
+                assert isinstance(answer.value, tuple)
+                for count, key in enumerate(answer.value):
+                    self.at(self.now + count * KEY_EVERY_S, lambda key=key: self.post(KeyPressed(self.now, key)))
+            case "hear":
+                self._hear(answer, listen)
+
+    def _hear(self, answer: Answer, listen: Listen) -> None:
+        assert self.hear is not None and isinstance(answer.value, Path)
+        text, accepted, why, seconds = self.hear(answer.value, listen.expect)
+
+        def arrive() -> None:
+            if accepted and text is not None:
+                self.post(Heard(self.now, text))
+            else:
+                self.post(Unclear(self.now, why or "", text or ""))
+        self.at(self.now + seconds, arrive)

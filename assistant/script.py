@@ -1,0 +1,139 @@
+"""A rehearsal script: one JSON object a line, the first the test's header, every other an answer to a prompt."""
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Mapping
+
+from assistant.core import prompts
+from assistant.core.procedure import Procedure, build
+from assistant.core.settings import Settings
+from assistant.jsonline import loads
+from assistant.procedures import load
+
+LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech")
+"""Header keys that are labels, not settings."""
+ANSWERS = ("say", "key", "hear", "gauge")
+KEYS = (*"0123456789*#ABCD", "A-held", "C-held")
+
+
+class ScriptError(ValueError):
+    """A line of a script is wrong: what, where, what to do. Nothing was run."""
+
+
+@dataclass(frozen=True)
+class Header:
+    test: str
+    data: Mapping[str, Any]
+    """The procedure as parsed."""
+    settings: Settings
+    labels: Mapping[str, Any]
+    procedure: Procedure
+
+
+@dataclass(frozen=True)
+class Answer:
+    on: str
+    after: float | None
+    """Seconds after the prompt began to listen; None: a natural moment."""
+    kind: str
+    value: str | Decimal | tuple[str, ...] | Path
+    line: int
+
+
+@dataclass(frozen=True)
+class Script:
+    header: Header
+    answers: tuple[Answer, ...]
+
+
+def header_of(given: Mapping[str, Any], where: str) -> Header:
+    """Check a test's header. Raises ScriptError."""
+    test = given.get("test")
+    if not isinstance(test, str):
+        raise ScriptError(f'{where}: it must name a test, such as {{"test": "sequential"}}.')
+    settings = {key: value for key, value in given.items() if key != "test" and key not in LABELS}
+    labels = {key: value for key, value in given.items() if key in LABELS}
+    try:
+        checked = Settings.from_mapping(settings)
+        data = load(test)
+        procedure = build(data, checked, f"{test}.toml")
+    except ValueError as error:
+        raise ScriptError(f"{where}: {error}.".replace("..", ".")) from None
+    for key, value in labels.items():
+        if not isinstance(value, str | bool):
+            raise ScriptError(f'{where}: "{key}" must be a text.')
+    return Header(test, data, checked, labels, procedure)
+
+
+def read(lines: Iterable[str], name: str, folder: Path) -> Script:
+    """Parse and check a whole script before anything runs; WAV paths are relative to the script's ``folder``.
+
+    Raises ScriptError naming file, line, key and what is allowed.
+    """
+    header: Header | None = None
+    answers = []
+    known: set[str] = set()
+    for number, text in enumerate(lines, 1):
+        if not text.strip():
+            continue
+        where = f"{name} line {number}"
+        try:
+            given = loads(text)
+        except (ValueError, json.JSONDecodeError, RecursionError) as error:
+            raise ScriptError(f"{where}: this is no JSON ({error}). Write one object a line.") from None
+        if not isinstance(given, dict):
+            raise ScriptError(f"{where}: this must be one JSON object, such as "
+                              '{"on": "zero", "say": "next"}.')
+        if header is None:
+            header = header_of(given, where)
+            known = {one.id for one in prompts.prompts(header.procedure)}
+        else:
+            answers.append(_answer(given, where, number, known, folder))
+    if header is None:
+        raise ScriptError(f'{name}: the script is empty. Its first line names the test: {{"test": "sequential"}}.')
+    return Script(header, tuple(answers))
+
+
+def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], folder: Path) -> Answer:
+    for key in given:
+        if key not in ("on", "after", *ANSWERS):
+            raise ScriptError(f'{where}: "{key}" is no key here; allowed are on, after, {", ".join(ANSWERS)}.')
+    on, after = given.get("on"), given.get("after")
+    if on not in known:
+        near = get_close_matches(str(on), sorted(known), 1)
+        hint = f" Did you mean {near[0]!r}?" if near else ""
+        raise ScriptError(f'{where}: "on" names no prompt of this test: {on!r}.{hint} '
+                          "The command prompts lists them all.")
+    if after is not None and (isinstance(after, bool) or not isinstance(after, int | Decimal) or not 0 <= after <= 86400):
+        raise ScriptError(f'{where}: "after" must be seconds from 0 to 86400, not {after!r}.')
+    kinds = [kind for kind in ANSWERS if kind in given]
+    if len(kinds) != 1:
+        raise ScriptError(f'{where}: exactly one of {", ".join(ANSWERS)} is needed.')
+    return Answer(on, None if after is None else float(after), kinds[0],
+                  _checked(kinds[0], given[kinds[0]], where, folder), number)
+
+
+def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal | tuple[str, ...] | Path:
+    if kind == "gauge":
+        if isinstance(value, bool) or not isinstance(value, int | Decimal):
+            raise ScriptError(f'{where}: "gauge" must be a number, not {value!r}.')
+        return Decimal(value)
+    if not isinstance(value, str) or not value.strip() or len(value) > 1000:
+        raise ScriptError(f'{where}: "{kind}" must be a text, not {value!r}.')
+    if kind == "key":
+        keys = tuple(value.split())
+        for key in keys:
+            if key not in KEYS:
+                raise ScriptError(f'{where}: {key!r} is no key; the keys are {" ".join(KEYS)}, with a space between.')
+        return keys
+    if kind == "hear":
+        path = folder / value
+        if not path.is_file():
+            raise ScriptError(f"{where}: there is no file {path}.")
+        return path
+    return value
