@@ -1,8 +1,8 @@
 """``python3 assistant``: set up on first use, then start.
 
 Python runs a folder with that folder first on its import path, where a module of ours could hide one of the
-standard library's; so the path is put right before anything else is imported. This file and the ones it
-imports before the hand-over must be readable by any Python 3, to say which one is needed.
+standard library's; so the path is put right before anything else is imported. Any Python must be able to
+read this file, so that an old one can say which is needed.
 """
 import os
 import sys
@@ -22,8 +22,8 @@ def start(arguments):
     :returns: the exit status; where the environment is another process image, it never returns
     """
     if sys.version_info < (3, 11):
-        print("Bowlside needs Python 3.11 or newer, and this is %d.%d: use Debian 12 or Raspberry Pi OS "
-              "Bookworm, or newer." % sys.version_info[:2], file=sys.stderr)
+        sys.stderr.write("Bowlside needs Python 3.11 or newer, and this is %d.%d: use Debian 12 or "
+                         "Raspberry Pi OS Bookworm, or newer.\n" % sys.version_info[:2])
         return 1
     from assistant import environment
 

@@ -21,7 +21,7 @@ from assistant.environment import PROJECT, PYTHON, ROOT, VENV
 UNFINISHED = os.path.join(VENV, "unfinished")
 LINES_SHOWN = 8
 
-# Run inside the environment. A Debian library that is missing shows as OSError: that costs sound, not a start.
+# Run inside the environment. A missing Debian library shows as OSError: that costs sound, not a start.
 IMPORT_ALL = """
 import importlib, sys
 for name in sys.argv[1:]:
@@ -40,6 +40,7 @@ class Failed(Exception):
     def __init__(self, last: list[str]) -> None:
         super().__init__("\n".join(last))
         self.last = last
+        self.why = last[-1] if last else "no word why"
 
 
 def tell(text: str) -> None:
@@ -113,7 +114,7 @@ def add_debian_packages(missing: list[str]) -> None:
                 try:
                     run([*prefix, *debian.INSTALL, package])
                 except Failed as failed:
-                    tell(f"    {package} could not be installed: {failed.last[-1] if failed.last else 'no word why'}")
+                    tell(f"    {package} could not be installed: {failed.why}")
     still = debian.missing(tuple(missing))
     if debian.VENV_SUPPORT in still:
         raise SetUpError(f"Bowlside can't be set up without {debian.VENV_SUPPORT}: install it as said above, "
@@ -134,8 +135,8 @@ def add_python_packages(part: str, steps: int) -> None:
     except Failed as failed:
         tell("    pip's last words:\n        " + "\n        ".join(failed.last))
         if not fresh and imports_work(part):
-            tell("    pyproject.toml has changed but its packages could not be installed (is there a network?): "
-                 "going on with what was installed before.")
+            tell("    pyproject.toml asks for packages that could not be installed (is there a network?):\n"
+                 "    going on with what was installed before.")
             return
         raise SetUpError("The Python packages could not be installed: see pip's words above, connect this "
                          "machine to the network, then start again.") from None
@@ -145,7 +146,7 @@ def add_python_packages(part: str, steps: int) -> None:
             pip_install(part)
         except Failed as failed:
             raise SetUpError("The Python packages were damaged and could not be installed again: "
-                             f"{failed.last[-1] if failed.last else 'no word why'}") from None
+                             f"{failed.why}") from None
     if not imports_work(part):
         raise SetUpError("The Python packages are installed but do not load: delete the folder .venv in "
                          f"{ROOT} and start again.")
@@ -216,7 +217,8 @@ def stamp(part: str) -> None:
 
 def offer_model() -> None:
     """In a terminal, offer once to fetch the English vosk model; everything works without it."""
-    if not (sys.stdin.isatty() and sys.stderr.isatty() and os.path.exists(os.path.join(ROOT, "models", "fetch.py"))):
+    there = os.path.exists(os.path.join(ROOT, "models", "fetch.py"))
+    if not (there and sys.stdin.isatty() and sys.stderr.isatty()):
         return
     with contextlib.suppress(KeyboardInterrupt):
         subprocess.run([PYTHON, "-m", "models.fetch", "--offer"], env=environment.variables(), check=False)

@@ -20,7 +20,7 @@ NO_TESTS_RAN = 5
 def start(arguments):
     """Run the tests in our environment, making the environment first where something is missing."""
     if sys.version_info < (3, 11):
-        print("The tests need Python 3.11 or newer, and this is %d.%d." % sys.version_info[:2], file=sys.stderr)
+        sys.stderr.write("The tests need Python 3.11 or newer, and this is %d.%d.\n" % sys.version_info[:2])
         return 1
     from assistant import environment
 
@@ -34,13 +34,12 @@ def start(arguments):
     try:
         import pytest
     except ModuleNotFoundError:
-        print("This environment has no pytest: start the tests with the system's own python3 tests, which adds it.",
-              file=sys.stderr)
+        sys.stderr.write("No pytest here: run the tests with the system's own python3, which adds it.\n")
         return 1
 
-    status = pytest.main(["--durations=5", "--durations-min=5", *arguments])
+    status = pytest.main(["--durations=5", "--durations-min=5"] + arguments)
     if status == NO_TESTS_RAN:
-        print("No test ran: the arguments chose none, and that counts as failed.", file=sys.stderr)
+        sys.stderr.write("No test ran: the arguments chose none, and that counts as failed.\n")
         return 1
     return int(status)
 

@@ -1,4 +1,4 @@
-"""What all tests share: ``--all``, one profile for hypothesis, and a closing list of what was skipped and why."""
+"""What all tests share: ``--all``, one profile for hypothesis, a closing list of what was skipped and why."""
 from __future__ import annotations
 
 import collections

@@ -16,9 +16,9 @@ CORE = "assistant.core"
 
 # What the core may use, rather than what it may not: a new import has to be argued for here.
 ALLOWED = {
-    "__future__", "abc", "bisect", "collections", "contextlib", "copy", "dataclasses", "decimal", "difflib", "enum",
-    "fractions", "functools", "hashlib", "heapq", "itertools", "json", "math", "numbers", "operator", "re",
-    "statistics", "string", "textwrap", "types", "typing", "unicodedata",
+    "__future__", "abc", "bisect", "collections", "contextlib", "copy", "dataclasses", "decimal", "difflib",
+    "enum", "fractions", "functools", "hashlib", "heapq", "itertools", "json", "math", "numbers", "operator",
+    "re", "statistics", "string", "textwrap", "types", "typing", "unicodedata",
 }
 # From these, only types that are plain values: no now(), no today().
 ALLOWED_NAMES = {"datetime": {"timedelta"}}

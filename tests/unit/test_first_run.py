@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import ast
 import fcntl
+import json
 import os
 import shutil
 import signal
@@ -46,8 +47,9 @@ import json, os, subprocess, sys
 def main(argv):
     import hardware, models
     child = subprocess.run([sys.executable, "-m", "hardware.child"], capture_output=True, text=True)
-    print(json.dumps({"argv": argv, "folder": os.getcwd(), "prefix": sys.prefix, "hardware": hardware.__file__,
-                      "exists": [os.path.exists(a) for a in argv], "child": child.stdout + child.stderr}))
+    print(json.dumps({"argv": argv, "folder": os.getcwd(), "prefix": sys.prefix,
+                      "hardware": hardware.__file__, "exists": [os.path.exists(a) for a in argv],
+                      "child": child.stdout + child.stderr}))
     return 7
 """
 
@@ -68,7 +70,7 @@ def copy(tmp_path: Path) -> Path:
 
 
 def stamped(root: Path, with_pip: bool = False) -> None:
-    """Do what a finished set-up has done: a real environment and its stamp, made by the project's own code."""
+    """What a finished set-up leaves: a real environment and its stamp, made by the project's own code."""
     venv.create(root / ".venv", with_pip=with_pip, symlinks=True)
     write = "from assistant import first_run; first_run.stamp('assistant')"
     subprocess.run([PYTHON, "-c", write], cwd=root, check=True, timeout=LIMIT)
@@ -80,7 +82,8 @@ def variables(**more: str) -> dict[str, str]:
     return {**ours, "BOWLSIDE_NO_APT": "1", "PIP_NO_INDEX": "1", **more}
 
 
-def start(root: Path, *arguments: str, folder: Path | None = None, **more: str) -> subprocess.CompletedProcess:
+def start(root: Path, *arguments: str, folder: Path | None = None,
+          **more: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([PYTHON, str(root / "assistant"), *arguments], cwd=folder or root, text=True,
                           env=variables(**more), stdin=subprocess.DEVNULL, capture_output=True, timeout=LIMIT)
 
@@ -130,7 +133,6 @@ def test_a_later_start_goes_straight_to_the_command_line(copy, tmp_path):
     done = start(copy, "work", "readings.json", "--x=1 2", folder=here)
     assert done.returncode == 7, done.stderr
     assert done.stderr == ""
-    import json
     told = json.loads(done.stdout)
     assert told["argv"] == ["work", "readings.json", "--x=1 2"]
     assert told["folder"] == str(here) and told["exists"] == [False, True, False]
