@@ -101,7 +101,7 @@ def _read(text: str) -> dict[str, Any]:
     except RecursionError:
         raise ValueError("the input is nested too deep: give one JSON object of readings") from None
     if not isinstance(given, dict):
-        raise ValueError('the input must be one JSON object, such as {"initial_psi": 45.20, "final_psi": 45.12}')
+        raise ValueError('give one JSON object, such as {"initial_psi": 45.20, "final_psi": 45.12}')
     return given
 
 

@@ -16,11 +16,10 @@ def assess(initial: Decimal, final: Decimal, settings: Settings,
     """
     limit = settings.limits.get("leak_drop", (None, None))[1]
     limit = settings.leak_limit_psi if limit is None else limit
-    taken = {"leak.initial": initial}
     invalid: list[str] = []
     warnings: list[str] = []
     for word, name, value in (("first", "leak.initial", initial), ("last", "leak.final", final)):
-        doubt = plausible.reading(name, value, taken, settings)
+        doubt = plausible.reading(name, value, {}, settings)
         if doubt and doubt.kind == plausible.IMPOSSIBLE:
             invalid.append(f"{word} reading: {doubt.words}")
     if not invalid:

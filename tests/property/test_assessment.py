@@ -1,0 +1,131 @@
+"""Whatever is read, an assessment never raises, never gives a number that hangs on an impossible reading, is exact."""
+
+import json
+from decimal import Decimal as D
+from fractions import Fraction
+
+from hypothesis import assume, given, settings, strategies as st
+
+from assistant import jsonline, work
+from assistant.core import leak, plausible, sequential
+from assistant.core.settings import Settings
+
+any_number = st.one_of(
+    st.decimals(allow_nan=True, allow_infinity=True),
+    st.decimals(min_value=-1, max_value=60, places=2),
+    st.sampled_from([D(t) for t in ("0", "-0", "1e-999999", "1e999999", "sNaN", "14.5", "45", "46", "7.25", "1e-12")]),
+)
+gauge = st.decimals(min_value=0, max_value=60, places=2)
+
+
+def table(numbers):
+    return st.lists(st.lists(numbers, min_size=3, max_size=3), min_size=2, max_size=2)
+
+
+@st.composite
+def possible_run(draw, charges=(D("14.50"), D("30.00"), D("45.00"))) -> list[D]:
+    """Three equilibria that obey E(n-1) < En < Pn."""
+    before, found = D(0), []
+    for charge in charges:
+        before = draw(st.decimals(min_value=before + D("0.01"), max_value=charge - D("0.01"), places=2))
+        found.append(before)
+    return found
+
+
+def exact(value: D) -> Fraction:
+    return Fraction(value)
+
+
+def possible(charges: list[D], equilibria: list[D]) -> bool:
+    """The hard rule written out on its own, in exact fractions."""
+    before = Fraction(0)
+    for charge, equilibrium in zip(charges, equilibria):
+        if not (charge.is_finite() and equilibrium.is_finite()):
+            return False
+        if not before < exact(equilibrium) < exact(charge) <= 46:
+            return False
+        before = exact(equilibrium)
+    return True
+
+
+@settings(max_examples=400, deadline=None)
+@given(table(any_number), table(any_number))
+def test_anything_at_all_is_assessed(charge, equilibrium) -> None:
+    done = sequential.assess(charge, equilibrium, Settings())
+    assert done.verdict in ("pass", "fail", "invalid", "none") and done.why
+    air, metric = done.results
+    # 1e999999 as a fraction has a million digits: the rule on its own is only for sizes that a gauge could show
+    numbers = [number for row in charge + equilibrium for number in row]
+    assume(all(not n.is_finite() or n.is_zero() or -13 < n.adjusted() < 6 for n in numbers))
+    sound = [possible(c, e) for c, e in zip(charge, equilibrium)]
+    if not sound[0]:
+        assert air.value is None
+    if not all(sound):
+        assert metric.value is None and done.verdict == "invalid"
+
+
+@settings(max_examples=300, deadline=None)
+@given(possible_run(), possible_run())
+def test_possible_readings_give_exact_numbers(first, second) -> None:
+    starts = [[D("14.50"), D("30.00"), D("45.00")]] * 2
+    done = sequential.assess(starts, [first, second], Settings())
+    air, metric = done.results
+    difference = exact(second[2]) - exact(first[2])
+    if difference < 0:
+        assert metric.value is None and done.verdict == "invalid"
+    else:
+        assert exact(metric.value) == difference == exact(metric.rounded)
+    true_air = 6 * (exact(D("14.50")) - exact(first[0])) / exact(first[0])
+    if true_air > 100:
+        assert air.value is None
+    else:
+        assert abs(exact(air.value) - true_air) <= true_air / 10**26  # 28 digits, rounded once
+
+
+@settings(max_examples=200, deadline=None)
+@given(possible_run(), possible_run())
+def test_a_pass_is_inside_the_limits_as_written(first, second) -> None:
+    job = Settings.from_mapping({"limits": {"system_air_metric": [None, "0.20"], "air_content": ["4.5", "7.5"]}})
+    done = sequential.assess([[D("14.5"), D(30), D(45)]] * 2, [first, second], job)
+    air, metric = (one.rounded for one in done.results)
+    inside = None not in (air, metric) and D("4.5") <= air <= D("7.5") and metric <= D("0.20")
+    assert (done.verdict == "pass") == inside
+
+
+@settings(max_examples=300, deadline=None)
+@given(any_number, any_number, st.none() | st.integers(0, 400).map(D))
+def test_the_leak_hold_too(initial, final, seconds) -> None:
+    done = leak.assess(initial, final, Settings(), seconds)
+    if done.verdict == "pass":
+        assert D("44") <= initial <= 46 and abs(initial - final) < D("0.13") and (seconds is None or seconds >= 300)
+    assert (done.results[0].value is None) == (done.verdict == "invalid")
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.sampled_from([f"{k}.{r}.{s}" for k in ("charge", "equilibrium") for r in (1, 2) for s in (1, 2, 3)]),
+       gauge, possible_run(), possible_run())
+def test_the_hard_range_and_the_hard_rules_agree(name, value, first, second) -> None:
+    starts = ("14.50", "30.00", "45.00")
+    taken = {f"charge.{run}.{step}": D(starts[step - 1]) for run in (1, 2) for step in (1, 2, 3)}
+    for run, row in ((1, first), (2, second)):
+        taken |= {f"equilibrium.{run}.{step}": one for step, one in enumerate(row, 1)}
+    low, high = plausible.plausible_range(name, taken, Settings())
+    doubt = plausible.reading(name, value, taken, Settings())
+    assert (low <= value <= high) == (doubt is None or doubt.kind != "impossible")
+    if doubt:
+        assert doubt.words.startswith(f"{value:f} ")
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(max_size=60) | st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(
+        st.sampled_from(["charge_psi", "equilibrium_psi", "limits", "rounding", "initial_psi", "final_psi"]), inner)).map(
+    json.dumps), st.sampled_from(["sequential", "leak"]))
+def test_any_input_text_is_worked_or_refused_in_one_sentence(text, test) -> None:
+    try:
+        found, code = work.run(test, text)
+    except ValueError as wrong:
+        assert "\n" not in str(wrong) and len(str(wrong)) < 300
+    else:
+        assert code in (0, 1) and "\n" not in jsonline.dumps(found)
