@@ -1,4 +1,4 @@
-"""The ideal-gas equilibrium formula against real air in rigid vessels, and the derivation of the formula itself."""
+"""The ideal-gas equilibrium formula against real air in rigid vessels, and the formula's own derivation."""
 
 from decimal import Decimal
 

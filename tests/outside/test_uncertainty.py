@@ -1,4 +1,4 @@
-"""How much a small error matters. Source of every figure: derived (ideal gas, bowl air = chamber volume unless said).
+"""How much a small error matters. Source of every figure: derived (ideal gas, r = 1 unless said).
 
 The figures explain why E1.3 and E2.3 are read back twice; they are checked here from the formulas themselves.
 """
@@ -21,7 +21,7 @@ def metric(first: D, second: D, charges=CHARGES) -> D:
 
 def test_one_percent_of_the_bowl_air_lost() -> None:
     assert metric(D(1), D("0.99")) == pytest.approx(D("0.10"), abs=D("0.005"))
-    lost_ml = CHAMBER_RATIO * BOWL_ML * D("0.01")  # r = 1: the bowl air is the chamber's volume, 6 % of the bowl
+    lost_ml = CHAMBER_RATIO * BOWL_ML * D("0.01")  # r = 1: the bowl air is as much as the chamber holds
     assert lost_ml == pytest.approx(D(4), abs=D("0.3"))
     assert lost_ml / BOWL_ML * 100 == pytest.approx(D("0.06"))
 

@@ -24,5 +24,5 @@ def test_psi_to_kpa_agrees_with_pint(registry, psi: str) -> None:
 @pytest.mark.parametrize("psi, kpa, places", [("0.20", "1.38", 2), ("14.5", "100", 0), ("30", "207", 0),
                                               ("45", "310", 0)])
 def test_the_quoted_pairs(psi: str, kpa: str, places: int) -> None:
-    """Source: from memory (about 90 % sure), as research papers on the method give them; pint confirms above."""
+    """Source: from memory (about 90 % sure), as papers on the method give them; pint confirms above."""
     assert rounding.round_to(units.kpa(Decimal(psi)), places) == Decimal(kpa)

@@ -6,8 +6,10 @@ from assistant.core.rounding import judge, last_place, round_to
 
 
 @pytest.mark.parametrize("value, places, even, up", [
-    ("5.25", 1, "5.2", "5.3"), ("5.35", 1, "5.4", "5.4"), ("0.2", 2, "0.20", "0.20"), ("1.861", 2, "1.86", "1.86"),
-    ("0.205", 2, "0.20", "0.21"), ("0.2050000001", 2, "0.21", "0.21"), ("4.5", 0, "4", "5"), ("-0.04", 1, "0.0", "0.0"),
+    ("5.25", 1, "5.2", "5.3"), ("5.35", 1, "5.4", "5.4"), ("0.2", 2, "0.20", "0.20"),
+    ("1.861", 2, "1.86", "1.86"),
+    ("0.205", 2, "0.20", "0.21"), ("0.2050000001", 2, "0.21", "0.21"), ("4.5", 0, "4", "5"),
+    ("-0.04", 1, "0.0", "0.0"),
     ("-0.25", 1, "-0.2", "-0.3"),
 ])
 def test_both_rules(value: str, places: int, even: str, up: str) -> None:
@@ -31,8 +33,10 @@ def test_an_unknown_rule_is_named(rule: str) -> None:
 
 @pytest.mark.parametrize("value, low, high, inside", [
     ("0.204", None, "0.20", True), ("0.206", None, "0.20", False), ("0.24", None, "0.2", True),
-    ("4.25", None, "4", True), ("4.25", None, "4.0", False), ("4.5", "4.50", "7.5", True), ("4.44", "4.5", None, False),
-    ("4.45", "4.5", None, False), ("99", None, None, True), ("4", "4", "4", True), ("12", None, "1E+1", False),
+    ("4.25", None, "4", True), ("4.25", None, "4.0", False), ("4.5", "4.50", "7.5", True),
+    ("4.44", "4.5", None, False),
+    ("4.45", "4.5", None, False), ("99", None, None, True), ("4", "4", "4", True),
+    ("12", None, "1E+1", False),
 ])
 def test_each_limit_is_compared_at_its_own_last_place(value, low, high, inside) -> None:
     limits = tuple(None if side is None else D(side) for side in (low, high))
@@ -40,8 +44,10 @@ def test_each_limit_is_compared_at_its_own_last_place(value, low, high, inside) 
 
 
 def test_a_half_at_the_limit_follows_the_rule() -> None:
-    assert judge(D("0.205"), (None, D("0.20")), "half-even") and not judge(D("0.205"), (None, D("0.20")), "half-up")
-    assert not judge(D("4.45"), (D("4.5"), None), "half-even") and judge(D("4.45"), (D("4.5"), None), "half-up")
+    assert judge(D("0.205"), (None, D("0.20")), "half-even") and not judge(D("0.205"),
+    (None, D("0.20")), "half-up")
+    assert not judge(D("4.45"), (D("4.5"), None), "half-even") and judge(D("4.45"),
+    (D("4.5"), None), "half-up")
 
 
 def test_last_place() -> None:

@@ -104,8 +104,8 @@ def test_air_that_no_concrete_has_is_invalid() -> None:
 def test_charges_off_the_band_are_named() -> None:
     done = sequential.assess(changed(STARTS, 2, 3, "45.06"), GOOD, Settings())
     assert done.warnings == ("charge 2.3: 45.06 is over by 0.06 psi",
-                             "the charges of the two runs differ: about +0.03 psi of the metric would come from that "
-                             "(not corrected)")
+                             "the charges of the two runs differ: about +0.03 psi of the metric would come "
+                             "from that (not corrected)")
     assert values(done) == values(sequential.assess(STARTS, GOOD, Settings()))  # never corrected
 
 
@@ -114,8 +114,10 @@ def test_a_charge_over_the_meters_maximum_is_impossible() -> None:
 
 
 @pytest.mark.parametrize("initial, final, verdict, drop", [
-    ("45.20", "45.20", "pass", "0.00"), ("45.20", "45.08", "pass", "0.12"), ("45.20", "45.07", "fail", "0.13"),
-    ("45.20", "0.00", "fail", "45.20"), ("45.20", "45.32", "pass", "-0.12"), ("45.20", "45.33", "invalid", None),
+    ("45.20", "45.20", "pass", "0.00"), ("45.20", "45.08", "pass", "0.12"),
+    ("45.20", "45.07", "fail", "0.13"),
+    ("45.20", "0.00", "fail", "45.20"), ("45.20", "45.32", "pass", "-0.12"),
+    ("45.20", "45.33", "invalid", None),
     ("46.01", "46.00", "invalid", None), ("4.52", "4.52", "invalid", None), ("0", "0", "invalid", None),
     ("45.20", "-1", "invalid", None), ("45.60", "45.60", "pass", "0.00"),
 ])

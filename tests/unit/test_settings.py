@@ -8,7 +8,8 @@ from assistant.core.settings import Settings
 
 def test_defaults_pass_their_own_checks_and_round_trip_through_json() -> None:
     for settings in (Settings(), Settings.from_mapping({
-            "chamber_ratio": D("0.0600"), "limits": {"system_air_metric": [None, D("0.20")], "air_content": ["4.5", "7.5"]},
+            "chamber_ratio": D("0.0600"),
+            "limits": {"system_air_metric": [None, D("0.20")], "air_content": ["4.5", "7.5"]},
             "rounding": "half-up", "step_targets": ["14.50", 30, D("45")], "clamps": 8})):
         mapping = settings.to_mapping()
         back = Settings.from_mapping(json.loads(json.dumps(mapping)))
@@ -30,10 +31,12 @@ def test_numbers_are_decimals_and_never_floats() -> None:
     ("air_low_pct", "13", "air_low_pct must be the lower"), ("max_psi", "45.04", "leak_high"),
     ("step_targets", ["30", "14.5", "45"], "each must be above"), ("step_targets", "14.5", "three pressures"),
     ("step_targets", ["14.5", "30", "46"], "must not go over max_psi"),
-    ("clamps", "5.5", "whole number"), ("clamps", [6], "must be a number"), ("rounding", "up", "half-even or half-up"),
+    ("clamps", "5.5", "whole number"), ("clamps", [6], "must be a number"),
+    ("rounding", "up", "half-even or half-up"),
     ("rounding", ["half-up"], "half-even or half-up"), ("limits", [], "must name results"),
     ("limits", {"air": [1, 2]}, "the results are"), ("limits", {"air_content": 5}, "lowest and the highest"),
-    ("limits", {"air_content": [7, 5]}, "lowest comes first"), ("limits", {"air_content": [-1, 5]}, "negative"),
+    ("limits", {"air_content": [7, 5]}, "lowest comes first"),
+    ("limits", {"air_content": [-1, 5]}, "negative"),
     ("limits", {"air_content": [1, 0.2]}, "must be a number"),
 ])
 def test_wrong_settings_are_one_sentence_that_names_the_key(key, value, words) -> None:
