@@ -1,0 +1,332 @@
+"""The screen: what the layout says at every size, and the painter on real terminals (a pty, and tmux)."""
+
+import fcntl
+import os
+import pty
+import select
+import shutil
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings, strategies as st
+
+from assistant.big_digits import big, big_width
+from assistant.screen import Screen, ScreenError, View, emphasis, layout
+
+ROOT = Path(__file__).parents[2]
+
+CHARGE = View(
+    title="Sequential test, run 1, step 2", progress="step 12 of 58",
+    do="Charge to 30.00. Pump, let it settle, trim. Then say or key what the gauge shows.",
+    caution="Check every clamp before 30 psi.", last="E1.1 7.25 psi", heard="seven point two five",
+    listens="a reading, say again, take it back", status="PRACTICE, nothing here is concrete", gauge="29.43 psi",
+    keys="0-9 . Enter  a say again  b back  c no  d time left  A pause  C scrap  q leave",
+    messages=("E1.1 taken: 7.25 psi",))
+HOLD = View(title="Leak hold", do="Hold. Don't touch the meter.", clock_s=271.3, clock_label="hold", gauge="45.20 psi",
+            last="45.21 psi")
+
+
+def text(view: View, width: int = 80, height: int = 24, plain: bool = False) -> str:
+    return "\n".join(layout(view, width, height, plain))
+
+
+def shows_big(screen: str, number: str, scale: int = 1, ink: str = "█") -> bool:
+    """The five rows of the number stand under each other somewhere."""
+    lines = screen.split("\n")
+    rows = [row.rstrip().replace("█", ink) for row in big(number, scale)]
+    return any(all(column >= 0 and lines[top + at][column:].startswith(row) for at, row in enumerate(rows))
+               for top in range(len(lines) - len(rows) + 1)
+               for column in range(len(lines[top])))
+
+
+# -- what is said ----------------------------------------------------------------------------------------
+
+def test_what_to_do_stands_on_top_in_capitals():
+    lines = layout(CHARGE, 80, 24)
+    assert lines[0].startswith(" SEQUENTIAL TEST, RUN 1, STEP 2") and lines[0].endswith("step 12 of 58")
+    assert lines[3] == " ▌ CHARGE TO 30.00. Pump, let it settle, trim. Then say or key what the gauge"
+    assert lines[4] == " ▌ shows."
+
+
+@pytest.mark.parametrize("width, height", [(80, 24), (120, 40)])
+def test_everything_fits(width, height):
+    screen = text(CHARGE, width, height)
+    for words in ("!! Check every clamp before 30 psi. !!", "SIMULATED GAUGE  psi", "LAST READING  E1.1 psi",
+                  "HEARD:  seven point two five", "SAY OR KEY:  a reading, say again, take it back",
+                  "E1.1 taken: 7.25 psi", "PRACTICE", "q leave"):
+        assert words in screen
+    assert shows_big(screen, "29.43", 1 if width == 80 else 2) and shows_big(screen, "7.25")
+
+
+def test_the_clock_is_big_and_named():
+    screen = text(HOLD)
+    assert "■ HOLD" in screen and shows_big(screen, "4:32") and shows_big(screen, "45.20")
+    assert "NOT LISTENING" in screen
+    assert shows_big(text(HOLD, 120, 40), "4:32", 2)
+
+
+@pytest.mark.parametrize("seconds, shown", [(300, "5:00"), (299.01, "5:00"), (10, "0:10"), (0.2, "0:01"), (0, "0:00"),
+                                            (-3, "0:00"), (3600, "60:00")])
+def test_zero_on_the_clock_means_over(seconds, shown):
+    assert shows_big(text(View(clock_s=seconds)), shown)
+
+
+def test_typed_digits_take_the_place_of_the_last_reading():
+    screen = text(replace(CHARGE, typed="29*9"))
+    assert "▶ TYPED" in screen and shows_big(screen, "29.9_") and "LAST READING" not in screen
+
+
+def test_digits_stay_where_they_are_while_words_come_and_go():
+    def row_of_digits(view: View) -> int:
+        return next(at for at, line in enumerate(layout(view, 80, 24)) if "██" in line)
+
+    rows = {row_of_digits(replace(HOLD, heard=heard, messages=messages, caution=caution))
+            for heard in ("", "pause") for messages in ((), ("a",), ("a", "b", "c")) for caution in ("", "Stand clear.")}
+    assert len(rows) == 1
+
+
+@pytest.mark.parametrize("last", ["4 1/4 in.", "4.5-7.5 %", "run 1 of 2", "none yet"])
+def test_what_is_not_one_number_is_never_drawn_as_one(last):
+    screen = text(View(last=last))
+    assert "█" not in screen and f"LAST READING  {last}" in screen
+
+
+def test_a_small_window_keeps_what_to_do_caution_and_numbers():
+    screen = text(CHARGE, 40, 12)
+    for words in ("CHARGE TO 30.00.", "!! Check every clamp before 30 psi. !!", "29.43 psi", "7.25 psi", "SAY OR KEY"):
+        assert words in screen
+    assert shows_big(text(HOLD, 40, 12), "4:32")
+    assert layout(CHARGE, 80, 1) == [" ▌ CHARGE TO 30.00. Pump, let it settle, trim. Then say or key what the gauge"]
+
+
+def test_ascii_terminals_see_the_same():
+    screen = text(replace(CHARGE, status="6.0 ± 1.5 %, 20 °C"), plain=True)
+    assert screen.isascii() and "| CHARGE TO 30.00." in screen and "6.0 +/- 1.5 %" in screen
+    assert shows_big(screen, "29.43", ink="#")
+
+
+def test_emphasis_is_only_an_extra():
+    stressed = {emphasis(line) for line in layout(CHARGE, 80, 24)}
+    assert stressed == {"", "bold", "reverse"}
+    assert [emphasis(line) for line in layout(CHARGE, 80, 24, plain=True)] == \
+        [emphasis(line) for line in layout(CHARGE, 80, 24)]
+
+
+def test_a_heard_text_cannot_move_the_cursor():
+    assert "\x1b" not in text(View(heard="\x1b[2Jseven\r\n\tpoint", last="\x07", title="a\x00b", messages=("\x9b2J",)))
+
+
+WORDS = st.text(max_size=60)
+VIEWS = st.builds(View, title=WORDS, do=WORDS, caution=WORDS, clock_s=st.none() | st.floats(-1e6, 1e6),
+                  clock_label=WORDS, last=WORDS, heard=WORDS, listens=WORDS, typed=st.text("0123456789*", max_size=12),
+                  status=WORDS, gauge=st.none() | WORDS, keys=WORDS, progress=WORDS,
+                  messages=st.lists(WORDS, max_size=5).map(tuple))
+
+
+@settings(max_examples=300, deadline=None)
+@given(VIEWS, st.integers(1, 130), st.integers(1, 45), st.booleans())
+def test_any_view_at_any_size_is_exactly_that_size(view, width, height, plain):
+    lines = layout(view, width, height, plain)
+    assert len(lines) == height
+    assert all(len(line) <= width and (line == "" or line.isprintable()) for line in lines)
+    assert not plain or all(line.isascii() for line in lines)
+
+
+@pytest.mark.parametrize("scale", [1, 2])
+def test_big_digits_are_as_wide_as_they_say_and_all_differ(scale):
+    assert {len(line) for line in big("12:34.56-_", scale)} == {big_width("12:34.56-_", scale)}
+    assert len({tuple(big(digit)) for digit in "0123456789.:-_"}) == 14
+
+
+# -- the painter -----------------------------------------------------------------------------------------
+
+SHOW = """
+import os, sys, time
+from assistant.screen import Screen, View
+from hardware.terminal import TerminalKeypad
+typed = []
+screen = Screen()
+def key(token):
+    typed.append(token)
+    screen.show(View(title="Painter", do="Type.", typed="".join(typed[-4:]), status=f"{len(typed)} keys"))
+"""
+
+
+def child(code: str, slave: int, **environment: str) -> subprocess.Popen:
+    return subprocess.Popen([sys.executable, "-c", SHOW + code], stdin=slave, stdout=slave, stderr=slave, cwd=ROOT,
+                            env={**os.environ, "TERM": "xterm", "LC_ALL": "C.UTF-8", **environment})
+
+
+def read_until(master: int, wanted: bytes, seconds: float = 10) -> bytes:
+    got, end = b"", time.monotonic() + seconds
+    while wanted not in got and time.monotonic() < end:
+        if select.select([master], [], [], 0.1)[0]:
+            try:
+                got += os.read(master, 65536)
+            except OSError:
+                break
+    return got
+
+
+@pytest.fixture
+def terminal():
+    master, slave = pty.openpty()
+    fcntl.ioctl(master, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+    yield master, slave
+    os.close(slave), os.close(master)
+
+
+LEAVE = b"\x1b[?1049l"  # xterm: back from the alternate screen
+
+
+@pytest.mark.parametrize("ending", ["stop", "exception", "SIGTERM", "forgotten"])
+def test_however_the_program_ends_the_terminal_is_given_back(terminal, ending):
+    master, slave = terminal
+    before = termios.tcgetattr(slave)
+    inside = {"stop": "", "exception": "raise SystemExit(3)", "SIGTERM": "time.sleep(30)", "forgotten": ""}[ending]
+    body = "    key('1'); time.sleep(0.4)\n    " + inside
+    code = ("keypad = TerminalKeypad(key); keypad.start(); screen.start()\nif True:\n" if ending == "forgotten" else
+            "with TerminalKeypad(key), screen:\n") + body
+    process = child(code, slave)
+    got = read_until(master, b"1 keys")
+    assert b"1 keys" in got
+    if ending == "SIGTERM":
+        process.send_signal(signal.SIGTERM)
+    got += read_until(master, LEAVE)
+    assert process.wait(10) == {"stop": 0, "exception": 3, "SIGTERM": -signal.SIGTERM, "forgotten": 0}[ending]
+    if b"\x1b[?25h" not in got[got.index(LEAVE):]:
+        got += read_until(master, b"\x1b[?25h", 1)
+    assert got.count(LEAVE) == 1 and b"\x1b[?25h" in got[got.index(LEAVE):], "the cursor must be seen again"
+    assert termios.tcgetattr(slave) == before
+
+
+def test_only_changed_lines_are_written(terminal):
+    master, slave = terminal
+    code = """
+with screen:
+    screen.show(View(title="Painter", do="Wait.", status="A" * 60, messages=("one",)))
+    time.sleep(0.6)
+    screen.show(View(title="Painter", do="Wait.", status="A" * 60, messages=("two",)))
+    time.sleep(0.6)
+    sys.stdout.write("done"); sys.stdout.flush()
+"""
+    process = child(code, slave)
+    got = read_until(master, b"done")
+    second = got[got.index(b"one"):]
+    assert b"two" in second and second.count(b"AAAA" * 15) == 1  # the status line only with the first view
+    assert len(second[second.index(b"two") - 20:second.index(b"done")]) < 60
+    process.wait(10)
+
+
+def test_what_libraries_write_as_errors_does_not_spoil_the_screen(terminal):
+    master, slave = terminal
+    code = "screen.start()\nos.write(2, b'ALSA noise')\ntime.sleep(0.3)\nstray = screen.stop()\nprint('kept', len(stray))"
+    process = child(code, slave)
+    got = read_until(master, b"kept 10")
+    assert b"kept 10" in got and b"ALSA" not in got
+    assert process.wait(10) == 0
+
+
+def test_a_terminal_that_hangs_stops_nobody(terminal, tmp_path):
+    """Nobody reads the pty: its buffer fills and writing to it blocks for ever."""
+    master, slave = terminal
+    code = """
+started = time.monotonic()
+with screen:
+    for count in range(4000):
+        screen.show(View(do=str(count) * 30, status=str(count) * 50, messages=(str(count) * 50,)))
+        time.sleep(0.0005)
+    slowest = time.monotonic() - started
+open(os.environ["RESULT"], "w").write(f"{slowest} {time.monotonic() - started}")
+"""
+    result = tmp_path / "result"
+    process = child(code, slave, RESULT=str(result))
+    try:
+        assert process.wait(20) == 0
+        shown, stopped = map(float, result.read_text().split())
+        assert shown < 8 and 0.4 < stopped - shown < 3  # it did hang: stopping had to give up on it
+    finally:
+        process.kill()
+
+
+@pytest.mark.parametrize("term, words", [("dumb", "can't place text"), ("nonsense-99", "doesn't know"), ("", "TERM=")])
+def test_an_unusable_terminal_is_one_sentence(terminal, term, words):
+    master, slave = terminal
+    process = child("from assistant.screen import ScreenError\ntry: screen.start()\n"
+                    "except ScreenError as error: print('said:', error, flush=True)", slave, TERM=term)
+    got = read_until(master, b"start again.").decode()
+    assert "said:" in got and words in got and "Traceback" not in got
+    process.wait(10)
+
+
+def test_no_terminal_is_one_sentence():
+    read, write = os.pipe()
+    with pytest.raises(ScreenError, match="needs a terminal"):
+        Screen(fd=write).start()
+    os.close(read), os.close(write)
+
+
+# -- tmux: a real terminal that can be asked what it shows ------------------------------------------------
+
+@pytest.fixture
+def tmux(tmp_path):
+    if not shutil.which("tmux"):
+        pytest.skip("tmux is missing: apt install tmux")
+
+    def run(*words: str) -> str:
+        return subprocess.run(["tmux", "-u", "-S", str(tmp_path / "socket"), "-f", "/dev/null", *words], text=True,
+                              capture_output=True, timeout=20, env={**os.environ, "LC_ALL": "C.UTF-8"}).stdout
+
+    yield run
+    run("kill-server")
+
+
+def shown_in(tmux, wanted: list[str], seconds: float = 8) -> list[str]:
+    end = time.monotonic() + seconds
+    lines: list[str] = []
+    while time.monotonic() < end:
+        lines = [line.rstrip() for line in tmux("capture-pane", "-p").rstrip("\n").split("\n")]
+        lines += [""] * (len(wanted) - len(lines))
+        if lines == wanted:
+            break
+        time.sleep(0.05)
+    return lines
+
+
+def test_tmux_shows_the_layout_at_every_size_and_no_key_is_lost(tmux, tmp_path):
+    script = tmp_path / "show.py"
+    script.write_text(SHOW + "with TerminalKeypad(key), screen:\n    key('1')\n    time.sleep(40)\n")
+    tmux("new-session", "-d", "-x", "80", "-y", "24", f"echo BEFORE; PYTHONPATH={ROOT} {sys.executable} {script}; cat")
+
+    def wanted(typed: str, count: int, width: int, height: int) -> list[str]:
+        return layout(View(title="Painter", do="Type.", typed=typed, status=f"{count} keys"), width, height)
+
+    assert shown_in(tmux, wanted("1", 1, 80, 24)) == wanted("1", 1, 80, 24)
+    tmux("send-keys", "7", ".", "2")
+    assert shown_in(tmux, wanted("17*2", 4, 80, 24)) == wanted("17*2", 4, 80, 24)
+    for width, height in ((120, 40), (40, 12), (81, 25)):
+        tmux("resize-window", "-x", str(width), "-y", str(height))
+        assert shown_in(tmux, wanted("17*2", 4, width, height)) == wanted("17*2", 4, width, height)
+    for turn in range(5):
+        tmux("send-keys", "-l", "12345678")
+        tmux("resize-window", "-x", str(90 + turn), "-y", "30")
+    assert shown_in(tmux, wanted("5678", 44, 94, 30)) == wanted("5678", 44, 94, 30)
+    os.kill(_child_of(tmux), signal.SIGTERM)
+    end = time.monotonic() + 5
+    while "BEFORE" not in tmux("capture-pane", "-p") and time.monotonic() < end:
+        time.sleep(0.05)
+    assert tmux("capture-pane", "-p").startswith("BEFORE"), "the screen from before must come back"
+    assert tmux("display-message", "-p", "#{cursor_flag}").strip() == "1"
+
+
+def _child_of(tmux) -> int:
+    """The Python process that the pane's shell started."""
+    shell = tmux("list-panes", "-F", "#{pane_pid}").strip()
+    return int(Path(f"/proc/{shell}/task/{shell}/children").read_text().split()[0])
