@@ -134,3 +134,15 @@ def test_hard_range() -> None:
     assert plausible_range("charge.1.3", before("charge.1.3"), SETTINGS) == (D("18.64"), D("46"))
     assert plausible_range("charge.2.1", before("charge.2.1"), SETTINGS) == (D("0.01"), D("46"))
     assert plausible_range("leak.final", {}, SETTINGS) == (D("0.00"), D("46"))
+
+
+def test_each_fit_rule_speaks_on_its_own() -> None:
+    # 10 % of r3 is about 0.7 psi at r = 1, so with the defaults it hides the rule of 1.0 psi below
+    loose = Settings.from_mapping({"ratio_difference": "1"})
+    taken = before("equilibrium.1.3")
+    assert reading("equilibrium.1.3", D("30.82"), taken, loose) is None
+    assert reading("equilibrium.1.3", D("30.81"), taken, loose).rule == "fit"  # 31.815 was to be expected
+
+
+def test_the_meters_maximum_itself_is_allowed() -> None:
+    assert reading("charge.1.3", D("46"), before("charge.1.3"), SETTINGS) is None
