@@ -179,8 +179,7 @@ def make_environment() -> None:
 
 def pip_install(part: str) -> None:
     """Install the project in place with the packages of ``part``. Raises Failed."""
-    pip = [PYTHON, "-m", "pip", "install", "--no-input", "--disable-pip-version-check", "--retries", "2",
-           "--progress-bar", "off"]
+    pip = [PYTHON, "-m", "pip", "install", "--no-input", "--disable-pip-version-check", "--progress-bar", "off"]
     extra = "[tests]" if part == "tests" else ""
     run([*pip, "--prefer-binary", "--editable", ROOT + extra])
     for requirement in settings()["without-dependencies"]:
@@ -225,12 +224,15 @@ def offer_model() -> None:
 
 
 def run(command: list[str]) -> None:
-    """Run a command without input; on a terminal show its latest line. Raises Failed with its last lines."""
+    """Run a command without input; on a terminal show its latest line. Raises Failed with its last lines.
+
+    Few tries for pip (as a variable, for the pip that it starts in turn): without network it must fail soon.
+    """
     on_terminal = sys.stderr.isatty()
     width = shutil.get_terminal_size().columns - 6
     last: collections.deque[str] = collections.deque(maxlen=LINES_SHOWN)
     with subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-                          text=True, errors="replace") as process:
+                          text=True, errors="replace", env={"PIP_RETRIES": "2", **os.environ}) as process:
         try:
             for line in process.stdout:
                 if line.strip():

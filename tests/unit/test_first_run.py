@@ -73,7 +73,7 @@ def stamped(root: Path, with_pip: bool = False) -> None:
     """What a finished set-up leaves: a real environment and its stamp, made by the project's own code."""
     venv.create(root / ".venv", with_pip=with_pip, symlinks=True)
     write = "from assistant import first_run; first_run.stamp('assistant')"
-    subprocess.run([PYTHON, "-c", write], cwd=root, check=True, timeout=LIMIT)
+    subprocess.run([PYTHON, "-c", write], cwd=root, env=variables(), check=True, timeout=LIMIT)
 
 
 def variables(**more: str) -> dict[str, str]:
