@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Any
 
 
@@ -21,7 +21,32 @@ def dumps(obj: Any) -> str:
 
 
 def loads(text: str) -> Any:
-    """Parse JSON with every number an exact Decimal. ValueError on what is no JSON, NaN and infinity included."""
-    def refuse(name: str) -> Any:
-        raise ValueError(f"{name} is no number")
-    return json.loads(text, parse_float=Decimal, parse_int=Decimal, parse_constant=refuse)
+    """Parse JSON with every number an exact Decimal.
+
+    ValueError, one sentence, on what is no JSON (json.JSONDecodeError, with its place), NaN and infinity, a
+    number beyond any use, a key given twice, or nesting without end.
+    """
+    try:
+        return json.loads(text, parse_float=_number, parse_int=_number, parse_constant=_number,
+                          object_pairs_hook=_once)
+    except RecursionError:
+        raise ValueError("it is nested too deep") from None
+
+
+def _number(digits: str) -> Decimal:
+    try:
+        value = Decimal(digits)
+    except InvalidOperation:  # an exponent of twenty digits
+        value = Decimal("NaN")
+    if not value.is_finite():
+        raise ValueError(f"{digits[:40]} is no usable number: write it in plain digits")
+    return value
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in found:
+            raise ValueError(f"{json.dumps(key)[:40]} is given twice: give it once")
+        found[key] = value
+    return found

@@ -7,7 +7,7 @@ import argparse
 import json
 import sys
 from collections.abc import Callable, Mapping
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Any
 
 from assistant import jsonline
@@ -93,36 +93,15 @@ def _read(text: str) -> dict[str, Any]:
     if not text.strip():
         raise ValueError("the input is empty: give one JSON object of readings")
     try:
-        given = json.loads(text, parse_float=_decimal, parse_int=_decimal, parse_constant=_no_number,
-                           object_pairs_hook=_once)
+        given = jsonline.loads(text)
     except json.JSONDecodeError as wrong:
         where = f"line {wrong.lineno} column {wrong.colno}"
         raise ValueError(f"the input is no JSON, at {where}: {wrong.msg}") from None
-    except RecursionError:
-        raise ValueError("the input is nested too deep: give one JSON object of readings") from None
+    except ValueError as wrong:
+        raise ValueError(f"the input can't be used: {wrong}") from None
     if not isinstance(given, dict):
         raise ValueError('give one JSON object, such as {"initial_psi": 45.20, "final_psi": 45.12}')
     return given
-
-
-def _decimal(digits: str) -> Decimal:
-    try:
-        return Decimal(digits)
-    except InvalidOperation:
-        return _no_number(digits)
-
-
-def _no_number(word: str) -> Decimal:
-    raise ValueError(f"{shown(word)} is no usable number: give every reading in plain digits")
-
-
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for key, value in pairs:
-        if key in found:
-            raise ValueError(f"{shown(key)} is given twice: give it once")
-        found[key] = value
-    return found
 
 
 def _keys(given: Mapping[str, Any], needed: tuple[str, ...], optional: tuple[str, ...]) -> None:

@@ -134,3 +134,14 @@ def test_json_lines_keep_every_digit() -> None:
     for bad in (D("NaN"), D("Infinity"), float("nan")):
         with pytest.raises(ValueError):
             jsonline.dumps([bad])
+
+
+@pytest.mark.parametrize("text", ["NaN", "[-Infinity]", "1e99999999999999999999", "[" * 90_000, '{"a": 1, "a": 2}',
+                                  "", "{"])
+def test_json_that_is_refused(text: str) -> None:
+    with pytest.raises(ValueError):
+        jsonline.loads(text)
+
+
+def test_json_is_read_exactly() -> None:
+    assert jsonline.dumps(jsonline.loads('{"a": [0.20, 14.50, 45, -0.0]}')) == '{"a": [0.20, 14.50, 45, -0.0]}'
