@@ -1,0 +1,91 @@
+"""Spoken numbers: what is one number, what is not, and that the station understands what it says itself."""
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from assistant.core.spoken import NotANumber, digits, parse, say
+
+HUNDREDTHS = [Decimal(n).scaleb(-2) for n in range(10000)]
+
+
+@pytest.mark.parametrize(("text", "value", "form"), [
+    ("seven point two five", "7.25", "digits"),
+    ("seven decimal two five", "7.25", "digits"),
+    ("Seven, point, two, five", "7.25", "digits"),
+    ("oh point two five", "0.25", "digits"),
+    ("one four point five", "14.5", "digits"),
+    ("double five point oh double oh", "55.000", "digits"),
+    ("double five", "55", "digits"),
+    ("thirty", "30", "whole"),
+    ("thirty-one point eight one", "31.81", "whole"),
+    ("four five point zero zero", "45.00", "digits"),
+    ("eighteen point sixty three", "18.63", "whole"),
+    ("ten point ten", "10.10", "whole"),
+    ("fourteen and a half", "14.5", "whole"),
+    ("7.25", "7.25", "digits"),
+    (" 45 ", "45", "digits"),
+])
+def test_one_number(text, value, form):
+    spoken = parse(text)
+    assert (str(spoken.value), spoken.form) == (value, form)
+
+
+@pytest.mark.parametrize("text", [
+    "", " , ", "seven two five", "seven twenty five", "twenty oh five", "point two five", "seven point",
+    "seven point two point five", "seven point sixty oh", "seven point five twenty", "thirty zero", "twenty ten",
+    "oh seven point two", "one hundred", "one two three point four", "double", "double double five",
+    "double point five", "seven and half", "seven and a half five", "and a half", "minus seven", "-7", "7,25",
+    "7.", ".5", "123", "1e1", "٧", "seven point 25", "seven psi", "next", "nan", "seven\x00",
+])
+def test_what_is_not_plainly_one_number_is_refused_in_a_sentence(text):
+    with pytest.raises(NotANumber) as refusal:
+        parse(text)
+    assert str(refusal.value).endswith((".", "?"))
+
+
+@pytest.mark.parametrize(("value", "whole", "spelt"), [
+    ("7.25", "seven point two five", "seven, point, two, five"),
+    ("45.00", "forty five point zero zero", "four, five, point, zero, zero"),
+    ("0.20", "zero point two zero", "zero, point, two, zero"),
+    ("30", "thirty", "three, zero"),
+    ("-0.12", "minus zero point one two", "minus, zero, point, one, two"),
+    ("145.2", "one four five point two", "one, four, five, point, two"),
+    ("1E+1", "ten", "one, zero"),
+])
+def test_said_whole_and_digit_by_digit(value, whole, spelt):
+    assert (say(Decimal(value)), digits(Decimal(value))) == (whole, spelt)
+
+
+def test_no_number_can_be_said_for_no_number():
+    for value in ("NaN", "Infinity"):
+        with pytest.raises(ValueError, match="can't|cannot"):
+            say(Decimal(value))
+
+
+def test_every_hundredth_comes_back_from_both_ways_of_saying_it():
+    for value in HUNDREDTHS:
+        for text in (say(value), digits(value)):
+            assert str(parse(text).value) == str(value)
+        assert parse(digits(value)).form == "digits"
+
+
+@given(st.decimals(min_value=0, max_value=99, places=4) | st.integers(0, 99).map(Decimal))
+def test_any_number_of_decimals_comes_back(value):
+    assert str(parse(digits(value)).value) == str(parse(say(value)).value) == f"{value:f}"
+
+
+WORDS = ["zero", "oh", "one", "two", "five", "nine", "ten", "fourteen", "twenty", "fifty", "point", "decimal", "and",
+         "a", "half", "double", "hundred", "7", "7.25", "psi", "-", ""]
+
+
+@given(st.lists(st.sampled_from(WORDS), max_size=7).map(" ".join) | st.text(max_size=12))
+def test_any_text_is_one_number_below_a_hundred_or_a_plain_refusal(text):
+    try:
+        value = parse(text).value
+    except NotANumber:
+        return
+    assert 0 <= value < 100
+    assert parse(digits(value)).value == value
