@@ -5,13 +5,15 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import threading
+import time
 from collections.abc import Callable
 
 from hardware.ports import Device, Trouble
 
 LOST_AFTER_S = 1.0         # no block for so long: the device is gone
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
-CLOSE_LIMIT_S = 2.0
+CLOSE_LIMIT_S = 0.5
+STEADY_S = 5.0             # a device that lasted so long may have one quick, silent second opening
 
 _lock = threading.Lock()
 _open_streams = 0
@@ -109,26 +111,41 @@ class Kept:
         self._thread.join(CLOSE_LIMIT_S + 1)
 
     def _run(self) -> None:
-        wait, told = FIRST_WAIT_S, False
+        wait, told, again = FIRST_WAIT_S, False, False
         while not self._closing.is_set():
             try:
                 self._device = self._open()
             except Exception as e:  # noqa: BLE001  anything but a SoundError is unforeseen; the test goes on all the same
-                if not told:
-                    self._on_trouble(str(e) if isinstance(e, SoundError) else f"Opening the sound device failed ({e}).")
-                told = True
+                sentence = str(e) if isinstance(e, SoundError) else f"Opening the sound device failed ({e})."
             else:
                 wait, told = FIRST_WAIT_S, False
-                self._on_up(self._device)
-                self._known.set()
-                while self._device.alive and not self._closing.wait(0.1):
-                    pass
+                # A stream that stalls while its sound server wakes up is opened once more before anybody hears of it.
+                again = self._watch(may_stall=not again)
+                if again:
+                    continue
+                sentence = self._lost
+            if again:                       # the second opening failed: it was a loss after all
                 self._on_down()
-                if not self._closing.is_set():
-                    self._on_trouble(self._lost)
-                    told = True
-                device, self._device = self._device, None
-                device.close()
+                sentence, again = self._lost, False
             self._known.set()
+            if self._closing.is_set():
+                return
+            if not told:
+                self._on_trouble(sentence)
+                told = True
             self._closing.wait(wait)
             wait = min(2 * wait, LONGEST_WAIT_S)
+
+    def _watch(self, may_stall: bool) -> bool:
+        """Stay with the open device until it is lost; True when it may be opened again at once."""
+        opened = time.monotonic()
+        self._on_up(self._device)
+        self._known.set()
+        while self._device.alive and not self._closing.wait(0.1):
+            pass
+        again = (may_stall or time.monotonic() - opened > STEADY_S) and not self._closing.is_set()
+        if not again:
+            self._on_down()
+        device, self._device = self._device, None
+        device.close()
+        return again

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 import time
 import wave
@@ -17,7 +18,8 @@ from hardware.sound_devices import LOST_AFTER_S, Kept, SoundError, close_stream,
 
 Pull = Callable[[int], np.ndarray]
 LATENCY_S = 0.04           # asked of the device: a key's click and a hushed word wait this long
-STEP_S = 0.02
+STEP_S = 0.02              # of the silent stream
+SWITCH_S = 0.0005
 
 
 class SoundStream:
@@ -27,6 +29,8 @@ class SoundStream:
     """
 
     def __init__(self, pull: Pull, rate: int, device: str | int | None = None, latency_s: float = LATENCY_S) -> None:
+        # The callback needs Python's lock within LATENCY_S; busy threads hand it over every 5 ms by default.
+        sys.setswitchinterval(min(sys.getswitchinterval(), SWITCH_S))
         self._pull = pull
         self._last_pull = time.monotonic()
         self.underruns = 0     # blocks that came too late to be heard whole
@@ -133,7 +137,8 @@ class OutputStream:
         self._sound = sound
         with self._lock:
             self._turn += 1
-        self._silent.close()
+        if self._silent:
+            self._silent.close()
         self._silent = None
 
     def _down(self) -> None:
