@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 _SHAPES = {
-    "0": "### # # # # # # ###", "1": " #  ##   #   #  ###", "2": "###   # ### #   ###", "3": "###   # ###   # ###",
-    "4": "# # # # ###   #   #", "5": "### #   ###   # ###", "6": "### #   ### # # ###", "7": "###   #   #   #   #",
-    "8": "### # # ### # # ###", "9": "### # # ###   # ###", "-": "        ###        ", "_": "                ###",
+    "0": "### # # # # # # ###", "1": " #  ##   #   #  ###", "2": "###   # ### #   ###",
+    "3": "###   # ###   # ###", "4": "# # # # ###   #   #", "5": "### #   ###   # ###",
+    "6": "### #   ### # # ###", "7": "###   #   #   #   #", "8": "### # # ### # # ###",
+    "9": "### # # ###   # ###", "-": "        ###        ", "_": "                ###",
 }
 _NARROW = {".": "    #", ":": " # # ", " ": "     "}
 """One column wide, top to bottom."""
@@ -24,7 +25,7 @@ def big_width(text: str, scale: int = 1) -> int:
 
 
 def big(text: str, scale: int = 1) -> list[str]:
-    """Five times `scale` lines; each dot of a digit is two columns wide, as a terminal's cell is half a square."""
+    """Five times `scale` lines; a dot is two columns wide, as a terminal's cell is half a square."""
     lines = []
     for row in range(5):
         dots = " ".join(_rows(character)[row] for character in text)

@@ -1,7 +1,8 @@
 """The station's screen: what to do now, a big clock, the reading, and what it listens for.
 
-`layout` is pure: a `View` and a size in, lines of text out. `Screen` paints them on the terminal. Everything is
-said by words and shapes; bold and reverse are only an extra. Made to be read at two metres: few words, much space.
+`layout` is pure: a `View` and a size in, lines of text out. `Screen` paints them on the terminal. Everything
+is said by words and shapes; bold and reverse are only an extra. Made to be read at two metres: few words,
+much space.
 """
 
 from __future__ import annotations
@@ -59,8 +60,9 @@ class View:
 DO, CAUTION = "▌ ", "!! "
 _MARGIN, _GAP = " ", "    "
 _NUMBER = re.compile(r"(?<![\w./-])-?\d+(?:[.:]\d+)?(?![\w./-]*\d)")
-_PLAIN = str.maketrans({"▌": "|", "█": "#", "─": "-", "■": "#", "●": "o", "▶": ">", "·": "-", "…": "~", "–": "-",
-                        "—": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "°": " deg ", "±": "+/-", "×": "x", "→": ">", "←": "<", "↑": "^", "↓": "v"})
+_PLAIN = str.maketrans({"▌": "|", "█": "#", "─": "-", "■": "#", "●": "o", "▶": ">", "·": "-", "…": "~",
+                        "–": "-", "—": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "°": " deg ",
+                        "±": "+/-", "×": "x", "→": ">", "←": "<", "↑": "^", "↓": "v"})
 
 
 def layout(view: View, width: int, height: int, plain: bool = False) -> list[str]:
@@ -87,7 +89,10 @@ def layout(view: View, width: int, height: int, plain: bool = False) -> list[str
 _DO, _NEEDED, _DO_MORE, _TITLE, _HEARD, _MESSAGE, _STATUS, _KEYS, _OLDER, _BLANK, _NOTHING = range(11)
 
 
-def _rows(view: View, width: int, height: int, size: int) -> tuple[list[tuple[int, str]], list[tuple[int, str]]]:
+Ranked = list[tuple[int, str]]
+
+
+def _rows(view: View, width: int, height: int, size: int) -> tuple[Ranked, Ranked]:
     """Every row with its rank, from the top down, and from the panels to the bottom."""
     do = _do_lines(view.do, width, most=5 if height >= 20 else 3)
     caution = _wrap(view.caution, width - 2 * len(CAUTION), most=2)
@@ -100,8 +105,10 @@ def _rows(view: View, width: int, height: int, size: int) -> tuple[list[tuple[in
     below += [(_NEEDED, line) for line in rest] or [(_BLANK, "")]
     below += [(_HEARD, _labelled("HEARD", view.heard, width)), (_TITLE, _listening(view, width))]
     room = 3 if height >= 30 else 2
-    messages = [_clip(f"· {line}", width) for line in view.messages[-room:]]
-    below += [(_MESSAGE if line is messages[-1] else _OLDER, line) for line in messages]
+    messages = [f"{'·' if not at else ' '} {line}" for message in view.messages[-room:]
+                for at, line in enumerate(_wrap(message, width - 2, most=room))][-room:]
+    newest = max((at for at, line in enumerate(messages) if line[0] == "·"), default=0)
+    below += [(_MESSAGE if at >= newest else _OLDER, line) for at, line in enumerate(messages)]
     below += [(_BLANK, "")] * (room - len(messages))
     help_lines = [(_STATUS, _clip(view.status, width))] * bool(view.status)
     help_lines += [(_KEYS, line) for line in _wrap(view.keys, width, most=3)]
@@ -124,8 +131,8 @@ def _do_lines(do: str, width: int, most: int) -> list[str]:
 
 
 def _panels(view: View, width: int, size: int) -> tuple[list[str], list[str]]:
-    """Clock, gauge, and what is typed (else the last reading), drawn big side by side; and, as text, what did not
-    fit. Size 0 draws nothing. The most important takes its place first, and alone may be of size 2."""
+    """Clock, gauge, and what is typed (else the last reading), drawn big side by side; and, as text, what did
+    not fit. Size 0 draws nothing. The most important takes its place first, and alone may be of size 2."""
     panels: list[tuple[int, str, str]] = []  # need (0 most), label, what it shows; from left to right
     if view.clock_s is not None:
         panels.append((1, f"■ {view.clock_label.upper() or 'CLOCK'}", _clock(view.clock_s)))
@@ -231,10 +238,11 @@ class ScreenError(OSError):
 class Screen:
     """Paints the latest `View` on the terminal. Use as a context manager, or `start`, `show`, `stop`.
 
-    Painting has its own thread and only the newest view counts, so that a terminal that hangs never stops a test.
-    Only changed lines are written. The window's size is looked at four times a second, so that a resize shows even
-    while nothing else changes. Nothing is read from the terminal (that is the keypad's). While it is on,
-    what libraries write to the terminal as errors is kept aside (`stop` returns it) and can't spoil the screen.
+    Painting has its own thread and only the newest view counts, so that a terminal that hangs never stops a
+    test. Only changed lines are written. The window's size is looked at four times a second, so that a resize
+    shows even while nothing else changes. Nothing is read from the terminal (that is the keypad's). While it
+    is on, what libraries write to the terminal as errors is kept aside (`stop` returns it): it can't spoil
+    the screen.
 
     fd     the terminal (default: standard output)
     plain  only ASCII; None: unless the locale says UTF-8
@@ -313,11 +321,12 @@ class Screen:
     def _restore(self) -> None:
         if not self._on:
             return
-        held = self._painting.acquire(timeout=0.5)  # never in the middle of a frame, unless the terminal hangs
+        held = self._painting.acquire(timeout=0.5)  # not in the middle of a frame, unless the terminal hangs
         self._on = False
         try:
             if select.select([], [self._fd], [], 0.2)[1]:
-                self._write(self._caps["sgr0"] + (self._caps["rmcup"] or self._caps["clear"]) + self._caps["cnorm"])
+                caps = self._caps
+                self._write(caps["sgr0"] + (caps["rmcup"] or caps["clear"]) + caps["cnorm"])
         except OSError:
             pass  # the terminal is gone: nothing left to restore
         if self._stray:
@@ -347,7 +356,8 @@ class Screen:
 
     def _size(self) -> os.terminal_size:
         size = os.get_terminal_size(self._fd)
-        return size if size.columns and size.lines else os.terminal_size((80, 24))  # a serial line knows no size
+        # A serial line knows no size.
+        return size if size.columns and size.lines else os.terminal_size((80, 24))
 
     def _paint(self, before: list[str] | None, lines: list[str]) -> None:
         out = [] if before else [self._caps["clear"]]
@@ -356,8 +366,8 @@ class Screen:
         for row, (old, new) in enumerate(zip(before, lines)):
             if old != new:
                 text = new.lstrip()
-                out += [curses.tparm(self._caps["cup"], row, 0), b" " * (len(new) - len(text)), stress[emphasis(new)],
-                        text.encode(), self._caps["sgr0"], self._caps["el"]]
+                out += [curses.tparm(self._caps["cup"], row, 0), b" " * (len(new) - len(text)),
+                        stress[emphasis(new)], text.encode(), self._caps["sgr0"], self._caps["el"]]
         self._write(b"".join(out))
 
     def _write(self, data: bytes) -> None:

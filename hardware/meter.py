@@ -8,10 +8,10 @@ six-pressure data was found to check it against): with the lever held the air of
 
     E = (P + r E0) / (1 + r),     r = bowl air / chamber volume, both mL,
 
-which is exact in gauge pressures because the atmosphere cancels. On top of it, guessed so that they feel right
-(common practice, no source for the sizes): freshly pumped air is warm and cools in seconds; without blows the
-pressures stop short of equilibrium; water poured in frees most of the air under the lid; bubbles that were under
-pressure are partly gone after the bowl was let down, and that loss is what the system air metric sees.
+which is exact in gauge pressures because the atmosphere cancels. On top of it, guessed so that they feel
+right (common practice, no source for the sizes): freshly pumped air is warm and cools in seconds; without
+blows the pressures stop short of equilibrium; water poured in frees most of the air under the lid; bubbles
+that were under pressure are partly gone after the bowl was let down: what the system air metric sees.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ _KELVIN = 293.15
 
 
 def equilibria(ratio: float, charges: tuple[float, ...] = STEPS_PSI) -> list[float]:
-    """The ideal equilibrium pressures (psi) of one run: bowl air `ratio` chamber volumes, bowl starting at 0."""
+    """The ideal equilibria (psi) of one run: bowl air `ratio` chamber volumes, bowl starting at 0."""
     readings, bowl = [], 0.0
     for charge in charges:
         bowl = (charge + ratio * bowl) / (1.0 + ratio)
@@ -96,9 +96,9 @@ class Meter:
     Raises ValueError (one sentence) for a value outside its range.
     """
 
-    def __init__(self, air_pct: float = 6.0, metric_psi: float = 0.20, chamber_ratio: float = 0.06, seed: int = 1,
-                 leak_psi_per_min: float = 0.0, trapped_air_ml: float = 120.0, noise_psi: float = 0.003,
-                 sun_c_per_min: float = 0.0, ambient_psi: float = 14.696):
+    def __init__(self, air_pct: float = 6.0, metric_psi: float = 0.20, chamber_ratio: float = 0.06,
+                 seed: int = 1, leak_psi_per_min: float = 0.0, trapped_air_ml: float = 120.0,
+                 noise_psi: float = 0.003, sun_c_per_min: float = 0.0, ambient_psi: float = 14.696):
         air = _number("air", air_pct, 0, 15, " %")
         metric = _number("metric", metric_psi, 0, 0.8, " psi")
         ratio = _number("chamber_ratio", chamber_ratio, 0.02, 0.2, "")
@@ -133,7 +133,7 @@ class Meter:
     lid_on = property(lambda self: self._lid_on)
     time_s = property(lambda self: self._time_s)
     bowl_psi = property(lambda self: self._bowl_psi, doc="True pressure in the bowl; no gauge shows it.")
-    chamber_psi = property(lambda self: self._chamber_psi, doc="True pressure in the chamber once it is cool.")
+    chamber_psi = property(lambda self: self._chamber_psi, doc="True pressure in the chamber, once cool.")
     trapped_ml = property(lambda self: self._trapped_ml, doc="Air under the lid that no flood has freed yet.")
 
     def gauge(self) -> Decimal:
@@ -186,6 +186,9 @@ class Meter:
         self._chamber_psi += psi
         self._warm_psi += _WARMTH * psi
 
+    def _charged(self) -> bool:
+        return self._chamber_psi > 0.3
+
     # -- what a hand can do ------------------------------------------------------------------------------
 
     def pump(self, strokes: int = 1, fine: bool = False) -> str:
@@ -193,7 +196,7 @@ class Meter:
         if isinstance(strokes, bool) or not isinstance(strokes, int) or not 1 <= strokes <= 200:
             raise ValueError(f"strokes is {strokes}: it must be a whole number from 1 to 200.")
         for _ in range(strokes):
-            psi = _FINE_PSI * self._hand.uniform(0.8, 1.2) if fine else _STROKE_PSI * self._hand.uniform(0.9, 1.1)
+            psi = (_FINE_PSI if fine else _STROKE_PSI) * self._hand.uniform(0.85, 1.15)
             self._change_chamber(min(psi, SAFETY_VALVE_PSI - self._chamber_psi))
         if self._chamber_psi > SAFETY_VALVE_PSI - 0.01:
             return "The safety valve blows: far above the meter's marked maximum. Bleed it down."
@@ -214,11 +217,11 @@ class Meter:
         if not pressed:
             return ""
         if not self._lid_on:
-            return "Never press the lever over an open bowl: the charge blows out." if self._chamber_psi > 0.5 else ""
+            return "Never press the lever over an open bowl: the charge blows out." if self._charged() else ""
         self._short_psi = _SHORT * (self._chamber_psi - self._bowl_psi)
-        if self._petcocks_open and self._chamber_psi > 0.5:
+        if self._petcocks_open and self._charged():
             self._trapped_ml += self._lid_air_ml / 3
-            return "The petcocks are open: caustic water sprays out and the charge is lost. Release, flood again."
+            return "The petcocks are open: caustic water sprays, the charge is lost. Release, flood again."
         return ""
 
     def strike(self) -> str:
@@ -230,7 +233,7 @@ class Meter:
         return ""
 
     def petcocks(self, open: bool) -> str:
-        """Open or close both petcocks. Opening them with pressure in the bowl lets it down, in some seconds."""
+        """Open or close both petcocks. Opened with pressure in the bowl, they let it down in some seconds."""
         opening, self._petcocks_open = open and not self._petcocks_open, bool(open)
         if not opening or not self._lid_on or self._bowl_psi < 0.3:
             return ""
@@ -266,9 +269,9 @@ class Meter:
         if not self._lid_on:
             return "The lid is off already."
         if self._bowl_psi > 0.3:
-            return (f"DANGER: the bowl still holds {self._bowl_psi:.1f} psi, the lid would be thrown and caustic water"
-                    " sprayed. Release the lever and let the bowl down first.")
-        if self._chamber_psi > 0.3:
+            return (f"DANGER: the bowl still holds {self._bowl_psi:.1f} psi, the lid would be thrown and"
+                    " caustic water sprayed. Release the lever and let the bowl down first.")
+        if self._charged():
             return f"The chamber still holds {self._chamber_psi:.1f} psi: bleed it to zero first."
         self._lid_on = False
         return "The lid is off. Empty and wash the bowl at once."
@@ -335,7 +338,7 @@ class Crew:
 
     def whole_test(self, fillings: tuple[int, int] = (3, 3), tap: tuple[bool, bool] = (True, True)
                    ) -> dict[str, list[list[Decimal]]]:
-        """Both runs; the six charges and six equilibria by run and step, named as `work sequential` reads them."""
+        """Both runs: six charges and six equilibria by run and step, named as `work` reads them."""
         test: dict[str, list[list[Decimal]]] = {"charge_psi": [], "equilibrium_psi": []}
         for run in (0, 1):
             self.flood(fillings[run])

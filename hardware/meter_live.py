@@ -9,7 +9,7 @@ from hardware.meter import Meter
 
 
 class LivePractice:
-    """A `Meter` that several threads may use: the loop ticks it, the terminal's keys act on it, the screen looks.
+    """A `Meter` for several threads: the loop ticks it, the terminal's keys act on it, the screen looks.
 
     No clock inside: `now_s` is the boot clock in seconds, from any origin.
     """

@@ -1,8 +1,8 @@
 """The terminal as the station's keypad, and as the hands on the simulated meter.
 
-`decode` turns the terminal's bytes into presses and is pure. `TerminalKeypad` puts the terminal into key-by-key
-mode, reads it in its own thread and calls back; it owns everything that is read from the terminal (the screen only
-writes), so that no key is lost when the window changes its size.
+`decode` turns the terminal's bytes into presses and is pure. `TerminalKeypad` puts the terminal into
+key-by-key mode, reads it in its own thread and calls back; it owns everything that is read from the terminal
+(the screen only writes), so that no key is lost when the window changes its size.
 """
 
 from __future__ import annotations
@@ -31,20 +31,28 @@ KEYS: dict[str, str] = {
 """Characters -> tokens of the station's key map."""
 
 METER_KEYS: dict[str, str] = {
-    "up": "pump", "down": "bleed", "+": "fine_pump", "-": "fine_bleed", "right": "lever_down", "left": "lever_up",
-    " ": "strike", "v": "petcocks", "V": "petcocks", "w": "flood", "W": "flood", "u": "unclamp", "U": "unclamp",
+    "up": "pump", "down": "bleed", "+": "fine_pump", "-": "fine_bleed",
+    "right": "lever_down", "left": "lever_up", " ": "strike",
+    "v": "petcocks", "V": "petcocks", "w": "flood", "W": "flood", "u": "unclamp", "U": "unclamp",
 }
 """Characters and arrows -> actions on the simulated meter (names of `LivePractice.act`)."""
 
+KEYS_HELP = "0-9 . Enter  a say again  b back  c no  d time left  A pause  C scrap  q leave"
+METER_HELP = ("arrows: up pump, down bleed, right hold lever, left release  + - fine  "
+              "space blow  v petcocks  w water  u unclamp")
+"""For the screen's help line."""
+
 _ARROWS = {"A": "up", "B": "down", "C": "right", "D": "left"}
 # A number pad in application mode sends ESC O and one of these.
-_PAD = {"M": "\r", "j": "*", "k": "+", "l": ",", "m": "-", "n": ".", **{chr(ord("p") + d): str(d) for d in range(10)}}
-_ESCAPE = re.compile(rb"\x1b(?:\[\[[A-E]|\[[0-?]*[ -/]*[@-Z\\-~]|O[0-9;]*[@-~])")  # [[A is F1 of a Linux console
+_PAD = {"M": "\r", "j": "*", "k": "+", "l": ",", "m": "-", "n": ".",
+        **{chr(ord("p") + digit): str(digit) for digit in range(10)}}
+# ESC [[ A is F1 of a Linux console: its A must not be taken for a key.
+_ESCAPE = re.compile(rb"\x1b(?:\[\[[A-E]|\[[0-?]*[ -/]*[@-Z\\-~]|O[0-9;]*[@-~])")
 _ESCAPE_BEGUN = re.compile(rb"\x1b(?:\[[0-?]*[ -/]*|\[\[|O[0-9;]*)?\Z")
 
 
 class Press(NamedTuple):
-    """One key: kind "key" (a token of KEYS), "meter" (an action of METER_KEYS) or "unknown" (what to call it)."""
+    """One key: "key" (a token of KEYS), "meter" (an action of METER_KEYS) or "unknown" (what to call it)."""
 
     kind: str
     name: str
@@ -55,7 +63,7 @@ class TerminalError(OSError):
 
 
 def decode(data: bytes, *, meter: bool = False, final: bool = False) -> tuple[list[Press], bytes]:
-    """All presses in `data`, and the bytes that may yet become one (an arrow or letter cut in two by the read).
+    """All presses in `data`, and the bytes that may yet become one (an arrow cut in two by the read).
 
     meter  the meter's keys count too; otherwise they are unknown
     final  nothing more is coming: what looks unfinished is a key of its own (a lone Escape)
@@ -74,7 +82,7 @@ def decode(data: bytes, *, meter: bool = False, final: bool = False) -> tuple[li
             data = data[1:]
             continue
         # UTF-8: the first byte tells how many belong together; a broken one counts alone.
-        size = 1 if data[0] < 0xC2 else 2 if data[0] < 0xE0 else 3 if data[0] < 0xF0 else 4 if data[0] < 0xF5 else 1
+        size = 1 + sum(data[0] >= least for least in (0xC2, 0xE0, 0xF0)) if data[0] < 0xF5 else 1
         if len(data) < size and not final and all(0x80 <= byte < 0xC0 for byte in data[1:]):
             break
         try:
@@ -111,7 +119,7 @@ def _press(name: str, meter: bool) -> Press:
 
 
 def on_termination(restore: Callable[[], None]) -> Callable[[], None]:
-    """Call `restore` when SIGTERM or SIGHUP comes, before whatever else they would do. Returns the way to undo it.
+    """Call `restore` when SIGTERM or SIGHUP comes, before what else they do. Returns the way to undo it.
 
     Works in the main thread only; elsewhere it does nothing. A handler that the station sets later wins,
     and must then stop screen and keypad itself.
@@ -172,8 +180,8 @@ class TerminalKeypad:
         try:
             mode = termios.tcgetattr(self._fd)
         except termios.error:
-            raise TerminalError("The keypad needs a terminal and standard input is none: start in a terminal, "
-                                "or use rehearse with a script.") from None
+            raise TerminalError("The keypad needs a terminal and standard input is none: "
+                                "start in a terminal, or use rehearse with a script.") from None
         ours = termios.tcgetattr(self._fd)
         # Key by key, unseen; Control-C, Control-Z, Control-S and Control-Q are keys. Output stays as it was.
         ours[0] &= ~(termios.IXON | termios.ICRNL | termios.INLCR | termios.IGNCR | termios.ISTRIP)
@@ -184,21 +192,20 @@ class TerminalKeypad:
         atexit.register(self.stop)
         termios.tcsetattr(self._fd, termios.TCSADRAIN, ours)
         self._wake_read, self._wake_write = os.pipe()
-        self._thread = threading.Thread(target=self._read, name="terminal-keypad", daemon=True)
+        self._reading = True
+        self._thread = threading.Thread(target=self._read_on, name="terminal-keypad", daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
         """Give the terminal back as it was. May be called at any time, from any thread, more than once."""
         with self._lock:
             thread, self._thread = self._thread, None
-        if thread is None:
-            return
-        os.write(self._wake_write, b".")
+            if thread is None:
+                return
+            if self._reading:
+                os.write(self._wake_write, b".")
         if thread is not threading.current_thread():
             thread.join(2)
-        if not thread.is_alive():
-            os.close(self._wake_read)
-            os.close(self._wake_write)
         self._undo_signals()
         atexit.unregister(self.stop)
         self._restore()
@@ -217,11 +224,21 @@ class TerminalKeypad:
             except termios.error:
                 pass  # the terminal is gone: nothing left to restore
 
+    def _read_on(self) -> None:
+        try:
+            self._read()
+        finally:
+            with self._lock:
+                self._reading = False
+                os.close(self._wake_read)
+                os.close(self._wake_write)
+
     def _read(self) -> None:
         pending = b""
         meter = self._calls["meter"] is not None
         while True:
-            ready, _, _ = select.select([self._fd, self._wake_read], [], [], self.ESCAPE_WAIT_S if pending else None)
+            wait = self.ESCAPE_WAIT_S if pending else None
+            ready, _, _ = select.select([self._fd, self._wake_read], [], [], wait)
             if self._wake_read in ready:
                 return
             data = b""
@@ -238,3 +255,5 @@ class TerminalKeypad:
                 call = self._calls[press.kind]
                 if call is not None:
                     call(press.name)
+                if self._thread is not threading.current_thread():
+                    return  # stopped, perhaps by this very key: the terminal is no longer ours

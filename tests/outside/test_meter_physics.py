@@ -1,8 +1,8 @@
 """The simulated meter against a real-gas mass balance.
 
 Source: CoolProp, its reference equation of state for dry air ("Air"). Mass is conserved in a rigid
-vessel: rho(P) Vc + rho(E0) Va = rho(E) (Vc + Va), solved for E. Tolerances as the project set them: 0.01 psi at
-10-40 degrees C for bowl air up to 1.5 chamber volumes, 0.02 psi beyond.
+vessel: rho(P) Vc + rho(E0) Va = rho(E) (Vc + Va), solved for E. Tolerances as the project set them: 0.01 psi
+at 10-40 degrees C for bowl air up to 1.5 chamber volumes, 0.02 psi beyond.
 """
 
 import pytest

@@ -84,7 +84,7 @@ def test_threads_may_share_it():
         for _ in range(1000):
             live.act("fine_pump")
 
-    threads = [threading.Thread(target=ticks), threading.Thread(target=strokes), threading.Thread(target=strokes)]
+    threads = [threading.Thread(target=work) for work in (ticks, strokes, strokes)]
     for thread in threads:
         thread.start()
     for thread in threads:

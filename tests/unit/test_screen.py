@@ -26,11 +26,11 @@ CHARGE = View(
     title="Sequential test, run 1, step 2", progress="step 12 of 58",
     do="Charge to 30.00. Pump, let it settle, trim. Then say or key what the gauge shows.",
     caution="Check every clamp before 30 psi.", last="E1.1 7.25 psi", heard="seven point two five",
-    listens="a reading, say again, take it back", status="PRACTICE, nothing here is concrete", gauge="29.43 psi",
+    listens="a reading, say again, take it back", status="PRACTICE, no concrete", gauge="29.43 psi",
     keys="0-9 . Enter  a say again  b back  c no  d time left  A pause  C scrap  q leave",
     messages=("E1.1 taken: 7.25 psi",))
-HOLD = View(title="Leak hold", do="Hold. Don't touch the meter.", clock_s=271.3, clock_label="hold", gauge="45.20 psi",
-            last="45.21 psi")
+HOLD = View(title="Leak hold", do="Hold. Don't touch the meter.", clock_s=271.3, clock_label="hold",
+            gauge="45.20 psi", last="45.21 psi")
 
 
 def text(view: View, width: int = 80, height: int = 24, plain: bool = False) -> str:
@@ -72,8 +72,8 @@ def test_the_clock_is_big_and_named():
     assert shows_big(text(HOLD, 120, 40), "4:32", 2)
 
 
-@pytest.mark.parametrize("seconds, shown", [(300, "5:00"), (299.01, "5:00"), (10, "0:10"), (0.2, "0:01"), (0, "0:00"),
-                                            (-3, "0:00"), (3600, "60:00")])
+@pytest.mark.parametrize("seconds, shown", [
+    (300, "5:00"), (299.01, "5:00"), (10, "0:10"), (0.2, "0:01"), (0, "0:00"), (-3, "0:00"), (3600, "60:00")])
 def test_zero_on_the_clock_means_over(seconds, shown):
     assert shows_big(text(View(clock_s=seconds)), shown)
 
@@ -88,7 +88,8 @@ def test_digits_stay_where_they_are_while_words_come_and_go():
         return next(at for at, line in enumerate(layout(view, 80, 24)) if "██" in line)
 
     rows = {row_of_digits(replace(HOLD, heard=heard, messages=messages, caution=caution))
-            for heard in ("", "pause") for messages in ((), ("a",), ("a", "b", "c")) for caution in ("", "Stand clear.")}
+            for heard in ("", "pause") for messages in ((), ("a",), ("a", "b", "c"))
+            for caution in ("", "Stand clear.")}
     assert len(rows) == 1
 
 
@@ -98,12 +99,19 @@ def test_what_is_not_one_number_is_never_drawn_as_one(last):
     assert "█" not in screen and f"LAST READING  {last}" in screen
 
 
+def test_a_long_remark_is_readable_to_its_end():
+    danger = ("DANGER: the bowl still holds 31.8 psi, the lid would be thrown and caustic water sprayed. "
+              "Release the lever and let the bowl down first.")
+    assert "let the bowl down first." in text(replace(CHARGE, messages=("one", "two", danger)))
+
+
 def test_a_small_window_keeps_what_to_do_caution_and_numbers():
     screen = text(CHARGE, 40, 12)
-    for words in ("CHARGE TO 30.00.", "!! Check every clamp before 30 psi. !!", "29.43 psi", "7.25 psi", "SAY OR KEY"):
+    for words in ("CHARGE TO 30.00.", "!! Check every clamp before 30 psi. !!", "29.43 psi", "7.25 psi",
+                  "SAY OR KEY"):
         assert words in screen
     assert shows_big(text(HOLD, 40, 12), "4:32")
-    assert layout(CHARGE, 80, 1) == [" ▌ CHARGE TO 30.00. Pump, let it settle, trim. Then say or key what the gauge"]
+    assert layout(CHARGE, 80, 1)[0].startswith(" ▌ CHARGE TO 30.00. Pump, let it settle")
 
 
 def test_ascii_terminals_see_the_same():
@@ -120,12 +128,14 @@ def test_emphasis_is_only_an_extra():
 
 
 def test_a_heard_text_cannot_move_the_cursor():
-    assert "\x1b" not in text(View(heard="\x1b[2Jseven\r\n\tpoint", last="\x07", title="a\x00b", messages=("\x9b2J",)))
+    bad = View(heard="\x1b[2Jseven\r\n\tpoint", last="\x07", title="a\x00b", messages=("\x9b2J",))
+    assert all(line.isprintable() for line in layout(bad, 80, 24))
 
 
 WORDS = st.text(max_size=60)
 VIEWS = st.builds(View, title=WORDS, do=WORDS, caution=WORDS, clock_s=st.none() | st.floats(-1e6, 1e6),
-                  clock_label=WORDS, last=WORDS, heard=WORDS, listens=WORDS, typed=st.text("0123456789*", max_size=12),
+                  clock_label=WORDS, last=WORDS, heard=WORDS, listens=WORDS,
+                  typed=st.text("0123456789*", max_size=12),
                   status=WORDS, gauge=st.none() | WORDS, keys=WORDS, progress=WORDS,
                   messages=st.lists(WORDS, max_size=5).map(tuple))
 
@@ -160,8 +170,8 @@ def key(token):
 
 
 def child(code: str, slave: int, **environment: str) -> subprocess.Popen:
-    return subprocess.Popen([sys.executable, "-c", SHOW + code], stdin=slave, stdout=slave, stderr=slave, cwd=ROOT,
-                            env={**os.environ, "TERM": "xterm", "LC_ALL": "C.UTF-8", **environment})
+    return subprocess.Popen([sys.executable, "-c", SHOW + code], stdin=slave, stdout=slave, stderr=slave,
+                            cwd=ROOT, env={**os.environ, "TERM": "xterm", "LC_ALL": "C.UTF-8", **environment})
 
 
 def read_until(master: int, wanted: bytes, seconds: float = 10) -> bytes:
@@ -190,10 +200,10 @@ LEAVE = b"\x1b[?1049l"  # xterm: back from the alternate screen
 def test_however_the_program_ends_the_terminal_is_given_back(terminal, ending):
     master, slave = terminal
     before = termios.tcgetattr(slave)
-    inside = {"stop": "", "exception": "raise SystemExit(3)", "SIGTERM": "time.sleep(30)", "forgotten": ""}[ending]
-    body = "    key('1'); time.sleep(0.4)\n    " + inside
-    code = ("keypad = TerminalKeypad(key); keypad.start(); screen.start()\nif True:\n" if ending == "forgotten" else
-            "with TerminalKeypad(key), screen:\n") + body
+    code = ("keypad = TerminalKeypad(key); keypad.start(); screen.start()\nif True:\n"
+            if ending == "forgotten" else "with TerminalKeypad(key), screen:\n")
+    code += "    key('1'); time.sleep(0.4)\n    "
+    code += {"exception": "raise SystemExit(3)", "SIGTERM": "time.sleep(30)"}.get(ending, "")
     process = child(code, slave)
     got = read_until(master, b"1 keys")
     assert b"1 keys" in got
@@ -227,7 +237,7 @@ with screen:
 
 def test_what_libraries_write_as_errors_does_not_spoil_the_screen(terminal):
     master, slave = terminal
-    code = "screen.start()\nos.write(2, b'ALSA noise')\ntime.sleep(0.3)\nstray = screen.stop()\nprint('kept', len(stray))"
+    code = "screen.start(); os.write(2, b'ALSA noise'); time.sleep(0.3); print('kept', len(screen.stop()))"
     process = child(code, slave)
     got = read_until(master, b"kept 10")
     assert b"kept 10" in got and b"ALSA" not in got
@@ -256,7 +266,8 @@ open(os.environ["RESULT"], "w").write(f"{slowest} {time.monotonic() - started}")
         process.kill()
 
 
-@pytest.mark.parametrize("term, words", [("dumb", "can't place text"), ("nonsense-99", "doesn't know"), ("", "TERM=")])
+@pytest.mark.parametrize("term, words", [
+    ("dumb", "can't place text"), ("nonsense-99", "doesn't know"), ("", "TERM=")])
 def test_an_unusable_terminal_is_one_sentence(terminal, term, words):
     master, slave = terminal
     process = child("from assistant.screen import ScreenError\ntry: screen.start()\n"
@@ -281,8 +292,9 @@ def tmux(tmp_path):
         pytest.skip("tmux is missing: apt install tmux")
 
     def run(*words: str) -> str:
-        return subprocess.run(["tmux", "-u", "-S", str(tmp_path / "socket"), "-f", "/dev/null", *words], text=True,
-                              capture_output=True, timeout=20, env={**os.environ, "LC_ALL": "C.UTF-8"}).stdout
+        return subprocess.run(["tmux", "-u", "-S", str(tmp_path / "socket"), "-f", "/dev/null", *words],
+                              text=True, capture_output=True, timeout=20,
+                              env={**os.environ, "LC_ALL": "C.UTF-8"}).stdout
 
     yield run
     run("kill-server")
@@ -303,7 +315,8 @@ def shown_in(tmux, wanted: list[str], seconds: float = 8) -> list[str]:
 def test_tmux_shows_the_layout_at_every_size_and_no_key_is_lost(tmux, tmp_path):
     script = tmp_path / "show.py"
     script.write_text(SHOW + "with TerminalKeypad(key), screen:\n    key('1')\n    time.sleep(40)\n")
-    tmux("new-session", "-d", "-x", "80", "-y", "24", f"echo BEFORE; PYTHONPATH={ROOT} {sys.executable} {script}; cat")
+    tmux("new-session", "-d", "-x", "80", "-y", "24",
+         f"echo BEFORE; PYTHONPATH={ROOT} {sys.executable} {script}; cat")
 
     def wanted(typed: str, count: int, width: int, height: int) -> list[str]:
         return layout(View(title="Painter", do="Type.", typed=typed, status=f"{count} keys"), width, height)

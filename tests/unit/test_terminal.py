@@ -39,16 +39,17 @@ def test_a_reading_is_keyed():
 
 
 @pytest.mark.parametrize("typed, token", [
-    (b"\r", "#"), (b"\n", "#"), (b"n", "#"), (b"y", "#"), (b"a", "A"), (b"b", "B"), (b"\x7f", "B"), (b"\x08", "B"),
-    (b"c", "C"), (b"x", "C"), (b"d", "D"), (b"A", "A-held"), (b"C", "C-held"), (b"q", "quit"), (b"\x03", "quit"),
-    (b"\x1bOu", "5"), (b"\x1bOn", "*"), (b"\x1bOM", "#")])
+    (b"\r", "#"), (b"\n", "#"), (b"n", "#"), (b"y", "#"), (b"a", "A"), (b"b", "B"), (b"\x7f", "B"),
+    (b"\x08", "B"), (b"c", "C"), (b"x", "C"), (b"d", "D"), (b"A", "A-held"), (b"C", "C-held"),
+    (b"q", "quit"), (b"\x03", "quit"), (b"\x1bOu", "5"), (b"\x1bOn", "*"), (b"\x1bOM", "#")])
 def test_keys_of_the_station(typed, token):
     assert presses(typed) == presses(typed, meter=False) == [Press("key", token)]
 
 
 @pytest.mark.parametrize("typed, action", [
-    (b"\x1b[A", "pump"), (b"\x1bOA", "pump"), (b"\x1b[1;2A", "pump"), (b"\x1b[B", "bleed"), (b"+", "fine_pump"),
-    (b"\x1bOk", "fine_pump"), (b"-", "fine_bleed"), (b"\x1b[C", "lever_down"), (b"\x1b[D", "lever_up"),
+    (b"\x1b[A", "pump"), (b"\x1bOA", "pump"), (b"\x1b[1;2A", "pump"), (b"\x1b[B", "bleed"),
+    (b"+", "fine_pump"), (b"\x1bOk", "fine_pump"), (b"-", "fine_bleed"),
+    (b"\x1b[C", "lever_down"), (b"\x1b[D", "lever_up"),
     (b" ", "strike"), (b"v", "petcocks"), (b"w", "flood"), (b"u", "unclamp")])
 def test_hands_on_the_simulated_meter(typed, action):
     assert presses(typed) == [Press("meter", action)]
@@ -75,8 +76,9 @@ def test_no_key_means_two_things():
 
 # -- decoding --------------------------------------------------------------------------------------------
 
-TYPED = st.lists(st.sampled_from([b"7", b".", b"\r", b"\x1b[A", b"\x1bOB", b"\x1b[1;5C", b"\x1b[3~", b"\x1b[[A", b" ",
-                                  "é".encode(), "€".encode(), "🔨".encode(), b"C", b"A", b"\x7f"]), max_size=20)
+TYPED = st.lists(st.sampled_from([
+    b"7", b".", b"\r", b"\x1b[A", b"\x1bOB", b"\x1b[1;5C", b"\x1b[3~", b"\x1b[[A", b" ",
+    "é".encode(), "€".encode(), "🔨".encode(), b"C", b"A", b"\x7f"]), max_size=20)
 
 
 @given(TYPED, st.lists(st.integers(0, 80), max_size=12))
@@ -189,7 +191,8 @@ def test_no_key_is_lost_while_the_window_changes_its_size(terminal):
     typed = ("7.25\r" * 120).encode()
     for at in range(0, len(typed), 10):
         os.write(terminal.master, typed[at:at + 10])
-        fcntl.ioctl(terminal.master, termios.TIOCSWINSZ, struct.pack("HHHH", 20 + at % 30, 60 + at % 70, 0, 0))
+        size = struct.pack("HHHH", 20 + at % 30, 60 + at % 70, 0, 0)
+        fcntl.ioctl(terminal.master, termios.TIOCSWINSZ, size)
     assert [name for _, name in terminal.wait_for(600)] == ["7", "*", "2", "5", "#"] * 120
 
 
@@ -206,8 +209,9 @@ def test_however_the_program_ends_the_terminal_is_as_before(ending):
     master, slave = pty.openpty()
     before = termios.tcgetattr(slave)
     body = ENDINGS[ending]
-    code = ("import os, sys, time\nfrom hardware.terminal import TerminalKeypad\nkeypad = TerminalKeypad(print)\n"
-            + (body if ending == "forgotten" else f"with keypad:\n    {body}\n"))
+    code = ("import os, sys, time\nfrom hardware.terminal import TerminalKeypad\n"
+            "keypad = TerminalKeypad(print)\n")
+    code += body if ending == "forgotten" else f"with keypad:\n    {body}\n"
     child = subprocess.Popen([sys.executable, "-c", code], stdin=slave, stdout=slave, stderr=slave, cwd=ROOT)
     if ending != "exception":
         assert select.select([master], [], [], 10)[0]
