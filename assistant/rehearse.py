@@ -13,7 +13,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, Protocol
 
-from assistant.core.effects import Cadence, Cue, Effect, Finish, Hush, Listen, Record, Speak
+from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
 from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue, Unclear
 from assistant.core.expect import Expect
 from assistant.core.state import Phase
@@ -65,10 +65,10 @@ class Rehearsal:
         self.began = time.monotonic()
         self.voice_free = 0.0
         self.round_of_speech = 0
+        self.cue_row = 0
         self.listen_number = 0
         self.finished: str | None = None
         self.verdict: str | None = None
-        self.stale: dict[str, int] = {}
         self.heap: list[tuple[float, int, Callable[[], None]]] = []
         self.order = itertools.count()
         self.answers: dict[str, deque[Answer]] = {}
@@ -135,7 +135,9 @@ class Rehearsal:
                 self._cue(effect.name, self.now)
             case Cadence():
                 for name, offset in effect.cues:
-                    self.at(self.now + offset, lambda name=name: self._cue(name, self.now))
+                    self.at(self.now + offset, lambda name=name, row=self.cue_row: self._cue_of_row(name, row))
+            case DropCues():
+                self.cue_row += 1
             case Listen():
                 self._listen(effect)
             case Record():
@@ -148,6 +150,10 @@ class Rehearsal:
     def line(self, kind: str, **fields: Any) -> None:
         line: Line = {"at": round(self.now, 3), "kind": kind, **fields}
         self.write(line)
+
+    def _cue_of_row(self, name: str, row: int) -> None:
+        if row == self.cue_row:
+            self._cue(name, self.now)
 
     def _cue(self, name: str, at: float) -> None:
         self.voice.cue(name, at)

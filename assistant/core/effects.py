@@ -41,6 +41,11 @@ class Cadence(Effect):
 
 
 @dataclass(frozen=True)
+class DropCues(Effect):
+    """Forget the cues that have not sounded yet: the tapping is over."""
+
+
+@dataclass(frozen=True)
 class Listen(Effect):
     """Prompt ``id`` now waits for an answer of this kind."""
     id: str

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from assistant.core import phrases
+from assistant.core.effects import DropCues
 from assistant.core.judge import judge
 from assistant.core.procedure import END, STOP
 from assistant.core.state import Note, Phase, Reading, Running
@@ -69,6 +70,7 @@ def finish(turn: Turn, outcome: str) -> None:
              "scrapped": f"Scrapped. {phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}"}[outcome]
     turn.set(phase=Phase.OVER, outcome=outcome, hold=None, timers=(), listening=False, corrected=(), **_CLEAN)
     if outcome != "done":
+        turn.emit(DropCues())
         turn.record("verdict", verdict="invalid", why=f"the test was {outcome}")
     turn.say(words, "end", urgent=outcome != "done")
 

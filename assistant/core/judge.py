@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from assistant.core import leak, sequential, spoken
+from assistant.core.assessment import Result
 from assistant.core.settings import Settings
 
 
@@ -15,7 +16,7 @@ class Judgement:
     """Which way the procedure goes on."""
     words: str
     """Said aloud."""
-    results: tuple[sequential.Result, ...] = ()
+    results: tuple[Result, ...] = ()
     verdict: str = ""
     """``pass``, ``fail``, ``invalid`` or ``none``; empty: this rule gives no verdict."""
     why: str = ""
@@ -38,7 +39,7 @@ def _leak(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[s
     if found.verdict == "pass":
         words = f"It lost {spoken.digits(lost)} psi. The chamber holds." if lost > 0 else "The chamber holds."
     elif found.verdict == "fail":
-        words = (f"It lost {spoken.digits(lost)} psi, more than {settings.leak_limit_psi}. "
+        words = (f"It lost {spoken.digits(lost)} psi; at most {leak.limit(settings):f} is allowed. "
                  "The chamber leaks. Don't test concrete with it.")
     else:
         words = f"{found.why}."
@@ -65,12 +66,12 @@ def _sequential(taken: Mapping[str, Decimal], settings: Settings, invalid: Seque
     results, verdict, why = found.results, found.verdict, found.why
     if invalid:
         # A number from a test that can't count would look good on paper: it gets none.
-        results = tuple(sequential.Result(one.name, None, one.unit, None, one.standing) for one in results)
+        results = tuple(Result(one.name, None, one.unit, None, one.standing) for one in results)
         verdict, why = "invalid", "; ".join(invalid)
     return Judgement(verdict, _spoken_results(results, verdict, why), results, verdict, why, found.warnings)
 
 
-def _spoken_results(results: Sequence[sequential.Result], verdict: str, why: str) -> str:
+def _spoken_results(results: Sequence[Result], verdict: str, why: str) -> str:
     said = [f"{SPOKEN_NAMES.get(one.name, one.name)}, {spoken.digits(one.rounded)} {SPOKEN_UNITS.get(one.unit, one.unit)}."
             for one in results if one.rounded is not None]
     closing = {"pass": "Pass.", "fail": f"Fail: {why}.", "invalid": f"The test is invalid: {why}.",

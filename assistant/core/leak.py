@@ -14,8 +14,7 @@ def assess(initial: Decimal, final: Decimal, settings: Settings,
     The limit is the one set on leak_drop in `settings.limits`, else `settings.leak_limit_psi`; a drop equal
     to it passes. A rise over it says nothing about leaks: the chamber was warming.
     """
-    limit = settings.limits.get("leak_drop", (None, None))[1]
-    limit = settings.leak_limit_psi if limit is None else limit
+    most = limit(settings)
     invalid: list[str] = []
     warnings: list[str] = []
     for word, name, value in (("first", "leak.initial", initial), ("last", "leak.final", final)):
@@ -31,15 +30,21 @@ def assess(initial: Decimal, final: Decimal, settings: Settings,
             warnings.append(f"first reading: {initial:f} is {band.state} by {band.by:f} psi")
     if seconds is not None and seconds < settings.leak_hold_s:
         invalid.append(f"held for {seconds:f} s: {settings.leak_hold_s:f} s are needed; repeat")
-    if not invalid and not rounding.judge(final - initial, (None, limit), settings.rounding):
+    if not invalid and not rounding.judge(final - initial, (None, most), settings.rounding):
         invalid.append(f"the pressure rose by {final - initial:f} psi: the chamber was warming: repeat")
     if invalid:
         none = result("leak_drop", None, settings)
         return Assessment((none,), tuple(warnings), INVALID, "; ".join(invalid))
     drop = result("leak_drop", initial - final, settings)
-    if rounding.judge(initial - final, (None, limit), settings.rounding):
+    if rounding.judge(initial - final, (None, most), settings.rounding):
         moved = "dropped" if drop.rounded >= 0 else "rose"
         return Assessment((drop,), tuple(warnings), PASS,
-                          f"it {moved} by {abs(drop.rounded)} psi, at most {limit:f} allowed")
+                          f"it {moved} by {abs(drop.rounded)} psi, at most {most:f} allowed")
     return Assessment((drop,), tuple(warnings), FAIL,
-                      f"the chamber leaks: it dropped by {drop.rounded} psi, at most {limit:f} allowed")
+                      f"the chamber leaks: it dropped by {drop.rounded} psi, at most {most:f} allowed")
+
+
+def limit(settings: Settings) -> Decimal:
+    """The most that the chamber may lose, psi: the job's own limit on leak_drop, else the setting's."""
+    own = settings.limits.get("leak_drop", (None, None))[1]
+    return settings.leak_limit_psi if own is None else own

@@ -73,9 +73,9 @@ def _start(turn: Turn, event: TestStarted) -> None:
     settings = Settings.from_mapping(event.settings)
     procedure = build(event.procedure, settings)
     turn.set(procedure=procedure, settings=settings, header=event.header, started=event.at, index=0,
-             terse=event.header.get("speech") == "terse")
-    demo = "Practice: nothing counts. " if event.header.get("practice") else ""
-    turn.say(f"{demo}{procedure.title}.", "start")
+             terse=event.header.get("speech") == "terse", wpm=int(event.header.get("wpm", 0)))
+    practice = "Practice: nothing counts. " if event.header.get("practice") else ""
+    turn.say(f"{practice}{procedure.title}.", "start")
     enter(turn, 0)
 
 

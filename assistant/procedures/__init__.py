@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import tomllib
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ def load(test: str) -> dict[str, Any]:
 def read(path: Path) -> dict[str, Any]:
     """Parse one TOML file. Raises ValueError: what, where, and what to do."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8"), parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise ValueError(f"{path}: this is no valid TOML: {error}. Mend that line.") from None
     except (OSError, UnicodeDecodeError) as error:

@@ -1,0 +1,176 @@
+"""The command line: ``bowlside``. Exit code 0 done; 1 refused, unfinished or outside a limit; 2 wrong use."""
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import NoReturn
+
+from assistant import hear, lines, log, work
+from assistant.core.procedure import ProcedureError
+from assistant.journal import Journal, JournalError
+from assistant.jsonline import dumps
+from assistant.script import ScriptError
+
+DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code. Never lets a traceback through for what a user can do wrong."""
+    args = parser().parse_args(argv)
+    try:
+        return args.do(args)
+    except (ScriptError, ProcedureError) as error:
+        return _refuse(error, 2)
+    except JournalError as error:
+        return _refuse(error, 1)
+    except BrokenPipeError:
+        sys.stderr.close()  # whoever read our output is gone; Python would complain about it at exit
+        return 1
+    except KeyboardInterrupt:
+        return _refuse("Stopped. Nothing recorded is lost; start again to go on.", 1)
+
+
+def _refuse(error: object, code: int) -> int:
+    print(f"bowlside: {error}", file=sys.stderr)
+    return code
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}. See {self.prog} --help.\n")
+
+
+def parser() -> argparse.ArgumentParser:
+    """Every command with its help."""
+    top = _Parser(prog="bowlside", description="A hands-busy voice and keypad assistant for testing fresh concrete: "
+                  "the sequential pressure method, start to finish. Without a command: in a terminal, start; "
+                  "without one, rehearse the demo test.")
+    top.set_defaults(do=_bare)
+    commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
+
+    def command(name: str, text: str, do) -> argparse.ArgumentParser:
+        one = commands.add_parser(name, help=text, description=text)
+        one.set_defaults(do=do)
+        return one
+
+    run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", _run)
+    _live_arguments(run)
+    run.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, meter and labels (TOML)")
+
+    practise = command("practise", "The same on a simulated meter: nothing counts.", _practise)
+    _live_arguments(practise)
+    practise.add_argument("--seed", type=int, default=1, help="of the simulated meter's chance (1)")
+    practise.add_argument("--air", type=float, default=6.0, metavar="PCT", help="air in the concrete, percent (6.0)")
+    practise.add_argument("--metric", type=float, default=0.20, metavar="PSI", help="system air metric, psi (0.20)")
+    practise.add_argument("--leak", type=float, default=0.0, metavar="PSI", help="chamber leak, psi a minute (0)")
+
+    rehearse = command("rehearse", "Play a script through the real machine on a virtual clock.", _rehearse)
+    rehearse.add_argument("script", metavar="SCRIPT", help="one JSON object a line, or - for standard input")
+    rehearse.add_argument("--answer-rest", action="store_true",
+                          help="answer what the script leaves out as a cooperative technician; never a reading")
+    rehearse.add_argument("--realtime", action="store_true", help="at the pace of a real test")
+    rehearse.add_argument("--json", action="store_true", help="one JSON object a line")
+    rehearse.add_argument("--wav", type=Path, metavar="FILE", help="what the station says and sounds, as a WAV file")
+    _journal_argument(rehearse, "a throw-away one")
+
+    prompts = command("prompts", "Every prompt of a test: id, test, kind, words.", _prompts)
+    prompts.add_argument("test", metavar="TEST", nargs="?", default="sequential", help="the test (sequential)")
+    prompts.add_argument("--json", action="store_true", help="one JSON object a line")
+
+    hear_ = command("hear", "What the station would understand of WAV files.", hear.run)
+    hear.add_arguments(hear_)
+
+    work_ = command("work", "Compute results from readings given as JSON on standard input.", work.run_command)
+    work.add_arguments(work_)
+
+    logs = command("log", "The record: list, show, read, verify.", lambda args: logs.print_help() or 2)
+    inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)
+    for name, text, do in (("list", "Every test, one a line.", log.list_tests),
+                           ("show", "One test: readings, results, remarks.", log.show),
+                           ("read", "Read a test out slowly, for copying to paper.", _read),
+                           ("verify", "Check that no event was lost or changed.", log.verify)):
+        one = inner.add_parser(name, help=text, description=text)
+        one.set_defaults(do=do)
+        if name in ("show", "read"):
+            one.add_argument("id", type=int, metavar="ID", help="the test's number in log list")
+        one.add_argument("--json", action="store_true", help="one JSON object a line")
+        _journal_argument(one, "the station's own")
+    return top
+
+
+def _live_arguments(one: argparse.ArgumentParser) -> None:
+    one.add_argument("test", metavar="TEST", nargs="?", default="sequential", help="the test (sequential)")
+    one.add_argument("--terse", action="store_true", help="shorter prompts")
+    one.add_argument("--model", type=Path, metavar="DIR", help="a vosk speech model to use")
+    _journal_argument(one, "the station's own")
+
+
+def _journal_argument(one: argparse.ArgumentParser, default: str) -> None:
+    one.add_argument("--journal", type=Path, metavar="DIR", help=f"folder of the record ({default})")
+
+
+def _bare(args: argparse.Namespace) -> int:
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        from assistant import start
+        return start.first_or_station()
+    print("No terminal here, so this is the demo test on a virtual clock. The job is invented.\n")
+    args = parser().parse_args(["rehearse", str(DEMO), "--answer-rest"])
+    return _rehearse(args)
+
+
+def _rehearse(args: argparse.Namespace) -> int:
+    from assistant.rehearse import Rehearsal
+    from assistant.script import read
+    if args.script == "-":
+        script = read(sys.stdin, "standard input", Path.cwd())
+    else:
+        path = Path(args.script)
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            return _refuse(f"The script {path} can't be read: {error}. Give a text file of JSON lines.", 2)
+        script = read(text.splitlines(), str(path), path.parent)
+    write = lines.to_json() if args.json else lines.to_people()
+    with ExitStack() as stack:
+        folder = args.journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bowlside-")))
+        journal = stack.enter_context(Journal(folder))
+        voice = None
+        if args.wav:
+            from assistant.voice_on_tape import VoiceOnTape
+            voice = stack.enter_context(VoiceOnTape(args.wav))
+        ear = hear.for_scripts() if any(one.kind == "hear" for one in script.answers) else None
+        return Rehearsal(script, journal, write, args.answer_rest, args.realtime, voice, ear).run()
+
+
+def _prompts(args: argparse.Namespace) -> int:
+    from assistant.core.prompts import prompts
+    from assistant.script import header_of
+    for one in prompts(header_of({"test": args.test}, "prompts").procedure):
+        if args.json:
+            print(dumps({"id": one.id, "test": one.test, "kind": one.kind, "words": one.words}))
+        else:
+            print(f"{one.id:<28} {one.kind:<9} {one.words}")
+    return 0
+
+
+def _run(args: argparse.Namespace) -> int:
+    from assistant import start
+    return start.run(args)
+
+
+def _practise(args: argparse.Namespace) -> int:
+    from assistant import start
+    return start.practise(args)
+
+
+def _read(args: argparse.Namespace) -> int:
+    from assistant import start
+    return start.read_out(args)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,207 @@
+"""The live loop: one queue into which every thread posts, one thread that handles what comes, one thing at a time."""
+from __future__ import annotations
+
+import queue
+from collections import deque
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from assistant import view
+from assistant.clock import Watch, boot_now
+from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
+from assistant.core.events import ClockJumped, Event, KeyPressed, Spoken, Suspended, TimerDue
+from assistant.core.expect import Expect
+from assistant.core.state import Phase, State
+from assistant.core.turn import expected
+from assistant.journal import JournalError
+from assistant.lines import Write, record_line
+from hardware.ports import SpeakerPort
+
+LOOK_EVERY_S = 1.0
+REFRESH_S = 0.1
+RETRY_S = 1.0
+"""A timer that could not be recorded is tried again after this."""
+
+
+class Handles(Protocol):
+    """A station, recorded or not."""
+    state: State
+
+    def handle(self, event: Event) -> tuple[Effect, ...]: ...
+
+
+class Live:
+    """Runs one test with real devices. Threads call ``post_event``, ``key``, ``meter`` and ``trouble``; ``run`` blocks.
+
+    speaker    made by the caller with ``on_spoken=live.spoken`` (see ``attach``)
+    show       takes a View after every change; None: there is no screen
+    practice   the simulated meter at real pace; None: a real one
+    write      takes the record's lines; None: not wanted
+    """
+
+    def __init__(self, station: Handles, show: Callable[[Any], None] | None = None, practice: Any = None,
+                 write: Write | None = None, hints: Callable[[State], str] = lambda state: "",
+                 keys: str = view.KEYS) -> None:
+        self.station, self.show, self.practice, self.write, self.hints, self.keys = (
+            station, show, practice, write, hints, keys)
+        self.speaker: SpeakerPort | None = None
+        self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self.messages: deque[str] = deque(maxlen=3)
+        self.heard = ""
+        self.status = ""
+        self.finished: str | None = None
+        self.verdict: str | None = None
+        self._not_before: dict[str, float] = {}
+        self._began = boot_now()
+
+    # --- from any thread -----------------------------------------------------------------------------------------------
+
+    def attach(self, speaker: SpeakerPort) -> None:
+        self.speaker = speaker
+
+    def spoken(self, ident: str) -> None:
+        if ident.isdigit():
+            self.queue.put(lambda: self._handle(Spoken(boot_now(), int(ident))))
+
+    def post_event(self, make: Callable[[float], Event]) -> None:
+        """``make`` gets the boot time at which the event is handled."""
+        self.queue.put(lambda: self._handle(make(boot_now())))
+
+    def key(self, name: str) -> None:
+        if name == "quit":
+            self.queue.put(self._quit)
+        else:
+            self.queue.put(lambda: self._key(name))
+
+    def meter(self, action: str) -> None:
+        self.queue.put(lambda: self._meter(action))
+
+    def trouble(self, sentence: str) -> None:
+        """A device has a problem: show it. The test goes on."""
+        self.queue.put(lambda: self.messages.append(sentence))
+
+    def expect(self) -> Expect:
+        """What the ear should be ready for now."""
+        state = self.station.state
+        if not state.prompt or state.phase is Phase.TAPPING:
+            return Expect("off")
+        return expected(state)
+
+    # --- the loop --------------------------------------------------------------------------------------------------------
+
+    def run(self, first: Event) -> int:
+        """Until the test is over or left. 0: done and within limits; 1: left, scrapped, or a verdict that is no pass."""
+        watch, next_look = Watch(), boot_now() + LOOK_EVERY_S
+        self._handle(first)
+        while self.finished is None:
+            try:
+                self.queue.get(timeout=self._patience())()
+            except queue.Empty:
+                pass
+            self._timers()
+            if boot_now() >= next_look:
+                next_look = boot_now() + LOOK_EVERY_S
+                jumped, slept = watch.look()
+                if slept:
+                    self._handle(Suspended(boot_now(), slept))
+                if jumped:
+                    self._handle(ClockJumped(boot_now(), jumped))
+            self._refresh()
+        return 0 if self.finished == "done" and self.verdict in (None, "pass", "none") else 1
+
+    def _patience(self) -> float:
+        now = boot_now()
+        due = [max(when, self._not_before.get(name, 0.0)) for name, when in self.station.state.timers]
+        return max(0.0, min([now + REFRESH_S, *due]) - now)
+
+    def _timers(self) -> None:
+        for name, due in sorted(self.station.state.timers, key=lambda one: one[1]):
+            now = boot_now()
+            if due <= now and self._not_before.get(name, 0.0) <= now and not self._handle(TimerDue(now, name)):
+                self._not_before[name] = now + RETRY_S
+
+    def _handle(self, event: Event) -> bool:
+        """False: it could not be recorded, so nothing has happened; the technician is told."""
+        if self.finished is not None:
+            return True
+        try:
+            effects = self.station.handle(event)
+        except JournalError as error:
+            self.messages.append(str(error))
+            if not isinstance(event, Spoken | TimerDue) and self.speaker is not None:
+                self.speaker.cue("refused")
+                self.speaker.say("not-recorded", str(error))
+            return False
+        for effect in effects:
+            self._perform(effect)
+        return True
+
+    def _perform(self, effect: Effect) -> None:
+        speaker = self.speaker
+        match effect:
+            case Speak():
+                self._line("said", id=effect.id, text=effect.text)
+                if speaker is None or not effect.aloud:
+                    self.spoken(str(effect.number))
+                else:
+                    if hasattr(speaker, "rate_wpm"):
+                        speaker.rate_wpm = effect.wpm or 170
+                    speaker.say(str(effect.number), effect.text)
+                self._tell(effect)
+            case Hush() if speaker is not None:
+                speaker.hush()
+            case Cue() if speaker is not None:
+                speaker.cue(effect.name)
+            case Cadence() if speaker is not None:
+                speaker.cues(list(effect.cues))
+            case DropCues() if speaker is not None and hasattr(speaker, "drop_cues"):
+                speaker.drop_cues()
+            case Listen():
+                self._line("listening", id=effect.id)
+            case Record():
+                self._record(effect)
+            case Finish():
+                self.finished = effect.outcome
+
+    def _tell(self, speak: Speak) -> None:
+        """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
+        if speak.text not in view.prompt_words(self.station.state):
+            self.messages.append(speak.text)
+
+    def _record(self, record: Record) -> None:
+        if record.kind == "verdict":
+            self.verdict = record.fields["verdict"]
+        elif record.kind == "heard":
+            self.heard = record.fields["text"]
+        if self.write is not None:
+            self.write(record_line(boot_now() - self._began, record))
+
+    def _line(self, kind: str, **fields: Any) -> None:
+        if self.write is not None:
+            self.write({"at": round(boot_now() - self._began, 3), "kind": kind, **fields})
+
+    def _key(self, name: str) -> None:
+        if self.speaker is not None:
+            self.speaker.cue("key_click")
+        self._handle(KeyPressed(boot_now(), name))
+
+    def _meter(self, action: str) -> None:
+        if self.practice is not None:
+            self.practice.tick(boot_now())
+            words = self.practice.act(action)
+            if words:
+                self.messages.append(words)
+
+    def _quit(self) -> None:
+        self.finished = "left"
+
+    def _refresh(self) -> None:
+        if self.show is None:
+            return
+        now, gauge, status = boot_now(), None, self.status
+        if self.practice is not None:
+            self.practice.tick(now)
+            gauge = f"{self.practice.gauge():f} psi"
+            status = f"{status}   METER: {self.practice.state()}"
+        state = self.station.state
+        self.show(view.of(state, now, status, gauge, tuple(self.messages), self.heard, self.hints(state), self.keys))

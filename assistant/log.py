@@ -1,0 +1,89 @@
+"""``bowlside log``: list, show, verify; ``read`` is in reading_out.py."""
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from assistant import record
+from assistant.core.flow import spoken_id
+from assistant.jsonline import dumps
+from assistant.journal import Journal, JournalError
+
+
+def list_tests(args: argparse.Namespace) -> int:
+    with Journal(args.journal or default_folder(), write=False) as journal:
+        tests = [record.of(journal, test) for test in journal.tests()]
+    for each in tests:
+        if args.json:
+            print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results")}))
+        else:
+            results = ", ".join(f"{one['name']} {one['rounded']:f} {one['unit']}" for one in each["results"]
+                                if one["rounded"] is not None)
+            mark = "  PRACTICE" if each.get("practice") else ""
+            print(f"{each['id']:>4}  {each['started'][:16].replace('T', ' ')}  {each['test']:<12} {each['outcome']:<9} "
+                  f"{each['verdict']:<8} {results}{mark}")
+    if not tests and not args.json:
+        print("No test has been recorded here yet.")
+    return 0
+
+
+def show(args: argparse.Namespace) -> int:
+    with Journal(args.journal or default_folder(), write=False) as journal:
+        found = record.of(journal, known(journal, args.id))
+    print(dumps(found) if args.json else _page(found))
+    return 0
+
+
+def known(journal: Journal, test: int) -> int:
+    tests = journal.tests()
+    if test not in tests:
+        there = ", ".join(map(str, tests)) or "none yet"
+        raise JournalError(f"There is no test {test} in this journal; there are: {there}.")
+    return test
+
+
+def verify(args: argparse.Namespace) -> int:
+    with Journal(args.journal or default_folder(), write=False) as journal:
+        bad, count = journal.first_bad(), journal.count()
+    if args.json:
+        print(dumps({"sound": bad is None, "events": count, "first_bad": bad[0] if bad else None,
+                     "why": bad[1] if bad else None}))
+    elif bad is None:
+        print(f"Sound: {count} events, each chained to the one before.")
+    else:
+        print(f"Damaged: {bad[1]}. Everything before event {bad[0]} is sound. Keep the file as it is.", file=sys.stderr)
+    return 0 if bad is None else 1
+
+
+def _page(found: dict[str, Any]) -> str:
+    lines = [f"Test {found['id']}: {found['title']}, {found['started'][:19].replace('T', ' ')}, {found['outcome']}"]
+    for label in ("job", "mix", "producer", "station", "technician", "meter"):
+        if found.get(label):
+            lines.append(f"  {label:<11} {found[label]}")
+    if found.get("practice"):
+        lines.append("  PRACTICE on a simulated meter: nothing here counts.")
+    lines.append("")
+    for one in found["readings"]:
+        ways = " + ".join(f"{each['source']} \"{each['verbatim']}\"" for each in one["entries"])
+        gone = f"   WITHDRAWN: {one['withdrawn']}" if one["withdrawn"] else ""
+        lines.append(f"  {spoken_id(one['id']):<28} {one['value']:>8} {one['unit']}   {ways}{gone}")
+    lines.append("")
+    for one in found["results"]:
+        value = "no valid value" if one["rounded"] is None else f"{one['rounded']:f} {one['unit']}"
+        lines.append(f"  {one['name'].replace('_', ' '):<28} {value:>14}   rounding {found['rounding']}; {one['standing']}")
+    lines.append(f"  {'verdict':<28} {found['verdict']}: {found['why']}")
+    lines += [f"  warning: {one}" for one in found["warnings"]]
+    lines += [f"  note ({one['id']}): {one['text']}" for one in found["notes"]]
+    if found["editions"]:
+        lines += ["", f"  {found['editions']}"]
+    return "\n".join(lines)
+
+
+def default_folder(practice: bool = False) -> Path:
+    """Where the record lives unless told otherwise. Practice has a folder of its own, so that it never mixes in."""
+    chosen = os.environ.get("BOWLSIDE_JOURNAL")
+    base = Path(chosen) if chosen else Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local/share") / "bowlside"
+    return base / "practice" if practice else base

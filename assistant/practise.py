@@ -1,0 +1,36 @@
+"""Practice: the whole test on the simulated meter, and what each of its keys does at each step."""
+from __future__ import annotations
+
+from assistant.core.state import Phase, State
+from assistant.view import KEYS
+
+METER_KEYS = "METER: up pump  down bleed  + - trim  right/left lever  space blow  v petcocks  w water  u lid"
+PRACTICE_KEYS = f"{METER_KEYS}\n{KEYS}"
+
+_HINTS = (
+    ("leak.charge", "Up arrow pumps, down arrow bleeds, plus and minus trim. Key what the gauge shows, then enter."),
+    ("leak.down", "Down arrow bleeds."),
+    ("fill.", "Nothing to do on the simulated meter: enter for next."),
+    ("close", "Key u closes the lid if it is off."),
+    ("flood.1.3", "Key w is one filling, key v closes the petcocks."),
+    ("flood.2.3", "Key w is one filling, key v closes the petcocks."),
+    ("flood.", "Key w is one filling of water."),
+    ("clamps", "Key v closes the petcocks if they are open."),
+    ("pump.", "Left arrow releases the lever, up and down charge, plus and minus trim."),
+    ("charge.", "Key what the gauge shows, then enter. Plus and minus trim."),
+    ("tap.", "Right arrow presses and holds the lever, the space bar is a blow."),
+    ("rest.", "Hands still, lever held."),
+    ("equilibrium.", "Key what the gauge shows, then enter."),
+    ("letdown.", "Left arrow releases the lever, key v opens the petcocks."),
+    ("bleed.", "Down arrow bleeds, plus and minus trim."),
+    ("finish.letdown", "Left arrow releases the lever, key v opens the petcocks."),
+    ("finish.bleed", "Down arrow bleeds."),
+    ("finish.unclamp", "Key u takes the lid off."),
+)
+
+
+def hint(state: State) -> str:
+    """What the simulated meter's keys do at this step; empty while a yes or no is asked."""
+    if state.procedure is None or state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.OVER, Phase.OVERRIDE):
+        return ""
+    return next((words for start, words in _HINTS if state.step.id.startswith(start)), "")

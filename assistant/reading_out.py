@@ -1,0 +1,49 @@
+"""``bowlside log read``: a finished test read out slowly, digit by digit, for whoever copies it to paper.
+
+It is a procedure like any other, one Tell a line, so next, say again and slower work as they do in a test.
+"""
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from assistant.core import spoken
+from assistant.core.flow import spoken_id
+from assistant.core.judge import SPOKEN_NAMES, SPOKEN_UNITS
+
+SLOW_WPM = 120
+
+
+def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Id and words of every line, in the order of a paper log: readings, results, verdict, remarks."""
+    day, _, clock = found["started"].partition("T")
+    said = [("heading", f"Test {found['id']}, {found['title']}, {day}, {clock[:5]}.")]
+    if found.get("practice"):
+        said.append(("practice", "Practice on a simulated meter: nothing here counts."))
+    for one in found["readings"]:
+        if not one["withdrawn"]:
+            said.append((one["id"], f"{_capital(spoken_id(one['id']))}: {spoken.digits(one['value'])}."))
+    for one in found["results"]:
+        name = SPOKEN_NAMES.get(one["name"], one["name"].replace("_", " "))
+        value = "no valid value" if one["rounded"] is None else \
+            f"{spoken.digits(one['rounded'])} {SPOKEN_UNITS.get(one['unit'], one['unit'])}"
+        said.append((one["name"], f"{name}: {value}."))
+    said.append(("verdict", f"Verdict: {found['verdict']}. {_capital(found['why'])}."))
+    said += [(f"note.{number}", f"Remark: {one['text'].rstrip('.')}.") for number, one in enumerate(found["notes"], 1)]
+    return said
+
+
+def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
+    """The same as procedure data for the machine."""
+    steps, used = [], set()
+    for number, (ident, words) in enumerate(lines(found)):
+        if ident in used:
+            ident = f"{ident}.{number}"
+        used.add(ident)
+        steps.append({"id": ident, "kind": "tell", "say": words.replace("{", "(").replace("}", ")")})
+    return {"test": "log-read", "title": f"Reading out test {found['id']}",
+            "stage": [{"name": f"test {found['id']}", "step": steps}]}
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,47 @@
+"""A test of the journal as the office wants it: derived from its events, so it can always be rebuilt."""
+from __future__ import annotations
+
+from typing import Any
+
+from assistant.core.state import Phase, Reading, State
+from assistant.journal import Journal
+from assistant.station import Station
+
+
+def of(journal: Journal, test: int) -> dict[str, Any]:
+    """Everything worth keeping of one test. Raises JournalError if it can't be replayed."""
+    state = Station(journal, test).state
+    first = next(journal.rows(test))
+    verdict = whole_verdict(state)
+    return {
+        "id": test,
+        "test": state.procedure.test if state.procedure else "",
+        "title": state.procedure.title if state.procedure else "",
+        "started": first.wall,
+        "outcome": state.outcome if state.phase is Phase.OVER else "not over",
+        **{key: value for key, value in (state.header or {}).items()},
+        "readings": [_reading(one) for one in state.readings],
+        "results": [{"name": one.name, "value": one.value, "unit": one.unit, "rounded": one.rounded,
+                     "standing": one.standing} for _, judged in sorted(state.judged, key=lambda one: one[0])
+                    for one in judged.results],
+        "warnings": [words for _, judged in state.judged for words in judged.warnings],
+        "notes": [{"id": one.id, "text": one.text} for one in state.notes],
+        "verdict": verdict[0], "why": verdict[1],
+        "rounding": state.settings.rounding,
+        "editions": state.procedure.editions if state.procedure else "",
+    }
+
+
+def whole_verdict(state: State) -> tuple[str, str]:
+    """The verdict on the test, and why. A test that did not come to its end has none that counts."""
+    if state.phase is Phase.OVER and state.outcome != "done":
+        return "invalid", f"the test was {state.outcome}"
+    whole = [judged for _, judged in sorted(state.judged, key=lambda one: one[0]) if judged.verdict and not judged.partial]
+    return (whole[-1].verdict, whole[-1].why) if whole else ("none", "no result yet")
+
+
+def _reading(one: Reading) -> dict[str, Any]:
+    return {"id": one.id, "value": one.value, "unit": one.unit, "at": round(one.at, 3), "source": one.source,
+            "entries": [{"source": each.source, "form": each.form, "verbatim": each.text, "value": each.value}
+                        for each in one.entries],
+            "withdrawn": one.withdrawn}

@@ -1,0 +1,178 @@
+"""Putting a live station together: screen, keys, voice, ear, meter, around one test."""
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+from assistant import clock, job, log, practise as practice_keys, reading_out, record, view
+from assistant.core.events import Event, Restarted, TestStarted
+from assistant.core.machine import step
+from assistant.core.state import State
+from assistant.ears import Ears
+from assistant.journal import Journal
+from assistant.live import Handles, Live
+from assistant.script import Header, ScriptError, header_of
+from assistant.screen import Screen, ScreenError
+from assistant.station import Station, unfinished
+from hardware.meter import Meter
+from hardware.meter_live import LivePractice
+from hardware.speaker import Speaker
+from hardware.synth import Synth
+from hardware.terminal import TerminalError, TerminalKeypad
+
+DEMO_LABELS = {"job": "Tern Hollow footbridge (invented)", "mix": "TH-40A", "producer": "Quarry Bend (invented)",
+               "station": "Pier 2", "technician": "T-07", "meter": "simulated"}
+PRACTICE_LIMITS = {"air_content": ["4.5", "7.5"], "system_air_metric": [None, "0.20"]}
+
+
+class Unrecorded:
+    """A station without a journal: reading out a finished test leaves no trace."""
+
+    def __init__(self) -> None:
+        self.state = State()
+
+    def handle(self, event: Event):
+        self.state, effects = step(self.state, event)
+        return effects
+
+
+def run(args: argparse.Namespace) -> int:
+    """Live, with the devices that are there."""
+    given: dict[str, Any] = {"test": args.test, **(job.read(args.job) if args.job else {})}
+    if args.terse:
+        given["speech"] = "terse"
+    header = header_of(given, str(args.job) if args.job else "run")
+    remark = "" if args.job else (
+        f"No job file: there are no limits, and the chamber ratio {header.settings.chamber_ratio} is a placeholder, "
+        "not this meter's. Name the job with --job.")
+    return _on_the_record(args, header, args.journal or log.default_folder(), remark=remark)
+
+
+def practise(args: argparse.Namespace) -> int:
+    """The same with the simulated meter."""
+    try:
+        meter = Meter(args.air, args.metric, seed=args.seed, leak_psi_per_min=args.leak)
+    except ValueError as error:
+        raise ScriptError(f"practise: {error}") from None
+    given = {"test": args.test, "practice": True, "limits": PRACTICE_LIMITS, "speech": "terse" if args.terse else "whole",
+             **DEMO_LABELS}
+    return _on_the_record(args, header_of(given, "practise"), args.journal or log.default_folder(practice=True),
+                          LivePractice(meter))
+
+
+def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, meter: LivePractice | None = None,
+                   remark: str = "") -> int:
+    boot = clock.boot_id()
+    with Journal(folder) as journal:
+        station = unfinished(journal, boot)
+        first: Event
+        if station is None:
+            station = Station(journal, journal.new_test(), boot)
+            first = TestStarted(clock.boot_now(), header.test, header.data, header.settings.to_mapping(),
+                                {**header.labels, **({"remark": remark} if remark else {})})
+        else:
+            procedure = station.state.procedure
+            if procedure is not None and procedure.test != header.test:
+                raise ScriptError(f"test {station.test} in {folder} is a {procedure.test} test that is not over. "
+                                  f"Finish it first with: bowlside run {procedure.test}")
+            first = Restarted(clock.boot_now(), boot)
+        code = _live(station, first, model=args.model, meter=meter, remark=remark)
+        state = station.state
+        _farewell(station.test, state, folder)
+    return code
+
+
+def _farewell(test: int, state: State, folder: Path) -> None:
+    verdict, why = record.whole_verdict(state)
+    if state.outcome:
+        print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see bowlside log show {test}.")
+    else:
+        print(f"Test {test} is not over; everything taken is kept in {folder}. Start again to go on. "
+              "The chamber and the bowl may still be under pressure.")
+
+
+def _live(station: Handles, first: Event, model: Path | None = None, meter: LivePractice | None = None,
+          remark: str = "", listen: bool = True) -> int:
+    """Run with whatever of screen, sound and microphone is there. Needs a terminal for the keys."""
+    with ExitStack() as stack:
+        screen = Screen()
+        live = Live(station, screen.show, meter, hints=practice_keys.hint if meter else lambda state: "",
+                    keys=practice_keys.PRACTICE_KEYS if meter else view.KEYS)
+        keypad = TerminalKeypad(live.key, live.meter if meter else None,
+                                lambda name: live.trouble(f"The key {name} means nothing here."))
+        try:
+            stack.enter_context(keypad)
+            stack.callback(lambda: _tell_stray(screen.stop()))
+            screen.start()
+        except (TerminalError, ScreenError) as error:
+            raise ScriptError(str(error)) from None
+        speaker = Speaker(Synth(), None, live.spoken, on_trouble=live.trouble)
+        stack.callback(speaker.close)
+        live.attach(speaker)
+        if remark:
+            live.messages.append(remark)
+        if listen:
+            ears = Ears(live, speaker.is_deaf, model)
+            stack.callback(ears.close)
+        if meter:
+            live.status = "PRACTICE, nothing counts."
+        return live.run(first)
+
+
+def _tell_stray(text: str) -> None:
+    if text.strip():
+        print(text.strip(), file=sys.stderr)
+
+
+def read_out(args: argparse.Namespace) -> int:
+    """Read a finished test out slowly. In a terminal with next, say again, slower; else line after line."""
+    with Journal(args.journal or log.default_folder(), write=False) as journal:
+        found = record.of(journal, log.known(journal, args.id))
+    if args.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        _line_by_line(found, args.json)
+        return 0
+    data = reading_out.as_procedure(found)
+    return _live(Unrecorded(), TestStarted(clock.boot_now(), "log-read", data, {}, {"wpm": reading_out.SLOW_WPM}))
+
+
+def _line_by_line(found: dict[str, Any], as_json: bool) -> None:
+    from assistant.jsonline import dumps
+    lines = reading_out.lines(found)
+    speaker = None if as_json else _audible_speaker()
+    for ident, words in lines:
+        print(dumps({"id": ident, "words": words}) if as_json else words, flush=True)
+        if speaker is not None:
+            speaker.say(ident, words)
+            while speaker.busy:
+                time.sleep(0.05)
+    if speaker is not None:
+        speaker.close()
+
+
+def _audible_speaker() -> Speaker | None:
+    """A speaker if there is a sound device to be heard from; else None, so that nobody waits for silence."""
+    speaker = Speaker(Synth(), rate_wpm=reading_out.SLOW_WPM)
+    until = time.monotonic() + 1.0
+    while time.monotonic() < until and not getattr(speaker.stream, "audible", False):
+        time.sleep(0.05)
+    if getattr(speaker.stream, "audible", False):
+        return speaker
+    speaker.close()
+    return None
+
+
+def first_or_station() -> int:
+    """Bare ``bowlside`` in a terminal: the first time a practice test is offered, later the station starts."""
+    from assistant.cli import parser
+    folder = log.default_folder()
+    if not (folder / "journal.db").exists() and not (folder / "practice" / "journal.db").exists():
+        print("Welcome to Bowlside. Nothing has been recorded here yet.\n"
+              "The first time, practise a whole test on water with the simulated meter: nothing counts.")
+        if input("Practise now? [Y/n] ").strip().lower() not in ("n", "no"):
+            return practise(parser().parse_args(["practise", "--air", "6"]))
+    return run(parser().parse_args(["run"]))
+

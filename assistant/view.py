@@ -1,0 +1,60 @@
+"""What the screen shows of a state: the words of the moment, the clock, the last reading, what is listened for."""
+from __future__ import annotations
+
+from assistant.core import phrases
+from assistant.core.flow import spoken_id
+from assistant.core.state import Phase, State
+from assistant.core.turn import prompt_words
+from assistant.screen import View
+
+KEYS = "# next, yes, enter   C no, clear   B take back   A say again   D time left   shift-A pause   shift-C scrap   q leave"
+_LISTENS = {
+    Phase.TELL: "next", Phase.ENTRY: "the reading, digits and #", Phase.CONFIRM: "yes or no",
+    Phase.OVERRIDE: "yes or no", Phase.HOLD: "wait; time left", Phase.READY: "next", Phase.CHOOSE: "yes or no",
+    Phase.SCRAP: "yes or no",
+}
+
+
+def of(state: State, now: float, status: str = "", gauge: str | None = None, messages: tuple[str, ...] = (),
+       heard: str = "", hint: str = "", keys: str = KEYS) -> View:
+    """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step."""
+    if state.procedure is None:
+        return View(status=status, keys=keys)
+    step, over = state.step, state.phase is Phase.OVER
+    words, caution = ("Test done." if state.outcome == "done" else f"{state.outcome.capitalize()}.", "") if over \
+        else prompt_words(state)
+    last = state.last_taken()
+    clock, label = clock_of(state, now)
+    return View(
+        title=f"{state.procedure.title}, {step.stage}",
+        do=" ".join(filter(None, [_aside(state), words, hint])),
+        caution=phrases.PRESSURE_CAUTION if over and state.outcome != "done" else caution,
+        clock_s=clock, clock_label=label,
+        last=f"{spoken_id(last.id)} {last.value:f} {last.unit}" if last else "",
+        heard=heard,
+        listens="" if over else ("carry on (paused)" if state.paused else _LISTENS.get(state.phase, "")),
+        typed=state.typed,
+        status=status, gauge=gauge, keys=keys,
+        progress=f"step {state.index + 1} of {len(state.procedure.steps)}",
+        messages=messages,
+    )
+
+
+def clock_of(state: State, now: float) -> tuple[float | None, str]:
+    """Seconds left of the clock that matters now, and its name."""
+    timers = dict(state.timers)
+    if "tap" in timers:
+        return max(0.0, timers["tap"] - now), "TAP"
+    if state.hold is not None:
+        return max(0.0, state.hold.ends - now), "HOLD" if state.hold.ends - state.hold.started > 30 else "SETTLE"
+    return None, ""
+
+
+def _aside(state: State) -> str:
+    if state.phase is Phase.CONFIRM and state.proposed is not None:
+        return f"{phrases.aloud(state.proposed.value, state.ask.places):f}:"
+    if state.phase is Phase.HOLD and not prompt_words(state)[0]:
+        return "Let it settle."
+    return ""
+
+

@@ -1,0 +1,304 @@
+"""Whole sequential tests as transcripts. What is done in them is common practice, no source (see the procedure file)."""
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from assistant.core.events import ClockJumped, DeviceLost, Suspended
+from assistant.core.phrases import PRESSURE_CAUTION
+from tests.scenario.transcript import Transcript
+
+RUN_1 = ("7.25", "18.63", "31.81")
+RUN_2 = ("7.32", "18.77", "32.01")
+
+
+@pytest.fixture
+def t(tmp_path: Path) -> Transcript:
+    return Transcript(tmp_path)
+
+
+def to_run_1(t: Transcript) -> Transcript:
+    return t.leak_hold().fill_and_close()
+
+
+def to_run_2(t: Transcript) -> Transcript:
+    return to_run_1(t).one_run(1, RUN_1).between()
+
+
+def test_a_clean_test(t: Transcript) -> None:
+    to_run_2(t).one_run(2, RUN_2)
+    t.at("release.2").hear("next")
+    t.says("Air content, five, point, seven percent", "System air metric, zero, point, two, zero psi", "Pass")
+    t.records("result", name="air_content", rounded=Decimal("5.7"))
+    t.records("result", name="system_air_metric", rounded=Decimal("0.20"))
+    t.records("verdict", verdict="pass")
+    t.finish().replayed()
+
+
+def test_cautions_come_when_they_matter(t: Transcript) -> None:
+    t.hear("next").hear("yes").says("Hands off the lever", "46 psi")
+    t.reading("leak.charge", "45.20").wait(8).reading("leak.initial", "45.20").wait(300).reading("leak.final", "45.20")
+    t.hear("next").says("caustic", "gloves and eyewear")
+    for _ in range(9):
+        t.hear("next")
+    t.at("clamps").says("all 6 clamps")
+    t.hear("yes").one_step(1, 1, "14.50", "7.25").says("Check every clamp: all 6")
+    t.one_step(1, 2, "30.00", "18.63").says("Check every clamp: all 6")
+    t.one_step(1, 3, "45.00", "31.81").says("caustic water", "eyewear on, face away", "slowly")
+    t.between().one_run(2, RUN_2).hear("next").says("still under pressure")
+    t.hear("next").hear("next").says("Never loosen a clamp with pressure in the bowl").hear("next").says("wash")
+
+
+def test_the_leak_hold_speaks_its_marks(t: Transcript) -> None:
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21")
+    for left in ("4 minutes", "3 minutes", "2 minutes", "1 minute"):
+        t.wait(60).says(f"{left} left")
+    t.wait(30).says("30 seconds left").wait(25).says("five").cues("count")
+    t.wait(4).says("four three two one").at("leak.hold")
+    t.wait(1).listens("leak.final").records("hold", id="leak.hold", event="end")
+
+
+def test_nothing_shortens_a_hold(t: Transcript) -> None:
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21")
+    t.hear("next").says("Not yet").hear("pause").says("clocks run on").wait(200).hear("carry on").at("leak.hold")
+    t.key("#").hear("time left").says("1 minute 40 left").wait(99).at("leak.hold").wait(1).at("leak.final")
+
+
+def test_a_leak_is_cured_and_the_hold_repeated(t: Transcript) -> None:
+    t.leak_hold("45.21", "45.08").says("zero, point, one, three", "the chamber leaks".capitalize()[4:])
+    t.records("verdict", verdict="fail").listens("leak.cure").says("Bleed the chamber to zero before you loosen")
+    t.hear("next").listens("leak.again").hear("yes").reading("leak.charge", "45.30").wait(8)
+    t.reading("leak.initial", "45.20").wait(300).reading("leak.final", "45.10").says("The chamber holds").at("leak.down")
+
+
+def test_exactly_the_limit_passes_and_a_rise_does_not_count(t: Transcript) -> None:
+    t.leak_hold("45.20", "45.08").says("The chamber holds")
+    other = Transcript(t.folder / "rise").leak_hold("45.20", "45.33")
+    other.says("warming").records("verdict", verdict="invalid").listens("leak.rose").hear("next").at("leak.charge")
+
+
+def test_going_on_with_a_leak_gives_no_number(t: Transcript) -> None:
+    t.leak_hold("45.21", "44.80").hear("next").hear("no").says("no result will be valid").hear("no")
+    t.records("note", id="leak.stop").fill_and_close().one_run(1, RUN_1).between().one_run(2, RUN_2).hear("next")
+    t.records("verdict", verdict="invalid").records("result", name="system_air_metric", value=None, rounded=None)
+    t.says("The test is invalid", "failed its leak hold").finish()
+
+
+def test_stopping_after_a_leak(t: Transcript) -> None:
+    t.leak_hold("45.21", "44.80").hear("next").hear("no").hear("yes").says("Stopped", PRESSURE_CAUTION)
+    assert t.finished == "stopped"
+
+
+def test_the_leak_hold_may_be_skipped_and_that_is_recorded(t: Transcript) -> None:
+    t.hear("next").hear("no").listens("fill.1").records("note", id="leak.ask")
+    assert "skipped" in t.state.notes[0].text
+
+
+def test_an_out_of_band_charge_is_trimmed(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).hear("fourteen point six two")
+    t.refuses("charge.1.1", "Over by 0.12: bleed a little").cues("refused").listens("charge.1.1").takes_nothing()
+    t.hear("fourteen point four three").refuses("charge.1.1", "Under by 0.07: pump a little").listens("charge.1.1.override")
+    t.hear("yes").listens("charge.1.1").hear("fourteen and a half").cues("in_band").says("one, four, point, five, zero")
+    t.hear("yes").takes("charge.1.1", "14.50")
+
+
+def test_an_out_of_band_charge_used_knowingly_is_recorded(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).hear("fourteen point six two").hear("fourteen point six two")
+    t.hear("no").listens("charge.1.1.confirm").hear("yes").takes("charge.1.1", "14.62").records("note", id="charge.1.1")
+
+
+def test_the_edge_of_the_band_is_in_it(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).hear("fourteen point five five").cues("in_band").at("charge.1.1.confirm")
+
+
+def test_a_misheard_reading_is_corrected(t: Transcript) -> None:
+    to_run_1(t).to_equilibrium(1, 1, "14.50").hear("seven point two nine").says("seven, point, two, nine")
+    t.hear("no").records("refused", id="equilibrium.1.1", value=Decimal("7.29")).takes_nothing().listens("equilibrium.1.1")
+    t.hear("seven point two five").hear("yes").takes("equilibrium.1.1", "7.25")
+
+
+def test_what_cannot_be_true_is_refused(t: Transcript) -> None:
+    to_run_1(t).to_equilibrium(1, 1, "14.50").hear("fourteen point five two")
+    t.refuses("equilibrium.1.1", "14.52", "digit by digit").does_not_say("7.25").listens("equilibrium.1.1")
+    t.reading("equilibrium.1.1", "7.25").to_equilibrium(1, 2, "30.00").hear("seven point one zero")
+    t.refuses("equilibrium.1.2").hear("seven point one two five").refuses("equilibrium.1.2", "more than 2 decimals")
+
+
+def test_a_doubtful_reading_says_so_and_may_be_confirmed(t: Transcript) -> None:
+    to_run_1(t).to_equilibrium(1, 1, "14.50").hear("three point zero five").says("percent air", "Right?")
+    t.hear("yes").takes("equilibrium.1.1", "3.05").records("note", id="equilibrium.1.1")
+
+
+class TestDoubleEntry:
+    @pytest.fixture
+    def e3(self, t: Transcript) -> Transcript:
+        to_run_1(t).one_step(1, 1, "14.50", "7.25").one_step(1, 2, "30.00", "18.63")
+        return t.to_equilibrium(1, 3, "45.00")
+
+    def test_a_mismatch_takes_neither(self, e3: Transcript) -> None:
+        e3.hear("thirty one point eight one").hear("yes").takes_nothing().listens("equilibrium.1.3.again")
+        e3.key("3 1 * 1 8 #").listens("equilibrium.1.3.again.confirm").hear("yes").takes_nothing()
+        e3.refuses("equilibrium.1.3", "The two entries differ, 31.81 and 31.18", "Neither is taken").listens("equilibrium.1.3")
+        e3.reading("equilibrium.1.3", "31.81")
+
+    def test_saying_the_same_thing_twice_is_not_two_entries(self, e3: Transcript) -> None:
+        e3.hear("thirty one point eight one").hear("yes").says("digit by digit")
+        e3.hear("thirty one point eight one").refuses("equilibrium.1.3.again", "digit by digit").takes_nothing()
+        e3.hear("three one point eight one").hear("yes").takes("equilibrium.1.3", "31.81")
+
+    def test_said_digit_by_digit_first_the_second_is_keyed(self, e3: Transcript) -> None:
+        e3.hear("three one point eight one").hear("yes").says("key it").hear("three one point eight one")
+        e3.refuses("equilibrium.1.3.again", "key it").key("3 1 * 8 1 #").hear("yes").takes("equilibrium.1.3", "31.81")
+
+    def test_the_gauge_may_be_the_second(self, e3: Transcript) -> None:
+        e3.hear("thirty one point eight one").hear("yes").gauge("31.81").hear("yes").takes("equilibrium.1.3", "31.81")
+        assert [one.source for one in e3.state.readings[-1].entries] == ["voice", "gauge"]
+
+    def test_the_first_entry_can_be_dropped(self, e3: Transcript) -> None:
+        e3.hear("thirty one point eight seven").hear("yes").hear("take it back").says("dropped").listens("equilibrium.1.3")
+        e3.reading("equilibrium.1.3", "31.81")
+
+
+def test_take_back_two_readings_later(t: Transcript) -> None:
+    to_run_1(t).one_step(1, 1, "14.50", "7.52").to_equilibrium(1, 2, "30.00")
+    t.hear("take it back").says("Taking back start pressure, run 1, step 2").listens("charge.1.2").records("taken_back", id="charge.1.2")
+    t.hear("take it back").says("Taking back equilibrium, run 1, step 1").listens("equilibrium.1.1")
+    t.reading("equilibrium.1.1", "7.25").at("charge.1.2").reading("charge.1.2", "30.00").at("equilibrium.1.2")
+    assert t.state.taken()["equilibrium.1.1"] == Decimal("7.25")
+    assert [(str(one.value), bool(one.withdrawn)) for one in t.state.readings if one.id == "equilibrium.1.1"] == [
+        ("7.52", True), ("7.25", False)]
+    t.reading("equilibrium.1.2", "18.63").replayed()
+
+
+def test_taking_back_after_the_results_judges_again(t: Transcript) -> None:
+    to_run_2(t).one_run(2, ("7.32", "18.77", "32.04")).hear("next").records("verdict", verdict="fail").says("Fail")
+    t.at("finish.letdown").hear("take it back").listens("equilibrium.2.3")
+    t.reading("equilibrium.2.3", "32.01").records("verdict", verdict="pass").says("Pass")
+    t.finish()
+
+
+def test_taking_back_during_the_hold_leaves_its_clock_running(t: Transcript) -> None:
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.12").wait(100)
+    t.hear("take it back").listens("leak.initial").wait(20).reading("leak.initial", "45.21").says("3 minutes left")
+    t.at("leak.hold").wait(180).at("leak.final")
+
+
+def test_taking_back_what_decided_the_leak_verdict_decides_it_again(t: Transcript) -> None:
+    t.leak_hold("45.21", "45.11").at("leak.down").hear("take it back").listens("leak.final")
+    t.reading("leak.final", "45.01").records("verdict", verdict="fail").at("leak.cure")
+
+
+def test_scrap(t: Transcript) -> None:
+    to_run_1(t).to_equilibrium(1, 1, "14.50").hear("scrap the test").listens("scrap.confirm")
+    t.hear("no").listens("equilibrium.1.1").key("C-held").listens("scrap.confirm").key("#")
+    t.says("Scrapped", PRESSURE_CAUTION, "Lever released").records("verdict", verdict="invalid")
+    assert t.finished == "scrapped"
+
+
+def test_a_doubtful_metric_is_asked_about(t: Transcript) -> None:
+    to_run_2(t).one_run(2, ("7.25", "18.63", "31.81")).listens("metric.keep").says("would be zero")
+    t.hear("no").listens("equilibrium.2.3").reading("equilibrium.2.3", "31.95").at("release.2")
+
+
+def test_a_negative_metric_is_never_a_result(t: Transcript) -> None:
+    to_run_2(t).one_run(2, ("7.32", "18.77", "31.19")).says("negative").hear("yes").hear("next")
+    t.records("verdict", verdict="invalid").records("result", name="system_air_metric", value=None, rounded=None)
+
+
+def test_a_test_by_keys_alone(t: Transcript) -> None:
+    t.key("#").key("#").key("4 5 * 2 5 #").says("four, five, point, two, five").key("#").takes("leak.charge", "45.25")
+    t.wait(8).key("4 5 * 3 B 2 0 #").says("four, five, point, two, zero").key("C").takes_nothing().listens("leak.initial")
+    t.key("4 4 C 4 5 * 2 0 #").key("#").takes("leak.initial", "45.20").key("D").says("5 minutes left").key("D D").says("Leak hold")
+    t.key("A").says("The hold has begun").key("A-held").says("Paused").key("A-held").says("The hold has begun")
+
+
+def test_wrong_keys_are_answered_and_harm_nothing(t: Transcript) -> None:
+    t.key("7").says("No reading is asked for").at("zero").key("C").says("nothing to clear").key("B").says("no reading to take back")
+    t.hear("next").key("5").says("Yes is the hash key").hear("yes").key("#").says("Key the reading first").key("* * #")
+    t.refuses("leak.charge").listens("leak.charge").key("9 9 9 9 9 9 9 9 9 9 #").refuses("leak.charge").takes_nothing()
+
+
+def test_what_cannot_be_heard_ends_at_the_keypad(t: Transcript) -> None:
+    t.hear("next").hear("yes").unclear().says("Say it again").unclear().says("Digit by digit").unclear().says("key it")
+    t.listens("leak.charge").hear("seven twenty five").refuses("leak.charge", "digit by digit")
+
+
+def test_quiet_still_says_cautions(t: Transcript) -> None:
+    t.hear("quiet").hear("next")
+    assert not any(effect.aloud for effect in t.effects if hasattr(effect, "aloud"))
+    t.hear("yes")
+    aloud = {effect.text: effect.aloud for effect in t.effects if hasattr(effect, "aloud")}
+    assert [text for text, loud in aloud.items() if loud] == ["Hands off the lever: the bowl is open. Never pump above 46 psi."]
+    t.hear("talk").says("Talking")
+
+
+def test_clock_jumps_sleep_and_lost_devices_are_recorded_and_change_no_hold(t: Transcript) -> None:
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(100)
+    t.event(ClockJumped(t.now, 3600.0)).records("note", id="clock").event(Suspended(t.now, 5.0)).records("note", id="clock")
+    t.event(DeviceLost(t.now, "microphone", "The microphone is gone: use the keypad.")).says("use the keypad")
+    t.wait(199.9).at("leak.hold").wait(0.2).at("leak.final")
+
+
+STAGES = {
+    "zero": lambda t: t,
+    "leak.ask": lambda t: t.hear("next"),
+    "leak.charge": lambda t: t.hear("next").hear("yes"),
+    "leak.charge.confirm": lambda t: t.hear("next").hear("yes").hear("forty five point two five"),
+    "leak.final": lambda t: t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(300),
+    "fill.2": lambda t: t.leak_hold().hear("next").hear("next"),
+    "clamps": lambda t: [t.leak_hold(), [t.hear("next") for _ in range(10)]] and t,
+    "pump.1.1": to_run_1,
+    "charge.1.1": lambda t: to_run_1(t).hear("next").wait(5),
+    "tap.1.1": lambda t: to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50"),
+    "equilibrium.1.1": lambda t: to_run_1(t).to_equilibrium(1, 1, "14.50"),
+    "equilibrium.1.3.again": lambda t: to_run_1(t).one_step(1, 1, "14.50", "7.25").one_step(1, 2, "30.00", "18.63")
+        .to_equilibrium(1, 3, "45.00").hear("thirty one point eight one").hear("yes"),
+    "letdown.1": lambda t: to_run_1(t).one_run(1, RUN_1),
+    "flood.2.2": lambda t: to_run_1(t).one_run(1, RUN_1).hear("next").hear("next").hear("next"),
+    "charge.2.2": lambda t: to_run_2(t).one_step(2, 1, "14.50", "7.32").hear("next").wait(5),
+    "equilibrium.2.3.again.confirm": lambda t: to_run_2(t).one_step(2, 1, "14.50", "7.32").one_step(2, 2, "30.00", "18.77")
+        .to_equilibrium(2, 3, "45.00").hear("thirty two point zero one").hear("yes").key("3 2 * 0 1 #"),
+    "release.2": lambda t: to_run_2(t).one_run(2, RUN_2),
+    "finish.unclamp": lambda t: to_run_2(t).one_run(2, RUN_2).hear("next").hear("next").hear("next"),
+}
+
+
+@pytest.mark.parametrize("prompt", STAGES)
+@pytest.mark.parametrize("boot", ["boot-1", "boot-2"])
+def test_a_restart_goes_on_at_the_same_step(t: Transcript, prompt: str, boot: str) -> None:
+    STAGES[prompt](t).at(prompt)
+    before = t.state
+    t.kill().restart(boot, later=30.0).says("Going on at", PRESSURE_CAUTION).listens(prompt)
+    assert t.state.readings == before.readings and t.state.first == before.first and t.state.proposed == before.proposed
+    t.replayed()
+
+
+@pytest.mark.parametrize("boot", ["boot-1", "boot-2"])
+def test_a_hold_that_was_cut_is_not_passed(t: Transcript, boot: str) -> None:
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(290)
+    t.kill().restart(boot, later=600.0).records("hold", id="leak.hold", event="broken")
+    t.says("interrupted and does not count").listens("leak.charge").wait(10).at("leak.charge")
+    t.reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.20").wait(299).at("leak.hold").wait(1).at("leak.final")
+
+
+def test_a_restart_while_tapping_taps_again(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50").hear("next").wait(6)
+    t.kill().restart(later=5).says(PRESSURE_CAUTION).listens("tap.1.1").wait(60).at("tap.1.1")
+    t.hear("next").cues("tap_first", "tap", "tap_end").wait(13).at("rest.1.1").wait(2)
+    t.kill().restart(later=5).listens("tap.1.1")
+
+
+def test_killed_in_the_middle_of_run_2_the_result_is_the_same(t: Transcript) -> None:
+    to_run_2(t).one_step(2, 1, "14.50", "7.32").kill().restart("boot-2", later=20)
+    t.one_step(2, 2, "30.00", "18.77").kill().restart("boot-3", later=20).one_step(2, 3, "45.00", "32.01").hear("next")
+    t.records("result", name="air_content", value=Decimal("5.7"), rounded=Decimal("5.7"))
+    t.records("result", name="system_air_metric", value=Decimal("0.20"), rounded=Decimal("0.20")).finish().replayed()
+
+
+def test_the_tapping_beats_are_even_and_last_ten_seconds(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50").hear("next")
+    cadence = next(effect for effect in t.effects if type(effect).__name__ == "Cadence")
+    beats = [offset for name, offset in cadence.cues if name == "tap"]
+    assert len(beats) == 10 and {round(b - a, 9) for a, b in zip(beats, beats[1:])} == {1.0}
+    assert cadence.cues[0][0] == "tap_first" and cadence.cues[-1][0] == "tap_end"
+    assert cadence.cues[-1][1] - beats[0] == pytest.approx(10.0)
