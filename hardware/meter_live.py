@@ -14,7 +14,7 @@ class LivePractice:
     No clock inside: `now_s` is the boot clock in seconds, from any origin.
     """
 
-    LONGEST_S = 86_400.0  # after a longer absence (a suspended machine) the meter has long come to rest
+    LONGEST_S = 3600.0  # of a longer absence (a suspended machine) only so much is lived through
 
     def __init__(self, meter: Meter):
         self._meter = meter

@@ -171,7 +171,10 @@ def test_lever_over_an_open_bowl():
 
 def test_open_petcocks_lose_the_charge():
     meter = charged(14.5)
+    for _ in range(3):
+        meter.flood()
     assert "petcocks are open" in meter.lever(True)
+    assert meter.trapped_ml > 30, "air got under the lid: it must be flooded again"
     meter.advance(30)
     assert meter.gauge() < 1
 

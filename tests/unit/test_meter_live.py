@@ -21,7 +21,7 @@ def test_it_lives_by_the_clock_it_is_given():
     live.tick(901.0)
     assert meter.time_s == pytest.approx(3.5)
     live.tick(1e9)
-    assert meter.time_s < 100_000
+    assert meter.time_s < 4000
 
 
 def test_every_key_of_the_terminal_is_an_action():
