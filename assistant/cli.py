@@ -142,8 +142,11 @@ def _rehearse(args: argparse.Namespace) -> int:
         if args.wav:
             from assistant.voice_on_tape import VoiceOnTape
             voice = stack.enter_context(VoiceOnTape(args.wav))
-        ear = hear.for_scripts() if any(one.kind == "hear" for one in script.answers) else None
-        return Rehearsal(script, journal, write, args.answer_rest, args.realtime, voice, ear).run()
+        hear_wav = None
+        if any(one.kind == "hear" for one in script.answers):
+            from assistant.ears import WavEar
+            hear_wav = WavEar()
+        return Rehearsal(script, journal, write, args.answer_rest, args.realtime, voice, hear_wav).run()
 
 
 def _prompts(args: argparse.Namespace) -> int:

@@ -9,12 +9,13 @@ import itertools
 import time
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Protocol
 
 from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
-from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue, Unclear
+from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue
 from assistant.core.expect import Expect
 from assistant.core.state import Phase
 from assistant.core.steps import Choose
@@ -50,8 +51,8 @@ class SilentVoice:
         pass
 
 
-HearWav = Callable[[Path, Expect], tuple[str | None, bool, str | None, float]]
-"""WAV and what is expected -> (text or None, accepted, why not, seconds of audio)."""
+HearWav = Callable[[Path, Expect], tuple[Event, float]]
+"""WAV and what is expected -> what the machine is told, and the seconds of audio."""
 
 
 class Rehearsal:
@@ -230,11 +231,5 @@ class Rehearsal:
 
     def _hear(self, answer: Answer, listen: Listen) -> None:
         assert self.hear is not None and isinstance(answer.value, Path)
-        text, accepted, why, seconds = self.hear(answer.value, listen.expect)
-
-        def arrive() -> None:
-            if accepted and text is not None:
-                self.post(Heard(self.now, text))
-            else:
-                self.post(Unclear(self.now, why or "", text or ""))
-        self.at(self.now + seconds, arrive)
+        event, seconds = self.hear(answer.value, listen.expect)
+        self.at(self.now + seconds, lambda: self.post(replace(event, at=self.now)))

@@ -33,21 +33,20 @@ def heard(turn: Turn, text: str) -> None:
         _not_now(turn, f"{text} means nothing here.")
 
 
-def unclear(turn: Turn, why: str) -> None:
+def unclear(turn: Turn) -> None:
     state = turn.state
     turn.set(listening=False)
     if state.paused:
         return
     turn.set(misses=state.misses + 1)
-    turn.cue("refused")
     if state.phase is Phase.ENTRY:
-        help_ = ("Say it again." if state.misses < 1 else "Digit by digit, please." if state.misses < 2
+        turn.cue("refused")
+        turn.say("Say it again." if state.misses < 1 else "Digit by digit, please." if state.misses < 2
                  else "I can't hear you well enough: key it.")
     elif state.phase in _YES_NO:
-        help_ = "Yes or no?" if state.misses < 2 else "Yes is the hash key, no is C."
-    else:
-        help_ = "Say it again." if state.misses < 2 else "Use the keys."
-    turn.say(f"{why} {help_}" if why.endswith(".") else help_)
+        turn.cue("refused")
+        turn.say("Yes or no?" if state.misses < 2 else "Yes is the hash key, no is C.")
+    # While no answer is asked for it was most likely the site: nobody wants an answer to a compressor.
 
 
 def key(turn: Turn, name: str) -> None:

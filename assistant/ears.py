@@ -1,0 +1,89 @@
+"""From the microphone to the machine: blocks to utterances, utterances to what was understood, in a thread of its own."""
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+from assistant.core.events import Event, Heard, Unclear
+from assistant.core.expect import Expect
+from assistant.live import Live
+from hardware.microphone import Microphone
+from models.ear import Ear, Understood, open_ear
+from models.listener import Listener
+from models.wav import RATE, BadSound, read
+
+
+def event_of(understood: Understood, at: float) -> Event | None:
+    """What the machine is told. A value that can't be here is told too: the machine refuses it with its reason.
+
+    None: no words at all, so most likely noise, and nobody wants an answer to a compressor.
+    """
+    if understood.heard is None:
+        return None
+    if understood.accepted or understood.value is not None:
+        return Heard(at, understood.heard)
+    return Unclear(at, understood.why or "", understood.heard)
+
+
+class Ears:
+    """Listens from construction on, as soon as the model has loaded; problems are told, the test goes on by keys."""
+
+    def __init__(self, live: Live, is_deaf: Callable[[], bool], model: Path | None = None) -> None:
+        self._live, self._is_deaf, self._model = live, is_deaf, model
+        self._utterances: queue.SimpleQueue[tuple[bytes, Expect] | None] = queue.SimpleQueue()
+        self._microphone: Microphone | None = None
+        self._closed = False
+        self._listener = Listener()
+        threading.Thread(target=self._run, name="ears", daemon=True).start()
+
+    def close(self) -> None:
+        self._closed = True
+        self._utterances.put(None)
+        if self._microphone is not None:
+            self._microphone.close()
+
+    def _run(self) -> None:
+        try:
+            ear = open_ear(str(self._model) if self._model else None)
+        except Exception as error:  # noqa: BLE001  whatever is wrong with a model, the keys go on
+            self._live.trouble(f"No hearing: {error}. Use the keypad.")
+            return
+        self._live.trouble(ear.sentence)
+        if not self._closed:
+            self._microphone = Microphone(self._block, self._is_deaf, self._live.trouble, self._listener.reset)
+        while (waiting := self._utterances.get()) is not None:
+            self._understand(ear, *waiting)
+
+    def _block(self, block: bytes) -> None:
+        for utterance in self._listener.feed(block):
+            # What was expected when the words ended, not when the recogniser gets to them.
+            self._utterances.put((utterance, self._live.expect()))
+
+    def _understand(self, ear: Ear, pcm: bytes, expect: Expect) -> None:
+        if expect.kind == "off":
+            return
+        try:
+            understood = ear.understand(pcm, RATE, expect)
+        except Exception as error:  # noqa: BLE001  one bad utterance must not end the hearing
+            self._live.trouble(f"That could not be heard ({error}); say it again or key it.")
+            return
+        if event_of(understood, 0.0) is not None:
+            self._live.post_event(lambda at: event_of(understood, at) or Unclear(at))
+
+
+class WavEar:
+    """Hears recordings for a script, through the same recogniser and the same last step as the microphone."""
+
+    def __init__(self) -> None:
+        self._ear = open_ear()
+
+    def __call__(self, path: Path, expect: Expect) -> tuple[Event, float]:
+        """What the machine is told of the recording, and how long it lasts, in seconds."""
+        try:
+            pcm, rate = read(path)
+        except BadSound as error:
+            return Unclear(0.0, str(error)), 0.0
+        understood = self._ear.understand(pcm, rate, expect)
+        return event_of(understood, 0.0) or Unclear(0.0, understood.why or ""), understood.audio_s
