@@ -141,7 +141,7 @@ class Meter:
         noise = random.Random(f"{self.seed}/{int(self._time_s / _NOISE_SLOT_S)}")
         psi = (self._chamber_psi + self._warm_psi + noise.gauss(0, self._noise_psi)
                + noise.uniform(-1, 1) * self._shake_psi)
-        return Decimal(f"{psi:.2f}") + 0  # + 0 turns -0.00 into 0.00
+        return Decimal(f"{max(psi, 0.0):.2f}")  # its pin stops the needle at zero
 
     # -- time --------------------------------------------------------------------------------------------
 

@@ -221,7 +221,11 @@ def test_bleeding_stops_at_zero():
     for _ in range(30):
         meter.bleed()
     meter.advance(20)
-    assert meter.gauge() == Decimal("0.00") and str(meter.gauge()) == "0.00"
+    shown = set()
+    for _ in range(200):
+        meter.advance(0.3)
+        shown.add(str(meter.gauge()))
+    assert shown <= {"0.00", "0.01"}
 
 
 # -- pure, seeded, closed --------------------------------------------------------------------------------
@@ -260,10 +264,12 @@ def test_looking_at_the_gauge_changes_nothing():
 
 def test_noise_has_the_chosen_spread():
     meter = Meter(noise_psi=0.05)
+    meter.pump(20)
+    meter.advance(60)
     seen = []
     for _ in range(800):
         meter.advance(0.26)
-        seen.append(float(meter.gauge()))
+        seen.append(float(meter.gauge()) - meter.chamber_psi)
     mean = sum(seen) / len(seen)
     spread = (sum((s - mean) ** 2 for s in seen) / len(seen)) ** 0.5
     assert abs(mean) < 0.01 and 0.04 < spread < 0.06
