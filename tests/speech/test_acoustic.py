@@ -176,7 +176,7 @@ until(lambda: not speaker.stream.audible and not mic.up, 4)
 gone = now()
 print("lost", flush=True)
 up = until(lambda: mic.up and speaker.stream.audible, 20); up_at = now()
-blocks.clear()
+print("up", flush=True); sys.stdin.readline(); blocks.clear()
 speaker.say("b", "Back."); until(lambda: "b" in spoken); until(lambda: len(blocks) > 3, 5)
 tell(up=up, back_s=up_at - gone, lost_s=gone - lost, trouble=trouble, lost=lost, spoken=spoken, blocks=len(blocks))
 mic.close(); speaker.close()
@@ -190,6 +190,9 @@ mic.close(); speaker.close()
     raw = tmp_path / "heard.raw"
     recorder = world.record(raw)
     server_s = time.monotonic() - begun
+    assert station.stdout.readline().strip() == "up"
+    time.sleep(0.3)                                          # the recorder, too, takes a moment
+    print("say it", file=station.stdin, flush=True)
     result = told(station)
     recorder.kill()
     recorder.wait(5)

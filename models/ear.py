@@ -1,0 +1,168 @@
+"""From the sound of one utterance to what was understood, or to a sentence that says why not.
+
+Whatever engine hears, the same rule decides: two decodings that were built differently must agree, what they
+say must be something this step can expect, and the strict parser must take it. A closed grammar's own
+confidence is about 1.0 for noise, so it is not asked.
+"""
+
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import Protocol
+
+import numpy as np
+
+from assistant.core.commands import command
+from assistant.core.expect import Expect
+from assistant.core.spoken import NotANumber, parse
+from models import grammar
+from models.locate import find_model
+from models.quieten import can_denoise, level
+from models.wav import RATE, to_sound
+
+SHORTEST_S = 0.15
+"""No word of ours is shorter."""
+
+QUIETEST = 10 ** (-65 / 20)
+"""Of full scale: below this the loudest 10 ms are no speech at the distance of a headset or a lapel."""
+
+
+@dataclass(frozen=True)
+class Understood:
+    """What came of one utterance."""
+
+    heard: str | None
+    """The words, as the engine gave them; None: nothing that counts as words."""
+
+    value: str | None
+    """A reading as a decimal string, padded to its places; a command's id; "yes" or "no"; None."""
+
+    accepted: bool
+    """Whether the core may go on with it. Still to be read back: accepted is not taken."""
+
+    why: str | None
+    """A plain sentence why it was not accepted."""
+
+    audio_s: float = 0.0
+    decode_s: float = 0.0
+
+
+class Engine(Protocol):
+    """A recogniser: gives several decodings of one utterance, best guesses first, made only as asked for."""
+
+    name: str
+    sentences: list[str]
+
+    def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[str]: ...
+
+
+class Ear:
+    """Understands one utterance at a time. Not for two threads at once."""
+
+    def __init__(self, engines: list[Engine], sentence: str) -> None:
+        self._engines = engines
+        self.name = " + ".join(engine.name for engine in engines)
+        self.sentence = sentence
+
+    def understand(self, pcm: bytes, rate: int, expect: Expect) -> Understood:
+        """What the utterance in `pcm` (16-bit mono, little-endian, `rate` Hz) says, given what is expected."""
+        audio_s = len(pcm) / 2 / rate
+        began = time.perf_counter()
+        understood = self._understand(to_sound(pcm, rate), expect)
+        return replace(understood, audio_s=round(audio_s, 3), decode_s=round(time.perf_counter() - began, 3))
+
+    def _understand(self, sound: np.ndarray, expect: Expect) -> Understood:
+        if expect.kind == "off":
+            return spoken_text_to_understood("", expect)
+        if len(sound) < SHORTEST_S * RATE or level(sound).max() < QUIETEST:
+            return Understood(None, None, False, "Nothing was heard; say it again, closer to the microphone.")
+        texts: list[str] = []
+        for text in self._decodings(sound, expect):
+            if text and _fits(text, expect) and any(_same(text, other) for other in texts):
+                return spoken_text_to_understood(text, expect)
+            texts.append(text)
+        first = next((text for text in texts if text), None)
+        return Understood(first, None, False, "Not heard clearly enough to be sure; say it again, or key it.")
+
+    def _decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[str]:
+        for engine in self._engines:
+            yield from engine.decodings(sound, expect)
+
+
+def spoken_text_to_understood(text: str, expect: Expect) -> Understood:
+    """What words mean where `expect` is listened for: the same last step for a recogniser and for a script."""
+    heard = " ".join(text.lower().split())
+    if expect.kind == "off":
+        return Understood(heard or None, None, False, "The station is not listening now.")
+    if not heard:
+        return Understood(None, None, False, "Nothing was heard; say it again.")
+    ident = command(heard)
+    if ident is not None:
+        return Understood(heard, ident, True, None)
+    if expect.kind == "command":
+        return Understood(heard, None, False, f'"{heard}" is not a command.')
+    if expect.kind == "yesno":
+        return Understood(heard, None, False, f'"{heard}" is neither yes nor no, nor a command.')
+    try:
+        value = parse(heard).value
+    except NotANumber as refusal:
+        return Understood(heard, None, False, str(refusal))
+    return _reading(heard, value, expect)
+
+
+def _reading(heard: str, value: Decimal, expect: Expect) -> Understood:
+    said = -int(value.as_tuple().exponent)
+    if expect.places is not None and said > expect.places:
+        return Understood(heard, str(value), False,
+                          f"{value} has {said} decimals, this gauge has {expect.places}; say it again.")
+    if expect.places is not None:
+        value = value.quantize(Decimal(1).scaleb(-expect.places))
+    if expect.low is not None and value < expect.low:
+        return Understood(heard, str(value), False, f"{value} is below {expect.low}, the lowest expected here.")
+    if expect.high is not None and value > expect.high:
+        return Understood(heard, str(value), False, f"{value} is above {expect.high}, the highest expected here.")
+    return Understood(heard, str(value), True, None)
+
+
+def _fits(text: str, expect: Expect) -> bool:
+    """Whether a whole sentence of the grammar was heard: engines also give half ones, cut by noise."""
+    return grammar.built(expect).accepts(text.split())
+
+
+def _same(one: str, other: str) -> bool:
+    """Whether two texts mean the same: "oh" and "zero" do, and so do the two ways to say one number."""
+    if one == other:
+        return True
+    try:
+        return parse(one).value == parse(other).value
+    except NotANumber:
+        return False
+
+
+def open_ear(model_dir: str | None = None) -> Ear:
+    """The ear of this station: an English vosk model if one is installed, beside pocketsphinx.
+
+    Raises ModelMissing if a model was named (argument or $BOWLSIDE_MODEL) and is not there.
+    """
+    from models.pocketsphinx_engine import PocketsphinxEngine
+
+    told = []
+    engines: list[Engine] = []
+    folder = find_model(model_dir)
+    if folder is not None:
+        from models.vosk_engine import VoskEngine
+
+        installed = VoskEngine(folder)
+        if set(installed.lacks) & set(grammar.ESSENTIAL):
+            told.append(f"The model in {folder} is not English, so it is not used.")
+        else:
+            engines.append(installed)
+            told.append(f"Hearing with {installed.name}, checked by pocketsphinx.")
+            told += installed.sentences
+    if not engines:
+        told.append("No English vosk model is installed, so pocketsphinx with its own English model hears; "
+                    "expect to be asked again more often.")
+    if not can_denoise():
+        told.append("The noise remover (pyrnnoise) is not installed; noise will be heard as it is.")
+    return Ear([*engines, PocketsphinxEngine()], " ".join(told))

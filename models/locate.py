@@ -1,0 +1,41 @@
+"""Finds a vosk model folder on this machine. Nothing here goes to the network."""
+
+import os
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent
+INSTALLED = ROOT / "installed"
+CACHE = Path.home() / ".cache" / "vosk"
+VARIABLE = "BOWLSIDE_MODEL"
+
+
+class ModelMissing(Exception):
+    """A model was asked for by name and is not there. The message is a sentence."""
+
+
+def is_model(folder: Path) -> bool:
+    """Whether `folder` has the files that vosk loads, in either of its two layouts."""
+    for acoustic, graph in ((folder / "am", folder / "graph"), (folder, folder)):
+        graphs = (graph / "HCLG.fst").is_file() or ((graph / "HCLr.fst").is_file() and (graph / "Gr.fst").is_file())
+        if (acoustic / "final.mdl").is_file() and graphs:
+            return True
+    return False
+
+
+def find_model(named: str | None = None) -> Path | None:
+    """The folder named, else the one in $BOWLSIDE_MODEL, else the first installed, else None.
+
+    Raises ModelMissing if a folder was named and is no model: falling back silently would hide the mistake.
+    """
+    for asked, where in ((named, "the model folder"), (os.environ.get(VARIABLE), f"${VARIABLE}")):
+        if asked:
+            folder = Path(asked).expanduser()
+            if not is_model(folder):
+                raise ModelMissing(f"{folder} ({where}) is not a vosk model: it needs am/final.mdl and "
+                                   "graph/HCLr.fst with Gr.fst, or graph/HCLG.fst; give its folder.")
+            return folder
+    for place in (INSTALLED, CACHE):
+        for folder in sorted(place.iterdir()) if place.is_dir() else []:
+            if is_model(folder):
+                return folder
+    return None
