@@ -1,8 +1,8 @@
-"""The station's short sounds. Each has a rhythm of its own, so that they differ for a person who cannot tell pitches
-apart or hears them through ear defenders.
+"""The station's short sounds. Each has a rhythm of its own, so that they differ for a person who cannot tell
+pitches apart or hears them through ear defenders.
 
-The patterns are our own choice, common practice for audible signals has no source here: 600-2000 Hz carries best
-through ear defenders and engine noise (from memory).
+The patterns are our own choice. 600-2000 Hz carries best through ear defenders and engine noise (from
+memory, no source).
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """A pyttsx3 driver that yields speech as samples and plays nothing.
 
-pyttsx3's own Linux driver plays through a shell command inside the synthesis callback, loses all but the last of
-several utterances and reports success without a sound device. This driver keeps pyttsx3's engine and its bundled
-espeak binding, opened in synchronous mode: `say` returns when the whole utterance is rendered, and hands the samples
-on through the engine's own notification, topic "pcm".
+pyttsx3's own Linux driver plays through a shell command inside the synthesis callback, loses all but the
+last of several utterances and reports success without a sound device. This driver keeps pyttsx3's engine and
+its bundled espeak binding, opened in synchronous mode: `say` returns when the whole utterance is rendered,
+and hands the samples on through the engine's own notification, topic "pcm".
 
 espeak is one per process and not re-entrant: use this driver from one thread, in a process of its own.
 """
@@ -31,7 +31,8 @@ def buildDriver(proxy):  # noqa: N802  the name that pyttsx3 calls
 
 
 class PcmDriver:
-    """One utterance at a time, rendered whole. Properties: rate (words a minute), volume (0..1), pitch, voice."""
+    """One utterance at a time, rendered whole. Properties: rate (words a minute), volume (0..1), pitch,
+    voice."""
 
     _open = False
 
@@ -86,7 +87,8 @@ class PcmDriver:
             raise KeyError(f"unknown property {name}") from None
 
     def startLoop(self) -> None:  # noqa: N802
-        # Everything that is queued runs inside this call: setBusy(False) pumps the queue, and `say` is synchronous.
+        # Everything that is queued runs inside this call: setBusy(False) pumps the queue, and `say` is
+        # synchronous.
         self._proxy.setBusy(False)
 
     def iterate(self):

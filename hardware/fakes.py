@@ -1,4 +1,5 @@
-"""Stand-ins for a voice, a sound device, a speaker and a microphone: for tests, and for trying the station at a desk."""
+"""Stand-ins for a voice, a sound device, a speaker and a microphone: for tests, and for trying the station
+at a desk."""
 
 from __future__ import annotations
 
@@ -33,7 +34,8 @@ class FakeVoice:
 
 
 class CrankedStream:
-    """A sound device turned by hand: `crank(frames)` pulls, in blocks as odd as wished; `samples` is what was heard."""
+    """A sound device turned by hand: `crank(frames)` pulls, in blocks as odd as wished; `samples` is what
+    was heard."""
 
     latency_s, alive = 0.0, True
 
@@ -111,7 +113,8 @@ class FakeInput:
 class FakeMicrophone:
     """`feed(block)` hands a block on unless deaf."""
 
-    def __init__(self, on_block: Callable[[bytes], None], is_deaf: Callable[[], bool] = lambda: False) -> None:
+    def __init__(self, on_block: Callable[[bytes], None],
+                 is_deaf: Callable[[], bool] = lambda: False) -> None:
         self._on_block, self._is_deaf = on_block, is_deaf
 
     def feed(self, block: bytes) -> None:

@@ -23,8 +23,8 @@ class MicrophoneError(SoundError):
 
 
 class SoundInput:
-    """The recording device, open. `take(bytes)` is called from PortAudio's thread with whatever length it gives, at
-    RATE: recorded so, or at the device's own rate and resampled."""
+    """The recording device, open. `take(bytes)` is called from PortAudio's thread with whatever length it
+    gives, at RATE: recorded so, or at the device's own rate and resampled."""
 
     latency_s = 0.0
 
@@ -74,13 +74,15 @@ class SoundInput:
 
 
 class Microphone:
-    """Calls `on_block(bytes)` with 960 bytes (30 ms) at a time from its own thread, as long as `is_deaf()` is false.
+    """Calls `on_block(bytes)` with 960 bytes (30 ms) at a time from its own thread, as long as `is_deaf()`
+    is false.
 
     on_block     what listens; an exception in it is told to on_trouble and the microphone goes on
     is_deaf      usually `Speaker.is_deaf`
-    on_trouble   one plain sentence when the microphone is missing or lost; it is tried again after 0.25 to 5 s
-    on_deaf      called once as a deaf time begins: half an utterance caught before it is not to be joined with what
-                 comes after
+    on_trouble   one plain sentence when the microphone is missing or lost; it is tried again after
+                 0.25 to 5 s
+    on_deaf      called once as a deaf time begins: half an utterance caught before it is not to be joined
+                 with what comes after
     open_input   takes `take(bytes)`, returns an open device (another one in tests)
     """
 
@@ -90,7 +92,8 @@ class Microphone:
                  on_trouble: Trouble = lambda sentence: None, on_deaf: Callable[[], None] = lambda: None,
                  device: str | int | None = None,
                  open_input: Callable[[Callable[[bytes], None]], Device] | None = None) -> None:
-        self._on_block, self._is_deaf, self._on_trouble, self._on_deaf = on_block, is_deaf, on_trouble, on_deaf
+        self._on_block, self._is_deaf = on_block, is_deaf
+        self._on_trouble, self._on_deaf = on_trouble, on_deaf
         self.dropped = 0                   # blocks lost because the listener was too slow
         self._queue: queue.Queue[bytes | None] = queue.Queue(HELD_BLOCKS)
         self._rest = b""
@@ -112,7 +115,8 @@ class Microphone:
             self._thread.join(2)
 
     def _take(self, pcm: bytes) -> None:
-        # Deafness is decided as the sound arrives, not when a busy listener gets to it. A zero-length block marks it.
+        # Deafness is decided as the sound arrives, not when a busy listener gets to it. A zero-length block
+        # marks it.
         if self._is_deaf():
             self._rest = b""
             self._put(b"")
@@ -146,10 +150,10 @@ class Microphone:
                 told = False
             except Exception as e:  # noqa: BLE001  the listener's fault must not make the station deaf
                 if not told:
-                    self._on_trouble(f"Listening failed ({e}); the microphone goes on, use the keypad meanwhile.")
+                    self._on_trouble(f"Listening failed ({e}): use the keypad; the microphone goes on.")
                 told = True
             deaf = not block
 
 
 def _missing(problem: Exception) -> MicrophoneError:
-    return MicrophoneError(f"No microphone can be opened ({reason(problem)}): connect one; the keypad works without it.")
+    return MicrophoneError(f"No microphone opens ({reason(problem)}): connect one, or use the keypad.")

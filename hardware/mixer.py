@@ -1,5 +1,5 @@
-"""Speech and cues on one line of samples. Everything is placed by frame number, so that cues are exactly spaced
-whatever the program is doing when they sound."""
+"""Speech and cues on one line of samples. Everything is placed by frame number, so that cues are exactly
+spaced whatever the program is doing when they sound."""
 
 from __future__ import annotations
 
@@ -39,7 +39,8 @@ class Mixer:
         self._clips: list[Clip] = []
         self._sounded_until = float("-inf")
 
-    def place(self, pcm: bytes, pcm_rate: int, kind: str, at: int | None = None, audible: bool = True) -> Clip:
+    def place(self, pcm: bytes, pcm_rate: int, kind: str, at: int | None = None,
+              audible: bool = True) -> Clip:
         """Put 16-bit mono PCM on the line with its first frame at `at` (default: the next to be pulled).
 
         kind: "speech" (hush ends it) or "cue". An inaudible clip only takes time.
@@ -51,8 +52,8 @@ class Mixer:
         return clip
 
     def place_row(self, row: list[tuple[bytes, int]]) -> None:
-        """Place cues, each (PCM at the mixer's rate, frames after the next to be pulled), in one go: no pull comes
-        between, so that their distances are exact."""
+        """Place cues, each (PCM at the mixer's rate, frames after the next to be pulled), in one go: no pull
+        comes between, so that their distances are exact."""
         clips = [Clip(np.frombuffer(pcm, "<i2"), offset, "cue") for pcm, offset in row]
         with self._lock:
             for clip in clips:

@@ -1,4 +1,5 @@
-"""PortAudio as Bowlside uses it: opening, watching and reopening a sound device without ever stopping a test."""
+"""PortAudio as Bowlside uses it: opening, watching and reopening a sound device without ever stopping a
+test."""
 
 from __future__ import annotations
 
@@ -35,19 +36,21 @@ def load():
     return sounddevice
 
 
-_ALSA_HANDLER = ctypes.CFUNCTYPE(None, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p)
+_ALSA_HANDLER = ctypes.CFUNCTYPE(None, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_int,
+                                 ctypes.c_char_p)
 _say_nothing = _ALSA_HANDLER(lambda *_: None)     # kept for ever: the library calls it at any time
 
 
 def _quieten_alsa() -> None:
-    """ALSA's own complaints would be written across the screen; the problem reaches us as an exception anyway."""
+    """ALSA's own complaints would be written across the screen; the problem reaches us as an exception
+    anyway."""
     with contextlib.suppress(OSError):
         ctypes.CDLL("libasound.so.2").snd_lib_error_set_handler(_say_nothing)
 
 
 def open_stream(make: Callable):
-    """`make(sounddevice)` opens and starts one stream. PortAudio lists devices only once, so its list is read again
-    first, but never under another open stream, which that would kill."""
+    """`make(sounddevice)` opens and starts one stream. PortAudio lists devices only once, so its list is
+    read again first, but never under another open stream, which that would kill."""
     global _open_streams  # noqa: PLW0603
     sd = load()
     with _lock:
@@ -80,8 +83,8 @@ def close_stream(stream) -> None:
 
 
 class Kept:
-    """Keeps one device open in a daemon thread: opens it, watches it, says once that it is gone, opens it again with
-    growing waits (0.25 to 5 s).
+    """Keeps one device open in a daemon thread: opens it, watches it, says once that it is gone, opens it
+    again with growing waits (0.25 to 5 s).
 
     open_device   returns a Device or raises SoundError
     on_trouble    one plain sentence for each time that the device goes missing
@@ -100,7 +103,7 @@ class Kept:
         self._thread = threading.Thread(target=self._run, name="sound-keeper", daemon=True)
         self._thread.start()
         if not self._known.wait(answer_limit_s):
-            on_trouble(f"The sound system has not answered for {answer_limit_s:g} s; the test goes on without it.")
+            on_trouble("The sound system does not answer: the test goes on without it, with text.")
 
     @property
     def up(self) -> bool:
@@ -115,11 +118,12 @@ class Kept:
         while not self._closing.is_set():
             try:
                 self._device = self._open()
-            except Exception as e:  # noqa: BLE001  anything but a SoundError is unforeseen; the test goes on all the same
+            except Exception as e:  # noqa: BLE001  anything else is unforeseen; the test goes on
                 sentence = str(e) if isinstance(e, SoundError) else f"Opening the sound device failed ({e})."
             else:
                 wait, told = FIRST_WAIT_S, False
-                # A stream that stalls while its sound server wakes up is opened once more before anybody hears of it.
+                # A stream that stalls while its sound server wakes up is opened once more before anybody
+                # hears of it.
                 again = self._watch(may_stall=not again)
                 if again:
                     continue

@@ -13,7 +13,7 @@ from hardware.ports import Stream, Trouble, Voice
 from hardware.stream import OutputStream
 from hardware.synth import RATE_WPM, SynthError
 
-TAIL_S = 0.3               # the microphone stays deaf so long after the last sound: room echo and input buffering
+TAIL_S = 0.3               # the microphone stays deaf so long after the last sound: echo, input buffering
 GAP_S = 0.12               # between two utterances
 GUARD_S = 3.0              # an utterance that is not over so long after its length is given up
 
@@ -23,13 +23,15 @@ class Speaker:
 
     synth        the voice; when it fails, the utterance still takes its estimated time, in silence
     stream       None opens the system's loudspeaker, or silence in its place
-    on_spoken    told `ident` from the speaker's own thread, exactly once for every `say`: finished, hushed or failed
+    on_spoken    told `ident` from the speaker's own thread, exactly once for every `say`: finished, hushed
+                 or failed
     on_trouble   told one plain sentence when speech or the loudspeaker fails, once until it works again
     tail_s       how long the microphone stays deaf after the last sound
     """
 
-    def __init__(self, synth: Voice, stream: Stream | None = None, on_spoken: Callable[[str], None] = lambda ident: None,
-                 tail_s: float = TAIL_S, on_trouble: Trouble = lambda sentence: None, mixer: Mixer | None = None,
+    def __init__(self, synth: Voice, stream: Stream | None = None,
+                 on_spoken: Callable[[str], None] = lambda ident: None, tail_s: float = TAIL_S,
+                 on_trouble: Trouble = lambda sentence: None, mixer: Mixer | None = None,
                  rate_wpm: int = RATE_WPM, device: str | int | None = None) -> None:
         self.rate_wpm = rate_wpm           # words a minute of what is said from now on; "slower" lowers it
         self._synth, self._on_spoken, self._on_trouble, self._tail_s = synth, on_spoken, on_trouble, tail_s
@@ -84,7 +86,8 @@ class Speaker:
         return self.mixer.sounding_until() + self.stream.latency_s + self._tail_s
 
     def is_deaf(self) -> bool:
-        """True while the station sounds, and for the tail after; never while there is no loudspeaker to be heard."""
+        """True while the station sounds, and for the tail after; never while there is no loudspeaker to be
+        heard."""
         return getattr(self.stream, "audible", True) and time.monotonic() < self.deaf_until()
 
     @property

@@ -1,4 +1,5 @@
-"""Streams that pull a mixer: the sound device, silence in its place, a virtual one, and a tape for rehearsals."""
+"""Streams that pull a mixer: the sound device, silence in its place, a virtual one, and a tape for
+rehearsals."""
 
 from __future__ import annotations
 
@@ -28,7 +29,8 @@ class SoundStream:
     device     PortAudio's name or number; None is the system's default
     """
 
-    def __init__(self, pull: Pull, rate: int, device: str | int | None = None, latency_s: float = LATENCY_S) -> None:
+    def __init__(self, pull: Pull, rate: int, device: str | int | None = None,
+                 latency_s: float = LATENCY_S) -> None:
         # The callback needs Python's lock within LATENCY_S; busy threads hand it over every 5 ms by default.
         sys.setswitchinterval(min(sys.getswitchinterval(), SWITCH_S))
         self._pull = pull
@@ -40,14 +42,14 @@ class SoundStream:
     def _start(self, sd, rate: int, device: str | int | None, latency_s: float):
         for channels in (1, 2):        # some cards play stereo only
             try:
-                stream = sd.RawOutputStream(rate, 0, device, channels, "int16", latency_s,
-                                            callback=lambda out, n, _t, status: self._callback(out, n, channels, status))
+                stream = sd.RawOutputStream(rate, 0, device, channels, "int16", latency_s, callback=(
+                    lambda out, n, _t, status, c=channels: self._callback(out, n, c, status)))
                 stream.start()
             except (sd.PortAudioError, ValueError, OSError) as e:
                 problem = e
             else:
                 return stream
-        raise SoundError(f"No loudspeaker can be opened ({reason(problem)}): connect one; text goes on without sound.")
+        raise SoundError(f"No loudspeaker can be opened ({reason(problem)}): connect one; text goes on.")
 
     def _callback(self, out, frames: int, channels: int, status) -> None:
         self._last_pull = time.monotonic()
@@ -94,7 +96,8 @@ class OutputStream:
     on_trouble   one sentence each time that the device is missing or lost
     """
 
-    def __init__(self, mixer: Mixer, on_trouble: Trouble = lambda sentence: None, device: str | int | None = None,
+    def __init__(self, mixer: Mixer, on_trouble: Trouble = lambda sentence: None,
+                 device: str | int | None = None,
                  open_sound: Callable[[Pull, int], Device] | None = None) -> None:
         self.mixer = mixer
         self._lock = threading.Lock()
@@ -124,7 +127,8 @@ class OutputStream:
             self._silent.close()
 
     def _claim(self, turn: int = 0) -> Pull:
-        """A pull that moves the mixer on only while it is its turn: a device that wakes up late plays silence."""
+        """A pull that moves the mixer on only while it is its turn: a device that wakes up late plays
+        silence."""
         def pull(frames: int) -> np.ndarray:
             with self._lock:
                 return self.mixer.fill(frames) if turn == self._turn else np.zeros(frames, np.int16)

@@ -34,8 +34,9 @@ def seconds(pcm: bytes, rate: int = RATE) -> float:
 
 
 class Synth:
-    """`render(text)` gives 16-bit signed mono PCM at `Synth.RATE` (22,050 Hz). Safe to call from any thread; one
-    request at a time. The last phrases are kept. The child starts at once, beside whatever else is starting. The child starts at once, so that the first words need not wait.
+    """`render(text)` gives 16-bit signed mono PCM at `Synth.RATE` (22,050 Hz). Safe to call from any thread;
+    one request at a time. The last phrases are kept. The child starts at once,
+    beside whatever else is starting.
 
     command    the child's command line (another one in tests)
     limit_s    longest wait for one rendering; then the child is killed and the next call starts a new one
@@ -61,8 +62,9 @@ class Synth:
 
     @staticmethod
     def estimate(text: str, rate_wpm: int = RATE_WPM) -> float:
-        """About how many seconds `text` takes to say, without rendering it. Fitted by least squares to 335 real
-        renderings of our prompts and read-backs (espeak-ng 1.51, en-us, 170 words a minute): off by 0.28 s (rms)."""
+        """About how many seconds `text` takes to say, without rendering it. Fitted by least squares to 335
+        real renderings of our prompts and read-backs (espeak-ng 1.51, en-us, 170 words a minute): off by
+        0.28 s (rms)."""
         letters = len(re.findall(r"[a-z']", text.lower()))
         words, digits = len(re.findall(r"[\w']+", text)), len(re.findall(r"\d", text))
         commas, stops = len(re.findall(r"[,:;](?=\s+\S)", text)), len(re.findall(r"[.!?](?=\s+\S)", text))
@@ -70,12 +72,13 @@ class Synth:
         return at_170 * RATE_WPM / rate_wpm
 
     def render(self, text: str, rate_wpm: int = RATE_WPM) -> bytes:
-        """PCM of `text` at `rate_wpm` words a minute; b"" for blank text. SynthError when it can't be had in time."""
+        """PCM of `text` at `rate_wpm` words a minute; b"" for blank text. SynthError when it can't be had in
+        time."""
         text = " ".join(text.split())
         if not text:
             return b""
         if len(text) > LONGEST_TEXT:
-            raise SynthError(f"A text of {len(text)} characters is too long to say; the limit is {LONGEST_TEXT}.")
+            raise SynthError(f"{len(text)} characters are too long to say at once: at most {LONGEST_TEXT}.")
         with self._lock:
             key = (text, int(rate_wpm))
             if key in self._kept:
@@ -96,7 +99,8 @@ class Synth:
             self._kept.popitem(last=False)
 
     def _render_guarded(self, request: dict) -> bytes:
-        """One request; a child that died meanwhile is replaced once, a failing one is left in peace for a while."""
+        """One request; a child that died meanwhile is replaced once, a failing one is left in peace for a
+        while."""
         if time.monotonic() < self._rest_until:
             raise SynthError(self._problem)
         for last_try in (False, True):
@@ -124,10 +128,10 @@ class Synth:
     def _start_child(self) -> None:
         self._end_child()
         try:
-            self._child = subprocess.Popen(self._command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-                                           stderr=subprocess.DEVNULL, bufsize=0)
+            self._child = subprocess.Popen(self._command, cwd=ROOT, bufsize=0, stdin=subprocess.PIPE,
+                                           stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
         except OSError as e:
-            raise SynthError(f"The speech process cannot be started ({e.strerror}); text and beeps go on.") from None
+            raise SynthError(f"Speech does not start ({e.strerror}): run the set-up again.") from None
         os.set_blocking(self._child.stdin.fileno(), False)
         self._greeted, self._number = False, 0
 
@@ -150,7 +154,8 @@ class Synth:
     def _answer(self, number: int, limit_s: float) -> bytes:
         deadline = time.monotonic() + limit_s
         kind, answered, length = HEAD.unpack(self._read(HEAD.size, deadline, limit_s))
-        if kind not in (GOOD, BAD) or answered != number or length > LONGEST_PCM or (kind == GOOD and length % 2):
+        sound = kind == GOOD and length % 2 == 0 or kind == BAD
+        if not sound or answered != number or length > LONGEST_PCM:
             raise SynthError("The speech process answered nonsense and was restarted; text and beeps go on.")
         body = self._read(length, deadline, limit_s)
         if kind == BAD:
@@ -162,7 +167,7 @@ class Synth:
         while len(got) < count:
             left = deadline - time.monotonic()
             if left <= 0 or not select.select([pipe], [], [], left)[0]:
-                raise SynthError(f"Speech took longer than {limit_s:g} s and was cut off; text and beeps go on.")
+                raise SynthError(f"Speech took longer than {limit_s:g} s and was cut off; text goes on.")
             chunk = os.read(pipe, count - len(got))
             if not chunk:
                 raise _Died("The speech process ended by itself; text and beeps go on.")

@@ -1,8 +1,9 @@
-"""The process in which speech is synthesised: `python -m hardware.synth_child`. Started and guarded by `synth.py`.
+"""The process in which speech is synthesised: `python -m hardware.synth_child`. Started and guarded by
+`synth.py`.
 
-Frames on both pipes are a head of 12 bytes and a body. Request: "BWRQ", number, length, then JSON {text, rate}.
-Answer: "BWOK" with PCM, or "BWNO" with one plain sentence. Number 0 is the greeting after start. A request that takes
-longer than HANG_S ends this process, so that it never outlives a killed parent in a hang.
+Frames on both pipes are a head of 12 bytes and a body. Request: "BWRQ", number, length, then JSON {text,
+rate}. Answer: "BWOK" with PCM, or "BWNO" with one plain sentence. Number 0 is the greeting after start. A
+request that takes longer than HANG_S ends this process, so that it never outlives a killed parent in a hang.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ ASK, GOOD, BAD = b"BWRQ", b"BWOK", b"BWNO"
 RATE = 22050              # samples a second of the PCM
 HANG_S = 30
 VOICE = "en-us"
-NEEDS_ESPEAK = "The speech synthesiser is not installed, so the station shows text and beeps only: install espeak-ng."
-NEEDS_PYTTSX3 = "The Python package pyttsx3 is missing, so the station shows text and beeps only: run the set-up again."
+NEEDS_ESPEAK = "The speech synthesiser is missing, so there are only text and beeps: install espeak-ng."
+NEEDS_PYTTSX3 = "The Python package pyttsx3 is missing, so there are only text and beeps: run the set-up."
 
 
 def send(out: BinaryIO, kind: bytes, number: int, body: bytes) -> None:
@@ -29,7 +30,8 @@ def send(out: BinaryIO, kind: bytes, number: int, body: bytes) -> None:
 
 
 def open_engine():
-    """(engine, render(text, rate) -> bytes); RuntimeError or ImportError when espeak or pyttsx3 is missing."""
+    """(engine, render(text, rate) -> bytes); RuntimeError or ImportError when espeak or pyttsx3 is
+    missing."""
     import pyttsx3  # noqa: PLC0415  here, so that the greeting can carry what went wrong
 
     from hardware import espeak_driver  # noqa: PLC0415  importing it loads the espeak library
@@ -54,7 +56,7 @@ def open_engine():
 
 
 def main() -> int:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)       # Ctrl-C in the terminal is for the station, not for its voice
+    signal.signal(signal.SIGINT, signal.SIG_IGN)    # Ctrl-C is for the station, not for its voice
     # What libraries print must not land among the frames.
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
@@ -66,7 +68,8 @@ def main() -> int:
         send(out, BAD, 0, (NEEDS_PYTTSX3 if e.name == "pyttsx3" else str(e)).encode())
         return 1
     except RuntimeError as e:
-        send(out, BAD, 0, (NEEDS_ESPEAK if "installed" in str(e) else f"Speech does not start: {e}.").encode())
+        sentence = NEEDS_ESPEAK if "installed" in str(e) else f"Speech does not start: {e}."
+        send(out, BAD, 0, sentence.encode())
         return 1
     send(out, GOOD, 0, b"")
     while True:

@@ -21,12 +21,17 @@ TEXTS = ["seven, point, two, five", "Charge the chamber to thirty psi.", "Yes or
          "Hold the lever and tap all round the bowl for ten seconds. Keep holding until the gauge settles."]
 
 
+def busy(stop: threading.Event) -> None:
+    while not stop.is_set():
+        sum(range(500))
+
+
 def spacing_error_frames() -> int:
     """Largest error of 100 beats, half a second apart, pulled in odd blocks while two threads are busy."""
     mixer, stop = Mixer(), threading.Event()
     stream = OfflineStream(mixer, 331)
     for _ in range(2):
-        threading.Thread(target=lambda: [sum(range(500)) for _ in iter(stop.is_set, True)], daemon=True).start()
+        threading.Thread(target=busy, args=(stop,), daemon=True).start()
     mixer.place_row([(cues.render("tap", RATE), k * RATE // 2) for k in range(100)])
     stream.advance_to(50)
     stop.set()
@@ -44,7 +49,8 @@ def render_times(synth: Synth) -> dict:
             pcm = synth.render(f"{text} {k}.")
             took.append(time.perf_counter() - begun)
             off.append(abs(synth.estimate(f"{text} {k}.") - seconds(pcm)))
-    return {"render_ms_median": round(1000 * float(np.median(took)), 1), "render_ms_max": round(1000 * max(took), 1),
+    return {"render_ms_median": round(1000 * float(np.median(took)), 1),
+            "render_ms_max": round(1000 * max(took), 1),
             "estimate_error_s_mean": round(float(np.mean(off)), 2)}
 
 
@@ -75,7 +81,8 @@ def waits(synth: Synth) -> dict:
         speaker.hush()
         time.sleep(0.3)
         ends.append(max([at for at, loud in pulled if loud and at > mark], default=mark) - mark)
-    result = {"sound_device": speaker.stream.audible, "device_latency_ms": round(1000 * speaker.stream.latency_s, 1),
+    result = {"sound_device": speaker.stream.audible,
+              "device_latency_ms": round(1000 * speaker.stream.latency_s, 1),
               "key_to_click_ms_max": round(1000 * (max(begins) + speaker.stream.latency_s), 1),
               "hush_ms_max": round(1000 * (max(ends) + speaker.stream.latency_s), 1),
               "underruns": speaker.stream.underruns}

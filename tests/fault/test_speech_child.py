@@ -1,4 +1,5 @@
-"""The speech process may hang, die, flood or talk nonsense: it is cut off in time, restarted, and speech goes on."""
+"""The speech process may hang, die, flood or talk nonsense: it is cut off in time, restarted, and speech
+goes on."""
 
 import ctypes.util
 import os
@@ -61,7 +62,8 @@ def make_synth(tmp_path):
     (tmp_path / "child.py").write_text(source)
 
     def make(mode="fair"):
-        made.append(Synth((sys.executable, str(tmp_path / "child.py"), mode), limit_s=LIMIT_S, start_s=2 * LIMIT_S))
+        command = (sys.executable, str(tmp_path / "child.py"), mode)
+        made.append(Synth(command, limit_s=LIMIT_S, start_s=2 * LIMIT_S))
         return made[-1]
     yield make
     for synth in made:
@@ -73,7 +75,8 @@ def alive(pid: int) -> bool:
 
 
 @pytest.mark.parametrize("text, words", [
-    ("hang", "longer than"), ("die", "ended by itself"), ("half", "longer than"), ("half and die", "ended by itself"),
+    ("hang", "longer than"), ("die", "ended by itself"), ("half", "longer than"),
+    ("half and die", "ended by itself"),
     ("garbage", "nonsense"), ("odd", "nonsense"), ("stale", "nonsense"), ("huge", "nonsense"),
     ("trickle", "longer than"), ("no", "has a cold")])
 def test_a_bad_answer_is_one_sentence_in_time_and_the_next_text_is_said(make_synth, text, words):
@@ -123,7 +126,7 @@ def test_a_child_killed_between_two_texts_is_replaced_unnoticed(make_synth):
 
 def test_a_missing_program_is_a_sentence():
     synth = Synth(("/nonexistent/voice",))
-    with pytest.raises(SynthError, match="cannot be started"):
+    with pytest.raises(SynthError, match="does not start"):
         synth.render("text")
 
 
@@ -208,7 +211,7 @@ def test_fifty_utterances_without_growth():
 def test_the_estimate_is_near_the_real_length():
     synth = Synth()
     texts = ["seven, point, two, five", "Yes or no?", "Charge the chamber to thirty psi.",
-             "Hold the lever and tap all round the bowl for ten seconds. Keep holding until the gauge settles.",
+             "Hold the lever and tap all round the bowl for ten seconds. Keep holding until it settles.",
              "In the band.", "three, one, point, eight, one", "Over by zero point one two: bleed a little."]
     try:
         for text in texts:

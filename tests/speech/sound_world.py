@@ -1,5 +1,5 @@
-"""A sound system without a sound card: PulseAudio with a loudspeaker that can be recorded and a mouth that is heard
-by the microphone. Private to one test run; its process is stopped by its number."""
+"""A sound system without a sound card: PulseAudio with a loudspeaker that can be recorded and a mouth that
+is heard by the microphone. Private to one test run; its process is stopped by its number."""
 
 from __future__ import annotations
 
@@ -34,7 +34,8 @@ PLUGIN = "libasound_module_pcm_pulse.so"
 
 def missing() -> str | None:
     """Why this cannot run here, with what to install; None when it can."""
-    for program, package in (("pulseaudio", "pulseaudio"), ("parec", "pulseaudio-utils"), ("aplay", "alsa-utils")):
+    needs = (("pulseaudio", "pulseaudio"), ("parec", "pulseaudio-utils"), ("aplay", "alsa-utils"))
+    for program, package in needs:
         if not shutil.which(program):
             return f"no virtual sound system: apt install {package}"
     if not any(Path("/usr/lib").glob(f"*/alsa-lib/{PLUGIN}")):
@@ -64,11 +65,12 @@ class SoundWorld:
             if self.server.poll() is not None or time.monotonic() > end:
                 raise RuntimeError((self.folder / "server.log").read_text()[-600:])
             time.sleep(0.1)
-        # A sink without a card that nobody drains lets a first stream stall: keep it drained, and play a little once.
+        # A sink without a card that nobody drains lets a first stream stall: keep it drained, and play a
+        # little once.
         self._drain = self.record(Path("/dev/null"))
         silence = bytes(RATE // 5 * 2)
-        subprocess.run(["aplay", "-q", "-t", "raw", "-f", "S16_LE", "-r", str(RATE), "-c", "1"], input=silence,
-                       env=self.env, timeout=10, capture_output=True, check=True)
+        subprocess.run(["aplay", "-q", "-t", "raw", "-f", "S16_LE", "-r", str(RATE), "-c", "1"],
+                       input=silence, env=self.env, timeout=10, capture_output=True, check=True)
 
     def stop(self) -> None:
         if self._drain:
@@ -80,8 +82,8 @@ class SoundWorld:
 
     def record(self, raw: Path) -> subprocess.Popen:
         """What the loudspeaker plays, to a file of raw samples; stop it with `kill`."""
-        return subprocess.Popen(["parec", "-d", "speaker.monitor", "--rate=48000", "--channels=1", "--format=s16le",
-                                 "--latency-msec=20", raw], env=self.env, stdout=subprocess.DEVNULL,
+        return subprocess.Popen(["parec", "-d", "speaker.monitor", "--rate=48000", "--channels=1",
+                                 "--format=s16le", "--latency-msec=20", raw], env=self.env, stdout=subprocess.DEVNULL,
                                 stderr=subprocess.DEVNULL)
 
     def play(self, wav: Path) -> None:
@@ -92,7 +94,8 @@ class SoundWorld:
     def station(self, code: str) -> subprocess.Popen:
         """A Python process from the project's root, with its sound here."""
         return subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, env=self.env, text=True,
-                                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=(self.folder / "station.log").open("ab"))
+                                stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                                stderr=(self.folder / "station.log").open("ab"))
 
 
 def heard(raw: Path) -> np.ndarray:
@@ -105,7 +108,8 @@ def onsets(wave: np.ndarray, pattern: np.ndarray) -> list[int]:
     pattern = pattern.astype(float)
     n = len(pattern)
     size = 1 << (len(wave) + n).bit_length()
-    product = np.fft.irfft(np.fft.rfft(wave, size) * np.conj(np.fft.rfft(pattern, size)), size)[:len(wave) - n + 1]
+    product = np.fft.irfft(np.fft.rfft(wave, size) * np.conj(np.fft.rfft(pattern, size)), size)
+    product = product[:len(wave) - n + 1]
     power = np.concatenate([[0], np.cumsum(wave ** 2)])
     norm = np.sqrt((power[n:] - power[:-n]) * (pattern ** 2).sum()) + 1e3
     score = product / norm

@@ -1,5 +1,5 @@
-"""The mouth and the ear through a real sound system (PulseAudio without a card): what leaves the loudspeaker is
-recorded and measured, what is played into the microphone's side is looked for in the blocks."""
+"""The mouth and the ear through a real sound system (PulseAudio without a card): what leaves the loudspeaker
+is recorded and measured, what is played into the microphone's side is looked for in the blocks."""
 
 import json
 import subprocess
@@ -93,10 +93,10 @@ def test_hush_is_heard_within_150_ms(world, tmp_path):
     time.sleep(0.5)
     result = told(world.station(PRELUDE + """
 until(lambda: speaker.stream.audible)
-speaker.say("a", "Hold the lever and tap all round the bowl, and keep holding until the gauge settles, and then read it.")
+speaker.say("a", "Hold the lever and tap all round the bowl, and keep holding until the gauge settles.")
 until(lambda: speaker.is_deaf())
 time.sleep(1.5)
-speaker.cue("tap")               # the moment of the hush, marked in the recording by a beat placed at the same frame
+speaker.cue("tap")               # marks the moment of the hush in the recording
 speaker.hush()
 until(lambda: "a" in spoken)
 time.sleep(1.0)
@@ -141,8 +141,8 @@ end = now(); still = speaker.is_deaf()
 during = [v for at, v in blocks if mark <= at <= end]
 until(lambda: not speaker.is_deaf()); time.sleep(0.5)
 after = len(blocks); time.sleep(0.5)
-tell(ok=ok, loud=loud, during=during, still=still, again=len(blocks) - after, trouble=trouble, dropped=mic.dropped,
-     spoken=spoken)
+tell(ok=ok, loud=loud, during=during, still=still, again=len(blocks) - after, trouble=trouble,
+     dropped=mic.dropped, spoken=spoken)
 mic.close(); speaker.close()
 """)
     assert station.stdout.readline().strip() == "ready"
@@ -178,7 +178,8 @@ print("lost", flush=True)
 up = until(lambda: mic.up and speaker.stream.audible, 20); up_at = now()
 print("up", flush=True); sys.stdin.readline(); blocks.clear()
 speaker.say("b", "Back."); until(lambda: "b" in spoken); until(lambda: len(blocks) > 3, 5)
-tell(up=up, back_s=up_at - gone, lost_s=gone - lost, trouble=trouble, lost=lost, spoken=spoken, blocks=len(blocks))
+tell(up=up, back_s=up_at - gone, lost_s=gone - lost, trouble=trouble, lost=lost, spoken=spoken,
+     blocks=len(blocks))
 mic.close(); speaker.close()
 """)
     assert station.stdout.readline().strip() == "speaking"

@@ -1,5 +1,6 @@
-"""Can the station be understood? Its read-backs go to a recogniser that never heard it (pocketsphinx's own English
-model, told only that a number of digits comes). Common practice, no source: 9 of 10 right is our own bar."""
+"""Can the station be understood? Its read-backs go to a recogniser that never heard it (pocketsphinx's own
+English model, told only that a number of digits comes). Common practice, no source: 9 of 10 right is our own
+bar."""
 
 import ctypes.util
 import random
@@ -12,7 +13,7 @@ import soxr
 
 from hardware.synth import Synth
 
-pocketsphinx = pytest.importorskip("pocketsphinx", reason="pocketsphinx is not installed: run the set-up again")
+pocketsphinx = pytest.importorskip("pocketsphinx", reason="pocketsphinx is missing: run the set-up again")
 pytestmark = pytest.mark.skipif(ctypes.util.find_library("espeak-ng") is None,
                                 reason="espeak-ng is not installed: apt install espeak-ng")
 WORDS = "zero one two three four five six seven eight nine".split()
@@ -23,14 +24,14 @@ def decoder(tmp_path):
     grammar = tmp_path / "digits.gram"
     grammar.write_text(f"#JSGF V1.0; grammar d; public <r> = {digit} [{digit}] point {digit} {digit};")
     model = Path(pocketsphinx.get_model_path()) / "en-us"
-    return pocketsphinx.Decoder(hmm=str(model / "en-us"), dict=str(model / "cmudict-en-us.dict"), jsgf=str(grammar),
-                                loglevel="FATAL", silprob=0.1, wip=0.01)
+    return pocketsphinx.Decoder(hmm=str(model / "en-us"), dict=str(model / "cmudict-en-us.dict"),
+                                jsgf=str(grammar), loglevel="FATAL", silprob=0.1, wip=0.01)
 
 
 def heard(ear, pcm: bytes, rng) -> str:
     wave = soxr.resample(np.frombuffer(pcm, "<i2").astype(np.float32) * 0.5, Synth.RATE, 16000)
     wave = np.pad(wave, 4000)
-    wave += 30 * rng.standard_normal(len(wave)).astype(np.float32)        # digital silence confuses recognisers
+    wave += 30 * rng.standard_normal(len(wave)).astype(np.float32)   # digital silence confuses recognisers
     ear.start_utt()
     ear.process_raw(wave.astype("<i2").tobytes(), full_utt=True)
     ear.end_utt()

@@ -10,7 +10,7 @@ from hardware.mixer import Mixer
 from hardware.stream import OfflineStream, Tape
 
 RATE = cues.RATE
-DESIGN_NAMES = {"settled", "in_band", "tap_first", "tap", "tap_end", "mark", "count", "refused"}     # design §6
+DESIGN_NAMES = {"settled", "in_band", "tap_first", "tap", "tap_end", "mark", "count", "refused"}  # design §6
 
 
 def samples(name: str) -> np.ndarray:
@@ -18,7 +18,8 @@ def samples(name: str) -> np.ndarray:
 
 
 def rhythm(name: str) -> list[float]:
-    """Lengths in ms of sound, silence, sound ... measured on the samples: what is left when pitch is ignored."""
+    """Lengths in ms of sound, silence, sound ... measured on the samples: what is left when pitch is
+    ignored."""
     wave = np.abs(samples(name))
     step = RATE // 500                                                   # 2 ms
     loud = [wave[i:i + 2 * step].max() > 300 for i in range(0, len(wave), step)]
@@ -42,7 +43,8 @@ def test_a_cue_is_short_begins_and_ends_at_silence_and_leaves_headroom(name):
     assert len(wave) / RATE < 0.7
     assert np.abs(wave).max() <= 32768 * 10 ** (-6 / 20) + 1
     assert np.abs(wave).max() > 8000
-    # An abrupt start of these tones would make a jump of several thousand; the raised cosine keeps it under 60.
+    # An abrupt start of these tones would make a jump of several thousand; the raised cosine keeps it under
+    # 60.
     assert np.abs(wave[:3]).max() < 60
     assert np.abs(wave[-3:]).max() < 60
 

@@ -78,7 +78,7 @@ def test_hush_silences_speech_at_once_but_not_cues(bench):
     assert Counter(bench.spoken) == Counter(["long", "next"])
     assert bench.voice.rendered == ["a long story"]
     steps = np.abs(np.diff(heard[:round(0.012 * RATE)].astype(int)))
-    assert steps.max() < 400                                                 # no click: the hum itself moves 210 a frame
+    assert steps.max() < 400                            # no click: the hum itself moves 210 a frame
 
 
 def test_after_a_hush_the_next_words_are_said(bench):
