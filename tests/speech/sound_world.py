@@ -83,7 +83,8 @@ class SoundWorld:
     def record(self, raw: Path) -> subprocess.Popen:
         """What the loudspeaker plays, to a file of raw samples; stop it with `kill`."""
         return subprocess.Popen(["parec", "-d", "speaker.monitor", "--rate=48000", "--channels=1",
-                                 "--format=s16le", "--latency-msec=20", raw], env=self.env, stdout=subprocess.DEVNULL,
+                                 "--format=s16le", "--latency-msec=20", raw], env=self.env,
+                                stdout=subprocess.DEVNULL,
                                 stderr=subprocess.DEVNULL)
 
     def play(self, wav: Path) -> None:
