@@ -15,7 +15,9 @@ from assistant.core.state import Phase, State
 from assistant.core.turn import expected
 from assistant.journal import JournalError
 from assistant.lines import Write, record_line
+from assistant.pronounce import pronounce, rate
 from hardware.ports import SpeakerPort
+from hardware.synth import RATE_WPM
 
 LOOK_EVERY_S = 1.0
 REFRESH_S = 0.1
@@ -144,9 +146,8 @@ class Live:
                 if speaker is None or not effect.aloud:
                     self.spoken(str(effect.number))
                 else:
-                    if hasattr(speaker, "rate_wpm"):
-                        speaker.rate_wpm = effect.wpm or 170
-                    speaker.say(str(effect.number), effect.text)
+                    speaker.rate_wpm = rate(effect.text, effect.wpm) or RATE_WPM
+                    speaker.say(str(effect.number), pronounce(effect.text))
                 self._tell(effect)
             case Hush() if speaker is not None:
                 speaker.hush()
@@ -154,7 +155,7 @@ class Live:
                 speaker.cue(effect.name)
             case Cadence() if speaker is not None:
                 speaker.cues(list(effect.cues))
-            case DropCues() if speaker is not None and hasattr(speaker, "drop_cues"):
+            case DropCues() if speaker is not None:
                 speaker.drop_cues()
             case Listen():
                 self._line("listening", id=effect.id)

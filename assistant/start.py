@@ -15,6 +15,7 @@ from assistant.core.state import State
 from assistant.ears import Ears
 from assistant.journal import Journal
 from assistant.live import Handles, Live
+from assistant.pronounce import pronounce
 from assistant.script import Header, ScriptError, header_of
 from assistant.screen import Screen, ScreenError
 from assistant.station import Station, unfinished
@@ -146,7 +147,7 @@ def _line_by_line(found: dict[str, Any], as_json: bool) -> None:
     for ident, words in lines:
         print(dumps({"id": ident, "words": words}) if as_json else words, flush=True)
         if speaker is not None:
-            speaker.say(ident, words)
+            speaker.say(ident, pronounce(words))
             while speaker.busy:
                 time.sleep(0.05)
     if speaker is not None:
