@@ -2,16 +2,18 @@
 from __future__ import annotations
 
 from assistant.core.state import Phase, State
+from assistant.core.steps import Ask, Tell
 from assistant.view import KEYS
+from hardware.meter import Crew, Meter
 
-METER_KEYS = "METER: up pump  down bleed  + - trim  right/left lever  space blow  v petcocks  w water  u lid"
-PRACTICE_KEYS = f"{METER_KEYS}\n{KEYS}"
+METER_KEYS = "METER  up/down pump, bleed   + - trim   right/left lever   space blow   v petcocks   w water   u lid   |  "
+PRACTICE_KEYS = METER_KEYS + KEYS
 
 _HINTS = (
     ("leak.charge", "Up arrow pumps, down arrow bleeds, plus and minus trim. Key what the gauge shows, then enter."),
     ("leak.down", "Down arrow bleeds."),
     ("fill.", "Nothing to do on the simulated meter: enter for next."),
-    ("close", "Key u closes the lid if it is off."),
+    ("close", "Key u closes the lid."),
     ("flood.1.3", "Key w is one filling, key v closes the petcocks."),
     ("flood.2.3", "Key w is one filling, key v closes the petcocks."),
     ("flood.", "Key w is one filling of water."),
@@ -34,3 +36,28 @@ def hint(state: State) -> str:
     if state.procedure is None or state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.OVER, Phase.OVERRIDE):
         return ""
     return next((words for start, words in _HINTS if state.step.id.startswith(start)), "")
+
+
+def made_ready(meter: Meter, state: State) -> Meter:
+    """The meter as it stands at this point of a test: open for a new one; after a restart, worked as far as the
+    readings that are taken, since the simulated one lived in the process that died."""
+    if state.procedure is None or not any(step.id == "close" for step in state.procedure.steps[:state.index]):
+        meter.unclamp()
+        return meter
+    crew = Crew(meter)
+    for step in state.procedure.steps[:state.index]:
+        kind, _, place = step.id.partition(".")
+        if isinstance(step, Ask) and kind == "equilibrium":
+            crew.do_step(float(state.settings.target(int(place[-1]))))
+        elif isinstance(step, Tell) and kind == "letdown":
+            meter.petcocks(True)
+            meter.advance(15.0)
+        elif isinstance(step, Tell) and kind == "flood":
+            meter.flood()
+            meter.petcocks(not place.endswith(".3"))
+    if state.step.id.startswith("equilibrium."):
+        crew.do_step(float(state.settings.target(int(state.step.id[-1]))))
+        meter.lever(True)
+    elif state.step.id.startswith(("settle.", "charge.", "tap.", "rest.")):
+        crew.charge(float(state.settings.target(int(state.step.id[-1]))))
+    return meter

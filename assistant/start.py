@@ -61,11 +61,10 @@ def practise(args: argparse.Namespace) -> int:
         raise ScriptError(f"practise: {error}") from None
     given = {"test": args.test, "practice": True, "limits": PRACTICE_LIMITS, "speech": "terse" if args.terse else "whole",
              **DEMO_LABELS}
-    return _on_the_record(args, header_of(given, "practise"), args.journal or log.default_folder(practice=True),
-                          LivePractice(meter))
+    return _on_the_record(args, header_of(given, "practise"), args.journal or log.default_folder(practice=True), meter)
 
 
-def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, meter: LivePractice | None = None,
+def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, meter: Meter | None = None,
                    remark: str = "") -> int:
     boot = clock.boot_id()
     with Journal(folder) as journal:
@@ -81,7 +80,8 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, meter
                 raise ScriptError(f"test {station.test} in {folder} is a {procedure.test} test that is not over. "
                                   f"Finish it first with: bowlside run {procedure.test}")
             first = Restarted(clock.boot_now(), boot)
-        code = _live(station, first, model=args.model, meter=meter, remark=remark)
+        simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
+        code = _live(station, first, model=args.model, meter=simulated, remark=remark)
         state = station.state
         _farewell(station.test, state, folder)
     return code

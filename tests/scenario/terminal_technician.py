@@ -108,14 +108,14 @@ class Technician:
             keys("Enter")
         elif "LEAK HOLD NOW" in what:
             keys("c" if self.skip else "Enter")
-        elif "WHAT DOES IT READ" in what:
+        elif "WHAT DOES IT READ" in what or "CHARGE BETWEEN" in what:
             self._charge(45.25, 0.2)
             self._key_gauge()
         elif "INITIAL READING" in what or "FINAL READING" in what or "START PRESSURE?" in what:
             self._key_gauge()
         elif "EQUILIBRIUM?" in what or "ONCE MORE" in what:
             self._key_gauge()
-        elif match := re.search(r"CHARGE TO ([\d.]+) PSI", what):
+        elif match := re.search(r"CHARGE TO (\d+(?:\.\d+)?)", what):
             keys("Left")
             self._charge(float(match[1]), 0.015)
             keys("Enter")
@@ -141,7 +141,7 @@ class Technician:
                 keys("Down")
                 time.sleep(0.12)
             keys("Enter")
-        elif "UNCLAMP" in what:
+        elif "DAMP THE O-RING" in what or "UNCLAMP" in what:
             keys("u", "Enter")
         elif "WAIT" in shown and "TIME LEFT" in shown.upper() and "SETTLE" in shown or "HOLD HAS BEGUN" in what or "LET IT SETTLE" in what \
                 or "KEEP HOLDING" in what:

@@ -1,0 +1,28 @@
+"""What is said may differ from what is shown only in how it sounds."""
+from decimal import Decimal
+
+import pytest
+from hypothesis import given, strategies as st
+
+from assistant.core import spoken
+from assistant.pronounce import pronounce, rate
+
+
+@pytest.mark.parametrize(("shown", "said"), [
+    ("seven, point, two, five. Right?", "seven, point two five. Right?"),
+    ("three, one, point, eight, one.", "three one, point eight one."),
+    ("System air metric, zero, point, two, zero psi. Pass.", "System air metric, zero, point two zero P S I. Pass."),
+    ("Charge to 14.5 psi, trim it.", "Charge to 14.5 P S I, trim it."),
+    ("Damp the O-ring, damp the lid.", "Damp the O ring, damp the lid."),
+])
+def test_examples(shown: str, said: str) -> None:
+    assert pronounce(shown) == said
+
+
+@given(st.decimals(0, Decimal("59.99"), places=2))
+def test_no_digit_is_lost_or_moved(value: Decimal) -> None:
+    assert pronounce(spoken.digits(value)).replace(",", "").split() == spoken.digits(value).replace(",", "").split()
+
+
+def test_numbers_are_read_back_slower() -> None:
+    assert rate("seven, point, two, five. Right?") == 150 and rate("Let it settle.") == 0 and rate("x, point, y", 120) == 120
