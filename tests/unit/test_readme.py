@@ -1,0 +1,57 @@
+"""The README promises nothing that does not run: its examples are carried out as written."""
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from assistant import job, script
+from assistant.cli import parser
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+WORKED = re.findall(r"```sh\n(echo '.*?\| bowlside work .*?)\n```\n+```\n(.*?)\n```", README, re.DOTALL)
+
+
+def test_it_opens_with_the_job() -> None:
+    assert README.split("\n\n")[1].startswith("Bowlside is a hands-busy")
+
+
+@pytest.mark.parametrize(("command", "shown"), WORKED, ids=[command.rsplit(maxsplit=1)[-1] for command, _ in WORKED])
+def test_the_worked_examples(command: str, shown: str) -> None:
+    command = command.replace("| bowlside", f"| {sys.executable} -m assistant")
+    done = subprocess.run(["bash", "-c", command], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    for line in shown.splitlines():
+        assert line in done.stdout, done
+
+
+def test_there_are_worked_examples_for_every_work() -> None:
+    from assistant.work import TESTS
+    assert {command.rsplit(maxsplit=1)[-1] for command, _ in WORKED} == set(TESTS)
+
+
+def test_the_example_script_is_sound(tmp_path: Path) -> None:
+    lines = re.search(r"```json\n(.*?)```", README, re.DOTALL)[1].splitlines()
+    (tmp_path / "final.wav").touch()
+    assert len(script.read(lines, "README", tmp_path).answers) == 4
+
+
+def test_the_example_job_is_sound(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text(re.search(r"```toml\n(.*?)```", README, re.DOTALL)[1], encoding="utf-8")
+    header = script.header_of({"test": "sequential", **job.read(path)}, str(path))
+    assert str(header.settings.limits["system_air_metric"][1]) == "0.20"
+
+
+def test_every_command_and_option_is_in_it() -> None:
+    top = parser()
+    commands = next(one for one in top._actions if one.choices).choices
+    table = README[README.index("## Commands"):README.index("### Computing")]
+    for name, one in commands.items():
+        assert f"`bowlside {name}" in table, name
+        for action in one._actions:
+            for option in action.option_strings:
+                assert option in ("-h", "--help") or option in table, f"{name} {option}"
