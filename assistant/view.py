@@ -32,12 +32,20 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         clock_s=clock, clock_label=label,
         last=f"{spoken_id(last.id)} {last.value:f} {last.unit}" if last else "",
         heard=heard,
-        listens="" if over else ("carry on (paused)" if state.paused else _LISTENS.get(state.phase, "")),
+        listens=_listens(state),
         typed=state.typed,
         status=status, gauge=gauge, keys=keys,
         progress=f"step {state.index + 1} of {len(state.procedure.steps)}",
         messages=messages,
     )
+
+
+def _listens(state: State) -> str:
+    """The microphone is deaf while the station talks; the keys never are."""
+    if state.phase is Phase.OVER:
+        return ""
+    wanted = "carry on (paused)" if state.paused else _LISTENS.get(state.phase, "")
+    return f"keys only while I talk: {wanted}" if wanted and state.spoken < state.utterance else wanted
 
 
 def clock_of(state: State, now: float) -> tuple[float | None, str]:

@@ -1,0 +1,75 @@
+"""The live station spoken to: a real terminal, a sound system without a card, an independent voice as the technician.
+
+Nothing is keyed. What the station says is recorded from its loudspeaker.
+"""
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.scenario.terminal_technician import Terminal
+from tests.speech.sound_world import SoundWorld, heard, missing
+
+pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "")
+WANTED = ("XDG_RUNTIME_DIR", "PULSE_RUNTIME_PATH", "PULSE_SERVER", "ALSA_CONFIG_PATH")
+
+
+@pytest.fixture
+def world(tmp_path: Path):
+    for program in ("flite", "tmux"):
+        if shutil.which(program) is None:
+            pytest.skip(f"{program} is missing: apt-get install {program}")
+    w = SoundWorld(tmp_path)
+    try:
+        w.start()
+    except (RuntimeError, OSError, subprocess.SubprocessError) as error:
+        w.stop()
+        pytest.skip(f"PulseAudio does not start here: {error!r}")
+    yield w
+    w.stop()
+
+
+def test_the_first_steps_by_voice_alone(world: SoundWorld, tmp_path: Path) -> None:
+    recording = world.record(tmp_path / "loudspeaker.raw")
+    terminal = Terminal([sys.executable, "-m", "assistant", "practise", "--terse", "--journal", str(tmp_path / "journal")],
+                        {name: world.env[name] for name in WANTED})
+    took = []
+
+    def say(words: str, then: str) -> None:
+        """Say it until the screen shows ``then``, at most three times: that is what the station asks for too."""
+        path = tmp_path / f"{words.replace(' ', '_')}.wav"
+        subprocess.run(["flite", "-voice", "slt", "-t", words, "-o", str(path)], check=True, timeout=20)
+        for _ in range(3):
+            terminal.wait_for(r"SAY OR KEY:\s+(?!keys)", 20)
+            time.sleep(0.5)  # the tail after the station's own words
+            world.play(path)
+            began = time.monotonic()
+            try:
+                terminal.wait_for(then, 8)
+            except AssertionError:
+                continue
+            took.append(time.monotonic() - began)
+            return
+        raise AssertionError(f"said {words!r} three times, {then!r} did not show:\n{terminal.screen()}")
+    try:
+        terminal.wait_for(r"GAUGE TO AIR, ZERO IT.*SAY OR KEY.*next", 30)
+        terminal.wait_for(r"English", 30)  # the recogniser has loaded
+        say("next", r"LEAK HOLD NOW\?")
+        say("yes", r"CHARGE BETWEEN")
+        say("forty five point two four", r"45\.24: FOUR, FIVE, POINT, TWO, FOUR")
+        say("no", r"CHARGE BETWEEN")
+        say("forty five point two one", r"45\.21: FOUR, FIVE, POINT, TWO, ONE")
+        say("yes", r"LAST READING.*45.21|SETTLE")
+        assert "microphone can be opened" not in terminal.screen()
+    finally:
+        terminal.close()
+        recording.kill()
+        recording.wait(5)
+    assert np.abs(heard(tmp_path / "loudspeaker.raw")).max() > 3000, "the station was never heard"
+    print("end of words to the screen, s:", [round(one, 2) for one in took])
