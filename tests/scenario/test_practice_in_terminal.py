@@ -21,13 +21,13 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def command(folder: Path) -> list[str]:
-    return [sys.executable, "-m", "assistant", "practise", "--journal", str(folder), "--seed", "5", "--metric", "0.30", "--terse"]
+def command(folder: Path, *more: str) -> list[str]:
+    return [sys.executable, "-m", "assistant", "practise", "--journal", str(folder), "--seed", "5", "--metric", "0.30", *more]
 
 
 def test_the_first_steps(folder: Path) -> None:
     """The screen tells what to do, a wrong key harms nothing, and q leaves a test that goes on later."""
-    terminal = Terminal(command(folder))
+    terminal = Terminal(command(folder, "--terse"))
     try:
         terminal.wait_for(r"GAUGE TO AIR, ZERO IT.*SAY OR KEY.*next", 20)
         terminal.keys("z", "7")
@@ -46,7 +46,7 @@ def test_the_first_steps(folder: Path) -> None:
         terminal.wait_for(r"is not over; everything taken is kept.*LEFT 1", 10)
     finally:
         terminal.close()
-    terminal = Terminal(command(folder))
+    terminal = Terminal(command(folder, "--terse"))
     try:
         terminal.wait_for(r"45\.20: FOUR, FIVE, POINT, TWO, ZERO\. RIGHT\?.*may still be under pressure", 20)
     finally:
