@@ -49,6 +49,8 @@ class Live:
         self.speaker: SpeakerPort | None = None
         self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.messages: deque[str] = deque(maxlen=3)
+        """What the station said or answered: newest last, never pushed out by what devices report."""
+        self.notices: deque[str] = deque(maxlen=3)
         self.heard = ""
         self.status = ""
         self.finished: str | None = None
@@ -79,7 +81,11 @@ class Live:
         self.queue.put(lambda: self._meter(action))
 
     def trouble(self, sentence: str) -> None:
-        """A device has a problem: show it. The test goes on."""
+        """A device has a problem: show it while there is room. The test goes on."""
+        self.queue.put(lambda: self.notices.append(sentence))
+
+    def tell(self, sentence: str) -> None:
+        """An answer to something that was just done."""
         self.queue.put(lambda: self.messages.append(sentence))
 
     def expect(self) -> Expect:
@@ -148,7 +154,7 @@ class Live:
                 else:
                     speaker.rate_wpm = rate(effect.text, effect.wpm) or RATE_WPM
                     speaker.say(str(effect.number), pronounce(effect.text))
-                self._tell(effect)
+                self._keep(effect)
             case Hush() if speaker is not None:
                 speaker.hush()
             case Cue() if speaker is not None:
@@ -164,7 +170,7 @@ class Live:
             case Finish():
                 self.finished = effect.outcome
 
-    def _tell(self, speak: Speak) -> None:
+    def _keep(self, speak: Speak) -> None:
         """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
         if speak.text not in view.prompt_words(self.station.state):
             self.messages.append(speak.text)
@@ -205,4 +211,4 @@ class Live:
             gauge = f"{self.practice.gauge():f} psi"
             status = f"{status}   METER: {self.practice.state()}"
         state = self.station.state
-        self.show(view.of(state, now, status, gauge, tuple(self.messages), self.heard, self.hints(state), self.keys))
+        self.show(view.of(state, now, status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys))

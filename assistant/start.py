@@ -104,7 +104,7 @@ def _live(station: Handles, first: Event, model: Path | None = None, meter: Live
         live = Live(station, screen.show, meter, hints=practice_keys.hint if meter else lambda state: "",
                     keys=practice_keys.PRACTICE_KEYS if meter else view.KEYS)
         keypad = TerminalKeypad(live.key, live.meter if meter else None,
-                                lambda name: live.trouble(f"The key {name} means nothing here."))
+                                lambda name: live.tell(f"The key {name} means nothing here."))
         try:
             stack.enter_context(keypad)
             stack.callback(lambda: _tell_stray(screen.stop()))
@@ -115,7 +115,7 @@ def _live(station: Handles, first: Event, model: Path | None = None, meter: Live
         stack.callback(speaker.close)
         live.attach(speaker)
         if remark:
-            live.messages.append(remark)
+            live.notices.append(remark)
         if listen:
             ears = Ears(live, speaker.is_deaf, model)
             stack.callback(ears.close)

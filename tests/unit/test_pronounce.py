@@ -9,9 +9,9 @@ from assistant.pronounce import pronounce, rate
 
 
 @pytest.mark.parametrize(("shown", "said"), [
-    ("seven, point, two, five. Right?", "seven, point two five. Right?"),
-    ("three, one, point, eight, one.", "three one, point eight one."),
-    ("System air metric, zero, point, two, zero psi. Pass.", "System air metric, zero, point two zero P S I. Pass."),
+    ("seven, point, two, five. Right?", "seven point two five. Right?"),
+    ("three, one, point, eight, one.", "three one point eight one."),
+    ("System air metric, zero, point, two, zero psi. Pass.", "System air metric, zero point two zero P S I. Pass."),
     ("Charge to 14.5 psi, trim it.", "Charge to 14.5 P S I, trim it."),
     ("Damp the O-ring, damp the lid.", "Damp the O ring, damp the lid."),
 ])
