@@ -39,16 +39,17 @@ def test_the_first_steps_by_voice_alone(world: SoundWorld, tmp_path: Path) -> No
     recording = world.record(tmp_path / "loudspeaker.raw")
     terminal = Terminal([sys.executable, "-m", "assistant", "practise", "--terse", "--journal", str(tmp_path / "journal")],
                         {name: world.env[name] for name in WANTED})
-    took = []
+    took, asked, began_all = [], [], time.monotonic()
 
     def say(words: str, then: str) -> None:
         """Say it until the screen shows ``then``, at most three times: that is what the station asks for too."""
         path = tmp_path / f"{words.replace(' ', '_')}.wav"
         subprocess.run(["flite", "-voice", "slt", "-t", words, "-o", str(path)], check=True, timeout=20)
         for _ in range(3):
-            terminal.wait_for(r"SAY OR KEY:\s+(?!keys)", 20)
+            terminal.wait_for(r"SAY OR KEY:\s+(?!\s|keys)", 20)
             time.sleep(0.5)  # the tail after the station's own words
             world.play(path)
+            asked.append((words, round(time.monotonic() - began_all, 1)))
             began = time.monotonic()
             try:
                 terminal.wait_for(then, 8)
@@ -72,4 +73,5 @@ def test_the_first_steps_by_voice_alone(world: SoundWorld, tmp_path: Path) -> No
         recording.kill()
         recording.wait(5)
     assert np.abs(heard(tmp_path / "loudspeaker.raw")).max() > 3000, "the station was never heard"
+    print("said, s from the start:", asked)
     print("end of words to the screen, s:", [round(one, 2) for one in took])
