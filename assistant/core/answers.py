@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from assistant.core import phrases, reading, spoken
 from assistant.core.commands import command
-from assistant.core.flow import advance, choose, finish, go_back, spoken_id
+from assistant.core.flow import advance, choose, finish, go_back, resume_hold, spoken_id
 from assistant.core.state import Phase
 from assistant.core.steps import Choose, Tap
 from assistant.core.turn import Turn
@@ -175,7 +175,9 @@ def _yes_no(turn: Turn, yes: bool) -> None:
             turn.hush()
             turn.set(phase=state.before_scrap, listening=False)
             turn.say("Going on.")
-            if turn.state.phase is not Phase.TAPPING:
+            if turn.state.phase is Phase.HOLD:
+                resume_hold(turn)
+            elif turn.state.phase is not Phase.TAPPING:
                 turn.say_prompt(whole=False)
         case _:
             _not_now(turn, "Nothing is asked with yes or no now.")

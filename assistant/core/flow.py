@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from assistant.core import phrases
 from assistant.core.effects import DropCues
-from assistant.core.judge import judge
+from assistant.core.judge import Judgement, judge
 from assistant.core.procedure import END, STOP
 from assistant.core.state import Note, Phase, Reading, Running
 from assistant.core.steps import Ask, Choose, Hold, Judge, Option, Tap, Tell
@@ -82,7 +82,7 @@ def _begin_hold(turn: Turn, step: Hold) -> None:
     if step.length == 0:
         advance(turn)
         return
-    turn.set(phase=Phase.HOLD, hold=Running(step.id, now, now + step.length))
+    turn.set(phase=Phase.HOLD, hold=Running(step.id, now, now + step.length), ended_away="")
     turn.timer("hold", now + step.length)
     for left in {*step.marks, *range(1, step.count + 1)}:
         if left < step.length:
@@ -105,18 +105,38 @@ def end_hold(turn: Turn, late: float) -> None:
     if turn.state.phase is Phase.HOLD:
         turn.hush()
         advance(turn)
+    else:
+        turn.set(ended_away=step.id)
+
+
+def resume_hold(turn: Turn) -> None:
+    """Back at a hold after something else was asked: its clock ran on, or has ended, or was broken meanwhile."""
+    state, step = turn.state, turn.state.step
+    turn.set(phase=Phase.HOLD)
+    if state.hold is not None and state.hold.id == step.id:
+        turn.say(f"The clock ran on: {phrases.duration(state.hold.ends - state.now)} left.", step.id)
+    elif state.ended_away == step.id:
+        turn.set(ended_away="")
+        advance(turn)
+    else:
+        begin(turn)
 
 
 def broken_hold(turn: Turn, step: Hold) -> None:
     """The hold was interrupted: it can't count, whatever the clock says now."""
     assert turn.state.procedure is not None
     turn.clear_timers("")
-    turn.set(hold=None, corrected=())
+    turn.set(hold=None)
     turn.record("hold", id=step.id, event="broken")
     if step.broken:
         note(turn, step.id, "interrupted, so it does not count")
         turn.say("The hold was interrupted and does not count.", step.id, urgent=True)
-    enter(turn, turn.state.procedure.index(step.broken or step.id))
+    target = turn.state.procedure.index(step.broken or step.id)
+    if turn.state.corrected:  # a reading is being asked again: that first, then what the break leads back to
+        turn.set(corrected=(target, *turn.state.corrected[1:]))
+        turn.say_prompt()
+    else:
+        enter(turn, target)
 
 
 def after_tapping(turn: Turn) -> None:
@@ -139,8 +159,7 @@ def give_judgement(turn: Turn, index: int) -> str:
     assert state.procedure is not None
     step = state.procedure.steps[index]
     assert isinstance(step, Judge)
-    invalid = [one.text.rstrip(".") for one in state.notes if one.invalid]
-    found = judge(step.rule, state.taken(), state.settings, invalid)
+    found = _found(turn, step)
     turn.set(judged=(*((at, old) for at, old in state.judged if at != index), (index, found)))
     for one in found.results:
         turn.record("result", name=one.name, value=one.value, unit=one.unit, rounded=one.rounded, standing=one.standing)
@@ -150,6 +169,12 @@ def give_judgement(turn: Turn, index: int) -> str:
         turn.record("verdict", id=step.id, verdict=found.verdict, why=found.why)
     turn.say(found.words, step.id)
     return found.outcome
+
+
+def _found(turn: Turn, step: Judge) -> Judgement:
+    state = turn.state
+    invalid = [one.text.rstrip(".") for one in state.notes if one.invalid]
+    return judge(step.rule, state.taken(), state.settings, invalid)
 
 
 # --- taking back -----------------------------------------------------------------------------------------------------
@@ -180,40 +205,39 @@ def go_back(turn: Turn) -> None:
 
 def after_taken(turn: Turn) -> None:
     """A reading is taken: go on, or back to what was left for a correction."""
-    state = turn.state
-    if not state.corrected:
+    if not turn.state.corrected:
         advance(turn)
         return
-    *rest, target = state.corrected
-    asked = state.index
+    *rest, target = turn.state.corrected
     turn.set(corrected=tuple(rest))
-    assert state.procedure is not None
-    step = state.procedure.steps[target]
-    if not isinstance(step, Ask) or not rest:
-        for index, old in sorted(state.judged, key=lambda one: one[0]):
-            if asked < index < target:
-                outcome = give_judgement(turn, index)
-                if outcome != old.outcome:
-                    turn.set(index=index, corrected=(), hold=None, timers=())
-                    judged = state.procedure.steps[index]
-                    assert isinstance(judged, Judge)
-                    advance(turn, judged.on.get(outcome, ""))
-                    return
-    _return_to(turn, target)
-
-
-def _return_to(turn: Turn, target: int) -> None:
-    state = turn.state
-    assert state.procedure is not None
-    step = state.procedure.steps[target]
-    if isinstance(step, Hold):
-        turn.set(index=target, phase=Phase.HOLD, **_CLEAN)
-        if state.hold is not None and state.hold.id == step.id:
-            turn.say(f"The clock ran on: {phrases.duration(state.hold.ends - state.now)} left.", step.id)
-        else:  # it ended while the correction was being talked about
-            advance(turn)
+    if not rest and _judged_otherwise(turn, target):
         return
-    enter(turn, target)
+    assert turn.state.procedure is not None
+    if isinstance(turn.state.procedure.steps[target], Hold):
+        turn.set(index=target, **_CLEAN)
+        resume_hold(turn)
+    else:
+        enter(turn, target)
+
+
+def _judged_otherwise(turn: Turn, target: int) -> bool:
+    """Judge again whatever was judged before ``target`` from readings that have changed; say what is new.
+
+    True if an outcome changed: then the test has gone the other way.
+    """
+    assert turn.state.procedure is not None
+    for index, old in sorted(turn.state.judged, key=lambda one: one[0]):
+        step = turn.state.procedure.steps[index]
+        assert isinstance(step, Judge)
+        if index >= target or _found(turn, step) == old:
+            continue
+        outcome = give_judgement(turn, index)
+        if outcome != old.outcome:
+            turn.clear_timers("")
+            turn.set(index=index, hold=None)
+            advance(turn, step.on.get(outcome, ""))
+            return True
+    return False
 
 
 def spoken_id(reading_id: str) -> str:

@@ -108,6 +108,8 @@ class State:
     """Ask steps still to be asked again after "take it back", nearest last, below them the step that was left."""
 
     hold: Running | None = None
+    ended_away: str = ""
+    """Id of a hold whose time ran out while something else was being asked."""
     timers: tuple[tuple[str, float], ...] = ()
     """Name and due time of what the shell must report with TimerDue."""
 

@@ -195,6 +195,28 @@ def test_scrap(t: Transcript) -> None:
     assert t.finished == "scrapped"
 
 
+def test_a_hold_that_ends_while_scrap_is_asked_has_ended(t: Transcript) -> None:
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(295)
+    t.hear("scrap the test").wait(10).at("scrap.confirm").hear("no").listens("leak.final")
+
+
+def test_scrap_answered_no_in_a_hold_leaves_its_clock_running(t: Transcript) -> None:
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(100)
+    t.hear("scrap the test").wait(20).hear("no").says("3 minutes left").at("leak.hold").wait(180).at("leak.final")
+
+
+def test_a_restart_in_the_middle_of_a_correction_goes_on_with_it(t: Transcript) -> None:
+    to_run_1(t).one_step(1, 1, "14.50", "7.52").hear("next").at("settle.1.2").hear("take it back").listens("equilibrium.1.1")
+    t.kill().restart("boot-2", later=9).listens("equilibrium.1.1").reading("equilibrium.1.1", "7.25")
+    t.at("settle.1.2").wait(5).reading("charge.1.2", "30.00").replayed()
+
+
+def test_two_take_backs_across_the_leak_verdict_judge_it_again(t: Transcript) -> None:
+    t.leak_hold("45.21", "45.16").fill_and_close().hear("next").wait(5).reading("charge.1.1", "14.50")
+    t.hear("take it back").hear("take it back").listens("leak.final").reading("leak.final", "45.01").at("charge.1.1")
+    t.reading("charge.1.1", "14.50").records("verdict", verdict="fail").at("leak.cure")
+
+
 def test_a_doubtful_metric_is_asked_about(t: Transcript) -> None:
     to_run_2(t).one_run(2, ("7.25", "18.63", "31.81")).listens("metric.keep").says("would be zero")
     t.hear("no").listens("equilibrium.2.3").reading("equilibrium.2.3", "31.95").at("release.2")
