@@ -12,6 +12,8 @@ from assistant.core.flow import spoken_id
 from assistant.core.judge import SPOKEN_NAMES, SPOKEN_UNITS
 
 SLOW_WPM = 120
+KEYS = {"B": "slower", "*": "skip_to_air"}
+KEYS_HELP = "# next   A say again   B slower   * skip to air   q leave"
 
 
 def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -41,8 +43,14 @@ def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
             ident = f"{ident}.{number}"
         used.add(ident)
         steps.append({"id": ident, "kind": "tell", "say": words.replace("{", "(").replace("}", ")")})
-    return {"test": "log-read", "title": f"Reading out test {found['id']}",
-            "stage": [{"name": f"test {found['id']}", "step": steps}]}
+    return {"test": "log-read", "title": f"Reading out test {found['id']}", "keys": KEYS,
+            "stage": [{"name": "for the paper log", "step": steps}]}
+
+
+def figures(found: Mapping[str, Any]) -> dict[str, str]:
+    """The number of each line in figures, to be shown beside the words."""
+    shown = {one["id"]: f"{one['value']:f} {one['unit']}" for one in found["readings"] if not one["withdrawn"]}
+    return shown | {one["name"]: f"{one['rounded']:f} {one['unit']}" for one in found["results"] if one["rounded"] is not None}
 
 
 def _capital(text: str) -> str:

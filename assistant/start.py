@@ -4,6 +4,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -81,7 +82,8 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, meter
                                   f"Finish it first with: bowlside run {procedure.test}")
             first = Restarted(clock.boot_now(), boot)
         simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
-        code = _live(station, first, model=args.model, meter=simulated, remark=remark)
+        extra = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
+        code = _live(station, first, args.model, simulated, remark, **extra)
         state = station.state
         _farewell(station.test, state, folder)
     return code
@@ -96,13 +98,12 @@ def _farewell(test: int, state: State, folder: Path) -> None:
               "The chamber and the bowl may still be under pressure.")
 
 
-def _live(station: Handles, first: Event, model: Path | None = None, meter: LivePractice | None = None,
-          remark: str = "", listen: bool = True) -> int:
+def _live(station: Handles, first: Event, model: Path | None = None, meter: LivePractice | None = None, remark: str = "",
+          hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS) -> int:
     """Run with whatever of screen, sound and microphone is there. Needs a terminal for the keys."""
     with ExitStack() as stack:
         screen = Screen()
-        live = Live(station, screen.show, meter, hints=practice_keys.hint if meter else lambda state: "",
-                    keys=practice_keys.PRACTICE_KEYS if meter else view.KEYS)
+        live = Live(station, screen.show, meter, hints=hints, keys=keys)
         keypad = TerminalKeypad(live.key, live.meter if meter else None,
                                 lambda name: live.tell(f"The key {name} means nothing here."))
         try:
@@ -116,9 +117,7 @@ def _live(station: Handles, first: Event, model: Path | None = None, meter: Live
         live.attach(speaker)
         if remark:
             live.notices.append(remark)
-        if listen:
-            ears = Ears(live, speaker.is_deaf, model)
-            stack.callback(ears.close)
+        stack.callback(Ears(live, speaker.is_deaf, model).close)
         if meter:
             live.status = "PRACTICE, nothing counts."
         return live.run(first)
@@ -136,8 +135,10 @@ def read_out(args: argparse.Namespace) -> int:
     if args.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
         _line_by_line(found, args.json)
         return 0
-    data = reading_out.as_procedure(found)
-    return _live(Unrecorded(), TestStarted(clock.boot_now(), "log-read", data, {}, {"wpm": reading_out.SLOW_WPM}))
+    figures = reading_out.figures(found)
+    start = TestStarted(clock.boot_now(), "log-read", reading_out.as_procedure(found), {}, {"wpm": reading_out.SLOW_WPM})
+    return _live(Unrecorded(), start, hints=lambda state: figures.get(state.step.id, "") if state.procedure else "",
+                 keys=reading_out.KEYS_HELP)
 
 
 def _line_by_line(found: dict[str, Any], as_json: bool) -> None:

@@ -57,7 +57,10 @@ def key(turn: Turn, name: str) -> None:
         if name == "D":
             do(turn, "where_are_we" if twice else "time_left")
         return
-    if name in tuple("0123456789*"):
+    assert state.procedure is not None
+    if name in state.procedure.keys:
+        do(turn, state.procedure.keys[name])
+    elif name in tuple("0123456789*"):
         _type(turn, name)
     elif name == "#" and state.typed:
         reading.from_keys(turn, state.typed)

@@ -7,11 +7,12 @@ Words may also name the job's settings: "charge to {target}", "all {clamps} clam
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
 from typing import Any, Mapping
 
 from assistant.core import phrases
+from assistant.core.commands import COMMANDS
 from assistant.core.settings import Settings
 from assistant.core.steps import KINDS, Choose, Judge, Option, Step
 
@@ -20,7 +21,7 @@ STOP = "stop"
 """Two targets that are no step: the test is done; the test is stopped before its end."""
 
 _STAGE_KEYS = ("name", "with", "like", "step")
-_TOP_KEYS = ("test", "title", "editions", "standing", "stage")
+_TOP_KEYS = ("test", "title", "editions", "standing", "keys", "stage")
 
 
 class ProcedureError(ValueError):
@@ -36,6 +37,8 @@ class Procedure:
     standing: Mapping[str, str]
     """Where each rule of the test comes from, by name."""
     steps: tuple[Step, ...]
+    keys: Mapping[str, str] = field(default_factory=dict)
+    """Keys that mean another command in this test than in the others: key -> command id."""
 
     def index(self, step_id: str) -> int:
         """Place of a step by its id; KeyError if there is none."""
@@ -70,9 +73,16 @@ def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure")
             for plain in _tables(source, "step", place):
                 steps.append(_step(plain, _filled(name, words, place), words, place))
     procedure = Procedure(test, _text(data, "title", where), data.get("editions", ""), dict(data.get("standing", {})),
-                          tuple(steps))
+                          tuple(steps), _keys(data, where))
     _check_targets(procedure, where)
     return procedure
+
+
+def _keys(data: Mapping[str, Any], where: str) -> dict[str, str]:
+    keys = data.get("keys", {})
+    if not isinstance(keys, Mapping) or not all(meant in COMMANDS for meant in keys.values()):
+        raise ProcedureError(f'{where}: "keys" must name a command for each key; the commands are {", ".join(COMMANDS)}.')
+    return dict(keys)
 
 
 def _step(plain: Mapping[str, Any], stage: str, words: Mapping[str, str], place: str) -> Step:
