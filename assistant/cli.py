@@ -11,7 +11,7 @@ from typing import NoReturn
 
 from assistant import hear, lines, log, work
 from assistant.core.procedure import ProcedureError
-from assistant.journal import Journal, JournalError
+from assistant.journal import FILE, Journal, JournalError
 from assistant.jsonline import dumps
 from assistant.script import ScriptError
 
@@ -115,11 +115,24 @@ def _journal_argument(one: argparse.ArgumentParser, default: str) -> None:
 
 def _bare(args: argparse.Namespace) -> int:
     if sys.stdin.isatty() and sys.stdout.isatty():
-        from assistant import start
-        return start.first_or_station()
+        return _first_or_station()
     print("No terminal here, so this is the demo test on a virtual clock. The job is invented.\n")
     args = parser().parse_args(["rehearse", str(DEMO), "--answer-rest"])
     return _rehearse(args)
+
+
+def _first_or_station() -> int:
+    """Until a test has been recorded a practice test is offered; then the station starts."""
+    if not (log.default_folder() / FILE).exists():
+        print("Welcome to Bowlside. Nothing has been recorded here yet.\n"
+              "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time.")
+        try:
+            answer = input("Practise now? [Y/n] ")
+        except EOFError:
+            return 1
+        if answer.strip().lower() not in ("n", "no"):
+            return main(["practise"])
+    return main(["run"])
 
 
 def _rehearse(args: argparse.Namespace) -> int:

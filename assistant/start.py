@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant import clock, job, log, practise as practice_keys, reading_out, record, view
+from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.machine import step
 from assistant.core.state import State
@@ -94,8 +95,8 @@ def _farewell(test: int, state: State, folder: Path) -> None:
     if state.outcome:
         print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see bowlside log show {test}.")
     else:
-        print(f"Test {test} is not over; everything taken is kept in {folder}. Start again to go on. "
-              "The chamber and the bowl may still be under pressure.")
+        print(f"Test {test} is not over; everything taken is kept in {folder}. The same command goes on with it. "
+              f"{phrases.PRESSURE_CAUTION}")
 
 
 def _live(station: Handles, first: Event, model: Path | None = None, meter: LivePractice | None = None, remark: str = "",
@@ -165,16 +166,4 @@ def _audible_speaker() -> Speaker | None:
         return speaker
     speaker.close()
     return None
-
-
-def first_or_station() -> int:
-    """Bare ``bowlside`` in a terminal: the first time a practice test is offered, later the station starts."""
-    from assistant.cli import parser
-    folder = log.default_folder()
-    if not (folder / "journal.db").exists() and not (folder / "practice" / "journal.db").exists():
-        print("Welcome to Bowlside. Nothing has been recorded here yet.\n"
-              "The first time, practise a whole test on water with the simulated meter: nothing counts.")
-        if input("Practise now? [Y/n] ").strip().lower() not in ("n", "no"):
-            return practise(parser().parse_args(["practise", "--air", "6"]))
-    return run(parser().parse_args(["run"]))
 
