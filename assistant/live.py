@@ -15,7 +15,7 @@ from assistant.core.state import Phase, State
 from assistant.core.turn import expected
 from assistant.journal import JournalError
 from assistant.lines import Write, record_line
-from assistant.pronounce import pronounce, rate
+from assistant.pronounce import pronounce
 from hardware.ports import SpeakerPort
 from hardware.synth import RATE_WPM
 
@@ -152,7 +152,7 @@ class Live:
                 if speaker is None or not effect.aloud:
                     self.spoken(str(effect.number))
                 else:
-                    speaker.rate_wpm = rate(effect.text, effect.wpm) or RATE_WPM
+                    speaker.rate_wpm = effect.wpm or RATE_WPM
                     speaker.say(str(effect.number), pronounce(effect.text))
                 self._keep(effect)
             case Hush() if speaker is not None:

@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from assistant.pronounce import pronounce, rate
+from assistant.pronounce import pronounce
 from hardware import cues
 from hardware.stream import Tape
 from hardware.synth import RATE_WPM, Synth, SynthError, seconds
@@ -17,7 +17,7 @@ class VoiceOnTape:
 
     def speech(self, text: str, wpm: int, at_s: float) -> float:
         try:
-            pcm = self._synth.render(pronounce(text), rate(text, wpm) or RATE_WPM)
+            pcm = self._synth.render(pronounce(text), wpm or RATE_WPM)
         except SynthError:
             return self._synth.estimate(text)
         self._tape.place(pcm, at_s)

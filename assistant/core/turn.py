@@ -97,15 +97,15 @@ def read_back(state: State) -> str:
     assert state.proposed is not None
     value = phrases.aloud(state.proposed.value, state.ask.places)
     doubt = f" {state.proposed.doubt}" if state.proposed.doubt else ""
-    return f"{spoken.digits(value)}.{doubt} Right?"
+    return f"{spoken.digits(value)}.{doubt}{'' if state.terse and not doubt else ' Right?'}"
 
 
 def again_words(state: State) -> str:
     """How the second entry must come, so that it can't repeat the first one's mistake."""
     assert state.first is not None
     if state.first.source == "voice" and state.first.form == "whole":
-        return "Once more: say it digit by digit, or key it."
-    return "Once more: key it."
+        return "Again, digit by digit or keyed." if state.terse else "Once more: say it digit by digit, or key it."
+    return "Key it again." if state.terse else "Once more: key it."
 
 
 def expected(state: State) -> Expect:

@@ -100,7 +100,7 @@ class Technician:
         if not what or "SAY OR KEY" not in shown:
             return
         keys = self.terminal.keys
-        if what.startswith("TAP") or "HOLD THE LEVER" in what or "PRESS THE LEVER" in what:
+        if "PRESS AND HOLD" in what:
             return
         if what not in self.seen[-1:]:
             self.seen.append(what)

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from assistant.core import spoken
-from assistant.pronounce import pronounce, rate
+from assistant.pronounce import pronounce
 
 
 @pytest.mark.parametrize(("shown", "said"), [
@@ -23,6 +23,3 @@ def test_examples(shown: str, said: str) -> None:
 def test_no_digit_is_lost_or_moved(value: Decimal) -> None:
     assert pronounce(spoken.digits(value)).replace(",", "").split() == spoken.digits(value).replace(",", "").split()
 
-
-def test_numbers_are_read_back_slower() -> None:
-    assert rate("seven, point, two, five. Right?") == 150 and rate("Let it settle.") == 0 and rate("x, point, y", 120) == 120

@@ -1,0 +1,66 @@
+"""How long the station talks while the technician could go on, over the two runs of a test; terse against whole prompts.
+
+    python -m tests.bench.talk_time
+
+Speech is rendered by the real synthesiser, time is virtual. Counted: every second of speech from the first charge to the
+results that does not fall into a hold or the tapping, where he has to wait anyhow. The whole prompts are the baseline.
+"""
+from __future__ import annotations
+
+import json
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+from assistant.journal import Journal
+from assistant.procedures import HERE
+from assistant.rehearse import Rehearsal
+from assistant.script import read
+from assistant.voice_on_tape import VoiceOnTape
+
+WAITING = ("rest.", "settle.")
+
+
+class Stopwatch(VoiceOnTape):
+    """The real voice, with a list of when it spoke and for how long."""
+
+    def __init__(self) -> None:
+        super().__init__(Path("/dev/null"))
+        self.spoken: list[tuple[str, float]] = []
+
+    def speech(self, text: str, wpm: int, at_s: float) -> float:
+        length = super().speech(text, wpm, at_s)
+        self.spoken.append((text, length))
+        return length
+
+    def __exit__(self, *_: object) -> None:
+        self._synth.close()
+
+
+def talk(style: str) -> tuple[float, Counter[str]]:
+    """Seconds of talk, whole and by kind of prompt."""
+    lines = (HERE / "demo.jsonl").read_text(encoding="utf-8").splitlines()
+    lines[0] = json.dumps({**json.loads(lines[0]), "speech": style})
+    said: list[str] = []
+    with tempfile.TemporaryDirectory() as folder, Journal(Path(folder)) as journal, Stopwatch() as voice:
+        Rehearsal(read(lines, "demo", HERE), journal, lambda line: said.append(line["id"]) if line["kind"] == "said" else None,
+                  answer_rest=True, voice=voice).run()
+        by_kind: Counter[str] = Counter()
+        running = False
+        for prompt, (_, length) in zip(said, voice.spoken, strict=True):
+            running = (running or prompt == "pump.1.1") and prompt != "results"
+            if running and not prompt.startswith(WAITING):
+                kind = "read-back" if prompt.endswith(".confirm") else prompt.split(".")[0]
+                by_kind[kind] += length
+        return sum(by_kind.values()), by_kind
+
+
+def main() -> None:
+    whole, terse = talk("whole"), talk("terse")
+    print(f"whole {whole[0]:.1f} s, terse {terse[0]:.1f} s, ratio {terse[0] / whole[0]:.2f} (goal: terse at most 60 s)")
+    for kind, seconds in terse[1].most_common():
+        print(f"  {kind:<12} {seconds:6.1f} s terse {whole[1][kind]:8.1f} s whole")
+
+
+if __name__ == "__main__":
+    main()
