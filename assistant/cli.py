@@ -5,7 +5,7 @@ import argparse
 import sys
 import tempfile
 from collections.abc import Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NoReturn
 
@@ -30,12 +30,26 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()  # whoever read our output is gone; Python would complain about it at exit
         return 1
+    except OSError as error:
+        return _disk_trouble(error)
     except KeyboardInterrupt:
         return _refuse("Stopped. Nothing recorded is lost; start again to go on.", 1)
 
 
 def _refuse(error: object, code: int) -> int:
     print(f"bowlside: {error}", file=sys.stderr)
+    return code
+
+
+def _disk_trouble(error: OSError) -> int:
+    """What is printed has nowhere to go, or a file of the user's can't be written. The journal tells its own troubles."""
+    code = _refuse(f"{error.strerror or error}{f': {error.filename}' if error.filename else ''}. "
+                   "Nothing recorded is lost; make room or choose another place, then start again.", 1)
+    try:
+        sys.stdout.flush()
+    except OSError:
+        with suppress(OSError):
+            sys.stdout.close()  # else Python tries once more at exit, and complains with a traceback
     return code
 
 
@@ -138,15 +152,15 @@ def _first_or_station() -> int:
 def _rehearse(args: argparse.Namespace) -> int:
     from assistant.rehearse import Rehearsal
     from assistant.script import read
-    if args.script == "-":
-        script = read(sys.stdin, "standard input", Path.cwd())
-    else:
-        path = Path(args.script)
-        try:
-            text = path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            return _refuse(f"The script {path} can't be read: {error}. Give a text file of JSON lines.", 2)
-        script = read(text.splitlines(), str(path), path.parent)
+    piped = args.script == "-"
+    name, folder = ("standard input", Path.cwd()) if piped else (args.script, Path(args.script).parent)
+    try:
+        text = (sys.stdin.buffer.read() if piped else Path(args.script).read_bytes()).decode("utf-8-sig")
+    except (OSError, ValueError) as error:
+        return _refuse(f"The script {name} can't be read: {error}. Give a text file of JSON lines.", 2)
+    script = read(text.splitlines(), name, folder)
+    if args.wav and not args.wav.parent.is_dir():
+        return _refuse(f"There is no folder {args.wav.parent} to write {args.wav.name} into.", 2)
     write = lines.to_json() if args.json else lines.to_people()
     with ExitStack() as stack:
         folder = args.journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bowlside-")))

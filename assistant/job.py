@@ -28,6 +28,8 @@ def read(path: Path) -> dict[str, Any]:
         given = tomllib.loads(path.read_text(encoding="utf-8"), parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise JobError(f"{path}: this is no valid TOML: {error}. Mend that line.") from None
+    except RecursionError:
+        raise JobError(f"{path}: it is nested too deep to be a job file.") from None
     except (OSError, UnicodeDecodeError) as error:
         raise JobError(f"The job file {path} can't be read: {error}. Name another with --job.") from None
     if "limits" in given:

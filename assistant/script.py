@@ -11,7 +11,7 @@ from typing import Any, Mapping
 
 from assistant.core import prompts
 from assistant.core.procedure import Procedure, build
-from assistant.core.settings import Settings
+from assistant.core.settings import Settings, number, shown
 from assistant.jsonline import loads
 from assistant.procedures import load
 
@@ -63,9 +63,9 @@ def header_of(given: Mapping[str, Any], where: str) -> Header:
         data = load(test)
         procedure = build(data, checked, f"{test}.toml")
     except ValueError as error:
-        raise ScriptError(f"{where}: {error}.".replace("..", ".")) from None
+        raise ScriptError(f"{where}: {str(error).removesuffix('.')}.") from None
     for key, value in labels.items():
-        if not isinstance(value, str | bool):
+        if not isinstance(value, bool) and not _is_text(value):
             raise ScriptError(f'{where}: "{key}" must be a text.')
     return Header(test, data, checked, labels, procedure)
 
@@ -104,7 +104,7 @@ def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], 
         if key not in ("on", "after", *ANSWERS):
             raise ScriptError(f'{where}: "{key}" is no key here; allowed are on, after, {", ".join(ANSWERS)}.')
     on, after = given.get("on"), given.get("after")
-    if on not in known:
+    if not isinstance(on, str) or on not in known:
         near = get_close_matches(str(on), sorted(known), 1)
         hint = f" Did you mean {near[0]!r}?" if near else ""
         raise ScriptError(f'{where}: "on" names no prompt of this test: {on!r}.{hint} '
@@ -120,11 +120,12 @@ def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], 
 
 def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal | tuple[str, ...] | Path:
     if kind == "gauge":
-        if isinstance(value, bool) or not isinstance(value, int | Decimal):
-            raise ScriptError(f'{where}: "gauge" must be a number, not {value!r}.')
-        return Decimal(value)
-    if not isinstance(value, str) or not value.strip() or len(value) > 1000:
-        raise ScriptError(f'{where}: "{kind}" must be a text, not {value!r}.')
+        try:
+            return number('"gauge"', value if isinstance(value, Decimal) else None)
+        except ValueError as error:
+            raise ScriptError(f"{where}: {error}.") from None
+    if not _is_text(value) or not value.strip() or len(value) > 1000:
+        raise ScriptError(f'{where}: "{kind}" must be a text, not {shown(value)}.')
     if kind == "key":
         keys = tuple(value.split())
         for key in keys:
@@ -133,7 +134,16 @@ def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal |
         return keys
     if kind == "hear":
         path = folder / value
-        if not path.is_file():
+        try:
+            found = path.is_file()
+        except OSError:  # a name longer than any file may have
+            found = False
+        if not found:
             raise ScriptError(f"{where}: there is no file {path}.")
         return path
     return value
+
+
+def _is_text(value: Any) -> bool:
+    r"""Half a character ("\ud800") is legal in JSON, but can be neither shown nor written to a file."""
+    return isinstance(value, str) and not any("\ud800" <= char <= "\udfff" for char in value)
