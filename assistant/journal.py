@@ -8,12 +8,13 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import json
+import os
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from assistant.core.events import Event, from_plain, to_plain
 
@@ -63,8 +64,8 @@ class Journal:
             elif not self.path.exists():
                 raise JournalError(f"There is no journal in {folder}: nothing has been recorded there. "
                                    "Name another folder with --journal.")
-            mode = "rwc" if write else "ro"
-            self._db = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode={mode}", uri=True, isolation_level=None)
+            self._db = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode={self._mode(write)}", uri=True,
+                                       isolation_level=None)
             self._prepare(write)
         except OSError as error:
             self.close()
@@ -78,6 +79,13 @@ class Journal:
             self.close()
             raise
 
+    def _mode(self, write: bool) -> str:
+        """A write-ahead journal is read by help of a file beside it; where none may be made and none is left, without."""
+        if write:
+            return "rwc"
+        closed = not os.access(self.path.parent, os.W_OK, effective_ids=True)
+        return "ro&immutable=1" if closed and not self.path.with_name(f"{FILE}-wal").exists() else "ro"
+
     def _take(self, folder: Path) -> None:
         self._lock = open(folder / "journal.lock", "w")
         try:
@@ -87,21 +95,35 @@ class Journal:
                                "or name another folder with --journal.") from None
 
     def _prepare(self, write: bool) -> None:
-        version = self._db.execute("PRAGMA user_version").fetchone()[0]
+        version = self._ask("PRAGMA user_version")[0][0]
         if version > SCHEMA:
             raise JournalError(f"The journal {self.path} was written by a newer Bowlside (schema {version}, "
                                f"this one knows {SCHEMA}). Upgrade, or name another folder with --journal.")
+        if version < SCHEMA and self._ask("SELECT COUNT(*) FROM sqlite_master")[0][0]:
+            raise JournalError(f"The file {self.path} is no journal of Bowlside. Keep that file, "
+                               "and name another folder with --journal.")
         if write:
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
+        if write and version < SCHEMA:
             self._db.execute("BEGIN IMMEDIATE")
             self._db.execute("CREATE TABLE IF NOT EXISTS events (seq INTEGER PRIMARY KEY, test INTEGER NOT NULL, "
                              "wall TEXT NOT NULL, boot TEXT NOT NULL, body TEXT NOT NULL, hash TEXT NOT NULL)")
             self._db.execute("CREATE INDEX IF NOT EXISTS by_test ON events (test, seq)")
             self._db.execute(f"PRAGMA user_version = {SCHEMA}")
             self._db.execute("COMMIT")
-        last = self._db.execute("SELECT seq, hash FROM events ORDER BY seq DESC LIMIT 1").fetchone()
-        self._seq, self._last = last or (0, _FIRST)
+        last = self._ask("SELECT seq, hash FROM events ORDER BY seq DESC LIMIT 1")
+        self._seq, self._last = last[0] if last else (0, _FIRST)
+        if not isinstance(self._last, str):  # a damaged byte can turn a text into a blob
+            raise JournalError(f"The last event of {self.path} is damaged. Keep that file, "
+                               "and name another folder with --journal.")
+
+    def _ask(self, sql: str) -> list[tuple[Any, ...]]:
+        try:
+            return self._db.execute(sql).fetchall()
+        except sqlite3.Error as error:
+            raise JournalError(f"The journal {self.path} can't be read: {error}. Keep that file as it is, "
+                               "and name another folder with --journal.") from None
 
     def close(self) -> None:
         db = getattr(self, "_db", None)
@@ -135,7 +157,7 @@ class Journal:
 
     def last_test(self) -> int:
         """Number of the newest test; 0 if there is none."""
-        return self._db.execute("SELECT COALESCE(MAX(test), 0) FROM events").fetchone()[0]
+        return self._ask("SELECT COALESCE(MAX(test), 0) FROM events")[0][0]
 
     def rows(self, test: int | None = None) -> Iterator[Row]:
         """The events in order, of one test or of all. Raises JournalError if the file is damaged."""
@@ -154,12 +176,12 @@ class Journal:
         for row in self.rows(test):
             try:
                 found.append(row.event())
-            except (ValueError, TypeError, KeyError, AttributeError) as error:
+            except (ValueError, TypeError, KeyError, AttributeError, ArithmeticError, RecursionError) as error:
                 raise JournalError(f"Event {row.seq} in {self.path} is damaged: {error}. Run log verify.") from None
         return found
 
     def tests(self) -> list[int]:
-        return [row[0] for row in self._db.execute("SELECT DISTINCT test FROM events ORDER BY test")]
+        return [row[0] for row in self._ask("SELECT DISTINCT test FROM events ORDER BY test")]
 
     def first_bad(self) -> tuple[int, str] | None:
         """Walk the whole chain: None if it is sound, else the number of the first bad event and what is wrong."""
@@ -176,4 +198,4 @@ class Journal:
         return None
 
     def count(self) -> int:
-        return self._db.execute("SELECT COUNT(*) FROM events").fetchone()[0]
+        return self._ask("SELECT COUNT(*) FROM events")[0][0]
