@@ -1,0 +1,202 @@
+"""The live loop on the real boot clock with a real journal: whole tests by posted keys, with short settings."""
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from assistant.clock import boot_now
+from assistant.core.events import Event, Restarted, TestStarted
+from assistant.core.settings import Settings
+from assistant.core.state import Phase
+from assistant.core.steps import Tap
+from assistant.journal import Journal, JournalError
+from assistant.lines import Line
+from assistant.live import Live
+from assistant.procedures import load
+from assistant.record import of
+from assistant.station import Station, unfinished
+from hardware.fakes import FakeSpeaker
+from tests.command import DECIDING, READINGS, keyed
+
+SHORT = {"leak_settle_s": Decimal("0.2"), "leak_hold_s": Decimal(1), "settle_s": Decimal("0.2"), "tap_s": Decimal(1),
+         "tap_every_s": Decimal("0.5"), "hold_after_tap_s": Decimal("0.2"), "aggregate_correction_pct": Decimal("0.3"),
+         "limits": {"air_content": [Decimal("4.5"), Decimal("7.5")], "system_air_metric": [None, Decimal("0.20")]}}
+
+
+EARLY = {ident: READINGS[ident] for ident in ("leak.charge", "leak.initial", "leak.final", "charge.1.1")}
+"""What is taken before the first tapping."""
+
+
+@pytest.fixture(autouse=True)
+def _a_quick_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two seconds to lift the mallet, six times, are for people."""
+    monkeypatch.setattr(Tap, "lead_s", 0.1)
+
+
+class Bench:
+    """A live station with a technician who presses keys as soon as something is asked."""
+
+    def __init__(self, journal: Journal, speaker: Callable[[Live], FakeSpeaker], **settings: Decimal) -> None:
+        self.lines: list[Line] = []
+        left = unfinished(journal, "boot")
+        self.station = left or Station(journal, journal.new_test(), "boot")
+        self.live = Live(self.station, write=self.lines.append)
+        self.speaker = speaker(self.live)
+        self.live.attach(self.speaker)
+        chosen = Settings.from_mapping({**SHORT, **settings}).to_mapping()
+        self.first: Event = Restarted(boot_now(), "boot") if left else TestStarted(
+            boot_now(), "sequential", load("sequential"), chosen, {})
+        self.code: int | None = None
+        self.stuck = ""
+
+    def run(self, until: str = "", within_s: float = 30.0) -> "Bench":
+        """Until the test is over, or left with q as soon as ``until`` is asked. The technician has a thread of his own."""
+        technician = threading.Thread(target=self._technician, args=(until, within_s), daemon=True)
+        technician.start()
+        self.code = self.live.run(self.first)
+        technician.join()
+        assert not self.stuck, f"stuck at {self.stuck}"
+        return self
+
+    def _technician(self, until: str, within_s: float) -> None:
+        before, since, deadline = None, time.monotonic(), time.monotonic() + within_s
+        while self.code is None and self.live.finished is None:
+            state = self.station.state
+            now = (state.prompt, len(state.readings), state.phase, state.typed)
+            if until and state.prompt == until:
+                self.live.key("quit")
+                return
+            if time.monotonic() > deadline:
+                self.stuck = state.prompt or str(state.phase)
+                self.live.key("quit")
+                return
+            waits = state.phase not in (Phase.IDLE, Phase.HOLD, Phase.TAPPING, Phase.OVER)
+            if waits and before is not None and now[:3] != before[:3] or before is None and waits:
+                self.answer(state.prompt, state.phase)
+                before, since = now, time.monotonic()
+            elif waits and time.monotonic() - since > 0.7:  # nothing happened: he presses again
+                if state.typed:
+                    self.live.key("C")
+                self.answer(state.prompt, state.phase)
+                since = time.monotonic()
+            time.sleep(0.002)
+
+    def answer(self, prompt: str, phase: Phase) -> None:
+        ident = prompt.removesuffix(".again")
+        for key in keyed(READINGS[ident]).split() if phase is Phase.ENTRY else ["#"]:
+            self.live.key(key)
+
+    def of_kind(self, kind: str) -> list[Line]:
+        return [line for line in self.lines if line["kind"] == kind]
+
+
+def at_once(live: Live) -> FakeSpeaker:
+    return FakeSpeaker(live.spoken)
+
+
+def is_right(bench: Bench, journal: Journal) -> None:
+    assert bench.code == 0
+    found = of(journal, bench.station.test)
+    assert {one["name"]: str(one["rounded"]) for one in found["results"]} == {
+        "leak_drop": "0.05", "air_content": "5.7", "system_air_metric": "0.20"}
+    assert found["verdict"] == "pass" and journal.first_bad() is None
+    counting = {one["id"]: str(one["value"]) for one in found["readings"] if not one["withdrawn"]}
+    assert counting == READINGS
+
+
+def test_a_whole_test_by_keys_left_once_and_its_holds_are_as_long_as_they_must_be(tmp_path: Path) -> None:
+    with Journal(tmp_path) as journal:
+        left = Bench(journal, at_once).run(until="equilibrium.1.3.again")
+        assert left.code == 1 and left.station.state.phase is not Phase.OVER
+    with Journal(tmp_path) as journal:
+        again = Bench(journal, at_once).run()
+        assert again.station.test == left.station.test
+        assert "Going on" in again.of_kind("said")[0]["text"]
+        assert [line["id"] for line in again.of_kind("taken")][0] == DECIDING[0]
+        is_right(again, journal)
+    marks: dict[str, float] = {}
+    lengths: dict[str, float] = {}
+    for line in (*left.of_kind("hold"), *again.of_kind("hold")):
+        if line["event"] == "start":
+            marks[line["id"]] = line["at"]
+        elif line["event"] == "end":
+            lengths[line["id"]] = line["at"] - marks[line["id"]]
+    assert len(lengths) == 2 + 6 * 2
+    for ident, length in lengths.items():
+        wanted = 1.0 if ident == "leak.hold" else 0.2
+        assert wanted - 0.002 <= length <= wanted + 0.05, f"{ident} took {length:.3f} s"
+    cued = left.speaker.cued + again.speaker.cued
+    assert [name for name, _ in cued].count("tap_first") == 6 and ("tap", 0.6) in cued and ("tap_end", 1.6) in cued
+
+
+def test_a_speaker_that_never_finishes_does_not_stop_the_keys(tmp_path: Path) -> None:
+    """Its on_spoken never comes, not even after a hush: every question is still answered by its key up to the tapping,
+    whose beat waits for the words (the speaker's own promise, tested with it, is that on_spoken always comes)."""
+    class Mute(FakeSpeaker):
+        def finish(self) -> None:
+            pass
+    with Journal(tmp_path) as journal:
+        bench = Bench(journal, lambda live: Mute(live.spoken)).run(until="tap.1.1")
+        assert {ident: str(value) for ident, value in bench.station.state.taken().items()} == EARLY
+
+
+class Failing(Journal):
+    """A journal whose disk is full for the events that ``fails`` picks; a real one otherwise."""
+    fails: Callable[[Event], bool] = staticmethod(lambda event: False)
+    failed = 0
+
+    def append(self, test: int, event: Event, boot: str = "") -> None:
+        if self.fails(event):
+            self.failed += 1
+            raise JournalError("Not recorded: database or disk is full. Make room on the disk or mend it, then say it again.")
+        super().append(test, event, boot)
+
+
+@pytest.mark.parametrize("kind", ["KeyPressed", "TimerDue", "Spoken"])
+def test_an_event_that_can_not_be_recorded_once_is_told_and_the_test_goes_on(tmp_path: Path, kind: str) -> None:
+    with Failing(tmp_path) as journal:
+        counted = iter(range(1_000_000))
+        journal.fails = lambda event: type(event).__name__ == kind and next(counted) == 1
+        bench = Bench(journal, at_once)
+        told: list[str] = []
+        append = bench.live.messages.append
+        bench.live.messages = type("Told", (type(bench.live.messages),), {
+            "append": lambda self, words: (told.append(words), append(words))[0]})(maxlen=3)
+        bench.run(until="tap.1.1")
+        assert journal.failed == 1
+        assert any("Not recorded" in words for words in told)
+        if kind == "KeyPressed":
+            assert any("Not recorded" in words for _, words in bench.speaker.said)
+        assert {ident: str(value) for ident, value in bench.station.state.taken().items()} == EARLY
+        assert journal.first_bad() is None and Station(journal, bench.station.test).state == bench.station.state
+
+
+def test_a_hold_that_was_left_does_not_pass(tmp_path: Path) -> None:
+    with Journal(tmp_path) as journal:
+        Bench(journal, at_once, leak_hold_s=Decimal(2)).run(until="leak.hold")
+        time.sleep(2.1)  # its time is over while nobody watched
+        again = Bench(journal, at_once).run(until="leak.down")
+        events = [(line["id"], line["event"]) for line in again.of_kind("hold")]
+        assert events[0] == ("leak.hold", "broken")
+        assert [line["id"] for line in again.of_kind("taken")][0] == "leak.charge"
+
+
+@pytest.mark.xfail(strict=True, reason="not yet: a first event that can't be recorded is not tried again")
+@pytest.mark.parametrize("first", ["TestStarted", "Restarted"])
+def test_a_first_event_that_can_not_be_recorded_at_once(tmp_path: Path, first: str) -> None:
+    """The disk is full for a moment at the start: the test begins as soon as there is room, and a broken hold stays broken."""
+    with Failing(tmp_path) as journal:
+        if first == "Restarted":
+            Bench(journal, at_once, leak_hold_s=Decimal(2)).run(until="leak.hold")
+        counted = iter(range(1_000_000))
+        journal.fails = lambda event: type(event).__name__ == first and next(counted) == 0
+        bench = Bench(journal, at_once)
+        bench.run(until="zero" if first == "TestStarted" else "leak.charge", within_s=3.0)
+        events = [(line["id"], line["event"]) for line in bench.of_kind("hold")]
+        assert bench.station.state.prompt == ("zero" if first == "TestStarted" else "leak.charge")
+        assert first == "TestStarted" or events == [("leak.hold", "broken")]
