@@ -100,7 +100,7 @@ def test_a_reading_made_better_with_a_new_hash_of_its_own_is_found_behind_it(fol
 
 # --- the file ------------------------------------------------------------------------------------------------------------
 
-@pytest.mark.parametrize("offset", range(0, 60_000, 1499))
+@pytest.mark.parametrize("offset", range(0, 60_000, 2999))
 def test_any_byte_of_the_file(folder: Path, offset: int) -> None:
     """A damaged byte anywhere: every command says so in a sentence or finds every number as it was; none shows a wrong one."""
     data = bytearray((folder / FILE).read_bytes())
@@ -165,7 +165,7 @@ def test_a_newer_schema_is_left_alone(folder: Path) -> None:
     '{"kind":"TestStarted","at":0,"test":"x","procedure":7,"settings":[]}',
     '{"kind":"TestStarted","at":0,"test":"x","procedure":{},"settings":{}}',
     '{"kind":"TestStarted","at":0,"test":"x","procedure":{},"settings":{},"header":7}'])
-@pytest.mark.parametrize("seq", [1, 2, 60])
+@pytest.mark.parametrize("seq", [1, 60])
 def test_a_body_that_is_no_event(folder: Path, seq: int, body: str) -> None:
     with sqlite3.connect(folder / FILE) as db:
         db.execute("UPDATE events SET body = ? WHERE seq = ?", (body, seq))
