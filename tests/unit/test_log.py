@@ -1,0 +1,93 @@
+"""The log commands against the contract: list, show, read, verify, as text and as JSON."""
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.command import READINGS, bowlside, script
+
+
+@pytest.fixture
+def whole(tmp_path: Path) -> Path:
+    path = tmp_path / "whole.jsonl"
+    path.write_text(script())
+    return path
+
+
+@pytest.fixture
+def journal(tmp_path: Path, whole: Path) -> Path:
+    """A journal that holds one finished test."""
+    folder = tmp_path / "journal"
+    assert bowlside("rehearse", whole, "--answer-rest", "--json", "--journal", folder).code == 0
+    return folder
+
+
+def test_log_list(journal: Path) -> None:
+    done = bowlside("log", "list", "--json", "--journal", journal)
+    one, = done.lines()
+    assert done.code == 0 and (one["id"], one["test"], one["outcome"], one["verdict"]) == (1, "sequential", "done", "pass")
+    assert {each["name"]: str(each["rounded"]) for each in one["results"]} == {
+        "leak_drop": "0.05", "air_content": "5.7", "system_air_metric": "0.20"}
+    text = bowlside("log", "list", "--journal", journal).out
+    assert "sequential" in text and "air_content 5.7 %" in text and "pass" in text
+
+
+def test_log_show(journal: Path) -> None:
+    one, = bowlside("log", "show", "1", "--json", "--journal", journal).lines()
+    assert {each["id"]: str(each["value"]) for each in one["readings"]} == READINGS
+    assert all(each["unit"] and each["standing"] for each in one["results"]) and one["rounding"] == "half-even"
+    deciding = next(each for each in one["readings"] if each["id"] == "equilibrium.2.3")
+    assert [each["verbatim"] for each in deciding["entries"]] == ["32.01", "32.01"]
+    text = bowlside("log", "show", "1", "--journal", journal).out
+    assert "32.01 psi" in text and "5.7 %" in text and "rounding half-even" in text
+
+
+def test_log_show_of_an_unfinished_and_a_scrapped_test_claims_nothing(tmp_path: Path) -> None:
+    first = dict(list(READINGS.items())[:-1])
+    bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path, stdin=script(first))
+    one, = bowlside("log", "show", "1", "--json", "--journal", tmp_path).lines()
+    assert one["outcome"] == "not over" and one["verdict"] != "pass"
+    bowlside("rehearse", "-", "--json", "--journal", tmp_path, stdin=script({}, rest=[
+        {"on": "equilibrium.2.3", "say": "scrap the test"}, {"on": "scrap.confirm", "say": "yes"}]))
+    one, = bowlside("log", "show", "1", "--json", "--journal", tmp_path).lines()
+    assert (one["outcome"], one["verdict"]) == ("scrapped", "invalid")
+    assert [each["rounded"] for each in one["results"] if each["name"] == "system_air_metric"] in ([], [None])
+
+
+def test_log_read(journal: Path) -> None:
+    lines = [json.loads(line) for line in bowlside("log", "read", "1", "--json", "--journal", journal).out.splitlines()]
+    words = {line["id"]: line["words"] for line in lines}
+    assert "three, two, point, zero, one" in words["equilibrium.2.3"] and "five, point, seven" in words["air_content"]
+    assert words["verdict"].startswith("Verdict: pass")
+    text = bowlside("log", "read", "1", "--journal", journal)
+    assert text.code == 0 and text.out.splitlines() == [line["words"] for line in lines]
+
+
+def test_log_verify(journal: Path) -> None:
+    done = bowlside("log", "verify", "--json", "--journal", journal)
+    found = json.loads(done.out)
+    assert done.code == 0 and found["sound"] is True and found["first_bad"] is None and found["events"] > 100
+    assert bowlside("log", "verify", "--journal", journal).out.startswith("Sound: ")
+
+
+@pytest.mark.parametrize("what", ["show", "read"])
+@pytest.mark.parametrize("ident", ["2", "0", "-1", "99999999999999999999999"])
+def test_an_unknown_id(what: str, ident: str, journal: Path) -> None:
+    bowlside("log", what, "--journal", journal, "--", ident).is_one_sentence(1, ident, "there are: 1")
+
+
+@pytest.mark.parametrize("args", [["list"], ["show", "1"], ["read", "1"], ["verify"]])
+def test_a_journal_that_is_not_there(args: list[str], tmp_path: Path) -> None:
+    folder = tmp_path / "nothing"
+    bowlside("log", *args, "--journal", folder).is_one_sentence(1, str(folder), "--journal")
+    assert not folder.exists(), "looking must not make one"
+
+
+def test_the_record_has_its_own_place(tmp_path: Path, whole: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BOWLSIDE_JOURNAL", str(tmp_path / "mine"))
+    bowlside("rehearse", whole, "--answer-rest", "--journal", tmp_path / "mine")
+    assert len(bowlside("log", "list").out.splitlines()) == 1
+    bowlside("rehearse", whole, "--answer-rest")
+    assert len(bowlside("log", "list").out.splitlines()) == 1, "a rehearsal leaves no trace in the record"
