@@ -4,6 +4,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from assistant.core.events import Event, Heard, Unclear
@@ -15,7 +16,7 @@ from models.listener import Listener
 from models.wav import RATE, BadSound, read
 
 
-def event_of(understood: Understood, at: float) -> Event | None:
+def event_of(understood: Understood, at: float) -> Heard | Unclear | None:
     """What the machine is told. A value that can't be here is told too: the machine refuses it with its reason.
 
     None: no words at all, so most likely noise, and nobody wants an answer to a compressor.
@@ -32,7 +33,7 @@ class Ears:
 
     def __init__(self, live: Live, is_deaf: Callable[[], bool], model: Path | None = None) -> None:
         self._live, self._is_deaf, self._model = live, is_deaf, model
-        self._utterances: queue.SimpleQueue[tuple[bytes, Expect] | None] = queue.SimpleQueue()
+        self._utterances: queue.SimpleQueue[tuple[bytes, Expect, str] | None] = queue.SimpleQueue()
         self._microphone: Microphone | None = None
         self._closed = False
         self._listener = Listener()
@@ -52,16 +53,16 @@ class Ears:
             return
         self._live.trouble(ear.sentence)
         if not self._closed:
-            self._microphone = Microphone(self._block, self._is_deaf, self._live.trouble, self._listener.reset)
+            self._microphone = Microphone(self._block, self._is_deaf, lambda words: self._live.lost("microphone", words), self._listener.reset)
         while (waiting := self._utterances.get()) is not None:
             self._understand(ear, *waiting)
 
     def _block(self, block: bytes) -> None:
         for utterance in self._listener.feed(block):
             # What was expected when the words ended, not when the recogniser gets to them.
-            self._utterances.put((utterance, self._live.expect()))
+            self._utterances.put((utterance, self._live.expect(), self._live.station.state.prompt))
 
-    def _understand(self, ear: Ear, pcm: bytes, expect: Expect) -> None:
+    def _understand(self, ear: Ear, pcm: bytes, expect: Expect, prompt: str) -> None:
         if expect.kind == "off":
             return
         try:
@@ -69,8 +70,9 @@ class Ears:
         except Exception as error:  # noqa: BLE001  one bad utterance must not end the hearing
             self._live.trouble(f"That could not be heard ({error}); say it again or key it.")
             return
-        if event_of(understood, 0.0) is not None:
-            self._live.post_event(lambda at: event_of(understood, at) or Unclear(at))
+        event = event_of(understood, 0.0)
+        if event is not None:
+            self._live.post_event(lambda at: replace(event, at=at, prompt=prompt))
 
 
 class WavEar:

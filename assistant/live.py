@@ -4,18 +4,21 @@ from __future__ import annotations
 import queue
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Protocol
 
 from assistant import view
 from assistant.clock import Watch, boot_now
 from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
-from assistant.core.events import ClockJumped, Event, KeyPressed, Spoken, Suspended, TimerDue
+from assistant.core.events import (ClockJumped, DeviceLost, Event, KeyPressed, Restarted, Spoken, Suspended, TestStarted,
+                                   TimerDue)
 from assistant.core.expect import Expect
 from assistant.core.state import Phase, State
 from assistant.core.turn import expected
 from assistant.journal import JournalError
 from assistant.lines import Write, record_line
 from assistant.pronounce import pronounce
+from assistant.record import exit_code
 from hardware.ports import SpeakerPort
 from hardware.synth import RATE_WPM
 
@@ -54,8 +57,9 @@ class Live:
         self.heard = ""
         self.status = ""
         self.finished: str | None = None
-        self.verdict: str | None = None
         self._not_before: dict[str, float] = {}
+        self._ready = False
+        self._unreported: Spoken | None = None
         self._began = boot_now()
 
     # --- from any thread -----------------------------------------------------------------------------------------------
@@ -84,6 +88,10 @@ class Live:
         """A device has a problem: show it while there is room. The test goes on."""
         self.queue.put(lambda: self.notices.append(sentence))
 
+    def lost(self, device: str, sentence: str) -> None:
+        """A device is gone: said, shown and recorded."""
+        self.post_event(lambda at: DeviceLost(at, device, sentence))
+
     def tell(self, sentence: str) -> None:
         """An answer to something that was just done."""
         self.queue.put(lambda: self.messages.append(sentence))
@@ -100,7 +108,16 @@ class Live:
     def run(self, first: Event) -> int:
         """Until the test is over or left. 0: done and within limits; 1: left, scrapped, or a verdict that is no pass."""
         watch, next_look = Watch(), boot_now() + LOOK_EVERY_S
-        self._handle(first)
+        while not self._handle(replace(first, at=boot_now())):
+            # Nothing may happen before it is on the disk: a restart that is not recorded would let a cut hold pass.
+            self._refresh()
+            try:
+                self.queue.get(timeout=RETRY_S)()
+            except queue.Empty:
+                pass
+            if self.finished is not None:
+                return 1
+        self._ready = True
         while self.finished is None:
             try:
                 self.queue.get(timeout=self._patience())()
@@ -115,7 +132,7 @@ class Live:
                 if jumped:
                     self._handle(ClockJumped(boot_now(), jumped))
             self._refresh()
-        return 0 if self.finished == "done" and self.verdict in (None, "pass", "none") else 1
+        return exit_code(self.station.state)
 
     def _patience(self) -> float:
         now = boot_now()
@@ -123,6 +140,10 @@ class Live:
         return max(0.0, min([now + REFRESH_S, *due]) - now)
 
     def _timers(self) -> None:
+        if self._unreported is not None and self._not_before.get("", 0.0) <= boot_now():
+            self._not_before[""] = boot_now() + RETRY_S
+            event, self._unreported = self._unreported, None
+            self._handle(event)
         for name, due in sorted(self.station.state.timers, key=lambda one: one[1]):
             now = boot_now()
             if due <= now and self._not_before.get(name, 0.0) <= now and not self._handle(TimerDue(now, name)):
@@ -130,12 +151,15 @@ class Live:
 
     def _handle(self, event: Event) -> bool:
         """False: it could not be recorded, so nothing has happened; the technician is told."""
-        if self.finished is not None:
+        if self.finished is not None or not (self._ready or isinstance(event, TestStarted | Restarted)):
             return True
         try:
             effects = self.station.handle(event)
         except JournalError as error:
-            self.messages.append(str(error))
+            if str(error) not in self.messages:
+                self.messages.append(str(error))
+            if isinstance(event, Spoken):
+                self._unreported = event  # tried again with the timers
             if not isinstance(event, Spoken | TimerDue) and self.speaker is not None:
                 self.speaker.cue("refused")
                 self.speaker.say("not-recorded", str(error))
@@ -176,9 +200,7 @@ class Live:
             self.messages.append(speak.text)
 
     def _record(self, record: Record) -> None:
-        if record.kind == "verdict":
-            self.verdict = record.fields["verdict"]
-        elif record.kind == "heard":
+        if record.kind == "heard":
             self.heard = record.fields["text"]
         if self.write is not None:
             self.write(record_line(boot_now() - self._began, record))

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant import record
-from assistant.core.flow import spoken_id
+from assistant.core.phrases import spoken_id
 from assistant.jsonline import dumps
 from assistant.journal import Journal, JournalError
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from assistant.core import spoken
-from assistant.core.flow import spoken_id
+from assistant.core.phrases import spoken_id
 from assistant.core.judge import SPOKEN_NAMES, SPOKEN_UNITS
 
 SLOW_WPM = 120

@@ -36,8 +36,16 @@ def whole_verdict(state: State) -> tuple[str, str]:
     """The verdict on the test, and why. A test that did not come to its end has none that counts."""
     if state.phase is Phase.OVER and state.outcome != "done":
         return "invalid", f"the test was {state.outcome}"
+    if state.corrected:
+        return "none", "a reading is being entered again"
     whole = [judged for _, judged in sorted(state.judged, key=lambda one: one[0]) if judged.verdict and not judged.partial]
     return (whole[-1].verdict, whole[-1].why) if whole else ("none", "no result yet")
+
+
+def exit_code(state: State) -> int:
+    """0: done, and no limit was missed; 1: not over, scrapped, failed or invalid."""
+    done = state.phase is Phase.OVER and state.outcome == "done"
+    return 0 if done and whole_verdict(state)[0] in ("pass", "none") else 1
 
 
 def _reading(one: Reading) -> dict[str, Any]:

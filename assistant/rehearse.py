@@ -14,6 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, Protocol
 
+from assistant import record
 from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
 from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue
 from assistant.core.expect import Expect
@@ -67,9 +68,9 @@ class Rehearsal:
         self.voice_free = 0.0
         self.round_of_speech = 0
         self.cue_row = 0
+        self.last_spoken = 0
         self.listen_number = 0
         self.finished: str | None = None
-        self.verdict: str | None = None
         self.heap: list[tuple[float, int, Callable[[], None]]] = []
         self.order = itertools.count()
         self.answers: dict[str, deque[Answer]] = {}
@@ -91,7 +92,7 @@ class Rehearsal:
             if not self._next():
                 self.line("waiting", id=self.station.state.prompt)
                 return 1
-        return 0 if self.finished == "done" and self.verdict in (None, "pass", "none") else 1
+        return record.exit_code(self.station.state)
 
     # --- time --------------------------------------------------------------------------------------------------------
 
@@ -130,8 +131,7 @@ class Rehearsal:
             case Hush():
                 self.round_of_speech += 1
                 self.voice_free = self.now
-                number = self.station.state.utterance
-                self.at(self.now, lambda: self.post(Spoken(self.now, number)))
+                self.at(self.now, lambda number=self.last_spoken: self.post(Spoken(self.now, number)))
             case Cue():
                 self._cue(effect.name, self.now)
             case Cadence():
@@ -142,8 +142,6 @@ class Rehearsal:
             case Listen():
                 self._listen(effect)
             case Record():
-                if effect.kind == "verdict":
-                    self.verdict = effect.fields["verdict"]
                 self.write(record_line(self.now, effect))
             case Finish():
                 self.finished = effect.outcome
@@ -161,6 +159,7 @@ class Rehearsal:
         self.line("cue", name=name)
 
     def _speak(self, speak: Speak) -> None:
+        self.last_spoken = speak.number
         start = max(self.now, self.voice_free)
         self.voice_free = start + (self.voice.speech(speak.text, speak.wpm, start) if speak.aloud else 0.0)
         this_round = self.round_of_speech

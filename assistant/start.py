@@ -68,7 +68,7 @@ def practise(args: argparse.Namespace) -> int:
 
 def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, meter: Meter | None = None,
                    remark: str = "") -> int:
-    boot = clock.boot_id()
+    boot, args_job = clock.boot_id(), getattr(args, "job", None)
     with Journal(folder) as journal:
         station = unfinished(journal, boot)
         first: Event
@@ -81,6 +81,12 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, meter
             if procedure is not None and procedure.test != header.test:
                 raise ScriptError(f"test {station.test} in {folder} is a {procedure.test} test that is not over. "
                                   f"Finish it first with: bowlside run {procedure.test}")
+            was, now = (bool((labels or {}).get("practice")) for labels in (station.state.header, header.labels))
+            if was != now:
+                raise ScriptError(f"test {station.test} in {folder} is {'practice' if was else 'a real test'} and is not over. "
+                                  f"Finish it first with: bowlside {'practise' if was else 'run'} --journal {folder}")
+            if args_job:
+                remark = f"Going on with test {station.test} and its own settings; the job file is not used."
             first = Restarted(clock.boot_now(), boot)
         simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
         extra = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
@@ -94,6 +100,8 @@ def _farewell(test: int, state: State, folder: Path) -> None:
     verdict, why = record.whole_verdict(state)
     if state.outcome:
         print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see bowlside log show {test}.")
+        if state.outcome != "done":
+            print(f"{phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}")
     else:
         print(f"Test {test} is not over; everything taken is kept in {folder}. The same command goes on with it. "
               f"{phrases.PRESSURE_CAUTION}")

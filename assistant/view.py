@@ -2,7 +2,6 @@
 from __future__ import annotations
 
 from assistant.core import phrases
-from assistant.core.flow import spoken_id
 from assistant.core.state import Phase, State
 from assistant.core.turn import prompt_words
 from assistant.screen import View
@@ -24,14 +23,16 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     words, caution = ("Test done." if state.outcome == "done" else f"{state.outcome.capitalize()}.", "") if over \
         else prompt_words(state)
     last = state.last_taken()
+    if last is not None and state.phase is Phase.ENTRY and phrases.same_kind(last.id, state.step.id):
+        last = None  # people read what they expect
     clock, label = clock_of(state, now)
     return View(
         title=f"{state.procedure.title}, {step.stage}",
         do=" ".join(filter(None, [_aside(state), words, hint])),
         caution=phrases.PRESSURE_CAUTION if over and state.outcome != "done" else caution,
         clock_s=clock, clock_label=label,
-        last=f"{spoken_id(last.id)} {last.value:f} {last.unit}" if last else "",
-        heard=heard,
+        last=f"{phrases.spoken_id(last.id)} {last.value:f} {last.unit}" if last else "",
+        heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,
         listens=_listens(state),
         typed=state.typed,
         status=status, gauge=gauge, keys=keys,

@@ -21,10 +21,10 @@ from typing import NamedTuple
 KEYS: dict[str, str] = {
     **{digit: digit for digit in "0123456789"},
     ".": "*", ",": "*", "*": "*",                       # decimal point
-    "\r": "#", "\n": "#", "#": "#", "n": "#", "N": "#", "y": "#", "Y": "#",  # enter, next, yes
+    "\r": "#", "\n": "#", "#": "#", "y": "#", "Y": "#",  # enter, next, yes
     "a": "A", "A": "A-held",                            # say again; pause / carry on
     "b": "B", "B": "B", "\x7f": "B", "\x08": "B",       # erase, take back
-    "c": "C", "x": "C", "X": "C", "C": "C-held",        # clear, no; scrap
+    "c": "C", "n": "C", "N": "C", "x": "C", "X": "C", "C": "C-held",  # clear, no; scrap
     "d": "D", "D": "D",                                 # time left, where are we
     "q": "quit", "Q": "quit", "\x03": "quit",           # leave the station; the journal keeps everything
 }

@@ -14,6 +14,9 @@ from models.quieten import denoise, even_out, faster
 from models.wav import to_pcm
 
 MODEL = Path(pocketsphinx.get_model_path()) / "en-us"
+ANYTHING = Expect("reading")
+"""All that is ever said to the station: readings of any size, and the commands."""
+
 _KEPT = 24
 """Grammars held at once; the windows of a test's readings come round again."""
 
@@ -28,11 +31,21 @@ class PocketsphinxEngine:
         self._decoder = _Decoder(silprob=0.1)
 
     def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[str]:
-        """What is heard in the denoised sound, in the sound as it is, and in the denoised sound a little faster."""
-        quiet = even_out(denoise(sound), -35)
-        yield self._decoder.hear(quiet, expect)
-        yield self._decoder.hear(even_out(sound, -30), expect)
-        yield self._decoder.hear(faster(quiet, 1.06), expect)
+        """Readings: the denoised sound, the sound as it is, and the denoised sound a little faster.
+
+        Commands, yes and no: once in their own small grammar, which makes a command of anything, and twice in the
+        grammar of all that is ever said to the station, where numbers compete. So whichever two agree, one of them
+        had the choice to hear something else.
+        """
+        quiet, plain = even_out(denoise(sound), -35), even_out(sound, -30)
+        if expect.kind == "reading":
+            yield self._decoder.hear(quiet, expect)
+            yield self._decoder.hear(plain, expect)
+            yield self._decoder.hear(faster(quiet, 1.06), expect)
+        else:
+            yield self._decoder.hear(quiet, expect)
+            yield self._decoder.hear(quiet, ANYTHING)
+            yield self._decoder.hear(plain, ANYTHING)
 
 
 class _Decoder:

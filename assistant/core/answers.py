@@ -3,8 +3,8 @@ from __future__ import annotations
 
 from assistant.core import phrases, reading, spoken
 from assistant.core.commands import command
-from assistant.core.flow import advance, choose, finish, go_back, resume_hold, spoken_id
-from assistant.core.state import Phase
+from assistant.core.flow import advance, choose, finish, go_back, resume_hold
+from assistant.core.state import Phase, State
 from assistant.core.steps import Choose, Tap
 from assistant.core.turn import Turn
 
@@ -13,6 +13,12 @@ KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "tim
 """Key -> command, where nothing is being typed. ``#`` is also yes and enter, ``D`` twice "where are we"."""
 TWICE_S = 2.0
 """Two presses of D within this time are one "where are we"."""
+BOUNCE_S = 0.25
+"""A second # so soon is a bounce or a held key: it answers no question. Ours; people press slower than 0.25 s."""
+ERASED_S = 1.5
+"""B so soon after B has erased the last digit was one erase too many, not "take it back". Ours."""
+WORDS_AT_MOST_S = 8.0
+"""The tapping begins at the latest so long after "next", should the voice never report that it is done."""
 TYPED_AT_MOST = 8
 
 _YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP)
@@ -51,11 +57,16 @@ def unclear(turn: Turn) -> None:
 
 def key(turn: Turn, name: str) -> None:
     state = turn.state
-    twice = name == "D" and state.last_key == "D" and state.now - state.last_key_at <= TWICE_S
-    turn.set(last_key="" if twice else name, last_key_at=state.now)
-    if state.paused and name != "A-held":
-        if name == "D":
-            do(turn, "where_are_we" if twice else "time_left")
+    since = state.now - state.last_key_at
+    twice = name == "D" and state.last_key == "D" and since <= TWICE_S
+    turn.set(last_key="" if twice else "erase" if name == "B" and state.typed else name, last_key_at=state.now)
+    if state.paused and name not in ("A-held", "C-held", "D"):
+        turn.cue("refused")
+        turn.say("Paused. Hold A to carry on.", urgent=True)
+        return
+    if (name == "#" and state.last_key == "#" and since < BOUNCE_S and state.phase in _YES_NO
+            or name == "B" and not state.typed and state.last_key == "erase" and since < ERASED_S):
+        turn.cue("refused")
         return
     assert state.procedure is not None
     if name in state.procedure.keys:
@@ -76,6 +87,8 @@ def key(turn: Turn, name: str) -> None:
         _not_now(turn, "There is nothing to clear.")
     elif twice:
         do(turn, "where_are_we")
+    elif name == "A-held" and state.paused:
+        do(turn, "carry_on")
     elif name in KEYS:
         do(turn, KEYS[name])
     else:
@@ -99,7 +112,7 @@ def _type(turn: Turn, name: str) -> None:
 def do(turn: Turn, meant: str) -> None:
     """Carry out a command by its id (commands.py)."""
     state = turn.state
-    if state.paused and meant not in ("pause", "carry_on", "time_left", "where_are_we", "scrap"):
+    if state.paused and meant not in ("carry_on", "time_left", "where_are_we", "scrap"):
         return
     if meant not in ("yes", "no", "next"):
         turn.set(listening=False)
@@ -115,12 +128,13 @@ def do(turn: Turn, meant: str) -> None:
             turn.hush()
             _take_back(turn)
         case "time_left":
-            left = state.time_left()
-            turn.say("No clock is running." if left is None else f"{phrases.duration(left)} left.", urgent=True)
+            turn.hush()
+            turn.say(_time_left(state), urgent=True)
         case "where_are_we":
+            turn.hush()
             turn.say(_where(turn), urgent=True)
         case "pause" | "carry_on":
-            _pause(turn, meant == "pause" and not state.paused)
+            _pause(turn, meant == "pause")
         case "scrap":
             if state.phase is not Phase.SCRAP:
                 turn.hush()
@@ -149,7 +163,8 @@ def _next(turn: Turn) -> None:
     elif state.phase is Phase.READY:
         assert isinstance(state.step, Tap)
         turn.hush()
-        turn.set(phase=Phase.TAPPING, listening=False)
+        turn.set(phase=Phase.TAPPING, listening=False, ended_away="")
+        turn.timer("words", state.now + WORDS_AT_MOST_S)
         turn.say(state.step.go, state.step.id)
     elif state.phase in _YES_NO:
         _not_now(turn, "Yes or no?")
@@ -180,6 +195,8 @@ def _yes_no(turn: Turn, yes: bool) -> None:
             turn.say("Going on.")
             if turn.state.phase is Phase.HOLD:
                 resume_hold(turn)
+            elif turn.state.phase is Phase.TAPPING and turn.state.ended_away == turn.state.step.id:
+                advance(turn)
             elif turn.state.phase is not Phase.TAPPING:
                 turn.say_prompt(whole=False)
         case _:
@@ -217,7 +234,7 @@ def _pause(turn: Turn, pause: bool) -> None:
     if pause:
         turn.hush()
         turn.say("Paused. The clocks run on.", urgent=True)
-        turn.set(paused=True)
+        turn.set(paused=True, typed="")
     elif turn.state.paused:
         turn.set(paused=False)
         if turn.state.phase is not Phase.TAPPING:
@@ -226,10 +243,19 @@ def _pause(turn: Turn, pause: bool) -> None:
         _not_now(turn, "Nothing is paused.")
 
 
+def _time_left(state: State) -> str:
+    if state.phase is Phase.TAPPING:
+        return "Keep tapping to the end of the beats."
+    left = state.time_left()
+    return "No clock is running." if left is None else f"{phrases.duration(left)} left."
+
+
 def _where(turn: Turn) -> str:
     state = turn.state
     last = state.last_taken()
-    taken = f" Last taken: {spoken_id(last.id)}, {spoken.digits(last.value)}." if last else ""
+    # While the same kind of reading is asked, the last one would be the value to beat.
+    hidden = last is None or phrases.same_kind(last.id, state.prompt)
+    taken = "" if hidden else f" Last taken: {phrases.spoken_id(last.id)}, {spoken.digits(last.value)}."
     return f"{state.step.stage[:1].upper()}{state.step.stage[1:]}.{taken}"
 
 

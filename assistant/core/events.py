@@ -37,6 +37,8 @@ class Restarted(Event):
 class Heard(Event):
     """The recogniser is satisfied that this was said."""
     text: str = ""
+    prompt: str = ""
+    """What was being asked when the words were said; empty: whatever is asked now."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,7 @@ class Unclear(Event):
     """Something was said, but it could not be understood or may not be trusted."""
     why: str = ""
     text: str = ""
+    prompt: str = ""
 
 
 @dataclass(frozen=True)

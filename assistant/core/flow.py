@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 from assistant.core import phrases
-from assistant.core.effects import DropCues
+from assistant.core.effects import Cadence, DropCues
 from assistant.core.judge import Judgement, judge
 from assistant.core.procedure import END, STOP
 from assistant.core.state import Note, Phase, Reading, Running
@@ -72,7 +72,7 @@ def finish(turn: Turn, outcome: str) -> None:
     if outcome != "done":
         turn.emit(DropCues())
         turn.record("verdict", verdict="invalid", why=f"the test was {outcome}")
-    turn.say(words, "end", urgent=outcome != "done")
+    turn.say(words, "end", caution=outcome != "done")
 
 
 # --- holds -----------------------------------------------------------------------------------------------------------
@@ -92,7 +92,7 @@ def _begin_hold(turn: Turn, step: Hold) -> None:
 
 
 def end_hold(turn: Turn, late: float) -> None:
-    step = turn.state.interrupted_hold()
+    step = turn.state.running_hold()
     if step is None:
         return
     turn.clear_timers("mark:")
@@ -130,7 +130,7 @@ def broken_hold(turn: Turn, step: Hold) -> None:
     turn.record("hold", id=step.id, event="broken")
     if step.broken:
         note(turn, step.id, "interrupted, so it does not count")
-        turn.say("The hold was interrupted and does not count.", step.id, urgent=True)
+        turn.say("The hold was interrupted and does not count.", step.id, caution=True)
     target = turn.state.procedure.index(step.broken or step.id)
     if turn.state.corrected:  # a reading is being asked again: that first, then what the break leads back to
         turn.set(corrected=(target, *turn.state.corrected[1:]))
@@ -139,9 +139,19 @@ def broken_hold(turn: Turn, step: Hold) -> None:
         enter(turn, target)
 
 
+def begin_cadence(turn: Turn) -> None:
+    """Once "press and hold" is said: the beats go to the audio stream in one piece, and one timer ends them."""
+    tap = turn.state.step
+    assert isinstance(tap, Tap)
+    turn.emit(Cadence(tap.cues()))
+    turn.timer("tap", turn.state.now + tap.length)
+
+
 def after_tapping(turn: Turn) -> None:
     if turn.state.phase is Phase.TAPPING:
         advance(turn)
+    else:
+        turn.set(ended_away=turn.state.step.id)
 
 
 # --- judgement -------------------------------------------------------------------------------------------------------
@@ -199,7 +209,7 @@ def go_back(turn: Turn) -> None:
         return
     withdraw(turn, last, "taken back by the technician")
     turn.set(corrected=(*state.corrected, state.index))
-    turn.say(f"Taking back {spoken_id(last.id)}.", last.id)
+    turn.say(f"Taking back {phrases.spoken_id(last.id)}.", last.id)
     enter(turn, state.procedure.index(last.id))
 
 
@@ -238,13 +248,3 @@ def _judged_otherwise(turn: Turn, target: int) -> bool:
             advance(turn, step.on.get(outcome, ""))
             return True
     return False
-
-
-def spoken_id(reading_id: str) -> str:
-    """"equilibrium.2.3" as the technician would say it."""
-    kind, _, place = reading_id.partition(".")
-    if kind == "leak":
-        return {"charge": "the leak charge", "initial": "the initial reading", "final": "the final reading"}[place]
-    run, _, number = place.partition(".")
-    kind = {"charge": "start pressure"}.get(kind, kind)
-    return f"{kind}, run {run}, step {number}" if number else reading_id.replace(".", " ")

@@ -68,15 +68,18 @@ def _sequential(taken: Mapping[str, Decimal], settings: Settings, invalid: Seque
         # A number from a test that can't count would look good on paper: it gets none.
         results = tuple(Result(one.name, None, one.unit, None, one.standing) for one in results)
         verdict, why = "invalid", "; ".join(invalid)
-    return Judgement(verdict, _spoken_results(results, verdict, why), results, verdict, why, found.warnings)
+    return Judgement(verdict, _spoken_results(results, verdict, why, found.warnings), results, verdict, why, found.warnings)
 
 
-def _spoken_results(results: Sequence[Result], verdict: str, why: str) -> str:
+def _spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: Sequence[str]) -> str:
+    """Results, then every warning, then the verdict: nobody shall hear "pass" and miss what stands against it."""
     said = [f"{SPOKEN_NAMES.get(one.name, one.name)}, {spoken.digits(one.rounded)} {SPOKEN_UNITS.get(one.unit, one.unit)}."
             for one in results if one.rounded is not None]
     closing = {"pass": "Pass.", "fail": f"Fail: {why}.", "invalid": f"The test is invalid: {why}.",
                "none": "No limits are set for this job."}[verdict]
-    return " ".join([*said, closing])
+    if verdict == "pass" and any(one.startswith("repeat the test") for one in warnings):
+        closing = "Within the limits, but repeat the test."
+    return " ".join([*said, *(f"Warning: {one}." for one in warnings), closing])
 
 
 SPOKEN_NAMES = {"air_content": "Air content", "system_air_metric": "System air metric", "leak_drop": "Pressure lost"}

@@ -9,12 +9,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from assistant.core import answers, phrases, reading
-from assistant.core.effects import Cadence, Effect, Finish
+from assistant.core.effects import Effect, Finish
 from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeSteady, Heard, KeyPressed, Restarted,
                                    Spoken, Suspended, TestStarted, TimerDue, Unclear)
-from assistant.core.flow import after_tapping, begin, broken_hold, enter, end_hold, note
+from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, end_hold, enter, note
 from assistant.core.procedure import build
 from assistant.core.settings import Settings
+from assistant.core.spoken import UNITS
 from assistant.core.state import Phase, State
 from assistant.core.steps import Hold
 from assistant.core.turn import Turn
@@ -41,6 +42,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             pass
         case Restarted():
             _restarted(turn)
+        case Heard() | Unclear() if event.prompt and event.prompt != turn.state.prompt:
+            note(turn, event.prompt, f"heard too late, so not used: {event.text or event.why}")
         case Heard():
             turn.record("heard", text=event.text, source="voice")
             answers.heard(turn, event.text)
@@ -65,6 +68,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             note(turn, "clock", f"the wall clock moved by {event.seconds:.0f} s; holds run on the boot clock")
         case Suspended():
             note(turn, "clock", f"the station slept for {event.seconds:.0f} s; the boot clock ran on")
+            if turn.state.timers:
+                turn.say(f"The station slept for {phrases.duration(event.seconds)}; the clock ran on.", "clock", urgent=True)
     turn.listen_if_silent()
     return turn.state, tuple(turn.effects)
 
@@ -81,21 +86,18 @@ def _start(turn: Turn, event: TestStarted) -> None:
 
 def _spoken(turn: Turn) -> None:
     state = turn.state
-    if state.phase is Phase.TAPPING and state.spoken >= state.utterance and not _timed(state, "tap"):
-        begin_cadence(turn)
+    if state.spoken >= state.utterance:
+        _begin_tapping(turn)
     if state.phase is Phase.OVER and state.spoken >= state.utterance:
         turn.emit(Finish(state.outcome))
 
 
-def begin_cadence(turn: Turn) -> None:
-    """Once "press and hold" is said: the beats go to the audio stream in one piece, and one timer ends them."""
-    tap = turn.state.step
-    turn.emit(Cadence(tap.cues()))  # type: ignore[attr-defined]
-    turn.timer("tap", turn.state.now + tap.length)  # type: ignore[attr-defined]
-
-
-def _timed(state: State, name: str) -> bool:
-    return any(timer == name for timer, _ in state.timers)
+def _begin_tapping(turn: Turn) -> None:
+    """The words are over, or the voice never says so."""
+    state = turn.state
+    if state.phase is Phase.TAPPING and "tap" not in dict(state.timers) and state.ended_away != state.step.id:
+        turn.clear_timers("words")
+        begin_cadence(turn)
 
 
 def _due(turn: Turn, name: str) -> None:
@@ -104,7 +106,9 @@ def _due(turn: Turn, name: str) -> None:
     if due is None or due > state.now + 1e-6:
         return  # a stale timer: what it was for is over, or it came too early and stays set
     turn.set(timers=tuple(one for one in state.timers if one[0] != name))
-    if name == "tap":
+    if name == "words":
+        _begin_tapping(turn)
+    elif name == "tap":
         after_tapping(turn)
     elif name.startswith("mark:"):
         _mark(turn, int(name.partition(":")[2]))
@@ -113,7 +117,7 @@ def _due(turn: Turn, name: str) -> None:
 
 
 def _mark(turn: Turn, left: int) -> None:
-    hold = turn.state.interrupted_hold()
+    hold = turn.state.running_hold()
     if hold is None:
         return
     counting = left <= hold.count
@@ -121,24 +125,25 @@ def _mark(turn: Turn, left: int) -> None:
     turn.cue("count" if counting else "mark")
     busy = turn.state.phase is not Phase.HOLD and turn.state.spoken < turn.state.utterance
     if not busy:  # a correction that is being talked about is not talked over
-        turn.say(COUNT[left] if counting else f"{phrases.duration(left)} left.", hold.id)
-
-
-COUNT = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight", 9: "nine", 10: "ten"}
+        turn.say(UNITS[left] if counting else f"{phrases.duration(left)} left.", hold.id)
 
 
 def _restarted(turn: Turn) -> None:
     state = turn.state
     # Utterances of the process that died will never be reported: they are over.
-    turn.set(spoken=state.utterance, listening=False, typed="", paused=False)
+    turn.set(spoken=state.utterance, listening=False, typed="", paused=False, last_key="")
+    if state.before_scrap is Phase.TAPPING:
+        turn.set(before_scrap=Phase.READY)
+    turn.clear_timers("words")
+    turn.clear_timers("tap")  # the beats died with the process, and at a reboot their time means nothing
     where = "Going on" + (f" at {state.step.stage}" if state.step.stage else "")
+    kept = " If the bowl was let down meanwhile, scrap the test." if state.step.stage.startswith("run ") else ""
     note(turn, "restart", f"restarted at {state.prompt}")
-    turn.say(f"{where}. {phrases.PRESSURE_CAUTION}", "restart", urgent=True)
-    hold = turn.state.interrupted_hold()
+    turn.say(f"{where}. {phrases.PRESSURE_CAUTION}{kept}", "restart", caution=True)
+    hold = turn.state.running_hold()
     if hold is not None:
         broken_hold(turn, hold)
     elif state.phase is Phase.TAPPING:
-        turn.clear_timers("tap")
         begin(turn)
     elif state.phase is Phase.HOLD and isinstance(state.step, Hold):
         begin(turn)

@@ -6,7 +6,7 @@ from decimal import Decimal
 from assistant.core.settings import Settings
 
 PRESSURE_CAUTION = "The chamber and the bowl may still be under pressure."
-MAKE_SAFE = ("Lever released, let the bowl down by both petcocks, bleed the chamber to zero, "
+MAKE_SAFE = ("Lever up, eyewear on, face away. Open both petcocks slowly until nothing comes out, bleed the chamber to zero, "
              "and only then touch a clamp.")
 STROKES = 25
 """Rod strokes a layer, bowls up to 0.5 cubic feet. Published second-hand: study guide on C138 / T 121."""
@@ -36,3 +36,18 @@ def duration(seconds: float) -> str:
 def aloud(value: Decimal, places: int) -> Decimal:
     """The value with all its places, so that a trailing zero is read out too."""
     return value.quantize(Decimal(1).scaleb(-places))
+
+
+def spoken_id(reading_id: str) -> str:
+    """"equilibrium.2.3" as the technician would say it."""
+    kind, _, place = reading_id.partition(".")
+    if kind == "leak":
+        return {"charge": "the leak charge", "initial": "the initial reading", "final": "the final reading"}[place]
+    run, _, number = place.partition(".")
+    kind = {"charge": "start pressure"}.get(kind, kind)
+    return f"{kind}, run {run}, step {number}" if number else reading_id.replace(".", " ")
+
+
+def same_kind(one: str, prompt: str) -> bool:
+    """Whether a reading and a prompt are about the same kind of pressure: the leak hold, charges, equilibria."""
+    return one.partition(".")[0] == prompt.partition(".")[0]

@@ -16,7 +16,7 @@ from assistant.core.spoken import NotANumber, parse
 from assistant.core.state import Entry, Phase, Reading
 from assistant.core.turn import Turn
 
-OVERRIDE_WITHIN_PSI = Decimal("0.50")
+OVERRIDE_WITHIN_PSI = Decimal("0.10")
 """A charge further off than this is trimmed, never used. Ours, no source."""
 
 
@@ -92,7 +92,7 @@ def _out_of_band(turn: Turn, entry: Entry, band: plausible.Band) -> None:
         turn.set(phase=Phase.OVERRIDE, offered=entry, outs=0)
         turn.say_prompt()
     else:
-        turn.say(f"{said}, then read it again.")
+        turn.say(f"{said}, let it settle, then read it again.")
 
 
 def override(turn: Turn, use: bool) -> None:
@@ -144,6 +144,9 @@ def _take(turn: Turn, entry: Entry) -> None:
     for old in state.readings:
         if old.id == ask.id and not old.withdrawn:
             withdraw(turn, old, "asked again")
+    if state.corrected:
+        known = any(judged.verdict and not judged.partial for _, judged in state.judged)
+        note(turn, ask.id, f"entered again after its moment had passed{', with the result known' if known else ''}")
     entries = (entry,) if state.first is None else (state.first, entry)
     turn.set(readings=(*turn.state.readings, Reading(ask.id, entry.value, ask.unit, entries, state.now)))
     turn.record("taken", id=ask.id, value=entry.value, unit=ask.unit, source=entry.source)

@@ -62,7 +62,7 @@ def parse(text: str) -> Spoken:
     """
     text = text.lower().strip(" \t\r\n,")
     if _NUMERAL.fullmatch(text):
-        return Spoken(Decimal(text), "digits")
+        return Spoken(Decimal(text), "whole")  # figures say nothing about how the number was said
     words = re.split(r"[\s,]+|(?<=[a-z])-(?=[a-z])", text)
     if not text:
         raise NotANumber("Nothing was said.")

@@ -109,11 +109,13 @@ class State:
 
     hold: Running | None = None
     ended_away: str = ""
-    """Id of a hold whose time ran out while something else was being asked."""
+    """Id of a hold or tapping whose time ran out while something else was being asked."""
     timers: tuple[tuple[str, float], ...] = ()
     """Name and due time of what the shell must report with TimerDue."""
 
     utterance: int = 0
+    caution: int = 0
+    """Number of the last utterance that is a caution: nothing cuts it off."""
     spoken: int = 0
     """Number of the last utterance asked for, and of the last one that is over."""
     listening: bool = False
@@ -158,7 +160,7 @@ class State:
         """Seconds left of the running hold, or None."""
         return None if self.hold is None else max(0.0, self.hold.ends - self.now)
 
-    def interrupted_hold(self) -> Hold | None:
+    def running_hold(self) -> Hold | None:
         if self.hold is None or self.procedure is None:
             return None
         step = self.procedure.steps[self.procedure.index(self.hold.id)]

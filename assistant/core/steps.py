@@ -79,6 +79,8 @@ class Hold(Step):
         for mark in self.marks:
             if not isinstance(mark, int) or not 0 < mark:
                 raise ValueError(f'each of "marks" must be a whole number of seconds before the end, not {mark!r}.')
+        if not isinstance(self.count, int) or not 0 <= self.count <= 9:
+            raise ValueError(f'"count" must be a whole number from 0 to 9, not {self.count!r}.')
 
     @property
     def length(self) -> float:

@@ -31,17 +31,21 @@ class Turn:
     def cue(self, name: str) -> None:
         self.emit(Cue(name))
 
-    def say(self, text: str, about: str = "", urgent: bool = False) -> None:
-        """Say ``text``. Listening begins when the last utterance is over. ``urgent``: even while quiet or paused."""
+    def say(self, text: str, about: str = "", urgent: bool = False, caution: bool = False) -> None:
+        """Say ``text``. Listening begins when the last utterance is over.
+
+        ``urgent``: even while quiet or paused. ``caution``: that too, and nothing cuts it off.
+        """
         if not text:
             return
         number = self.state.utterance + 1
-        aloud = urgent or not (self.state.quiet or self.state.paused)
-        self.set(utterance=number, listening=False)
+        aloud = urgent or caution or not (self.state.quiet or self.state.paused)
+        self.set(utterance=number, listening=False, caution=number if caution else self.state.caution)
         self.emit(Speak(about or self.state.prompt, text, number, aloud, self.state.wpm))
 
     def hush(self) -> None:
-        if self.state.spoken < self.state.utterance:
+        """Cut off what is being said, unless a caution is still to be heard."""
+        if max(self.state.spoken, self.state.caution) < self.state.utterance and self.state.spoken >= self.state.caution:
             self.emit(Hush())
 
     def timer(self, name: str, due: float) -> None:
@@ -55,7 +59,7 @@ class Turn:
         """Say what is being asked now; ``whole`` with its caution."""
         words, caution = prompt_words(self.state)
         if caution and whole:
-            self.say(caution, f"{self.state.prompt}.caution", urgent=True)
+            self.say(caution, f"{self.state.prompt}.caution", caution=True)
         self.say(words)
         self.listen_if_silent()
 
@@ -78,6 +82,8 @@ def prompt_words(state: State) -> tuple[str, str]:
             return say, step.caution
         case Phase.ENTRY if state.first is not None:
             return again_words(state), ""
+        case Phase.ENTRY if state.corrected:
+            return f"Correct {phrases.spoken_id(step.id)}, as you read it then. Leave the meter alone.", ""
         case Phase.ENTRY:
             return say, step.caution
         case Phase.CONFIRM:

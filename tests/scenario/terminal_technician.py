@@ -32,6 +32,7 @@ class Terminal:
     def keys(self, *names: str) -> None:
         """tmux key names: Enter, Up, Space, or single characters."""
         for name in names:
+            time.sleep(0.3 if name == "Enter" else 0)  # a person's pace; quicker is a bounce to the station
             self._tmux("send-keys", name) if len(name) > 1 else self._tmux("send-keys", "-l", name)
             time.sleep(0.03)
 

@@ -45,6 +45,7 @@ class Transcript:
     def key(self, keys: str) -> "Transcript":
         self.effects: list[Any] = []
         for one in keys.split():
+            self.now += 0.3
             self._post(KeyPressed(self.now, one))
             self._talk()
         return self
@@ -198,8 +199,8 @@ class Transcript:
         return self
 
     def finish(self) -> "Transcript":
-        for prompt in ("finish.letdown", "finish.bleed", "finish.unclamp", "finish.wash"):
-            self.at(prompt).hear("next")
+        for prompt in ("finish.letdown", "finish.bleed", "finish.empty", "finish.unclamp", "finish.wash"):
+            self.at(prompt).hear("yes" if prompt == "finish.empty" else "next")
         assert self.finished == "done"
         return self
 

@@ -25,8 +25,8 @@ HUNDREDTHS = [Decimal(n).scaleb(-2) for n in range(10000)]
     ("eighteen point sixty three", "18.63", "whole"),
     ("ten point ten", "10.10", "whole"),
     ("fourteen and a half", "14.5", "whole"),
-    ("7.25", "7.25", "digits"),
-    (" 45 ", "45", "digits"),
+    ("7.25", "7.25", "whole"),
+    (" 45 ", "45", "whole"),
 ])
 def test_one_number(text, value, form):
     spoken = parse(text)
