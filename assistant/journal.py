@@ -187,6 +187,10 @@ class Journal:
         """Walk the whole chain: None if it is sound, else the number of the first bad event and what is wrong."""
         before, expected = _FIRST, 1
         try:
+            damage = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
+        except sqlite3.Error as error:
+            damage = str(error)
+        try:
             for row in self.rows():
                 if row.seq != expected:
                     return expected, f"event {expected} is missing"
@@ -195,7 +199,7 @@ class Journal:
                 before, expected = row.hash, row.seq + 1
         except JournalError as error:
             return expected, str(error)
-        return None
+        return None if damage == "ok" else (expected, f"the file is damaged, though every event is sound: {damage}")
 
     def count(self) -> int:
         return self._ask("SELECT COUNT(*) FROM events")[0][0]

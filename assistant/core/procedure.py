@@ -13,8 +13,9 @@ from typing import Any, Mapping
 
 from assistant.core import phrases
 from assistant.core.commands import COMMANDS
+from assistant.core.judge import RULES
 from assistant.core.settings import Settings
-from assistant.core.steps import KINDS, Choose, Judge, Option, Step
+from assistant.core.steps import KINDS, Choose, Judge, Option, Step, check_types
 
 END = "end"
 STOP = "stop"
@@ -63,15 +64,19 @@ def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure")
         name = _text(stage, "name", place)
         place = f'{where}: stage "{name}"'
         like = stage.get("like")
-        if like is not None and like not in stages:
+        if like is not None and (not isinstance(like, str) or like not in stages):
             raise ProcedureError(f'{place}: "like" names no earlier stage: {like!r}; there are {", ".join(stages)}.')
         source = stage if like is None else stages[like]
         stages[name] = stage
-        for binding in stage.get("with", [{}]):
+        for binding in _bindings(stage, place):
             words = phrases.of_settings(settings, binding.get("S"))
             words |= {key: _filled(str(value), words, place) for key, value in binding.items()}
             for plain in _tables(source, "step", place):
                 steps.append(_step(plain, _filled(name, words, place), words, place))
+    if not isinstance(data.get("editions", ""), str):
+        raise ProcedureError(f'{where}: "editions" must be a text.')
+    if not isinstance(data.get("standing", {}), Mapping):
+        raise ProcedureError(f'{where}: "standing" must be a table of texts.')
     procedure = Procedure(test, _text(data, "title", where), data.get("editions", ""), dict(data.get("standing", {})),
                           tuple(steps), _keys(data, where))
     _check_targets(procedure, where)
@@ -80,16 +85,26 @@ def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure")
 
 def _keys(data: Mapping[str, Any], where: str) -> dict[str, str]:
     keys = data.get("keys", {})
-    if not isinstance(keys, Mapping) or not all(meant in COMMANDS for meant in keys.values()):
+    if not isinstance(keys, Mapping) or not all(isinstance(meant, str) and meant in COMMANDS for meant in keys.values()):
         raise ProcedureError(f'{where}: "keys" must name a command for each key; the commands are {", ".join(COMMANDS)}.')
     return dict(keys)
+
+
+def _bindings(stage: Mapping[str, Any], place: str) -> list[Mapping[str, Any]]:
+    bindings = stage.get("with", [{}])
+    if not isinstance(bindings, list) or not all(isinstance(one, Mapping) for one in bindings):
+        raise ProcedureError(f'{place}: "with" must be a list of tables, such as [{{ R = 1 }}, {{ R = 2 }}].')
+    for one in bindings:
+        if one.get("S") not in (None, 1, 2, 3):
+            raise ProcedureError(f'{place}: "S" must be a step of a run, 1 to 3, not {one["S"]!r}.')
+    return bindings
 
 
 def _step(plain: Mapping[str, Any], stage: str, words: Mapping[str, str], place: str) -> Step:
     plain = _filled(plain, words, place)
     place = f"{place}: step {plain.get('id', '(no id)')!r}"
     name = plain.get("kind")
-    if name not in KINDS:
+    if not isinstance(name, str) or name not in KINDS:
         raise ProcedureError(f'{place}: kind {name!r} is none of {", ".join(KINDS)}.')
     kind = KINDS[name]
     allowed = {each.name: each for each in fields(kind)}
@@ -103,6 +118,10 @@ def _step(plain: Mapping[str, Any], stage: str, words: Mapping[str, str], place:
                 raise ProcedureError(f'{place}: "{answer}" must be a table such as {{ goto = "next" }}.')
             _known(values[answer], tuple(each.name for each in fields(Option)), f"{place}: {answer}")
             values[answer] = Option(**values[answer])
+            try:
+                check_types(values[answer])
+            except ValueError as error:
+                raise ProcedureError(f"{place}: {answer}: {error}") from None
     try:
         step = kind(stage=stage, **values)
         step.check()
@@ -124,8 +143,8 @@ def _check_targets(procedure: Procedure, where: str) -> None:
                 near = get_close_matches(target, ids, 1)
                 hint = f" Did you mean {near[0]!r}?" if near else ""
                 raise ProcedureError(f"{where}: step {step.id!r} goes to {target!r}, which is no step.{hint}")
-        if isinstance(step, Judge) and not step.on:
-            raise ProcedureError(f'{where}: step {step.id!r} needs "on": where each outcome leads.')
+        if isinstance(step, Judge) and step.rule not in RULES:
+            raise ProcedureError(f'{where}: step {step.id!r}: rule {step.rule!r} is none of {", ".join(RULES)}.')
 
 
 def _filled(value: Any, words: Mapping[str, str], place: str) -> Any:

@@ -1,8 +1,24 @@
 """The six kinds of step that carry every test."""
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from typing import Any
 from collections.abc import Iterator, Mapping
+
+
+LONGEST_S = 86_400
+"""No clock of a test runs longer than a day."""
+
+_TYPES: dict[str, tuple[type, str]] = {"str": (str, "a text"), "int": (int, "a whole number"), "bool": (bool, "true or false")}
+
+
+def check_types(table: Any) -> None:
+    """Raises ValueError, naming the key, where a plain field of a step or an option holds something else."""
+    for each in fields(table):
+        wanted, words = _TYPES.get(str(each.type), (object, ""))
+        value = getattr(table, each.name)
+        if not isinstance(value, wanted) or wanted is int and isinstance(value, bool):
+            raise ValueError(f'"{each.name}" must be {words}, not {value!r}.')
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,9 +39,7 @@ class Step:
 
     def check(self) -> None:
         """Raises ValueError with a sentence if a value can't be right."""
-        for name in ("id", "say", "terse", "caution", "goto"):
-            if not isinstance(getattr(self, name), str):
-                raise ValueError(f'"{name}" must be a text, not {getattr(self, name)!r}.')
+        check_types(self)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +66,7 @@ class Ask(Step):
             raise ValueError(f'"entries" must be "one" or "two", not {self.entries!r}.')
         if self.band not in ("", "override"):
             raise ValueError(f'"band" must be "" or "override", not {self.band!r}.')
-        if not isinstance(self.places, int) or not 0 <= self.places <= 4:
+        if not 0 <= self.places <= 4:
             raise ValueError(f'"places" must be a whole number from 0 to 4, not {self.places!r}.')
 
 
@@ -74,12 +88,11 @@ class Hold(Step):
 
     def check(self) -> None:
         super().check()
-        if self.length < 0:
-            raise ValueError(f'"seconds" must not be negative, not {self.seconds!r}.')
-        for mark in self.marks:
-            if not isinstance(mark, int) or not 0 < mark:
-                raise ValueError(f'each of "marks" must be a whole number of seconds before the end, not {mark!r}.')
-        if not isinstance(self.count, int) or not 0 <= self.count <= 9:
+        if not 0 <= self.length <= LONGEST_S:
+            raise ValueError(f'"seconds" must be from 0 to {LONGEST_S}, not {self.seconds!r}.')
+        if not isinstance(self.marks, list | tuple) or not all(type(mark) is int and mark > 0 for mark in self.marks):
+            raise ValueError(f'"marks" must be a list of whole seconds before the end, not {self.marks!r}.')
+        if not 0 <= self.count <= 9:
             raise ValueError(f'"count" must be a whole number from 0 to 9, not {self.count!r}.')
 
     @property
@@ -105,11 +118,11 @@ class Tap(Step):
         super().check()
         for name in ("seconds", "every"):
             try:
-                good = float(getattr(self, name)) > 0
+                good = 0.1 <= float(getattr(self, name)) <= LONGEST_S
             except ValueError:
                 good = False
             if not good:
-                raise ValueError(f'"{name}" must be a number above zero, not {getattr(self, name)!r}.')
+                raise ValueError(f'"{name}" must be a number from 0.1 to {LONGEST_S}, not {getattr(self, name)!r}.')
 
     def cues(self) -> tuple[tuple[str, float], ...]:
         """Name and offset in seconds of every cue: the first blow, the beats, the end."""
@@ -133,6 +146,11 @@ class Judge(Step):
 
     def targets(self) -> Iterator[str]:
         yield from (self.goto, *self.on.values())
+
+    def check(self) -> None:
+        super().check()
+        if not isinstance(self.on, Mapping) or not self.on or not all(isinstance(one, str) for one in self.on.values()):
+            raise ValueError(f'"on" must be a table that leads each outcome to a step, not {self.on!r}.')
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -186,7 +186,6 @@ def test_a_hold_that_was_left_does_not_pass(tmp_path: Path) -> None:
         assert [line["id"] for line in again.of_kind("taken")][0] == "leak.charge"
 
 
-@pytest.mark.xfail(strict=True, reason="not yet: a first event that can't be recorded is not tried again")
 @pytest.mark.parametrize("first", ["TestStarted", "Restarted"])
 def test_a_first_event_that_can_not_be_recorded_at_once(tmp_path: Path, first: str) -> None:
     """The disk is full for a moment at the start: the test begins as soon as there is room, and a broken hold stays broken."""
