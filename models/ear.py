@@ -1,6 +1,6 @@
 """From the sound of one utterance to what was understood, or to a sentence that says why not.
 
-Whatever engine hears, the same rule decides: two decodings that were built differently must agree, what they
+Whatever engine hears, the same rule decides: decodings that were built differently must agree, what they
 say must be something this step can expect, and the strict parser must take it. A closed grammar's own
 confidence is about 1.0 for noise, so it is not asked.
 """
@@ -48,6 +48,11 @@ class Understood:
     decode_s: float = 0.0
 
 
+READINGS_AGREE = 3
+"""So many decodings must say the same reading. On 80 readings of eight voices, clean and at 20 dB, two gave 66 exact and
+11 wrong, three 56 exact and 1 wrong; of 18 noises two took 2 and three none, of 15 pieces of talk 7 and 2."""
+
+
 class Engine(Protocol):
     """A recogniser: gives several decodings of one utterance, best guesses first, made only as asked for."""
 
@@ -79,7 +84,8 @@ class Ear:
             return Understood(None, None, False, "Nothing was heard; say it again, closer to the microphone.")
         texts: list[str] = []
         for text in self._decodings(sound, expect):
-            if text and _fits(text, expect) and any(_same(text, other) for other in texts):
+            agreeing = 1 + sum(_same(text, other) for other in texts)
+            if text and _fits(text, expect) and agreeing >= (READINGS_AGREE if expect.kind == "reading" else 2):
                 return spoken_text_to_understood(text, expect)
             texts.append(text)
         first = next((text for text in texts if text), None)
