@@ -45,7 +45,12 @@ class Row:
 
 
 def _hash(before: str, *parts: object) -> str:
-    return hashlib.sha256("\n".join([before, *map(str, parts)]).encode()).hexdigest()
+    return hashlib.sha256("\n".join(map(str, (before, *parts))).encode()).hexdigest()
+
+
+def _short(error: sqlite3.Error) -> str:
+    """SQLite's own words, without the whole text that it could not decode."""
+    return str(error).partition(" with text ")[0]
 
 
 class Journal:
@@ -122,7 +127,7 @@ class Journal:
         try:
             return self._db.execute(sql).fetchall()
         except sqlite3.Error as error:
-            raise JournalError(f"The journal {self.path} can't be read: {error}. Keep that file as it is, "
+            raise JournalError(f"The journal {self.path} can't be read: {_short(error)}. Keep that file as it is, "
                                "and name another folder with --journal.") from None
 
     def close(self) -> None:
@@ -157,7 +162,8 @@ class Journal:
 
     def last_test(self) -> int:
         """Number of the newest test; 0 if there is none."""
-        return self._ask("SELECT COALESCE(MAX(test), 0) FROM events")[0][0]
+        newest = self._ask("SELECT test FROM events NOT INDEXED ORDER BY seq DESC LIMIT 1")
+        return newest[0][0] if newest else 0
 
     def rows(self, test: int | None = None) -> Iterator[Row]:
         """The events in order, of one test or of all. Raises JournalError if the file is damaged."""
@@ -167,29 +173,47 @@ class Journal:
                                         values):
                 yield Row(*row)
         except sqlite3.Error as error:
-            raise JournalError(f"The journal {self.path} can't be read any further: {error}. "
+            raise JournalError(f"The journal {self.path} can't be read any further: {_short(error)}. "
                                "Keep the file as it is; log verify shows up to where it is sound.") from None
 
     def events(self, test: int) -> list[Event]:
-        """Raises JournalError naming the first row that is no event of ours."""
-        found = []
+        """Raises JournalError naming the first row that is lost, changed, or no event of ours: no state is made of those."""
+        found: list[Event] = []
+        seq, before = 0, _FIRST
         for row in self.rows(test):
+            if not found:
+                seq = row.seq - 1
+                owner, before = self._at(seq)
+                if seq and owner in (0, test):
+                    raise self._untrusted(test, seq, "is missing")
+            if row.seq != seq + 1:
+                raise self._untrusted(test, seq + 1, "is missing")
+            if row.hash != row.expected_hash(before):
+                raise self._untrusted(test, row.seq, "was changed after it was recorded")
+            seq, before = row.seq, row.hash
             try:
                 found.append(row.event())
             except (ValueError, TypeError, KeyError, AttributeError, ArithmeticError, RecursionError) as error:
-                raise JournalError(f"Event {row.seq} in {self.path} is damaged: {error}. Run log verify.") from None
+                raise self._untrusted(test, row.seq, f"is no event of ours ({error})") from None
+        if found and seq < self._seq and self._at(seq + 1)[0] in (0, test):
+            raise self._untrusted(test, seq + 1, "is missing")
         return found
+
+    def _at(self, seq: int) -> tuple[int, str]:
+        """Test and hash of one event, found by its number alone; (0, the chain's start) where there is none."""
+        found = self._ask(f"SELECT test, hash FROM events NOT INDEXED WHERE seq = {seq}")
+        return found[0] if found else (0, _FIRST)
+
+    def _untrusted(self, test: int, seq: int, how: str) -> JournalError:
+        return JournalError(f"Event {seq} in {self.path} {how}, so test {test} can't be trusted. Run log verify, "
+                            "keep the file as it is, and name another folder with --journal.")
 
     def tests(self) -> list[int]:
         return [row[0] for row in self._ask("SELECT DISTINCT test FROM events ORDER BY test")]
 
     def first_bad(self) -> tuple[int, str] | None:
         """Walk the whole chain: None if it is sound, else the number of the first bad event and what is wrong."""
-        before, expected = _FIRST, 1
-        try:
-            damage = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
-        except sqlite3.Error as error:
-            damage = str(error)
+        before, expected, tests = _FIRST, 1, set()
         try:
             for row in self.rows():
                 if row.seq != expected:
@@ -197,9 +221,24 @@ class Journal:
                 if row.hash != row.expected_hash(before):
                     return row.seq, f"event {row.seq} (test {row.test}) was changed after it was recorded"
                 before, expected = row.hash, row.seq + 1
+                tests.add(row.test)
         except JournalError as error:
             return expected, str(error)
-        return None if damage == "ok" else (expected, f"the file is damaged, though every event is sound: {damage}")
+        damage = self._damage(tests)
+        return (expected, f"the file is damaged, though every event is sound: {damage}") if damage else None
+
+    def _damage(self, tests: set[int]) -> str:
+        """What is wrong beside the events themselves, above all in the index by which each test is found."""
+        try:
+            if (found := self._ask("PRAGMA integrity_check(1)")[0][0]) != "ok":
+                return str(found)
+            if set(self.tests()) != tests:
+                return "its index names other tests than its events"
+            for test in tests:
+                self.events(test)
+        except JournalError as error:
+            return str(error)
+        return ""
 
     def count(self) -> int:
         return self._ask("SELECT COUNT(*) FROM events")[0][0]

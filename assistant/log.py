@@ -15,7 +15,7 @@ from assistant.journal import Journal, JournalError
 
 def list_tests(args: argparse.Namespace) -> int:
     with Journal(args.journal or default_folder(), write=False) as journal:
-        tests = [record.of(journal, test) for test in journal.tests()]
+        tests, damaged = _readable(journal)
     for each in tests:
         if args.json:
             print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results")}))
@@ -25,9 +25,22 @@ def list_tests(args: argparse.Namespace) -> int:
             mark = "  PRACTICE" if each.get("practice") else ""
             print(f"{each['id']:>4}  {each['started'][:16].replace('T', ' ')}  {each['test']:<12} {each['outcome']:<9} "
                   f"{each['verdict']:<8} {results}{mark}")
-    if not tests and not args.json:
+    for sentence in damaged:
+        print(f"bowlside: {sentence}", file=sys.stderr)
+    if not (tests or damaged or args.json):
         print("No test has been recorded here yet.")
-    return 0
+    return 1 if damaged else 0
+
+
+def _readable(journal: Journal) -> tuple[list[dict[str, Any]], list[str]]:
+    """Every test that can be replayed, and a sentence for each that can't: one damaged test must not hide the others."""
+    tests, damaged = [], []
+    for test in journal.tests():
+        try:
+            tests.append(record.of(journal, test))
+        except JournalError as error:
+            damaged.append(str(error))
+    return tests, damaged
 
 
 def show(args: argparse.Namespace) -> int:

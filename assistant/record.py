@@ -4,14 +4,16 @@ from __future__ import annotations
 from typing import Any
 
 from assistant.core.state import Phase, Reading, State
-from assistant.journal import Journal
+from assistant.journal import Journal, JournalError
 from assistant.station import Station
 
 
 def of(journal: Journal, test: int) -> dict[str, Any]:
     """Everything worth keeping of one test. Raises JournalError if it can't be replayed."""
     state = Station(journal, test).state
-    first = next(journal.rows(test))
+    first = next(journal.rows(test), None)
+    if first is None:  # the index names a test that no event belongs to
+        raise JournalError(f"Test {test} in {journal.path} has no events: the file is damaged. Run log verify.")
     verdict = whole_verdict(state)
     return {
         "id": test,
