@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.core.events import Heard
+from assistant.core.events import Event, Heard
 from assistant.journal import FILE, SCHEMA, Journal, JournalError
 from assistant.station import Station
 from tests.command import READINGS, bowlside, process, script
@@ -125,9 +125,10 @@ def test_a_flipped_bit_in_the_index_never_hides_an_event(folder: Path) -> None:
     db.close()
     data = (folder / FILE).read_bytes()
     start = (page - 1) * size
-    first, cells = data[start + 8:start + 10], int.from_bytes(data[start + 3:start + 5], "big")
-    places = [start + int.from_bytes(data[start + 8 + 2 * at:start + 10 + 2 * at], "big") for at in (0, 20, cells // 2, cells - 1)]
-    assert data[start] == 10 and first, "a leaf of an index, as SQLite's file format has it"
+    cells = int.from_bytes(data[start + 3:start + 5], "big")
+    assert data[start] == 10, "a leaf of an index, as SQLite's file format (section 1.6) has it"
+    places = [start + int.from_bytes(data[start + 8 + 2 * at:start + 10 + 2 * at], "big")
+              for at in (0, 20, cells // 2, cells - 1)]
     for place in places:
         for byte, bit in ((0, 0), (1, 1), (2, 0), (2, 3), (3, 0), (4, 0), (4, 6)):
             spoiled = bytearray(data)
@@ -318,6 +319,38 @@ def test_a_full_disk_in_the_middle_of_a_test(tmp_path: Path) -> None:
     assert {**before, **t.state.taken()} == t.state.taken(), "nothing earlier lost"
     t.kill()
     assert bowlside("log", "verify", "--journal", tmp_path).code == 0
+
+
+class Stubborn(Journal):
+    """Every event is refused once by SQLite itself before it is let through."""
+    refused = 0
+
+    def append(self, test: int, event: Event, boot: str = "") -> None:
+        self._db.execute("PRAGMA query_only = ON")
+        with pytest.raises(JournalError, match="Not recorded"):
+            super().append(test, event, boot)
+        self._db.execute("PRAGMA query_only = OFF")
+        type(self).refused += 1
+        super().append(test, event, boot)
+
+
+def test_every_write_of_a_whole_test_fails_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An event that was refused leaves nothing behind: tried again, the test comes to the same chain and the same result."""
+    monkeypatch.setattr("tests.scenario.transcript.Journal", Stubborn)
+    t = Transcript(tmp_path).leak_hold().fill_and_close().one_run(1, ("7.25", "18.63", "31.81")).between()
+    t.one_run(2, ("7.32", "18.77", "32.01")).hear("next").finish().replayed()
+    assert Stubborn.refused == t.journal.count() > 150 and t.journal.first_bad() is None
+    shown, = bowlside("log", "show", "1", "--json", "--journal", tmp_path).lines()
+    assert {one["name"]: str(one["rounded"]) for one in shown["results"]}["system_air_metric"] == "0.20"
+
+
+def test_an_event_that_is_refused_changes_nothing(tmp_path: Path) -> None:
+    t = Transcript(tmp_path).hear("next")
+    state, rows = t.state, list(t.journal.rows())
+    t.journal._db.execute("PRAGMA query_only = ON")
+    with pytest.raises(JournalError):
+        t.hear("yes")
+    assert t.state is state and list(t.journal.rows()) == rows
 
 
 def test_a_full_disk_under_the_journal(tmp_path: Path) -> None:

@@ -22,6 +22,10 @@ from assistant.journal import Journal
 from tests.command import READINGS, ROOT, bowlside, script
 
 
+LINES = 450
+"""About as many as a whole test prints: a kill is equally likely anywhere in it."""
+
+
 def killed_after(path: Path, journal: Path, lines: int, pause: float) -> list[dict]:
     """Start, kill ``pause`` seconds after that many lines have come; whatever it printed until it was dead."""
     child = subprocess.Popen([sys.executable, "-m", "assistant", "rehearse", str(path), "--answer-rest", "--json",
@@ -51,7 +55,7 @@ def kill_and_go_on(seed: int, tmp_path: Path) -> int:
     path.write_text(script())
     acknowledged: list[tuple[str, str]] = []
     for _ in range(chance.choice((1, 1, 2, 3))):
-        lines = killed_after(path, journal, chance.randrange(0, 240), chance.uniform(0, 0.004))
+        lines = killed_after(path, journal, chance.randrange(0, LINES), chance.uniform(0, 0.004))
         acknowledged += [(line["id"], str(line["value"])) for line in lines if line["kind"] == "taken"]
         if not (journal / "journal.db").exists():
             continue  # dead before there was a record
@@ -80,7 +84,7 @@ def record_of(folder: Path) -> dict:
 
 def test_killed_at_any_instant(tmp_path: Path) -> None:
     acknowledged = 0
-    for seed in range(16):  # about 28 kills
+    for seed in range(24):  # about 42 kills
         (tmp_path / str(seed)).mkdir()
         acknowledged += kill_and_go_on(seed, tmp_path / str(seed))
     assert acknowledged > 50, "the kills came too early to show anything"
@@ -88,6 +92,6 @@ def test_killed_at_any_instant(tmp_path: Path) -> None:
 
 @pytest.mark.long
 def test_killed_at_any_instant_many_times(tmp_path: Path) -> None:
-    for seed in range(1000, 1175):  # about 300 kills
+    for seed in range(1000, 1230):  # about 400 kills
         (tmp_path / str(seed)).mkdir()
         kill_and_go_on(seed, tmp_path / str(seed))

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from assistant.clock import boot_now
+from assistant.core.answers import BOUNCE_S
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.settings import Settings
 from assistant.core.state import Phase
@@ -24,7 +25,7 @@ from hardware.fakes import FakeSpeaker
 from tests.command import DECIDING, READINGS, keyed
 
 SHORT = {"leak_settle_s": Decimal("0.2"), "leak_hold_s": Decimal(1), "settle_s": Decimal("0.2"), "tap_s": Decimal(1),
-         "tap_every_s": Decimal("0.5"), "hold_after_tap_s": Decimal("0.2"), "aggregate_correction_pct": Decimal("0.3"),
+         "tap_every_s": Decimal("0.2"), "hold_after_tap_s": Decimal("0.2"), "aggregate_correction_pct": Decimal("0.3"),
          "limits": {"air_content": [Decimal("4.5"), Decimal("7.5")], "system_air_metric": [None, Decimal("0.20")]}}
 
 
@@ -36,6 +37,11 @@ EARLY = {ident: READINGS[ident] for ident in ("leak.charge", "leak.initial", "le
 def _a_quick_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two seconds to lift the mallet, six times, are for people."""
     monkeypatch.setattr(Tap, "lead_s", 0.1)
+
+
+PAUSE_S = BOUNCE_S + 0.03
+"""Before he answers a question: a # sooner than that after the last one is taken for a bounce."""
+YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE)
 
 
 class Bench:
@@ -64,26 +70,24 @@ class Bench:
         return self
 
     def _technician(self, until: str, within_s: float) -> None:
-        before, since, deadline = None, time.monotonic(), time.monotonic() + within_s
+        answered, since, deadline = None, 0.0, time.monotonic() + within_s
         while self.code is None and self.live.finished is None:
             state = self.station.state
-            now = (state.prompt, len(state.readings), state.phase, state.typed)
+            asked = (state.prompt, len(state.readings), state.phase)
+            quiet = time.monotonic() - since
             if until and state.prompt == until:
                 self.live.key("quit")
-                return
-            if time.monotonic() > deadline:
+            elif time.monotonic() > deadline:
                 self.stuck = state.prompt or str(state.phase)
                 self.live.key("quit")
-                return
-            waits = state.phase not in (Phase.IDLE, Phase.HOLD, Phase.TAPPING, Phase.OVER)
-            if waits and before is not None and now[:3] != before[:3] or before is None and waits:
-                self.answer(state.prompt, state.phase)
-                before, since = now, time.monotonic()
-            elif waits and time.monotonic() - since > 0.7:  # nothing happened: he presses again
+            elif state.phase in (Phase.IDLE, Phase.HOLD, Phase.TAPPING, Phase.OVER):
+                pass
+            elif quiet > (1.0 if asked == answered else PAUSE_S if state.phase in YES_NO else 0.0):
+                # asked == answered: nothing happened, so he presses again
                 if state.typed:
                     self.live.key("C")
                 self.answer(state.prompt, state.phase)
-                since = time.monotonic()
+                answered, since = asked, time.monotonic()
             time.sleep(0.002)
 
     def answer(self, prompt: str, phase: Phase) -> None:
@@ -132,7 +136,7 @@ def test_a_whole_test_by_keys_left_once_and_its_holds_are_as_long_as_they_must_b
         # Never shorter. How late a busy disk may make it is a matter of measuring, not of this test.
         assert wanted - 0.002 <= length <= wanted + 2.0, f"{ident} took {length:.3f} s"
     cued = left.speaker.cued + again.speaker.cued
-    assert [name for name, _ in cued].count("tap_first") == 6 and ("tap", 0.6) in cued and ("tap_end", 1.6) in cued
+    assert [name for name, _ in cued].count("tap_first") == 6 and ("tap", 0.1 + 5 * 0.2) in cued and ("tap_end", 0.1 + 1 + 0.2) in cued
 
 
 def test_a_speaker_that_never_finishes_does_not_stop_the_keys(tmp_path: Path) -> None:
