@@ -203,11 +203,15 @@ class Live:
         if record.kind == "heard":
             self.heard = record.fields["text"]
         if self.write is not None:
-            self.write(record_line(boot_now() - self._began, record))
+            self.write(record_line(self._at(), record))
+
+    def _at(self) -> float:
+        """Seconds from the start to the event that is being carried out, however long the disk took to keep it."""
+        return self.station.state.now - self._began
 
     def _line(self, kind: str, **fields: Any) -> None:
         if self.write is not None:
-            self.write({"at": round(boot_now() - self._began, 3), "kind": kind, **fields})
+            self.write({"at": round(self._at(), 3), "kind": kind, **fields})
 
     def _key(self, name: str) -> None:
         if self.speaker is not None:
