@@ -15,6 +15,8 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
     if first is None:  # the index names a test that no event belongs to
         raise JournalError(f"Test {test} in {journal.path} has no events: the file is damaged. Run log verify.")
     verdict = whole_verdict(state)
+    # A test that can't count keeps its readings and gets no number.
+    void = verdict[0] == "invalid" or bool(state.corrected)
     return {
         "id": test,
         "test": state.procedure.test if state.procedure else "",
@@ -23,8 +25,8 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "outcome": state.outcome if state.phase is Phase.OVER else "not over",
         **{key: value for key, value in (state.header or {}).items()},
         "readings": [_reading(one) for one in state.readings],
-        "results": [{"name": one.name, "value": one.value, "unit": one.unit, "rounded": one.rounded,
-                     "standing": one.standing} for _, judged in sorted(state.judged, key=lambda one: one[0])
+        "results": [{"name": one.name, "value": None if void and not judged.partial else one.value, "unit": one.unit,
+                     "rounded": None if void and not judged.partial else one.rounded, "standing": one.standing} for _, judged in sorted(state.judged, key=lambda one: one[0])
                     for one in judged.results],
         "warnings": [words for _, judged in state.judged for words in judged.warnings],
         "notes": [{"id": one.id, "text": one.text} for one in state.notes],

@@ -23,7 +23,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     words, caution = ("Test done." if state.outcome == "done" else f"{state.outcome.capitalize()}.", "") if over \
         else prompt_words(state)
     last = state.last_taken()
-    if last is not None and state.phase is Phase.ENTRY and phrases.same_kind(last.id, state.step.id):
+    if last is not None and state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP) and phrases.same_kind(last.id, state.step.id):
         last = None  # people read what they expect
     clock, label = clock_of(state, now)
     return View(

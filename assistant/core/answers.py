@@ -14,7 +14,9 @@ KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "tim
 TWICE_S = 2.0
 """Two presses of D within this time are one "where are we"."""
 BOUNCE_S = 0.25
-"""A second # so soon is a bounce or a held key: it answers no question. Ours; people press slower than 0.25 s."""
+"""A second # so soon is a bounce or a held key: it does nothing. Ours; people press slower than 0.25 s."""
+UNHEARD_S = 0.25
+"""Nobody has heard a read-back so soon: a # then was meant for something else. Ours."""
 ERASED_S = 1.5
 """B so soon after B has erased the last digit was one erase too many, not "take it back". Ours."""
 WORDS_AT_MOST_S = 8.0
@@ -22,6 +24,11 @@ WORDS_AT_MOST_S = 8.0
 TYPED_AT_MOST = 8
 
 _YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP)
+
+
+def answers_a_prompt(text: str) -> bool:
+    """Whether words answer what is asked (a number, yes, no, next), rather than command the station at any time."""
+    return command(text) in (None, "yes", "no", "next")
 
 
 def heard(turn: Turn, text: str) -> None:
@@ -64,7 +71,9 @@ def key(turn: Turn, name: str) -> None:
         turn.cue("refused")
         turn.say("Paused. Hold A to carry on.", urgent=True)
         return
-    if (name == "#" and state.last_key == "#" and since < BOUNCE_S and state.phase in _YES_NO
+    if (name == "#" and state.last_key == "#" and since < BOUNCE_S and not state.typed
+            or name == "#" and state.phase is Phase.CONFIRM and state.proposed is not None
+            and state.now - state.proposed.at < UNHEARD_S
             or name == "B" and not state.typed and state.last_key == "erase" and since < ERASED_S):
         turn.cue("refused")
         return
@@ -121,6 +130,8 @@ def do(turn: Turn, meant: str) -> None:
             _next(turn)
         case "yes" | "no":
             _yes_no(turn, meant == "yes")
+        case "say_again" if state.phase is Phase.TAPPING:
+            turn.say(_time_left(state))
         case "say_again":
             turn.hush()
             turn.say_prompt()
@@ -138,12 +149,12 @@ def do(turn: Turn, meant: str) -> None:
         case "scrap":
             if state.phase is not Phase.SCRAP:
                 turn.hush()
-                turn.set(before_scrap=state.phase, phase=Phase.SCRAP, paused=False)
+                turn.set(before_scrap=state.phase, phase=Phase.SCRAP, paused=False, typed="")
                 turn.say_prompt()
         case "quiet":
             turn.hush()
-            turn.set(quiet=True)
             turn.say("Quiet.")
+            turn.set(quiet=True)
         case "talk":
             turn.set(quiet=False)
             turn.say("Talking.")
@@ -160,6 +171,8 @@ def _next(turn: Turn) -> None:
     if state.phase is Phase.TELL:
         turn.hush()
         advance(turn)
+    elif state.phase is Phase.READY and state.spoken < state.caution:
+        _not_now(turn, "Hear the caution first.")
     elif state.phase is Phase.READY:
         assert isinstance(state.step, Tap)
         turn.hush()
@@ -198,7 +211,7 @@ def _yes_no(turn: Turn, yes: bool) -> None:
             elif turn.state.phase is Phase.TAPPING and turn.state.ended_away == turn.state.step.id:
                 advance(turn)
             elif turn.state.phase is not Phase.TAPPING:
-                turn.say_prompt(whole=False)
+                turn.say_prompt()
         case _:
             _not_now(turn, "Nothing is asked with yes or no now.")
 
@@ -254,7 +267,7 @@ def _where(turn: Turn) -> str:
     state = turn.state
     last = state.last_taken()
     # While the same kind of reading is asked, the last one would be the value to beat.
-    hidden = last is None or phrases.same_kind(last.id, state.prompt)
+    hidden = last is None or phrases.same_kind(last.id, state.step.id)
     taken = "" if hidden else f" Last taken: {phrases.spoken_id(last.id)}, {spoken.digits(last.value)}."
     return f"{state.step.stage[:1].upper()}{state.step.stage[1:]}.{taken}"
 

@@ -58,9 +58,9 @@ def choose(turn: Turn, option: Option) -> None:
     advance(turn, option.goto)
 
 
-def note(turn: Turn, about: str, text: str, invalid: bool = False) -> None:
-    """Write a remark into the record; ``invalid``: no result of this test can be valid any more."""
-    turn.set(notes=(*turn.state.notes, Note(turn.state.now, about, text, invalid)))
+def note(turn: Turn, about: str, text: str, invalid: bool = False, repeat: bool = False) -> None:
+    """Write a remark into the record (see Note)."""
+    turn.set(notes=(*turn.state.notes, Note(turn.state.now, about, text, invalid, repeat)))
     turn.record("note", id=about, text=text)
 
 
@@ -91,11 +91,18 @@ def _begin_hold(turn: Turn, step: Hold) -> None:
     turn.say_prompt()
 
 
+MISSED_S = 10.0
+"""A hold whose end is noticed later than this was slept through or stalled: it does not count. Ours."""
+
+
 def end_hold(turn: Turn, late: float) -> None:
     step = turn.state.running_hold()
     if step is None:
         return
     turn.clear_timers("mark:")
+    if step.broken and late > MISSED_S:
+        broken_hold(turn, step)  # nobody was there to read it at its end
+        return
     turn.set(hold=None)
     turn.record("hold", id=step.id, event="end")
     if step.end_cue:
@@ -184,7 +191,8 @@ def give_judgement(turn: Turn, index: int) -> str:
 def _found(turn: Turn, step: Judge) -> Judgement:
     state = turn.state
     invalid = [one.text.rstrip(".") for one in state.notes if one.invalid]
-    return judge(step.rule, state.taken(), state.settings, invalid)
+    again = [f"repeat the test: {one.id} {one.text}" for one in state.notes if one.repeat]
+    return judge(step.rule, state.taken(), state.settings, invalid, again)
 
 
 # --- taking back -----------------------------------------------------------------------------------------------------
@@ -233,7 +241,7 @@ def after_taken(turn: Turn) -> None:
 def _judged_otherwise(turn: Turn, target: int) -> bool:
     """Judge again whatever was judged before ``target`` from readings that have changed; say what is new.
 
-    True if an outcome changed: then the test has gone the other way.
+    True if the test has gone the other way, which it may only within the same stage.
     """
     assert turn.state.procedure is not None
     for index, old in sorted(turn.state.judged, key=lambda one: one[0]):
@@ -242,7 +250,11 @@ def _judged_otherwise(turn: Turn, target: int) -> bool:
         if index >= target or _found(turn, step) == old:
             continue
         outcome = give_judgement(turn, index)
-        if outcome != old.outcome:
+        if step.stage != turn.state.procedure.steps[target].stage:
+            # Too late to go back there: the meter is closed and full by now, or already open again.
+            if old.partial and outcome != "pass":
+                note(turn, step.id, "as corrected, this did not pass", invalid=True)
+        elif step.on.get(outcome) != step.on.get(old.outcome):
             turn.clear_timers("")
             turn.set(index=index, hold=None)
             advance(turn, step.on.get(outcome, ""))

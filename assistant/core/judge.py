@@ -25,15 +25,19 @@ class Judgement:
     """It judges a part on the way: passing it is no verdict on the test."""
 
 
-Rule = Callable[[Mapping[str, Decimal], Settings, Sequence[str]], Judgement]
+Rule = Callable[[Mapping[str, Decimal], Settings, Sequence[str], Sequence[str]], Judgement]
 
 
-def judge(rule: str, taken: Mapping[str, Decimal], settings: Settings, invalid: Sequence[str]) -> Judgement:
-    """Apply a rule by name. ``invalid``: reasons, noted before, why no result of this test can be valid."""
-    return RULES[rule](taken, settings, invalid)
+def judge(rule: str, taken: Mapping[str, Decimal], settings: Settings, invalid: Sequence[str],
+          again: Sequence[str] = ()) -> Judgement:
+    """Apply a rule by name. ``invalid``: reasons, noted before, why no result of this test can be valid.
+
+    ``again``: reasons, noted before, to repeat the test.
+    """
+    return RULES[rule](taken, settings, invalid, again)
 
 
-def _leak(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[str]) -> Judgement:
+def _leak(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[str], _again: Sequence[str]) -> Judgement:
     found = leak.assess(taken["leak.initial"], taken["leak.final"], settings)
     lost = taken["leak.initial"] - taken["leak.final"]
     if found.verdict == "pass":
@@ -46,7 +50,7 @@ def _leak(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[s
     return Judgement(found.verdict, words, found.results, found.verdict, found.why, found.warnings, True)
 
 
-def _metric(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[str]) -> Judgement:
+def _metric(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[str], _again: Sequence[str]) -> Judgement:
     metric = taken["equilibrium.2.3"] - taken["equilibrium.1.3"]
     if 0 < metric <= settings.metric_high_psi:
         return Judgement("good", "")
@@ -59,16 +63,16 @@ def _metric(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence
     return Judgement("doubtful", f"The system air metric {doubt}.", why=f"the system air metric {doubt}")
 
 
-def _sequential(taken: Mapping[str, Decimal], settings: Settings, invalid: Sequence[str]) -> Judgement:
+def _sequential(taken: Mapping[str, Decimal], settings: Settings, invalid: Sequence[str], again: Sequence[str]) -> Judgement:
     def rows(name: str) -> list[list[Decimal]]:
         return [[taken[f"{name}.{run}.{step}"] for step in (1, 2, 3)] for run in (1, 2)]
     found = sequential.assess(rows("charge"), rows("equilibrium"), settings)
-    results, verdict, why = found.results, found.verdict, found.why
+    results, verdict, why, warnings = found.results, found.verdict, found.why, (*found.warnings, *again)
     if invalid:
         # A number from a test that can't count would look good on paper: it gets none.
         results = tuple(Result(one.name, None, one.unit, None, one.standing) for one in results)
         verdict, why = "invalid", "; ".join(invalid)
-    return Judgement(verdict, _spoken_results(results, verdict, why, found.warnings), results, verdict, why, found.warnings)
+    return Judgement(verdict, _spoken_results(results, verdict, why, warnings), results, verdict, why, warnings)
 
 
 def _spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: Sequence[str]) -> str:

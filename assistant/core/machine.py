@@ -42,7 +42,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             pass
         case Restarted():
             _restarted(turn)
-        case Heard() | Unclear() if event.prompt and event.prompt != turn.state.prompt:
+        case Heard() | Unclear() if event.prompt not in ("", turn.state.prompt) and answers.answers_a_prompt(event.text):
+            turn.cue("refused")
             note(turn, event.prompt, f"heard too late, so not used: {event.text or event.why}")
         case Heard():
             turn.record("heard", text=event.text, source="voice")
@@ -68,7 +69,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             note(turn, "clock", f"the wall clock moved by {event.seconds:.0f} s; holds run on the boot clock")
         case Suspended():
             note(turn, "clock", f"the station slept for {event.seconds:.0f} s; the boot clock ran on")
-            if turn.state.timers:
+            if turn.state.phase is not Phase.OVER:
                 turn.say(f"The station slept for {phrases.duration(event.seconds)}; the clock ran on.", "clock", urgent=True)
     turn.listen_if_silent()
     return turn.state, tuple(turn.effects)
@@ -111,9 +112,14 @@ def _due(turn: Turn, name: str) -> None:
     elif name == "tap":
         after_tapping(turn)
     elif name.startswith("mark:"):
-        _mark(turn, int(name.partition(":")[2]))
+        if state.now - due <= STALE_MARK_S:
+            _mark(turn, int(name.partition(":")[2]))
     elif name == "hold":
         end_hold(turn, late=state.now - due)
+
+
+STALE_MARK_S = 1.0
+"""A mark noticed later than this would tell a wrong time left. Ours."""
 
 
 def _mark(turn: Turn, left: int) -> None:
@@ -131,7 +137,7 @@ def _mark(turn: Turn, left: int) -> None:
 def _restarted(turn: Turn) -> None:
     state = turn.state
     # Utterances of the process that died will never be reported: they are over.
-    turn.set(spoken=state.utterance, listening=False, typed="", paused=False, last_key="")
+    turn.set(spoken=state.utterance, listening=False, typed="", paused=False, quiet=False, last_key="")
     if state.before_scrap is Phase.TAPPING:
         turn.set(before_scrap=Phase.READY)
     turn.clear_timers("words")

@@ -64,10 +64,13 @@ def enter_value(turn: Turn, entry: Entry) -> None:
         return
     if ask.band and state.first is None:
         band = plausible.band(ask.id, entry.value, state.settings)
-        if band.state != "in_band":
+        if band.state == "in_band":
+            turn.cue("in_band")
+        elif state.corrected:  # only the number can be mended now: never send anybody to the bleeder
+            entry = replace(entry, doubt=f"It was {band.state} by {band.by:f}.")
+        else:
             _out_of_band(turn, entry, band)
             return
-        turn.cue("in_band")
     if doubt is not None:
         entry = replace(entry, doubt=f"{doubt.words}.")
     propose(turn, entry)
@@ -75,8 +78,10 @@ def enter_value(turn: Turn, entry: Entry) -> None:
 
 def _may_be_second(first: Entry, second: Entry) -> bool:
     """Saying the same thing twice repeats the same confusion, so the second entry must come another way."""
-    if second.source != "voice":
+    if second.source == "keypad":
         return True
+    if second.source == "gauge":  # the same wire twice would share its mistake
+        return first.source != "gauge"
     return first.source == "voice" and first.form == "whole" and second.form == "digits"
 
 
@@ -133,7 +138,7 @@ def confirmed(turn: Turn, yes: bool) -> None:
         turn.set(first=None)
         turn.record("refused", id=state.ask.id, value=entry.value, why=why)
         turn.cue("refused")
-        turn.say(f"{why[0].upper()}{why[1:]}. Neither is taken. Read the gauge again.")
+        turn.say("The two entries differ. Neither is taken. Read the gauge again.")  # naming them would lead the eye
         turn.say_prompt(whole=False)
     else:
         _take(turn, entry)
@@ -146,7 +151,7 @@ def _take(turn: Turn, entry: Entry) -> None:
             withdraw(turn, old, "asked again")
     if state.corrected:
         known = any(judged.verdict and not judged.partial for _, judged in state.judged)
-        note(turn, ask.id, f"entered again after its moment had passed{', with the result known' if known else ''}")
+        note(turn, ask.id, f"entered again after its moment had passed{', with the result known' if known else ''}", repeat=known)
     entries = (entry,) if state.first is None else (state.first, entry)
     turn.set(readings=(*turn.state.readings, Reading(ask.id, entry.value, ask.unit, entries, state.now)))
     turn.record("taken", id=ask.id, value=entry.value, unit=ask.unit, source=entry.source)

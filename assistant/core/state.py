@@ -63,6 +63,9 @@ class Note:
     id: str
     text: str
     invalid: bool = False
+    """No result of this test can be valid any more."""
+    repeat: bool = False
+    """The test should be repeated: said with the result."""
 
 
 @dataclass(frozen=True)

@@ -60,7 +60,7 @@ class Turn:
         words, caution = prompt_words(self.state)
         if caution and whole:
             self.say(caution, f"{self.state.prompt}.caution", caution=True)
-        self.say(words)
+        self.say(words, urgent=self.state.phase in (Phase.CONFIRM, Phase.SCRAP))  # quiet too, or nobody read it back
         self.listen_if_silent()
 
     def listen_if_silent(self) -> None:

@@ -127,4 +127,5 @@ def test_every_walk_comes_to_its_end(seed: int, mischief: float) -> None:
     assert last is not None
     final = [judged for index, judged in walk.state.judged if walk.state.procedure.steps[index].id == "results"][0]
     invalid = [one.text.rstrip(".") for one in walk.state.notes if one.invalid]
-    assert final == judge("sequential", taken, walk.state.settings, invalid), "the result is not what the readings give"
+    again = [f"repeat the test: {one.id} {one.text}" for one in walk.state.notes if one.repeat]
+    assert final == judge("sequential", taken, walk.state.settings, invalid, again), "the result is not what the readings give"

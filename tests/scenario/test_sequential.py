@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from assistant import record
 from assistant.core.effects import Hush
-from assistant.core.events import ClockJumped, DeviceLost, Heard, KeyPressed, Suspended
+from assistant.core.events import ClockJumped, DeviceLost, Heard, KeyPressed, Suspended, TimerDue
 from assistant.core.machine import step
 from assistant.core.phrases import PRESSURE_CAUTION
 from tests.scenario.transcript import Transcript
@@ -49,7 +50,7 @@ def test_cautions_come_when_they_matter(t: Transcript) -> None:
     t.one_step(1, 3, "45.00", "31.81").says("caustic water", "eyewear on, face away", "slowly")
     t.between().one_run(2, RUN_2).hear("next").says("still under pressure")
     t.hear("next").hear("next").says("Never loosen a clamp with pressure in the bowl", "The gauge shows only the chamber")
-    t.hear("no").listens("finish.letdown").hear("next").hear("next").hear("yes").says("Unclamp").hear("next").says("wash")
+    t.hear("no").listens("finish.letdown").hear("next").hear("next").hear("yes").says("unclamp in opposite pairs").hear("next").says("wash")
 
 
 def test_the_leak_hold_speaks_its_marks(t: Transcript) -> None:
@@ -141,7 +142,7 @@ class TestDoubleEntry:
     def test_a_mismatch_takes_neither(self, e3: Transcript) -> None:
         e3.hear("thirty one point eight one").hear("yes").takes_nothing().listens("equilibrium.1.3.again")
         e3.key("3 1 * 1 8 #").listens("equilibrium.1.3.again.confirm").hear("yes").takes_nothing()
-        e3.refuses("equilibrium.1.3", "The two entries differ, 31.81 and 31.18", "Neither is taken").listens("equilibrium.1.3")
+        e3.refuses("equilibrium.1.3", "The two entries differ. Neither is taken").does_not_say("31.").listens("equilibrium.1.3")
         e3.reading("equilibrium.1.3", "31.81")
 
     def test_saying_the_same_thing_twice_is_not_two_entries(self, e3: Transcript) -> None:
@@ -176,7 +177,8 @@ def test_take_back_two_readings_later(t: Transcript) -> None:
 def test_taking_back_after_the_results_judges_again(t: Transcript) -> None:
     to_run_2(t).one_run(2, ("7.32", "18.77", "32.04")).hear("next").records("verdict", verdict="fail").says("Fail")
     t.at("finish.letdown").hear("take it back").listens("equilibrium.2.3")
-    t.reading("equilibrium.2.3", "32.01").records("verdict", verdict="pass").says("Pass")
+    t.reading("equilibrium.2.3", "32.01").records("verdict", verdict="pass").does_not_say("Pass.")
+    t.says("Warning: repeat the test", "with the result known", "Within the limits, but repeat the test").at("finish.letdown")
     t.finish()
 
 
@@ -217,7 +219,9 @@ def test_a_restart_in_the_middle_of_a_correction_goes_on_with_it(t: Transcript) 
 def test_two_take_backs_across_the_leak_verdict_judge_it_again(t: Transcript) -> None:
     t.leak_hold("45.21", "45.16").fill_and_close().hear("next").wait(5).reading("charge.1.1", "14.50")
     t.hear("take it back").hear("take it back").listens("leak.final").reading("leak.final", "45.01").at("charge.1.1")
-    t.reading("charge.1.1", "14.50").records("verdict", verdict="fail").at("leak.cure")
+    # The meter is closed and full: it goes on, but nothing can be valid any more.
+    t.reading("charge.1.1", "14.50").records("verdict", verdict="fail").at("tap.1.1")
+    assert any(note.invalid for note in t.state.notes)
 
 
 def test_a_doubtful_metric_is_asked_about(t: Transcript) -> None:
@@ -270,6 +274,55 @@ def test_a_bounced_key_answers_no_question(t: Transcript) -> None:
         t.now += later
         t.event(KeyPressed(t.now, one))
     t.cues("refused").takes_nothing().at("charge.1.1.confirm").key("#").takes("charge.1.1", "14.50")
+
+
+def test_a_bounced_key_skips_no_let_down(t: Transcript) -> None:
+    to_run_1(t).one_step(1, 1, "14.50", "7.25").one_step(1, 2, "30.00", "18.63").to_equilibrium(1, 3, "45.00")
+    t.hear("thirty one point eight one").hear("yes").key("3 1 * 8 1 #").key("#").at("letdown.1")
+    t.now += 0.12
+    t.event(KeyPressed(t.now, "#")).cues("refused").at("letdown.1")
+
+
+def test_a_correction_sends_nobody_to_the_bleeder(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50").hear("next").wait(13).at("rest.1.1")
+    t.hear("take it back").says("Leave the meter alone").hear("fourteen point six two").does_not_say("bleed")
+    t.says("It was over by 0.12").at("charge.1.1.confirm").hear("yes").takes("charge.1.1", "14.62")
+
+
+def test_scrap_forgets_what_was_typed(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).key("1 4 * 5 C-held").listens("scrap.confirm").key("#")
+    assert t.finished == "scrapped" and "charge.1.1" not in t.state.taken()
+
+
+def test_a_key_before_the_read_back_can_be_heard_confirms_nothing(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).hear("fourteen point five two")
+    t.now += 0.05
+    t.event(KeyPressed(t.now, "#")).takes_nothing().key("#").takes("charge.1.1", "14.52")
+
+
+def test_quiet_still_reads_back(t: Transcript) -> None:
+    to_run_1(t).hear("quiet").hear("next").wait(5).hear("fourteen point five two")
+    assert [effect.aloud for effect in t.effects if getattr(effect, "text", "").endswith("Right?")] == [True]
+    t.kill().restart(later=1)
+    assert not t.state.quiet
+
+
+def test_a_late_command_is_carried_out_all_the_same(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).at("charge.1.1").event(Heard(t.now, "scrap the test", "settle.1.1")).listens("scrap.confirm")
+
+
+def test_a_hold_that_was_slept_through_does_not_count(t: Transcript) -> None:
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(250)
+    t.now += 1000
+    t.event(TimerDue(t.now, "hold")).records("hold", id="leak.hold", event="broken").says("does not count").at("leak.charge")
+
+
+def test_a_scrapped_test_gets_no_number(t: Transcript) -> None:
+    to_run_2(t).one_run(2, RUN_2).hear("next").hear("scrap the test").hear("yes")
+    found = record.of(t.journal, 1)
+    assert found["verdict"] == "invalid"
+    assert {one["name"]: one["value"] for one in found["results"]} == {
+        "leak_drop": Decimal("0.05"), "air_content": None, "system_air_metric": None}
 
 
 def test_one_erase_too_many_takes_nothing_back(t: Transcript) -> None:
