@@ -43,10 +43,13 @@ class VoskEngine:
         return [sentence for sentence in told if sentence]
 
     def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[str]:
-        """What is heard in the sound as it is, then in the cleaned one; "" where it is no grammar word."""
-        phrases = self.phrases(expect)
-        yield self._decode(sound, phrases)
-        yield self._decode(even_out(denoise(sound), -30), phrases)
+        """What is heard in the sound as it is, then in the cleaned one; "" where it is no grammar word.
+
+        The second time in the grammar of all that is ever said: a grammar of commands alone makes a command of
+        anything, twice alike, and may not confirm itself.
+        """
+        yield self._decode(sound, self.phrases(expect))
+        yield self._decode(even_out(denoise(sound), -30), self.phrases(Expect("reading")))
 
     def phrases(self, expect: Expect) -> list[str]:
         """The grammar handed to vosk, in the model's own words."""

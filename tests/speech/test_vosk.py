@@ -60,6 +60,18 @@ def test_only_words_of_the_grammar_come_back(engine, tmp_path):
     assert said and said <= set(KOREAN)
 
 
+def test_a_number_is_not_made_yes_or_no_twice_alike(engine, tmp_path):
+    """A grammar of commands alone turns numbers into commands; the second decoding may hear the number."""
+    commands = {KOREAN[word] for word in ("yes", "no", "next")}
+    competed = 0
+    for text in ("칠 점 이 오", "삼 일 점 팔 일", "구 구 점 팔 사"):
+        first, second = engine.decodings(korean(text, tmp_path), Expect("yesno"))
+        assert {KOREAN[word] for word in first.split()} <= commands
+        competed += bool({KOREAN[word] for word in second.split()} - commands)
+        assert first != second or not first
+    assert competed >= 2
+
+
 def test_two_words_for_one_of_the_models_are_a_mistake():
     with pytest.raises(ValueError, match="Two words"):
         VoskEngine(FOLDER, {"zero": "영", "oh": "영"})
