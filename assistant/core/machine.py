@@ -82,6 +82,9 @@ def _start(turn: Turn, event: TestStarted) -> None:
              terse=event.header.get("speech") == "terse", wpm=int(event.header.get("wpm", 0)))
     practice = "Practice: nothing counts. " if event.header.get("practice") else ""
     turn.say(f"{practice}{procedure.title}.", "start")
+    if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder
+        note(turn, "start", str(remark))
+        turn.say(str(remark), "start", urgent=True)
     enter(turn, 0)
 
 

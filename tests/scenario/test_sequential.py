@@ -317,6 +317,11 @@ def test_a_hold_that_was_slept_through_does_not_count(t: Transcript) -> None:
     t.event(TimerDue(t.now, "hold")).records("hold", id="leak.hold", event="broken").says("does not count").at("leak.charge")
 
 
+def test_a_placeholder_is_told_at_the_start_and_kept(tmp_path: Path) -> None:
+    t = Transcript(tmp_path, header={"remark": "No job file: the chamber ratio 0.06 is a placeholder."})
+    t.says("is a placeholder").records("note", id="start").replayed()
+
+
 def test_a_scrapped_test_gets_no_number(t: Transcript) -> None:
     to_run_2(t).one_run(2, RUN_2).hear("next").hear("scrap the test").hear("yes")
     found = record.of(t.journal, 1)
