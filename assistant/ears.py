@@ -60,7 +60,7 @@ class Ears:
     def _block(self, block: bytes) -> None:
         for utterance in self._listener.feed(block):
             # What was expected when the words ended, not when the recogniser gets to them.
-            self._utterances.put((utterance, self._live.expect(), self._live.station.state.prompt))
+            self._utterances.put((utterance, *self._live.asked()))
 
     def _understand(self, ear: Ear, pcm: bytes, expect: Expect, prompt: str) -> None:
         if expect.kind == "off":

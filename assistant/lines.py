@@ -7,7 +7,6 @@ from decimal import Decimal
 from typing import Any, TextIO
 
 from assistant.core.effects import Record
-from assistant.core.procedure import Procedure
 from assistant.jsonline import dumps
 
 Line = Mapping[str, Any]
@@ -26,7 +25,7 @@ def to_people(stream: TextIO | None = None) -> Write:
     return write
 
 
-def record_line(at: float, record: Record, procedure: Procedure | None = None) -> dict[str, Any]:
+def record_line(at: float, record: Record) -> dict[str, Any]:
     return {"at": round(at, 3), "kind": record.kind, **record.fields}
 
 

@@ -36,7 +36,9 @@ class Handles(Protocol):
 
 
 class Live:
-    """Runs one test with real devices. Threads call ``post_event``, ``key``, ``meter`` and ``trouble``; ``run`` blocks.
+    """Runs one test with real devices. Other threads only post (``post_event``, ``key``, ``meter``, ``trouble``, ``lost``).
+
+    ``run`` blocks, and must be called in the thread that opened the journal: SQLite serves no other.
 
     speaker    made by the caller with ``on_spoken=live.spoken`` (see ``attach``)
     show       takes a View after every change; None: there is no screen
@@ -96,12 +98,12 @@ class Live:
         """An answer to something that was just done."""
         self.queue.put(lambda: self.messages.append(sentence))
 
-    def expect(self) -> Expect:
-        """What the ear should be ready for now."""
+    def asked(self) -> tuple[Expect, str]:
+        """What the ear should be ready for now, and the prompt that it belongs to, from one look at the state."""
         state = self.station.state
         if not state.prompt or state.phase is Phase.TAPPING:
-            return Expect("off")
-        return expected(state)
+            return Expect("off"), state.prompt
+        return expected(state), state.prompt
 
     # --- the loop --------------------------------------------------------------------------------------------------------
 

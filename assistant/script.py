@@ -78,10 +78,10 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
     header: Header | None = None
     answers = []
     known: set[str] = set()
-    for number, text in enumerate(lines, 1):
+    for line, text in enumerate(lines, 1):
         if not text.strip():
             continue
-        where = f"{name} line {number}"
+        where = f"{name} line {line}"
         try:
             given = loads(text)
         except (ValueError, json.JSONDecodeError, RecursionError) as error:
@@ -93,7 +93,7 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
             header = header_of(given, where)
             known = {one.id for one in prompts.prompts(header.procedure)}
         else:
-            answers.append(_answer(given, where, number, known, folder))
+            answers.append(_answer(given, where, line, known, folder))
     if header is None:
         raise ScriptError(f'{name}: the script is empty. Its first line names the test: {{"test": "sequential"}}.')
     return Script(header, tuple(answers))

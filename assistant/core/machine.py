@@ -70,7 +70,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
         case Suspended():
             note(turn, "clock", f"the station slept for {event.seconds:.0f} s; the boot clock ran on")
             if turn.state.phase is not Phase.OVER:
-                turn.say(f"The station slept for {phrases.duration(event.seconds)}; the clock ran on.", "clock", urgent=True)
+                turn.say(f"The station slept for {phrases.duration(event.seconds)}.", "clock", urgent=True)
     turn.listen_if_silent()
     return turn.state, tuple(turn.effects)
 
@@ -78,7 +78,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
 def _start(turn: Turn, event: TestStarted) -> None:
     settings = Settings.from_mapping(event.settings)
     procedure = build(event.procedure, settings)
-    turn.set(procedure=procedure, settings=settings, header=event.header, started=event.at, index=0,
+    turn.set(procedure=procedure, settings=settings, header=event.header, index=0,
              terse=event.header.get("speech") == "terse", wpm=int(event.header.get("wpm", 0)))
     practice = "Practice: nothing counts. " if event.header.get("practice") else ""
     turn.say(f"{practice}{procedure.title}.", "start")

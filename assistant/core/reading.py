@@ -32,8 +32,9 @@ def from_voice(turn: Turn, text: str) -> None:
 def from_keys(turn: Turn, typed: str) -> None:
     turn.set(typed="")
     turn.record("heard", text=typed, source="keypad")
+    whole, point, decimals = typed.partition(".")
     try:
-        value = parse(typed.lstrip("0").rjust(1, "0") if not typed.startswith("0.") else typed).value
+        value = parse(f"{whole.lstrip('0') or '0'}{point}{decimals}").value  # a keyed 07.25 is 7.25
     except NotANumber:
         refuse(turn, None, f"{typed} is no reading. Key it again.")
         return

@@ -82,7 +82,6 @@ class State:
     settings: Settings = Settings()
     header: Mapping[str, Any] | None = None
     now: float = 0.0
-    started: float = 0.0
 
     index: int = 0
     phase: Phase = Phase.IDLE
@@ -117,10 +116,11 @@ class State:
     """Name and due time of what the shell must report with TimerDue."""
 
     utterance: int = 0
+    """Number of the last utterance that was asked for."""
     caution: int = 0
     """Number of the last utterance that is a caution: nothing cuts it off."""
     spoken: int = 0
-    """Number of the last utterance asked for, and of the last one that is over."""
+    """Number of the last utterance that is over."""
     listening: bool = False
     paused: bool = False
     quiet: bool = False
