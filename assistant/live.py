@@ -182,7 +182,7 @@ class Live:
                     speaker.say(str(effect.number), pronounce(effect.text))
                 self._keep(effect)
             case Hush() if speaker is not None:
-                speaker.hush()
+                speaker.hush(frozenset(map(str, effect.keep)))
             case Cue() if speaker is not None:
                 speaker.cue(effect.name)
             case Cadence() if speaker is not None:

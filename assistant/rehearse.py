@@ -9,7 +9,7 @@ import itertools
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Protocol
@@ -35,8 +35,12 @@ WORDS_PER_S = 2.9
 class Voice(Protocol):
     """What the rehearsal sounds like, or only how long it takes."""
 
-    def speech(self, text: str, wpm: int, at_s: float) -> float:
-        """Place the words at ``at_s`` seconds; returns how long they take, in seconds."""
+    def length(self, text: str, wpm: int) -> float:
+        """How long the words take, in seconds."""
+        ...
+
+    def speech(self, text: str, wpm: int, at_s: float) -> None:
+        """Place the words at ``at_s`` seconds."""
         ...
 
     def cue(self, name: str, at_s: float) -> None: ...
@@ -45,8 +49,11 @@ class Voice(Protocol):
 class SilentVoice:
     """No sound, plausible lengths."""
 
-    def speech(self, text: str, wpm: int, at_s: float) -> float:
+    def length(self, text: str, wpm: int) -> float:
         return 0.25 + len(text.split()) / WORDS_PER_S
+
+    def speech(self, text: str, wpm: int, at_s: float) -> None:
+        pass
 
     def cue(self, name: str, at_s: float) -> None:
         pass
@@ -54,6 +61,17 @@ class SilentVoice:
 
 HearWav = Callable[[Path, Expect], tuple[Event, float]]
 """WAV and what is expected -> what the machine is told, and the seconds of audio."""
+
+
+@dataclass(eq=False)
+class _Utterance:
+    speak: Speak
+    length: float
+    start: float = 0.0
+    begun: bool = False
+    dropped: bool = False
+    plan: int = 0
+    """Only the newest plan of when it is said counts."""
 
 
 class Rehearsal:
@@ -66,9 +84,8 @@ class Rehearsal:
         self.now = 0.0
         self.began = time.monotonic()
         self.voice_free = 0.0
-        self.round_of_speech = 0
+        self.speech: list[_Utterance] = []
         self.cue_row = 0
-        self.last_spoken = 0
         self.listen_number = 0
         self.finished: str | None = None
         self.heap: list[tuple[float, int, Callable[[], None]]] = []
@@ -129,9 +146,7 @@ class Rehearsal:
             case Speak():
                 self._speak(effect)
             case Hush():
-                self.round_of_speech += 1
-                self.voice_free = self.now
-                self.at(self.now, lambda number=self.last_spoken: self.post(Spoken(self.now, number)))
+                self._hush(effect.keep)
             case Cue():
                 self._cue(effect.name, self.now)
             case Cadence():
@@ -159,24 +174,52 @@ class Rehearsal:
         self.line("cue", name=name)
 
     def _speak(self, speak: Speak) -> None:
-        self.last_spoken = speak.number
-        start = max(self.now, self.voice_free)
-        self.voice_free = start + (self.voice.speech(speak.text, speak.wpm, start) if speak.aloud else 0.0)
-        this_round = self.round_of_speech
+        length = self.voice.length(speak.text, speak.wpm) if speak.aloud else 0.0
+        self.speech.append(_Utterance(speak, length))
+        self._schedule(self.speech[-1], max(self.now, self.voice_free))
 
-        def begin() -> None:
-            if this_round == self.round_of_speech:
-                extra = {} if speak.aloud else {"aloud": False}
-                self.line("said", id=speak.id, text=speak.text, **extra)
+    def _schedule(self, one: _Utterance, start: float) -> None:
+        """Plan when it begins and ends; an earlier plan for it no longer counts."""
+        one.plan += 1
+        one.start, self.voice_free = start, start + one.length
+        plan = one.plan
+        self._then(start, one, plan, self._begin)
+        self._then(self.voice_free, one, plan, self._end)
 
-        def end() -> None:
-            if this_round == self.round_of_speech:
-                self.post(Spoken(self.now, speak.number))
-        if start <= self.now:
-            begin()
+    def _then(self, when: float, one: _Utterance, plan: int, action: Callable[[_Utterance], None]) -> None:
+        def act() -> None:
+            if one.plan == plan:
+                action(one)
+        if when <= self.now and action == self._begin:
+            act()
         else:
-            self.at(start, begin)
-        self.at(self.voice_free, end)
+            self.at(when, act)
+
+    def _begin(self, one: _Utterance) -> None:
+        if one.begun or one.dropped:
+            return
+        one.begun = True
+        if one.speak.aloud:
+            self.voice.speech(one.speak.text, one.speak.wpm, self.now)
+        extra = {} if one.speak.aloud else {"aloud": False}
+        self.line("said", id=one.speak.id, text=one.speak.text, **extra)
+
+    def _end(self, one: _Utterance) -> None:
+        self.speech.remove(one)
+        self.post(Spoken(self.now, one.speak.number))
+
+    def _hush(self, keep: tuple[int, ...]) -> None:
+        """What is kept moves up; what is dropped takes no more time, but is reported in its turn."""
+        free = self.now
+        for one in list(self.speech):
+            if one.speak.number in keep and one.begun:
+                free = one.start + one.length
+                continue
+            if one.speak.number not in keep:
+                one.dropped, one.length = True, 0.0
+            self._schedule(one, free)
+            free = self.voice_free
+        self.voice_free = free
 
     # --- the technician --------------------------------------------------------------------------------------------------
 

@@ -15,13 +15,21 @@ class VoiceOnTape:
     def __init__(self, path: Path) -> None:
         self._path, self._synth, self._tape = path, Synth(), Tape()
 
-    def speech(self, text: str, wpm: int, at_s: float) -> float:
+    def length(self, text: str, wpm: int) -> float:
+        pcm = self._rendered(text, wpm)
+        return self._synth.estimate(text) if pcm is None else seconds(pcm)
+
+    def speech(self, text: str, wpm: int, at_s: float) -> None:
+        pcm = self._rendered(text, wpm)
+        if pcm is not None:
+            self._tape.place(pcm, at_s)
+
+    def _rendered(self, text: str, wpm: int) -> bytes | None:
+        """Rendered once: the synthesiser keeps its last phrases. None: it fails, so the words only take their time."""
         try:
-            pcm = self._synth.render(pronounce(text), wpm or RATE_WPM)
+            return self._synth.render(pronounce(text), wpm or RATE_WPM)
         except SynthError:
-            return self._synth.estimate(text)
-        self._tape.place(pcm, at_s)
-        return seconds(pcm)
+            return None
 
     def cue(self, name: str, at_s: float) -> None:
         self._tape.place(cues.render(name), at_s)

@@ -3,7 +3,7 @@ at a desk."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 import numpy as np
 
@@ -87,7 +87,7 @@ class FakeSpeaker:
     def drop_cues(self) -> None:
         pass
 
-    def hush(self) -> None:
+    def hush(self, keep: Collection[str] = ()) -> None:
         self.finish()
 
     def is_deaf(self) -> bool:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
 
 from hardware import cues
 from hardware.mixer import RATE, Mixer
@@ -16,6 +17,13 @@ from hardware.synth import RATE_WPM, SynthError
 TAIL_S = 0.3               # the microphone stays deaf so long after the last sound: echo, input buffering
 GAP_S = 0.12               # between two utterances
 GUARD_S = 3.0              # an utterance that is not over so long after its length is given up
+
+
+@dataclass
+class _Utterance:
+    ident: str
+    text: str
+    hushed: bool = False
 
 
 class Speaker:
@@ -38,9 +46,10 @@ class Speaker:
         self._told = ""
         self.mixer = mixer or getattr(stream, "mixer", None) or Mixer(RATE)
         self.stream = stream or OutputStream(self.mixer, self._tell, device)
-        self._waiting: deque[tuple[str, str, int]] = deque()     # ident, text, hush count when it was said
+        self._waiting: deque[_Utterance] = deque()
+        self._now: _Utterance | None = None
         self._changed = threading.Condition()
-        self._hushes, self._working, self._closed = 0, False, False
+        self._working, self._closed = False, False
         self._pcm_of_cue = {name: cues.render(name, self.mixer.rate) for name in cues.PATTERNS}
         self._thread = threading.Thread(target=self._run, name="speaker", daemon=True)
         self._thread.start()
@@ -49,7 +58,7 @@ class Speaker:
         """Queue `text`; `on_spoken(ident)` follows."""
         with self._changed:
             if not self._closed:
-                self._waiting.append((ident, text, self._hushes))
+                self._waiting.append(_Utterance(ident, text))
                 self._changed.notify_all()
                 return
         self._finish(ident)
@@ -69,12 +78,15 @@ class Speaker:
         """Forget the cues that have not begun (a scrapped test must not go on tapping)."""
         self.mixer.drop_cues()
 
-    def hush(self) -> None:
-        """End what is being said and what waits to be said; cues go on."""
+    def hush(self, keep: Collection[str] = ()) -> None:
+        """End what is being said and what waits to be said, but for the idents in `keep`; cues go on."""
         with self._changed:
-            self._hushes += 1
+            for one in (self._now, *self._waiting):
+                if one is not None and one.ident not in keep:
+                    one.hushed = True
+            if self._now is None or self._now.hushed:
+                self.mixer.hush()
             self._changed.notify_all()
-        self.mixer.hush()
 
     @property
     def busy(self) -> bool:
@@ -115,27 +127,28 @@ class Speaker:
                     self._changed.wait()
                 if not self._waiting:
                     return
-                ident, text, hushes = self._waiting.popleft()
+                self._now = utterance = self._waiting.popleft()
                 self._working = True
             try:
-                self._utter(text, hushes)
+                self._utter(utterance)
             except Exception as e:  # noqa: BLE001  whatever fails in here, the test goes on
                 self._tell(f"Speech failed ({e}); text and beeps go on.")
+            self._now = None
             self._working = bool(self._waiting)
-            self._finish(ident)
+            self._finish(utterance.ident)
 
-    def _utter(self, text: str, hushes: int) -> None:
-        if hushes != self._hushes or not text.strip():
+    def _utter(self, utterance: _Utterance) -> None:
+        if utterance.hushed or not utterance.text.strip():
             return
-        pcm, audible = self._speech(text)
+        pcm, audible = self._speech(utterance.text)
         with self._changed:
-            if hushes != self._hushes:         # hushed while it was being rendered
+            if utterance.hushed:               # hushed while it was being rendered
                 return
             clip = self.mixer.place(pcm, self._synth.RATE, "speech", audible=audible)
         clip.over.wait(len(clip.samples) / self.mixer.rate + GUARD_S)
         with self._changed:
             if self._waiting:
-                self._changed.wait_for(lambda: hushes != self._hushes, GAP_S)
+                self._changed.wait_for(lambda: utterance.hushed, GAP_S)
 
     def _speech(self, text: str) -> tuple[bytes, bool]:
         try:

@@ -171,7 +171,7 @@ def _next(turn: Turn) -> None:
     if state.phase is Phase.TELL:
         turn.hush()
         advance(turn)
-    elif state.phase is Phase.READY and state.spoken < state.caution:
+    elif state.phase is Phase.READY and state.cautions:
         _not_now(turn, "Hear the caution first.")
     elif state.phase is Phase.READY:
         assert isinstance(state.step, Tap)

@@ -26,7 +26,8 @@ class Speak(Effect):
 
 @dataclass(frozen=True)
 class Hush(Effect):
-    """Cut off what is being said."""
+    """Cut off what is being said and drop what waits to be said, but for the utterances in ``keep``."""
+    keep: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)

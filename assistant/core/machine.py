@@ -36,7 +36,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
         case _ if state.phase is Phase.IDLE:
             pass
         case Spoken():
-            turn.set(spoken=max(turn.state.spoken, min(event.number, turn.state.utterance)))
+            spoken = max(turn.state.spoken, min(event.number, turn.state.utterance))
+            turn.set(spoken=spoken, cautions=tuple(one for one in turn.state.cautions if one > spoken))
             _spoken(turn)
         case _ if state.phase is Phase.OVER:
             pass
@@ -140,7 +141,7 @@ def _mark(turn: Turn, left: int) -> None:
 def _restarted(turn: Turn) -> None:
     state = turn.state
     # Utterances of the process that died will never be reported: they are over.
-    turn.set(spoken=state.utterance, listening=False, typed="", paused=False, quiet=False, last_key="")
+    turn.set(spoken=state.utterance, cautions=(), listening=False, typed="", paused=False, quiet=False, last_key="")
     if state.before_scrap is Phase.TAPPING:
         turn.set(before_scrap=Phase.READY)
     turn.clear_timers("words")

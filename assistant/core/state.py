@@ -117,8 +117,8 @@ class State:
 
     utterance: int = 0
     """Number of the last utterance that was asked for."""
-    caution: int = 0
-    """Number of the last utterance that is a caution: nothing cuts it off."""
+    cautions: tuple[int, ...] = ()
+    """Numbers of the cautions that are not over yet: nothing cuts them off."""
     spoken: int = 0
     """Number of the last utterance that is over."""
     listening: bool = False

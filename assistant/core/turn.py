@@ -40,13 +40,16 @@ class Turn:
             return
         number = self.state.utterance + 1
         aloud = urgent or caution or not (self.state.quiet or self.state.paused)
-        self.set(utterance=number, listening=False, caution=number if caution else self.state.caution)
+        self.set(utterance=number, listening=False)
+        if caution:
+            self.set(cautions=(*self.state.cautions, number))
         self.emit(Speak(about or self.state.prompt, text, number, aloud, self.state.wpm))
 
     def hush(self) -> None:
-        """Cut off what is being said, unless a caution is still to be heard."""
-        if max(self.state.spoken, self.state.caution) < self.state.utterance and self.state.spoken >= self.state.caution:
-            self.emit(Hush())
+        """Cut off and drop whatever is to be said, but for cautions: nothing piles up behind them either."""
+        waiting = self.state.utterance - self.state.spoken
+        if waiting > len(self.state.cautions):
+            self.emit(Hush(self.state.cautions))
 
     def timer(self, name: str, due: float) -> None:
         others = tuple(one for one in self.state.timers if one[0] != name)

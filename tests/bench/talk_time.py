@@ -28,10 +28,8 @@ class Stopwatch(VoiceOnTape):
         super().__init__(Path("/dev/null"))
         self.spoken: list[tuple[str, float]] = []
 
-    def speech(self, text: str, wpm: int, at_s: float) -> float:
-        length = super().speech(text, wpm, at_s)
-        self.spoken.append((text, length))
-        return length
+    def speech(self, text: str, wpm: int, at_s: float) -> None:
+        self.spoken.append((text, self.length(text, wpm)))
 
     def __exit__(self, *_: object) -> None:
         self._synth.close()

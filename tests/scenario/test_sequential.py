@@ -344,12 +344,24 @@ def test_words_said_to_another_prompt_answer_nothing(t: Transcript) -> None:
 def test_nothing_cuts_off_a_caution(t: Transcript) -> None:
     t.hear("next")
     t.station.handle(Heard(t.now, "yes"))  # the caution about the open bowl is being said
+    caution = t.state.cautions
     _, effects = step(t.state, KeyPressed(t.now, "A"))
-    assert not any(isinstance(effect, Hush) for effect in effects)
+    assert caution and [effect.keep for effect in effects if isinstance(effect, Hush)] == [caution]  # only the prompt goes
     t.kill().restart(later=1)
     to_settle = Transcript(t.folder / "settle")
     to_run_1(to_settle).hear("next").at("settle.1.1").kill().restart(later=1).says(PRESSURE_CAUTION)
-    assert not to_settle.wait(5).hushed()
+    to_settle._talk = lambda: None
+    to_settle.wait(5)
+    assert all(set(to_settle.state.cautions) <= set(effect.keep) for effect in to_settle.effects if isinstance(effect, Hush))
+
+
+def test_nothing_piles_up_behind_a_caution(t: Transcript) -> None:
+    t.leak_hold().at("leak.down")
+    t._talk = lambda: None  # the caution of fill.1 is being said while he presses on
+    t.hear("next").at("fill.1").hear("next").hear("next").at("fill.3")
+    assert len(t.state.cautions) == 1
+    hush = [effect for effect in t.effects if isinstance(effect, Hush)]
+    assert hush and hush[-1].keep == t.state.cautions, "the instructions that he has passed are dropped, the caution is not"
 
 
 def test_a_correction_asks_for_what_was_read_then(t: Transcript) -> None:

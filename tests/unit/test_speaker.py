@@ -81,6 +81,16 @@ def test_hush_silences_speech_at_once_but_not_cues(bench):
     assert steps.max() < 400                            # no click: the hum itself moves 210 a frame
 
 
+def test_a_hush_keeps_what_it_is_told_to_keep_and_reports_in_order(bench):
+    for ident in ("1", "2", "3", "4"):
+        bench.speaker.say(ident, f"utterance {ident}")
+    bench.until(lambda: np.abs(bench.stream.samples).max(initial=0) > 5000)
+    bench.speaker.hush({"1", "3"})
+    bench.until(lambda: len(bench.spoken) == 4)
+    assert bench.spoken == ["1", "2", "3", "4"]
+    assert [text[-1] for text in bench.voice.rendered] == ["1", "3"]
+
+
 def test_after_a_hush_the_next_words_are_said(bench):
     bench.speaker.say("a", "one")
     bench.speaker.hush()
