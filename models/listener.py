@@ -1,16 +1,40 @@
 """Cuts a running microphone into utterances.
 
-Time is counted in audio, never on a clock: a slow machine hears the same utterances as a quick one.
+Time is counted in audio, never on a clock: a slow machine hears the same utterances as a quick one. The figures behind
+the numbers here: ``python -m tests.bench.endpointing``.
 """
+from __future__ import annotations
 
 from collections import deque
 
 import numpy as np
 
-from models.wav import RATE
+from models.level import FRAME, FRAME_S, HERTZ, db, spectra
 
-FRAME_S = 0.02
-_FRAME_BYTES = int(RATE * FRAME_S) * 2
+END_S = 0.7
+"""Silence that ends a reading: people pause up to half a second between digits, and the soft rim of a word (f, s, th) adds to
+that in noise."""
+SHORT_END_S = 0.4
+"""Silence that ends a command or a yes / no: one breath, without a pause inside."""
+BEFORE_S = 0.3
+"""Kept from before the first loud moment: a soft f, s or th at the start."""
+BANDS_HZ = (250, 700, 1500, 3000, 7000)
+"""Edges of four bands, each judged against its own background: a voice stands clear in one where the engine does not. Below
+250 Hz lies the engine."""
+START_DB, STAY_DB = 7.0, 5.0
+"""Over the background of a band: to begin an utterance, to go on with one."""
+START, STAY = (6, 8), (5, 7)
+"""So many loud frames of the last so many: a mallet's blow (up to 80 ms, 100 ms as measured) neither begins an utterance nor
+prolongs it."""
+RISING_FRAMES = 8
+"""An utterance that may be going on again as its time runs out gets this long to show it."""
+QUIETEST_DB = -72.0
+"""Of a band: below this the background is the amplifier's, and nothing is measured against less."""
+
+
+def end_wait(kind: str) -> float:
+    """Seconds of silence that end an utterance while this kind of answer (see Expect.kind) is expected."""
+    return END_S if kind == "reading" else SHORT_END_S
 
 
 def _frames(seconds: float) -> int:
@@ -20,72 +44,80 @@ def _frames(seconds: float) -> int:
 class Listener:
     """Feed it blocks of 16 kHz 16-bit mono sound of any size; it returns each utterance once it is over.
 
-    An utterance starts when the sound stands `over_db` above the noise floor for 60 ms and ends after `end_s`
-    below that. The floor is the 20th percentile of the last five seconds, so that a mixer starting up is
-    taken for the new background after a few seconds instead of being listened to for ever.
+    The background of each band is the 20th percentile of the last five seconds, so that a mixer starting up is taken for
+    the new background after a few seconds instead of being listened to for ever; so is everything after ``longest_s``.
     """
 
-    def __init__(self, over_db: float = 9.0, end_s: float = 0.7, longest_s: float = 10.0) -> None:
-        self._over_db = over_db
-        self._end = _frames(end_s)
+    def __init__(self, longest_s: float = 10.0) -> None:
         self._longest = _frames(longest_s)
-        self._shortest = _frames(0.12)
-        self._levels: deque[float] = deque(maxlen=_frames(5.0))
-        self._rest = b""
+        self._edges = np.searchsorted(HERTZ, BANDS_HZ)
+        self._levels = np.zeros((_frames(5.0), len(BANDS_HZ) - 1))
+        self._count = 0
+        self._floor = self._levels[0]
         self.reset()
 
     def reset(self) -> None:
-        """Drop what is being listened to (the station itself starts to speak); the noise floor stays."""
+        """Drop what is being listened to (the station itself starts to speak); the background stays."""
         self._rest = b""
-        self._before: deque[bytes] = deque(maxlen=_frames(0.3))
+        self._last = np.zeros(FRAME, np.float32)
+        self._before: deque[bytes] = deque(maxlen=_frames(BEFORE_S) + START[1])
+        self._forget()
+
+    def _forget(self) -> None:
         self._said: list[bytes] = []
-        self._loud = self._quiet = 0
+        self._start: deque[bool] = deque(maxlen=START[1])
+        self._stay: deque[bool] = deque(maxlen=STAY[1])
+        self._quiet = 0
 
     @property
     def hearing(self) -> bool:
         """An utterance is under way."""
         return bool(self._said)
 
-    def feed(self, block: bytes) -> list[bytes]:
-        """The utterances that ended in this block, each with 0.3 s before it and its closing silence."""
+    def feed(self, block: bytes, end_s: float = END_S) -> list[bytes]:
+        """The utterances that ended in this block, each with 0.3 s before it and its closing silence of ``end_s``."""
         sound = self._rest + block
-        whole = len(sound) // _FRAME_BYTES * _FRAME_BYTES
+        whole = len(sound) // (2 * FRAME) * 2 * FRAME
         self._rest = sound[whole:]
-        frames = (sound[at:at + _FRAME_BYTES] for at in range(0, whole, _FRAME_BYTES))
-        return [done for frame in frames if (done := self._frame(frame)) is not None]
+        frames = (sound[at:at + 2 * FRAME] for at in range(0, whole, 2 * FRAME))
+        return [done for frame in frames if (done := self._frame(frame, _frames(end_s))) is not None]
 
     def flush(self) -> bytes | None:
         """The utterance under way when the sound stopped for good, if there is one."""
         return self._finish() if self._said else None
 
-    def floor_db(self) -> float:
-        """The background now, dB below full scale. Before half a second was heard it is at most -50."""
-        if not self._levels:
-            return -50.0
-        floor = float(np.percentile(self._levels, 20))
-        return floor if len(self._levels) >= _frames(0.5) else min(floor, -50.0)
-
-    def _frame(self, frame: bytes) -> bytes | None:
-        samples = np.frombuffer(frame, "<i2").astype(np.float32) / 32768
-        now = 10 * float(np.log10((samples**2).mean() + 1e-9))
-        self._levels.append(now)
-        loud = now > max(self.floor_db(), -65.0) + self._over_db
+    def _frame(self, frame: bytes, end: int) -> bytes | None:
+        over = self._over(np.frombuffer(frame, "<i2").astype(np.float32) / 32768)
+        self._start.append(over > START_DB)
+        self._stay.append(over > STAY_DB)
+        self._before.append(frame)
         if not self._said:
-            self._before.append(frame)
-            self._loud = self._loud + 1 if loud else 0
-            if self._loud >= _frames(0.06):
-                self._said = list(self._before)
+            if sum(self._start) >= START[0]:
+                first = len(self._start) - self._start.index(True)
+                self._said = list(self._before)[-(first + _frames(BEFORE_S)):]
                 self._quiet = 0
             return None
         self._said.append(frame)
-        self._loud += loud
-        self._quiet = 0 if loud else self._quiet + 1
-        if self._quiet >= self._end or len(self._said) >= self._longest:
+        self._quiet = 0 if sum(self._stay) >= STAY[0] else self._quiet + 1
+        rising = sum(list(self._stay)[-3:]) >= 2 and self._quiet < end + RISING_FRAMES
+        if (self._quiet >= end and not rising) or len(self._said) >= self._longest:
             return self._finish()
         return None
 
-    def _finish(self) -> bytes | None:
-        said, loud = self._said, self._loud
-        self._said, self._loud, self._quiet = [], 0, 0
-        self._before.clear()
-        return b"".join(said) if loud >= self._shortest else None
+    def _over(self, samples: np.ndarray) -> float:
+        """How far this frame stands over the background, dB, in the band where it stands out most."""
+        power = spectra(np.concatenate([self._last, samples]))[0]
+        self._last = samples
+        now = db(np.add.reduceat(power[:self._edges[-1]], self._edges[:-1]))
+        self._levels[self._count % len(self._levels)] = now
+        self._count += 1
+        if self._count % 5 == 1:
+            self._floor = np.maximum(np.percentile(self._levels[:self._count], 20, axis=0), QUIETEST_DB)
+            if self._count < _frames(0.5):      # the first sound may be a voice: don't take it for the background
+                self._floor = np.minimum(self._floor, -55.0)
+        return float((now - self._floor).max())
+
+    def _finish(self) -> bytes:
+        said = b"".join(self._said)
+        self._forget()
+        return said

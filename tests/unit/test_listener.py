@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.listener import Listener
+from models.listener import END_S, SHORT_END_S, Listener, end_wait
 from models.wav import RATE, to_pcm
 
 rng = np.random.default_rng(5)
@@ -14,13 +14,18 @@ def hiss(seconds, size=0.002):
 
 
 def tone(seconds, size=0.2):
-    return np.sin(np.arange(int(seconds * RATE)) * 0.2).astype(np.float32) * size
+    """With the hiss under it: a microphone's background does not stop while somebody speaks."""
+    return np.sin(np.arange(int(seconds * RATE)) * 0.2).astype(np.float32) * size + hiss(seconds)
 
 
-def utterances(sound, block=320):
+def blow(seconds, size=0.5):
+    return hiss(seconds, size) * np.exp(-np.linspace(0, 5, int(seconds * RATE))) + hiss(seconds)
+
+
+def utterances(sound, block=320, end_s=END_S):
     listener = Listener()
     pcm = to_pcm(sound)
-    cut = [one for at in range(0, len(pcm), block) for one in listener.feed(pcm[at:at + block])]
+    cut = [one for at in range(0, len(pcm), block) for one in listener.feed(pcm[at:at + block], end_s)]
     last = listener.flush()
     return cut + ([last] if last else [])
 
@@ -31,7 +36,7 @@ def seconds(pcm):
 
 def test_one_word_is_one_utterance_with_a_little_around_it():
     cut = utterances(np.concatenate([hiss(2), tone(0.6), hiss(2)]))
-    assert [round(seconds(one), 1) for one in cut] == [1.5]
+    assert [seconds(one) for one in cut] == [pytest.approx(0.3 + 0.6 + 0.7, abs=0.1)]
 
 
 def test_a_short_pause_inside_a_reading_does_not_cut_it():
@@ -80,3 +85,41 @@ def test_reset_drops_what_the_station_said_itself():
     listener.reset()
     assert listener.feed(to_pcm(hiss(2))) == []
     assert listener.flush() is None
+
+
+def test_a_command_is_over_sooner_than_a_reading():
+    sound = np.concatenate([hiss(1), tone(0.5), hiss(2)])
+    reading, command = (seconds(utterances(sound, end_s=end_wait(kind))[0]) for kind in ("reading", "yesno"))
+    assert reading - command == pytest.approx(END_S - SHORT_END_S, abs=0.021)
+
+
+def test_the_wait_may_change_while_somebody_speaks():
+    listener = Listener()
+    pcm = to_pcm(np.concatenate([hiss(1), tone(0.5), hiss(0.55)]))
+    assert listener.feed(pcm, END_S) == []
+    assert len(listener.feed(to_pcm(hiss(0.04)), SHORT_END_S)) == 1
+
+
+@pytest.mark.parametrize("length", [0.02, 0.04, 0.06, 0.08])
+def test_blows_of_a_mallet_are_no_utterance(length):
+    sound = np.concatenate([hiss(2)] + [part for _ in range(20) for part in (blow(length), hiss(0.5))])
+    assert utterances(sound) == []
+
+
+def test_blows_do_not_keep_an_utterance_open():
+    sound = np.concatenate([hiss(2), tone(0.6)] + [part for _ in range(20) for part in (hiss(0.3), blow(0.05))])
+    cut = utterances(sound)
+    assert len(cut) == 1
+    assert seconds(cut[0]) < 2.0
+
+
+def test_an_utterance_that_goes_on_as_its_time_runs_out_is_not_cut():
+    cut = utterances(np.concatenate([hiss(2), tone(0.5), hiss(END_S - 0.02), tone(0.5), hiss(2)]))
+    assert [seconds(one) for one in cut] == [pytest.approx(0.3 + 0.5 + 0.7 + 0.5 + 0.7, abs=0.12)]
+
+
+def test_a_soft_start_is_kept():
+    """A third of a second before the first loud moment, so that an f, s or th is not lost."""
+    mark = np.where(np.arange(int(0.2 * RATE)) % 160 == 0, 0.004, 0).astype(np.float32)
+    cut = utterances(np.concatenate([hiss(2, 0.0005), mark, tone(0.5), hiss(2, 0.0005)]))
+    assert np.abs(np.frombuffer(cut[0], "<i2")[:int(0.35 * RATE)]).max() > 100
