@@ -1,0 +1,164 @@
+"""What this station remembers about itself: ``~/.config/bowlside/station.toml``, one section a device or model.
+
+    [voice]
+    name = "en-us"          # as the synthesiser names it
+    rate_wpm = 190
+    wording = "terse"
+
+    [hearing]
+    model = "/home/pi/models/small-en"
+
+Jobs have files of their own; nothing here changes a result. A missing file or key means the default.
+"""
+from __future__ import annotations
+
+import json
+import os
+import re
+import tempfile
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from assistant.script import ScriptError
+
+Value = str | int | bool
+
+
+class StationSettingsError(ScriptError):
+    """The file can't be used or written. str() is one sentence: file, key, value, what is allowed."""
+
+
+@dataclass(frozen=True)
+class Key:
+    """One setting: its default, whether a value is right, and the words for what is."""
+    default: Value
+    right: Callable[[Any], bool]
+    allowed: str
+
+
+def text(default: str = "") -> Key:
+    """Any text without control characters."""
+    return Key(default, lambda value: isinstance(value, str) and value.isprintable(), "a text in quotes")
+
+
+def number(default: int, low: int, high: int, unit: str) -> Key:
+    return Key(default, lambda value: type(value) is int and low <= value <= high, f"a whole number from {low} to {high} ({unit})")
+
+
+def switch(default: bool) -> Key:
+    return Key(default, lambda value: type(value) is bool, "true or false")
+
+
+def one_of(default: str, *others: str) -> Key:
+    names = (default, *others)
+    return Key(default, lambda value: isinstance(value, str) and value in names, f"one of {', '.join(map(json.dumps, names))}")
+
+
+KNOWN: Mapping[str, Mapping[str, Key]] = {
+    "voice": {
+        "name": text("en-us"),
+        "rate_wpm": number(170, 80, 300, "words a minute"),
+        "volume": number(100, 0, 100, "percent"),
+        "click": switch(True),
+        "wording": one_of("normal", "terse", "coaching"),
+        "driver": text("bowlside"),
+    },
+    "hearing": {
+        "model": text(),
+    },
+}
+
+
+def default_path() -> Path:
+    """``$XDG_CONFIG_HOME/bowlside/station.toml``, or in ``~/.config``. (XDG Base Directory Specification 0.8)"""
+    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "bowlside" / "station.toml"
+
+
+def read(path: Path | None = None) -> dict[str, dict[str, Value]]:
+    """Every section with every key, defaults filled in. Raises StationSettingsError for a file that can't be right."""
+    path = path or default_path()
+    found = _checked(_text_of(path), path)
+    return {section: {key: found.get(section, {}).get(key, rule.default) for key, rule in keys.items()}
+            for section, keys in KNOWN.items()}
+
+
+def check(section: str, key: str, value: Any, where: object = "") -> None:
+    """Raises StationSettingsError unless ``value`` is allowed there; ``where`` opens the sentence (a file, an option)."""
+    opening = f"{where}: " if where else ""
+    if section not in KNOWN:
+        raise StationSettingsError(f"{opening}there is no section [{section}]; the sections are {', '.join(KNOWN)}.")
+    keys = KNOWN[section]
+    if key not in keys:
+        raise StationSettingsError(f"{opening}[{section}] has no key {json.dumps(key)}; its keys are {', '.join(keys)}.")
+    if not keys[key].right(value):
+        raise StationSettingsError(f"{opening}[{section}] {key} = {_toml(value)} is not allowed; it must be {keys[key].allowed}.")
+
+
+def write(section: str, key: str, value: Value, path: Path | None = None) -> None:
+    """Remember one value; everything else in the file, comments too, stays as it is.
+
+    Raises StationSettingsError if the value is not allowed or the file can't be read or written.
+    """
+    path = path or default_path()
+    check(section, key, value, path)
+    before = _text_of(path)
+    _checked(before, path)
+    after = _with_line(before, section, key, f"{key} = {_toml(value)}")
+    _checked(after, path)  # never leave a file behind that the next start refuses
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, prefix=path.name, delete=False) as out:
+            out.write(after)
+        os.replace(out.name, path)  # the old file or the new one, never half of one
+    except OSError as error:
+        raise StationSettingsError(f"{path} can't be written ({error.strerror}): {key} is not remembered.") from None
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        return ""
+    except OSError as error:
+        raise StationSettingsError(f"{path} can't be read: {error.strerror}.") from None
+    except UnicodeDecodeError:
+        raise StationSettingsError(f"{path} is not UTF-8 text. Save it as UTF-8, or remove it to go back to the defaults.") from None
+
+
+def _checked(source: str, path: Path) -> dict[str, dict[str, Any]]:
+    try:
+        found = tomllib.loads(source)
+    except tomllib.TOMLDecodeError as error:
+        raise StationSettingsError(f"{path} is no TOML: {error}. Mend that line, or remove the file.") from None
+    for section, table in found.items():
+        if not isinstance(table, dict):
+            raise StationSettingsError(f"{path}: {section} stands outside any section; the sections are {', '.join(KNOWN)}.")
+        if section not in KNOWN:
+            check(section, "", None, path)
+        for key, value in table.items():
+            check(section, key, value, path)
+    return found
+
+
+def _with_line(source: str, section: str, key: str, line: str) -> str:
+    """The file with ``line`` in place of that key's, after its section's heading, or in a new section at the end."""
+    lines = source.splitlines()
+    head = next((n for n, one in enumerate(lines) if re.match(rf"\s*\[\s*{section}\s*\]", one)), None)
+    if head is None:
+        return "\n".join([*lines, *([""] if lines else []), f"[{section}]", line, ""])
+    for n in range(head + 1, len(lines)):
+        if re.match(r"\s*\[", lines[n]):
+            break
+        if re.match(rf"\s*{key}\s*=", lines[n]):
+            lines[n] = line
+            return "\n".join([*lines, ""])
+    lines.insert(head + 1, line)
+    return "\n".join([*lines, ""])
+
+
+def _toml(value: Any) -> str:
+    """As it would stand in the file: JSON's texts, numbers and truth values are TOML's."""
+    return json.dumps(value, ensure_ascii=False, default=str)

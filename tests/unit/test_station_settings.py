@@ -1,0 +1,74 @@
+"""The station's own settings: defaults, one clear sentence for each mistake, and a file that keeps its comments."""
+from pathlib import Path
+
+import pytest
+
+from assistant import station_settings as settings
+from assistant.station_settings import StationSettingsError
+
+
+def test_without_a_file_everything_has_its_default(tmp_path):
+    found = settings.read(tmp_path / "none.toml")
+    assert found["voice"] == {"name": "en-us", "rate_wpm": 170, "volume": 100, "click": True, "wording": "normal",
+                              "driver": "bowlside"}
+    assert found["hearing"] == {"model": ""}
+
+
+def test_the_place_follows_xdg(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    assert settings.default_path() == tmp_path / "bowlside" / "station.toml"
+    monkeypatch.delenv("XDG_CONFIG_HOME")
+    assert settings.default_path() == Path.home() / ".config" / "bowlside" / "station.toml"
+
+
+@pytest.mark.parametrize("source, words", [
+    ("[voice]\nrate_wpm = 500", "[voice] rate_wpm = 500 is not allowed; it must be a whole number from 80 to 300"),
+    ("[voice]\nrate_wpm = true", "rate_wpm = true is not allowed"),
+    ("[voice]\nwording = 'chatty'", '[voice] wording = "chatty" is not allowed; it must be one of "normal", "terse", "coaching"'),
+    ("[voice]\nclick = 1", "click = 1 is not allowed; it must be true or false"),
+    ("[voice]\nspeed = 3", '[voice] has no key "speed"; its keys are name, rate_wpm'),
+    ("[vioce]\nname = 'x'", "there is no section [vioce]; the sections are voice, hearing"),
+    ("name = 'x'", "name stands outside any section"),
+    ("[voice]\nname = 2026-01-01", 'name = "2026-01-01" is not allowed'),
+    ("[voice\n", "is no TOML"),
+])
+def test_each_mistake_is_one_sentence_with_file_key_value_and_what_is_allowed(tmp_path, source, words):
+    path = tmp_path / "station.toml"
+    path.write_text(source)
+    with pytest.raises(StationSettingsError) as problem:
+        settings.read(path)
+    assert str(problem.value).startswith(str(path))
+    assert words in str(problem.value)
+    assert "\n" not in str(problem.value)
+
+
+def test_no_utf8_and_a_folder_in_its_place_are_sentences_too(tmp_path):
+    (tmp_path / "latin").write_bytes(b"[voice]\nname = '\xe4'")
+    with pytest.raises(StationSettingsError, match="not UTF-8"):
+        settings.read(tmp_path / "latin")
+    with pytest.raises(StationSettingsError, match="can't be read"):
+        settings.read(tmp_path)
+    with pytest.raises(StationSettingsError, match="can't be"):
+        settings.write("voice", "click", False, tmp_path / "latin" / "station.toml")
+
+
+def test_what_is_written_is_read_and_all_else_stays(tmp_path):
+    path = tmp_path / "deep" / "station.toml"
+    settings.write("hearing", "model", 'a "quoted" \\ place', path)
+    assert settings.read(path)["hearing"]["model"] == 'a "quoted" \\ place'
+    path.write_text("# mine\n[voice]\n# loud site\nrate_wpm = 150\n\n[hearing]\nmodel = 'one'\n")
+    settings.write("voice", "rate_wpm", 200, path)
+    settings.write("voice", "click", False, path)
+    settings.write("hearing", "model", "two", path)
+    found = settings.read(path)
+    assert (found["voice"]["rate_wpm"], found["voice"]["click"], found["hearing"]["model"]) == (200, False, "two")
+    assert "# mine" in path.read_text()
+    assert "# loud site" in path.read_text()
+    assert list(path.parent.iterdir()) == [path]
+
+
+def test_a_wrong_value_is_never_written(tmp_path):
+    path = tmp_path / "station.toml"
+    with pytest.raises(StationSettingsError, match="wording"):
+        settings.write("voice", "wording", "loud", path)
+    assert not path.exists()
