@@ -26,6 +26,11 @@ def register() -> str:
     return NAME
 
 
+def version() -> str:
+    """Of the library that speaks, such as "espeak-ng 1.51"."""
+    return f"espeak-ng {_espeak.Info(None).decode('utf-8').split()[0]}"
+
+
 def buildDriver(proxy):  # noqa: N802  the name that pyttsx3 calls
     return PcmDriver(proxy)
 

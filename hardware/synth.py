@@ -12,11 +12,15 @@ import sys
 import threading
 import time
 from collections import OrderedDict
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 
+from hardware import voice_shape
+from hardware.phrase_store import PhraseStore
 from hardware.synth_child import ASK, BAD, GOOD, HEAD, RATE
+from hardware.voice import OWN_DRIVER, OWN_NAME, RATE_WPM, VoiceSettings
 
-RATE_WPM = 170
 LONGEST_TEXT = 2000                    # characters; a request always fits the pipe, so writing never blocks
 LONGEST_PCM = 2 * RATE * 300           # bytes: five minutes of speech; more is garbage
 CACHED_PHRASES, CACHED_BYTES = 200, 16 << 20
@@ -34,10 +38,12 @@ def seconds(pcm: bytes, rate: int = RATE) -> float:
 
 
 class Synth:
-    """`render(text)` gives 16-bit signed mono PCM at `Synth.RATE` (22,050 Hz). Safe to call from any thread;
-    one request at a time. The last phrases are kept. The child starts at once,
-    beside whatever else is starting.
+    """`render(text)` gives 16-bit signed mono PCM at `Synth.RATE` (22,050 Hz), shaped to carry over an engine. Safe to
+    call from any thread; one request at a time. The last phrases are kept. The child starts at once, beside whatever
+    else is starting.
 
+    voice      what speaks. A driver or voice that can't be used is replaced by our own; `problem` then says so
+    store      phrases kept from earlier starts; None: only in memory
     command    the child's command line (another one in tests)
     limit_s    longest wait for one rendering; then the child is killed and the next call starts a new one
     start_s    longest wait for a new child's greeting (a slow memory card needs seconds)
@@ -45,9 +51,16 @@ class Synth:
 
     RATE = RATE
 
-    def __init__(self, command: tuple[str, ...] = CHILD, limit_s: float = 4.0, start_s: float = 15.0) -> None:
-        self._command, self._limit_s, self._start_s = command, limit_s, start_s
-        self._lock = threading.Lock()
+    def __init__(self, voice: VoiceSettings = VoiceSettings(), store: PhraseStore | None = None,
+                 command: tuple[str, ...] | None = None, limit_s: float = 4.0, start_s: float = 15.0) -> None:
+        self.voice, self._store, self._command = voice, store, command
+        self._limit_s, self._start_s = limit_s, start_s
+        self.speaks = ""                   # voice and synthesiser, as the child names them; "" until it has greeted
+        self.problem = ""                  # why it is not the voice that was asked for
+        self._lock = threading.Lock()      # the child's
+        self._keeping = threading.Lock()   # of the phrases kept: a kept one never waits for the child
+        self._wanted = 0                   # how many wait for the child with something to say now
+        self._closed = threading.Event()
         self._child: subprocess.Popen | None = None
         self._number, self._greeted = 0, False
         self._kept: OrderedDict[tuple[str, int], bytes] = OrderedDict()
@@ -79,24 +92,85 @@ class Synth:
             return b""
         if len(text) > LONGEST_TEXT:
             raise SynthError(f"{len(text)} characters are too long to say at once: at most {LONGEST_TEXT}.")
-        with self._lock:
-            key = (text, int(rate_wpm))
-            if key in self._kept:
-                self._kept.move_to_end(key)
-                return self._kept[key]
-            pcm = self._render_guarded({"text": text, "rate": int(rate_wpm)})
-            self._keep(key, pcm)
-            return pcm
+        found = self._recall(text, rate_wpm)
+        if found is not None:
+            return found
+        with self._keeping:
+            self._wanted += 1
+        try:
+            with self._lock:
+                return self._rendered(text, int(rate_wpm))
+        finally:
+            with self._keeping:
+                self._wanted -= 1
+
+    def prepare(self, texts: Iterable[str], rate_wpm: int = RATE_WPM,
+                ready: Callable[[str], None] = lambda sentence: None) -> threading.Thread:
+        """Render fixed phrases in the background, one by one, always behind what is to be said now.
+
+        ready    told one sentence as soon as it is known which voice speaks
+        """
+        def work() -> None:
+            try:
+                with self._lock:
+                    self._ensure_child()
+            except (SynthError, _Died):
+                return                     # told with the first words that can't be said
+            ready(self.describe(rate_wpm))
+            for text in dict.fromkeys(" ".join(one.split()) for one in texts):
+                while self._wanted and not self._closed.wait(0.02):
+                    pass
+                if self._closed.is_set():
+                    return
+                if text and len(text) <= LONGEST_TEXT and self._recall(text, rate_wpm) is None:
+                    with self._lock, contextlib.suppress(SynthError):
+                        self._rendered(text, int(rate_wpm), to_store=True)
+        thread = threading.Thread(target=work, name="phrases", daemon=True)
+        thread.start()
+        return thread
+
+    def describe(self, rate_wpm: int = RATE_WPM) -> str:
+        """Which voice speaks, in a sentence; before that, why it is not the one that was asked for."""
+        said = f"Voice: {self.speaks or self.voice.name}, {rate_wpm} words a minute, volume {self.voice.volume} percent."
+        return f"{self.problem} {said}".strip()
 
     def close(self) -> None:
         """Stop the child. A later render starts a new one."""
+        self._closed.set()
         with self._lock:
             self._end_child()
 
+    def _recall(self, text: str, rate_wpm: int) -> bytes | None:
+        """A phrase kept in memory or on disk. From disk only once it is known what speaks."""
+        key = (text, int(rate_wpm))
+        with self._keeping:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
+        if self._store is None or not self.speaks:
+            return None
+        pcm = self._store.get(*self._name(*key))
+        if pcm is not None:
+            self._keep(key, pcm)
+        return pcm
+
+    def _rendered(self, text: str, rate_wpm: int, to_store: bool = False) -> bytes:
+        """With the child's lock held."""
+        pcm = self._render_guarded({"text": text, "rate": rate_wpm, "volume": self.voice.volume})
+        self._keep((text, rate_wpm), pcm)
+        if to_store and self._store is not None:
+            self._store.put(pcm, *self._name(text, rate_wpm))
+        return pcm
+
+    def _name(self, text: str, rate_wpm: int) -> tuple[object, ...]:
+        """All that the sound depends on. What speaks, not what was asked for: they differ when a driver fails."""
+        return (self.voice.driver, self.speaks, voice_shape.VERSION, RATE, self.voice.volume, rate_wpm, text)
+
     def _keep(self, key: tuple[str, int], pcm: bytes) -> None:
-        self._kept[key] = pcm
-        while len(self._kept) > CACHED_PHRASES or sum(map(len, self._kept.values())) > CACHED_BYTES:
-            self._kept.popitem(last=False)
+        with self._keeping:
+            self._kept[key] = pcm
+            while len(self._kept) > CACHED_PHRASES or sum(map(len, self._kept.values())) > CACHED_BYTES:
+                self._kept.popitem(last=False)
 
     def _render_guarded(self, request: dict) -> bytes:
         """One request; a child that died meanwhile is replaced once, a failing one is left in peace for a
@@ -128,7 +202,8 @@ class Synth:
     def _start_child(self) -> None:
         self._end_child()
         try:
-            self._child = subprocess.Popen(self._command, cwd=ROOT, bufsize=0, stdin=subprocess.PIPE,
+            command = self._command or (*CHILD, self.voice.driver, self.voice.name)
+            self._child = subprocess.Popen(command, cwd=ROOT, bufsize=0, stdin=subprocess.PIPE,
                                            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
         except OSError as e:
             raise SynthError(f"Speech does not start ({e.strerror}): run the set-up again.") from None
@@ -139,8 +214,20 @@ class Synth:
         if not self._child or (self._greeted and self._child.poll() is not None):
             self._start_child()
         if not self._greeted:
-            self._answer(0, self._start_s)
+            try:
+                self.speaks = self._answer(0, self._start_s).decode("utf-8", "replace")
+            except (SynthError, _Died) as wrong:
+                if self._command or (self.voice.driver, self.voice.name) == (OWN_DRIVER, OWN_NAME):
+                    raise
+                self._fall_back(str(wrong))
             self._greeted = True
+
+    def _fall_back(self, why: str) -> None:
+        """Another driver or voice can't be used: our own speaks, in a new process, and it is said."""
+        self.problem = f"{why} {OWN_NAME} of espeak-ng speaks instead."
+        self.voice = replace(self.voice, driver=OWN_DRIVER, name=OWN_NAME)
+        self._start_child()
+        self.speaks = self._answer(0, self._start_s).decode("utf-8", "replace")
 
     def _exchange(self, request: dict) -> bytes:
         self._number += 1
@@ -154,7 +241,7 @@ class Synth:
     def _answer(self, number: int, limit_s: float) -> bytes:
         deadline = time.monotonic() + limit_s
         kind, answered, length = HEAD.unpack(self._read(HEAD.size, deadline, limit_s))
-        sound = kind == GOOD and length % 2 == 0 or kind == BAD
+        sound = kind == GOOD and (number == 0 or length % 2 == 0) or kind == BAD
         if not sound or answered != number or length > LONGEST_PCM:
             raise SynthError("The speech process answered nonsense and was restarted; text and beeps go on.")
         body = self._read(length, deadline, limit_s)

@@ -1,9 +1,10 @@
-"""The process in which speech is synthesised: `python -m hardware.synth_child`. Started and guarded by
+"""The process in which speech is synthesised: `python -m hardware.synth_child DRIVER VOICE`. Started and guarded by
 `synth.py`.
 
 Frames on both pipes are a head of 12 bytes and a body. Request: "BWRQ", number, length, then JSON {text,
-rate}. Answer: "BWOK" with PCM, or "BWNO" with one plain sentence. Number 0 is the greeting after start. A
-request that takes longer than HANG_S ends this process, so that it never outlives a killed parent in a hang.
+rate, volume}. Answer: "BWOK" with PCM, shaped (voice_shape.py), or "BWNO" with one plain sentence. Number 0 is the greeting after start; its body
+names what speaks. A request that takes longer than HANG_S ends this process, so that it never outlives a killed
+parent in a hang.
 """
 
 from __future__ import annotations
@@ -13,13 +14,17 @@ import os
 import signal
 import struct
 import sys
+from collections.abc import Callable
 from typing import BinaryIO
+
+from hardware.other_driver import DriverFault, OtherDriver
+from hardware.voice import OWN_DRIVER, OWN_NAME, RATE_WPM
+from hardware.voice_shape import shape
 
 HEAD = struct.Struct(">4sII")
 ASK, GOOD, BAD = b"BWRQ", b"BWOK", b"BWNO"
 RATE = 22050              # samples a second of the PCM
 HANG_S = 30
-VOICE = "en-us"
 NEEDS_ESPEAK = "The speech synthesiser is missing, so there are only text and beeps: install espeak-ng."
 NEEDS_PYTTSX3 = "The Python package pyttsx3 is missing, so there are only text and beeps: run the set-up."
 
@@ -29,15 +34,16 @@ def send(out: BinaryIO, kind: bytes, number: int, body: bytes) -> None:
     out.flush()
 
 
-def open_engine():
-    """(engine, render(text, rate) -> bytes); RuntimeError or ImportError when espeak or pyttsx3 is
-    missing."""
+Render = Callable[[str, int], bytes]
+
+
+def open_own(voice: str) -> tuple[str, Render]:
+    """(what speaks, render(text, words a minute)); RuntimeError or ImportError when espeak or pyttsx3 is missing."""
     import pyttsx3  # noqa: PLC0415  here, so that the greeting can carry what went wrong
 
     from hardware import espeak_driver  # noqa: PLC0415  importing it loads the espeak library
 
     engine = pyttsx3.init(espeak_driver.register())
-    engine.setProperty("voice", VOICE)
     caught: list = []
     engine.connect("pcm", lambda name, pcm: caught.append(pcm))
     engine.connect("error", lambda name, exception: caught.append(exception))
@@ -52,7 +58,17 @@ def open_engine():
             raise problem
         return b"".join(caught)
 
-    return engine, render
+    engine.setProperty("voice", voice)
+    try:
+        render("one", RATE_WPM)
+    except ValueError as e:
+        raise DriverFault(f"{e}; espeak-ng --voices lists them.") from None
+    return f"{voice}, {espeak_driver.version()}", render
+
+
+def open_other(driver: str, voice: str) -> tuple[str, Render]:
+    other = OtherDriver(driver, voice, RATE)
+    return f"{other.voice}, {driver}", other.render
 
 
 def main() -> int:
@@ -62,8 +78,12 @@ def main() -> int:
     os.dup2(2, 1)
     inp = sys.stdin.buffer
     signal.alarm(HANG_S)
+    driver, voice = sys.argv[1:3] if len(sys.argv) > 2 else (OWN_DRIVER, OWN_NAME)
     try:
-        _engine, render = open_engine()
+        speaks, render = open_own(voice) if driver == OWN_DRIVER else open_other(driver, voice)
+    except DriverFault as e:
+        send(out, BAD, 0, str(e).encode())
+        return 1
     except ImportError as e:
         send(out, BAD, 0, (NEEDS_PYTTSX3 if e.name == "pyttsx3" else str(e)).encode())
         return 1
@@ -71,7 +91,7 @@ def main() -> int:
         sentence = NEEDS_ESPEAK if "installed" in str(e) else f"Speech does not start: {e}."
         send(out, BAD, 0, sentence.encode())
         return 1
-    send(out, GOOD, 0, b"")
+    send(out, GOOD, 0, speaks.encode())
     while True:
         signal.alarm(0)
         head = inp.read(HEAD.size)
@@ -84,9 +104,10 @@ def main() -> int:
         signal.alarm(HANG_S)
         try:
             request = json.loads(body)
-            send(out, GOOD, number, render(request["text"], request["rate"]))
+            pcm = render(request["text"], request["rate"])
+            send(out, GOOD, number, shape(pcm, RATE, request["volume"]))
         except Exception as e:  # noqa: BLE001  whatever espeak does, the parent gets an answer
-            send(out, BAD, number, f"The speech synthesiser refused {body[:80]!r}: {e}.".encode())
+            send(out, BAD, number, f"The speech synthesiser refused {body[:80]!r}: {str(e).rstrip('.')}.".encode())
 
 
 if __name__ == "__main__":

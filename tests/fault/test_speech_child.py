@@ -63,7 +63,7 @@ def make_synth(tmp_path):
 
     def make(mode="fair"):
         command = (sys.executable, str(tmp_path / "child.py"), mode)
-        made.append(Synth(command, limit_s=LIMIT_S, start_s=2 * LIMIT_S))
+        made.append(Synth(command=command, limit_s=LIMIT_S, start_s=2 * LIMIT_S))
         return made[-1]
     yield make
     for synth in made:
@@ -125,7 +125,7 @@ def test_a_child_killed_between_two_texts_is_replaced_unnoticed(make_synth):
 
 
 def test_a_missing_program_is_a_sentence():
-    synth = Synth(("/nonexistent/voice",))
+    synth = Synth(command=("/nonexistent/voice",))
     with pytest.raises(SynthError, match="does not start"):
         synth.render("text")
 
@@ -231,7 +231,7 @@ def test_without_espeak_the_sentence_says_what_to_install(tmp_path):
             return real(self, name)
         ctypes.LibraryLoader.LoadLibrary = load
     """))
-    synth = Synth(("env", f"PYTHONPATH={tmp_path}", sys.executable, "-m", "hardware.synth_child"))
+    synth = Synth(command=("env", f"PYTHONPATH={tmp_path}", sys.executable, "-m", "hardware.synth_child"))
     try:
         with pytest.raises(SynthError, match="install espeak-ng"):
             synth.render("text")

@@ -1,0 +1,107 @@
+"""Speech samples from any pyttsx3 driver but our own, through the one thing they all offer: `save_to_file`.
+
+Their `say` plays by itself, to a loudspeaker that we need for cues and can't hush; a file is only samples.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import tempfile
+import time
+import wave
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from hardware.voice import OWN_NAME
+
+WRITTEN_WITHIN_S = 3.0     # after runAndWait: some drivers return before the file is there
+
+
+class DriverFault(RuntimeError):
+    """The driver can't be used; str() is one plain sentence."""
+
+
+class OtherDriver:
+    """`render(text, rate_wpm)` gives 16-bit mono PCM at `rate` samples a second."""
+
+    def __init__(self, driver: str, voice: str, rate: int) -> None:
+        import pyttsx3  # noqa: PLC0415  only in the speech process
+
+        self._driver, self._rate, self._errors = driver, rate, []
+        try:
+            self._engine = pyttsx3.init(_known(driver))
+            self._engine.connect("error", lambda name, exception: self._errors.append(exception))
+            if voice != OWN_NAME:
+                self._engine.setProperty("voice", voice)
+            self.voice = voice if voice != OWN_NAME else "its default voice"
+            if not self.render("one two", 170):
+                raise DriverFault("it gives no sound")
+        except Exception as e:  # noqa: BLE001  a driver may raise anything
+            raise DriverFault(f"The pyttsx3 driver {driver!r} with voice {voice!r} can't be used ({e or type(e).__name__}).") from e
+
+    def render(self, text: str, rate_wpm: int) -> bytes:
+        self._errors.clear()
+        with tempfile.TemporaryDirectory(prefix="bowlside-speech-") as folder:
+            path = Path(folder) / "said.wav"
+            self._engine.setProperty("rate", rate_wpm)
+            self._engine.save_to_file(text, str(path))
+            self._engine.runAndWait()
+            found = _when_written(path, lambda: bool(self._errors))
+        if self._errors:
+            raise DriverFault(str(self._errors[0]))
+        if found is None:
+            raise DriverFault("it wrote no WAV file")
+        return _mono(*found, self._rate)
+
+
+def _known(driver: str) -> str:
+    """The name for pyttsx3.init. A module from elsewhere is put where pyttsx3 looks for drivers."""
+    try:
+        importlib.import_module(f"pyttsx3.drivers.{driver}")
+    except ModuleNotFoundError as e:
+        if e.name != f"pyttsx3.drivers.{driver}" and not (e.name or "").startswith(f"pyttsx3.drivers.{driver.split('.')[0]}"):
+            raise
+        module = importlib.import_module(driver)
+        if not hasattr(module, "buildDriver"):
+            raise DriverFault("it is no pyttsx3 driver: it has no buildDriver") from None
+        driver = driver.replace(".", "_")
+        sys.modules[f"pyttsx3.drivers.{driver}"] = module
+    return driver
+
+
+def _when_written(path: Path, failed) -> tuple[np.ndarray, int, int] | None:
+    """Samples, channels and rate, once the file is whole and no longer grows; None if it never is."""
+    until, size = time.monotonic() + WRITTEN_WITHIN_S, -1
+    while time.monotonic() < until and not failed():
+        now = path.stat().st_size if path.is_file() else -1
+        if now > 44 and now == size:
+            try:
+                return _samples(path)
+            except (wave.Error, EOFError):
+                pass
+        size = now
+        time.sleep(0.005)
+    return None
+
+
+def _samples(path: Path) -> tuple[np.ndarray, int, int]:
+    with wave.open(str(path), "rb") as wav:
+        data, width = wav.readframes(wav.getnframes()), wav.getsampwidth()
+        kind: Any = {1: "u1", 2: "<i2", 4: "<i4"}.get(width)
+        if kind is None:
+            raise DriverFault(f"it writes samples of {8 * width} bits")
+        found = np.frombuffer(data[:len(data) // width * width], kind).astype(np.float32)
+        found = (found - 128) / 128 if width == 1 else found / 2.0 ** (8 * width - 1)
+        return found, wav.getnchannels(), wav.getframerate()
+
+
+def _mono(found: np.ndarray, channels: int, rate_in: int, rate_out: int) -> bytes:
+    import soxr  # noqa: PLC0415  our own driver needs none of it, and starts faster without
+
+    found = found[:len(found) // channels * channels].reshape(-1, channels).mean(axis=1)
+    if rate_in != rate_out and len(found):
+        found = soxr.resample(found, rate_in, rate_out)
+    return np.round(np.clip(found, -1, 1) * 32767).astype("<i2").tobytes()
