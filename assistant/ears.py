@@ -7,12 +7,14 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from assistant.core.events import Event, Heard, Unclear
+from assistant.core.events import DeviceBack, Event, Heard, HearingChanged, Unclear
 from assistant.core.expect import Expect
 from assistant.live import Live
 from hardware.microphone import Microphone
 from models.ear import Ear, Understood, open_ear
-from models.listener import Listener
+from models.level import Voice
+from models.listener import Listener, end_wait
+from models.watch import Watch
 from models.wav import RATE, BadSound, read
 
 
@@ -29,14 +31,17 @@ def event_of(understood: Understood, at: float) -> Heard | Unclear | None:
 
 
 class Ears:
-    """Listens from construction on, as soon as the model has loaded; problems are told, the test goes on by keys."""
+    """Listens from construction on, as soon as the model has loaded; problems are told, the test goes on by keys.
+
+    It also watches whether it can hear, and tells the machine when that changes.
+    """
 
     def __init__(self, live: Live, is_deaf: Callable[[], bool], model: Path | None = None) -> None:
         self._live, self._is_deaf, self._model = live, is_deaf, model
-        self._utterances: queue.SimpleQueue[tuple[bytes, Expect, str] | None] = queue.SimpleQueue()
+        self._utterances: queue.SimpleQueue[tuple[bytes, Voice | None, Expect, str] | None] = queue.SimpleQueue()
         self._microphone: Microphone | None = None
-        self._closed = False
-        self._listener = Listener()
+        self._closed = self._missing = False
+        self._listener, self._watch = Listener(), Watch()
         threading.Thread(target=self._run, name="ears", daemon=True).start()
 
     def close(self) -> None:
@@ -53,23 +58,38 @@ class Ears:
             return
         self._live.trouble(ear.sentence)
         if not self._closed:
-            self._microphone = Microphone(self._block, self._is_deaf, lambda words: self._live.lost("microphone", words), self._listener.reset)
+            self._microphone = Microphone(self._block, self._is_deaf, self._lost, self._listener.reset, self._back)
         while (waiting := self._utterances.get()) is not None:
             self._understand(ear, *waiting)
 
-    def _block(self, block: bytes) -> None:
-        for utterance in self._listener.feed(block):
-            # What was expected when the words ended, not when the recogniser gets to them.
-            self._utterances.put((utterance, *self._live.asked()))
+    def _lost(self, words: str) -> None:
+        self._missing = True
+        self._live.lost("microphone", words)
 
-    def _understand(self, ear: Ear, pcm: bytes, expect: Expect, prompt: str) -> None:
-        if expect.kind == "off":
+    def _back(self) -> None:
+        if self._missing:
+            self._missing = False
+            self._live.post_event(lambda at: DeviceBack(at, "microphone"))
+
+    def _block(self, block: bytes) -> None:
+        expect, prompt = self._live.asked()
+        if expect.kind == "off":        # the mallet strikes: nothing is listened for, and its noise is nobody's news
+            self._listener.reset()
             return
+        self._watch.feed(block)
+        for utterance in self._listener.feed(block, end_wait(expect.kind)):
+            # What was expected when the words ended, not when the recogniser gets to them.
+            self._utterances.put((utterance, self._watch.measure(utterance), expect, prompt))
+        if not self._listener.hearing and (hearing := self._watch.news()):   # nobody is spoken over
+            self._live.post_event(lambda at: HearingChanged(at, hearing))
+
+    def _understand(self, ear: Ear, pcm: bytes, voice: Voice | None, expect: Expect, prompt: str) -> None:
         try:
             understood = ear.understand(pcm, RATE, expect)
         except Exception as error:  # noqa: BLE001  one bad utterance must not end the hearing
             self._live.trouble(f"That could not be heard ({error}); say it again or key it.")
             return
+        self._watch.heard(voice, understood.accepted)
         event = event_of(understood, 0.0)
         if event is not None:
             self._live.post_event(lambda at: replace(event, at=at, prompt=prompt))

@@ -81,6 +81,7 @@ class Microphone:
     is_deaf      usually `Speaker.is_deaf`
     on_trouble   one plain sentence when the microphone is missing or lost; it is tried again after
                  0.25 to 5 s
+    on_back      called each time a device has opened, the first time too
     on_deaf      called once as a deaf time begins: half an utterance caught before it is not to be joined
                  with what comes after
     open_input   takes `take(bytes)`, returns an open device (another one in tests)
@@ -90,7 +91,7 @@ class Microphone:
 
     def __init__(self, on_block: Callable[[bytes], None], is_deaf: Callable[[], bool],
                  on_trouble: Trouble = lambda sentence: None, on_deaf: Callable[[], None] = lambda: None,
-                 device: str | int | None = None,
+                 on_back: Callable[[], None] = lambda: None, device: str | int | None = None,
                  open_input: Callable[[Callable[[bytes], None]], Device] | None = None) -> None:
         self._on_block, self._is_deaf = on_block, is_deaf
         self._on_trouble, self._on_deaf = on_trouble, on_deaf
@@ -100,7 +101,7 @@ class Microphone:
         self._thread = threading.Thread(target=self._run, name="microphone", daemon=True)
         self._thread.start()
         opener = open_input or (lambda take: SoundInput(take, device))
-        self._kept = Kept(lambda: opener(self._take), on_trouble,
+        self._kept = Kept(lambda: opener(self._take), on_trouble, lambda _device: on_back(),
                           lost="The microphone is gone: use the keypad; connect the microphone again.")
 
     @property

@@ -54,7 +54,7 @@ def _a_weight(hertz: np.ndarray) -> np.ndarray:
     return (curve * 1.2589) ** 2
 
 
-_A = _a_weight(HERTZ)
+A_WEIGHT = _a_weight(HERTZ)
 
 
 def spectra(sound: np.ndarray) -> np.ndarray:
@@ -68,7 +68,7 @@ def spectra(sound: np.ndarray) -> np.ndarray:
 
 def loudness(sound: np.ndarray) -> np.ndarray:
     """Power (not dB) of each 20 ms of ``sound``, A-weighted, shape (frames,)."""
-    return spectra(np.concatenate([np.zeros(FRAME, sound.dtype), sound])) @ _A
+    return spectra(np.concatenate([np.zeros(FRAME, sound.dtype), sound])) @ A_WEIGHT
 
 
 def db(power: float | np.ndarray) -> np.ndarray:

@@ -85,6 +85,12 @@ class DeviceBack(Event):
 
 
 @dataclass(frozen=True)
+class HearingChanged(Event):
+    """What the microphone's last minute allows: ``good``, ``noisy``, ``silent`` or ``clipping`` (see models/watch.py)."""
+    hearing: str = "good"
+
+
+@dataclass(frozen=True)
 class ClockJumped(Event):
     """The wall clock moved by ``seconds`` against the boot clock. Only labels are affected; it is recorded."""
     seconds: float = 0.0
@@ -98,7 +104,7 @@ class Suspended(Event):
 
 KINDS: dict[str, type[Event]] = {kind.__name__: kind for kind in (
     TestStarted, Restarted, Heard, Unclear, KeyPressed, GaugeSteady, Spoken, TimerDue,
-    DeviceLost, DeviceBack, ClockJumped, Suspended)}
+    DeviceLost, DeviceBack, HearingChanged, ClockJumped, Suspended)}
 
 
 def to_plain(event: Event) -> dict[str, Any]:

@@ -10,8 +10,8 @@ from dataclasses import replace
 
 from assistant.core import answers, phrases, reading
 from assistant.core.effects import Effect, Finish
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeSteady, Heard, KeyPressed, Restarted,
-                                   Spoken, Suspended, TestStarted, TimerDue, Unclear)
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeSteady, Heard, HearingChanged, KeyPressed,
+                                   Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear)
 from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, end_hold, enter, note
 from assistant.core.procedure import build
 from assistant.core.settings import Settings
@@ -66,6 +66,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
         case DeviceBack():
             note(turn, event.device, f"{event.device} back")
             turn.say(f"The {event.device} is back.", "device")
+        case HearingChanged():
+            _hearing(turn, event.hearing)
         case ClockJumped():
             note(turn, "clock", f"the wall clock moved by {event.seconds:.0f} s; holds run on the boot clock")
         case Suspended():
@@ -95,6 +97,14 @@ def _spoken(turn: Turn) -> None:
         _begin_tapping(turn)
     if state.phase is Phase.OVER and state.spoken >= state.utterance:
         turn.emit(Finish(state.outcome))
+
+
+def _hearing(turn: Turn, hearing: str) -> None:
+    """Said after whatever is being said, and not at all while the mallet strikes; always noted."""
+    words = phrases.HEARING.get(hearing, "")
+    note(turn, "hearing", words or hearing)
+    if turn.state.phase is not Phase.TAPPING:
+        turn.say(words, "hearing", urgent=hearing != "good")
 
 
 def _begin_tapping(turn: Turn) -> None:

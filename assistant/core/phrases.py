@@ -8,6 +8,13 @@ from assistant.core.settings import Settings
 PRESSURE_CAUTION = "The chamber and the bowl may still be under pressure."
 MAKE_SAFE = ("Lever up, eyewear on, face away. Open both petcocks slowly until nothing comes out, bleed the chamber to zero, "
              "and only then touch a clamp.")
+HEARING = {
+    "noisy": "It has become too loud for me: key the readings.",
+    "silent": "The microphone gives no sound: look at its plug and its switch, and use the keypad.",
+    "clipping": "Your voice clips: hold the microphone further away.",
+    "good": "I hear you again.",
+}
+"""What the station says of its own hearing when that has changed."""
 STROKES = 25
 """Rod strokes a layer, bowls up to 0.5 cubic feet. Published second-hand: study guide on C138 / T 121."""
 

@@ -7,8 +7,8 @@ from hypothesis import given, settings, strategies as st
 
 from assistant.core.commands import COMMANDS
 from assistant.core.effects import Effect, Listen, Record, Speak
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeSteady, Heard, KeyPressed, Restarted,
-                                   Spoken, Suspended, TestStarted, TimerDue, Unclear, from_plain, to_plain)
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeSteady, Heard, HearingChanged, KeyPressed,
+                                   Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear, from_plain, to_plain)
 from assistant.core.machine import step
 from assistant.core.prompts import prompts
 from assistant.core.settings import Settings
@@ -38,6 +38,7 @@ def happenings(draw) -> list[tuple[str, object, float]]:
         st.tuples(st.just("gauge"), st.decimals(0, 50, places=2)), st.tuples(st.just("unclear"), st.just("")),
         st.tuples(st.just("timer"), st.none()), st.tuples(st.just("spoken"), st.integers(-1, 500)),
         st.tuples(st.just("restart"), st.booleans()), st.tuples(st.just("lost"), st.booleans()),
+        st.tuples(st.just("hearing"), st.sampled_from(["good", "noisy", "silent", "clipping", "of a later version"])),
         st.tuples(st.just("clock"), st.floats(-1e9, 1e9)), st.tuples(st.just("stale timer"), st.text(max_size=8)))
     chosen = draw(st.lists(st.one_of(cooperative, cooperative, anything), max_size=120))
     return [(kind, value, draw(st.floats(0, 20))) for kind, value in chosen]
@@ -59,6 +60,8 @@ def event_for(kind: str, value: object, state: State, now: float) -> Event:
             return Restarted(now if value else 1.0, "boot")
         case "lost":
             return DeviceLost(now, "microphone", "It is gone.") if value else DeviceBack(now, "microphone")
+        case "hearing":
+            return HearingChanged(now, str(value))
         case "clock":
             return ClockJumped(now, value) if value > 0 else Suspended(now, -value)
         case "stale timer":

@@ -12,7 +12,8 @@ from decimal import Decimal
 import pytest
 
 from assistant.core.effects import Record
-from assistant.core.events import DeviceLost, Event, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue, Unclear
+from assistant.core.events import (DeviceLost, Event, Heard, HearingChanged, KeyPressed, Restarted, Spoken, TestStarted, TimerDue,
+                                   Unclear)
 from assistant.core.judge import judge
 from assistant.core.machine import step
 from assistant.core.settings import Settings
@@ -63,7 +64,8 @@ class Walk:
             self.now = self.chance.choice((self.now, 5.0))
             self.post(Restarted(self.now, f"boot-{self.boot}"))
         elif kind == 1:
-            self.post(DeviceLost(self.now, "microphone", "Use the keypad."))
+            self.post(self.chance.choice((DeviceLost(self.now, "microphone", "Use the keypad."),
+                                          HearingChanged(self.now, "noisy"), HearingChanged(self.now, "good"))))
         elif kind == 2:
             self.post(Unclear(self.now, ""))
         elif kind == 3:
