@@ -97,7 +97,7 @@ def command_phrases() -> list[str]:
 @functools.cache
 def built(expect: Expect) -> Automaton:
     """The full grammar of `expect`, whatever its window: what a whole utterance must fit."""
-    return automaton(replace(expect, low=None, high=None))
+    return automaton(replace(expect, low=None, high=None, near=None))
 
 
 def automaton(expect: Expect, *, window: bool = False, commands: bool = True) -> Automaton:

@@ -20,3 +20,6 @@ class Expect:
 
     places: int | None = None
     """Decimal places of the gauge: a reading with more is refused, one with fewer is padded. None: any."""
+
+    near: tuple[Decimal, Decimal] | None = None
+    """Where the reading most likely lies (`likely.py`): it ranks what may have been heard, and makes nothing up."""

@@ -7,6 +7,7 @@ from typing import Any
 from assistant.core import phrases, spoken
 from assistant.core.effects import Cue, Effect, Hush, Listen, Record, Speak
 from assistant.core.expect import Expect
+from assistant.core.likely import likely_range
 from assistant.core.plausible import plausible_range
 from assistant.core.state import Phase, State
 from assistant.core.steps import Ask, Choose, Tap
@@ -121,8 +122,9 @@ def expected(state: State) -> Expect:
     """What the ear should be ready for."""
     step = state.step
     if state.phase is Phase.ENTRY and isinstance(step, Ask):
-        low, high = plausible_range(step.id, state.taken(), state.settings)
-        return Expect("reading", low, high, step.places)
+        taken = state.taken()
+        low, high = plausible_range(step.id, taken, state.settings)
+        return Expect("reading", low, high, step.places, likely_range(step.id, taken, state.settings))
     if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP) or isinstance(step, Choose):
         return Expect("yesno", None, None, None)
     return Expect("command", None, None, None)
