@@ -24,6 +24,7 @@ PATTERNS: dict[str, tuple[tuple[int, int, int], ...]] = {
     "count": ((1568, 30, 30), (1568, 30, 0)),                                # a quick double tick
     "refused": ((620, 220, 90), (620, 220, 0)),                              # two long low tones
     "key_click": ((1976, 15, 0),),                                           # a tick under the finger
+    "before_words": ((1480, 25, 60),),                                       # a tick, and a breath before the words
     "attention": ((988, 80, 60), (988, 80, 60), (1480, 300, 0)),             # dit dit daah
 }
 

@@ -16,6 +16,7 @@ from hardware.synth import RATE_WPM, SynthError
 
 TAIL_S = 0.3               # the microphone stays deaf so long after the last sound: echo, input buffering
 GAP_S = 0.12               # between two utterances
+SILENCE_S = 1.5            # after so much of it, a click comes before the words, so that the first isn't lost
 GUARD_S = 3.0              # an utterance that is not over so long after its length is given up
 
 
@@ -35,14 +36,16 @@ class Speaker:
                  or failed
     on_trouble   told one plain sentence when speech or the loudspeaker fails, once until it works again
     tail_s       how long the microphone stays deaf after the last sound
+    click        a short click before words that follow on silence
     """
 
     def __init__(self, synth: Voice, stream: Stream | None = None,
                  on_spoken: Callable[[str], None] = lambda ident: None, tail_s: float = TAIL_S,
                  on_trouble: Trouble = lambda sentence: None, mixer: Mixer | None = None,
-                 rate_wpm: int = RATE_WPM, device: str | int | None = None) -> None:
+                 rate_wpm: int = RATE_WPM, device: str | int | None = None, click: bool = True) -> None:
         self.rate_wpm = rate_wpm           # words a minute of what is said from now on; "slower" lowers it
         self._synth, self._on_spoken, self._on_trouble, self._tail_s = synth, on_spoken, on_trouble, tail_s
+        self._click = cues.render("before_words", synth.RATE) if click else b""
         self._told = ""
         self.mixer = mixer or getattr(stream, "mixer", None) or Mixer(RATE)
         self.stream = stream or OutputStream(self.mixer, self._tell, device)
@@ -144,6 +147,8 @@ class Speaker:
         with self._changed:
             if utterance.hushed:               # hushed while it was being rendered
                 return
+            if audible and self._click and time.monotonic() - self.mixer.sounding_until() >= SILENCE_S:
+                pcm = self._click + pcm
             clip = self.mixer.place(pcm, self._synth.RATE, "speech", audible=audible)
         clip.over.wait(len(clip.samples) / self.mixer.rate + GUARD_S)
         with self._changed:

@@ -21,13 +21,14 @@ RATE = 48000
 class Bench:
     """A speaker on a stream turned by hand, with what it told."""
 
-    def __init__(self, voice=None):
+    def __init__(self, voice=None, click=False):
         self.spoken, self.trouble = [], []
         self.clock = 1000.0
         self.mixer = Mixer(RATE, clock=time.monotonic)
         self.stream = CrankedStream(self.mixer)
         self.voice = voice or FakeVoice(length_s=0.5)
-        self.speaker = Speaker(self.voice, self.stream, self.spoken.append, on_trouble=self.trouble.append)
+        self.speaker = Speaker(self.voice, self.stream, self.spoken.append, on_trouble=self.trouble.append,
+                               click=click)
 
     def crank(self, seconds, block=997):
         """Odd blocks, faster than real time, with a breath between for the speaker's thread."""
@@ -98,6 +99,30 @@ def test_after_a_hush_the_next_words_are_said(bench):
     bench.until(lambda: "b" in bench.spoken)
     assert Counter(bench.spoken) == Counter("ab")
     assert "two" in bench.voice.rendered
+
+
+def test_words_after_silence_have_a_click_before_them_and_others_do_not():
+    bench = Bench(FakeVoice(length_s=0.5), click=True)
+    tick = len(cues.render("before_words")) / 2 / FakeVoice.RATE
+
+    def longer_by():
+        before = len(bench.stream.samples)
+        bench.speaker.say("x", "text")
+        bench.until(lambda: not bench.speaker.busy)
+        heard = np.flatnonzero(np.abs(bench.stream.samples[before:]) > 500)
+        return (heard[-1] - heard[0]) / RATE - 0.5
+
+    assert longer_by() == pytest.approx(tick, abs=0.01)                      # the first words ever
+    assert longer_by() == pytest.approx(0, abs=0.01)
+    bench.speaker.cue("settled")
+    bench.crank(0.3)
+    assert longer_by() == pytest.approx(0, abs=0.01)                         # a cue has woken the ear
+    end = time.monotonic() + 1.7
+    while time.monotonic() < end:
+        bench.stream.crank(480)
+        time.sleep(0.01)
+    assert longer_by() == pytest.approx(tick, abs=0.01)
+    bench.speaker.close()
 
 
 def test_a_failing_voice_still_takes_its_time_in_silence():
