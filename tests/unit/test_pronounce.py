@@ -1,18 +1,33 @@
 """What is said may differ from what is shown only in how it sounds."""
+import re
 from decimal import Decimal
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from hypothesis import given, strategies as st
 
+from assistant import reading_out, record
 from assistant.core import spoken
+from assistant.journal import Journal
+from assistant.jsonline import dumps, loads
+from assistant.procedures import HERE
 from assistant.pronounce import pronounce
+from assistant.rehearse import Rehearsal
+from assistant.script import read
 
 
 @pytest.mark.parametrize(("shown", "said"), [
     ("seven, point, two, five. Right?", "seven point two five. Right?"),
     ("three, one, point, eight, one.", "three one point eight one."),
     ("System air metric, zero, point, two, zero psi. Pass.", "System air metric, zero point two zero P S I. Pass."),
-    ("Charge to 14.5 psi, trim it.", "Charge to 14.5 P S I, trim it."),
+    ("Charge to 14.5 psi, trim it.", "Charge to one four point five P S I, trim it."),
+    ("30.12. Over by 0.12: bleed.", "three zero point one two. Over by zero point one two: bleed."),
+    ("4 minutes 30 left.", "four minutes three zero left."),
+    ("It is -0.05 psi, 5.7 %.", "It is minus zero point zero five P S I, five point seven  percent."),
+    ("repeat the test: equilibrium.1.3 entered again", "repeat the test: equilibrium, run one, step three entered again"),
+    ("charge 2.3 is 45.13", "start pressure, run two, step three is four five point one three"),
+    ("Test 12, 2026-11-25, 14:36.", "Test one two, two zero two six, one one, two five, one four, three six."),
     ("Damp the O-ring, damp the lid.", "Damp the O ring, damp the lid."),
 ])
 def test_examples(shown: str, said: str) -> None:
@@ -23,3 +38,32 @@ def test_examples(shown: str, said: str) -> None:
 def test_no_digit_is_lost_or_moved(value: Decimal) -> None:
     assert pronounce(spoken.digits(value)).replace(",", "").split() == spoken.digits(value).replace(",", "").split()
 
+
+
+AMBIGUOUS = re.compile(r"\d|teen\b|\b(?:twen|thir|for|fif|six|seven|eigh|nine)ty\b")
+
+
+def said_in(kind: str) -> list[tuple[str, str]]:
+    """Prompt id and words as spoken, through a whole demo test, by wording."""
+    said = []
+    source = (HERE / "demo.jsonl").read_text(encoding="utf-8").splitlines()
+    source[0] = dumps({**loads(source[0]), "speech": kind})
+    with TemporaryDirectory() as folder, Journal(Path(folder)) as journal:
+        Rehearsal(read(source, "demo", HERE), journal, lambda line: said.append((line["id"], pronounce(line["text"])))
+                  if line["kind"] == "said" else None, answer_rest=True).run()
+        found = record.of(journal, 1)
+    return said + [(ident, pronounce(words)) for ident, words in reading_out.lines(found)]
+
+
+@pytest.mark.parametrize("wording", ["terse", "normal", "coaching"])
+def test_nothing_that_is_said_in_a_whole_test_and_its_reading_out_holds_a_number_that_sounds_like_another(wording: str) -> None:
+    said = said_in(wording)
+    assert any(ident.endswith(".confirm") for ident, _ in said)
+    assert any("over by zero point one two" in words.lower() for _, words in said)
+    assert any(ident == "system_air_metric" for ident, _ in said)
+    assert [one for one in said if AMBIGUOUS.search(one[1])] == []
+
+
+@given(st.from_regex(r"[a-z ,.:%]{0,5}-?[0-9]{1,5}(\.[0-9]{1,3})?[a-z ,.:%]{0,5}", fullmatch=True))
+def test_no_figure_is_left_to_the_synthesiser(text: str) -> None:
+    assert not AMBIGUOUS.search(pronounce(text))
