@@ -22,7 +22,9 @@ MINUTE_S = 60.0
 """Between two changes that are told, and how far back utterances count. Audio time: while the station talks it stands."""
 SILENT_S, AGAIN_S = level.STUCK_S, 1.0
 LAST = 3
-"""Of the last so many voices two must clip, or none any more."""
+"""Of the last so many voices two must clip, or none any more; and the usual voice is their middle one."""
+SHORTEST_S = 0.14
+"""See level.Voice.seconds: anything shorter is a blow."""
 
 
 class Watch:
@@ -39,6 +41,7 @@ class Watch:
         self._now = 0.0
         self._power: deque[float] = deque(maxlen=round(NOISE_S / level.FRAME_S))
         self._voices: deque[tuple[float, level.Voice]] = deque(maxlen=LAST)
+        self._levels: deque[float] = deque(maxlen=LAST)
         self._voice_db = USUAL_VOICE_DB
         self._dead_s = self._alive_s = 0.0
         self._rest = np.zeros(0, np.float32)
@@ -62,10 +65,13 @@ class Watch:
         return level.voice(to_sound(pcm, RATE), self.background())
 
     def heard(self, voice: level.Voice | None, understood: bool) -> None:
-        """What was measured was the technician: it stood clear of the noise, or it was understood, however faint."""
-        if voice is not None and (understood or voice.snr_db >= POOR_DB):
-            self._voices.append((self._now, voice))
-            self._voice_db = float(np.median([one.level_db for _, one in list(self._voices)]))
+        """Only what was understood tells how loud the technician is; what clips may be his voice, as it can't be understood."""
+        if voice is None or voice.seconds < SHORTEST_S or not (understood or voice.snr_db >= POOR_DB):
+            return
+        self._voices.append((self._now, voice))
+        if understood:
+            self._levels.append(voice.level_db)
+            self._voice_db = float(np.median(list(self._levels)))
 
     def background(self) -> float:
         """Power of the last eight seconds without voice and blows."""
