@@ -44,8 +44,10 @@ def text(default: str = "") -> Key:
     return Key(default, lambda value: isinstance(value, str) and value.isprintable(), "a text in quotes")
 
 
-def number(default: int, low: int, high: int, unit: str) -> Key:
-    return Key(default, lambda value: type(value) is int and low <= value <= high, f"a whole number from {low} to {high} ({unit})")
+def number(default: int, low: int, high: int, unit: str, or_zero: str = "") -> Key:
+    """A whole number; ``or_zero``: what 0 means, where it is allowed beside the range."""
+    return Key(default, lambda value: type(value) is int and (low <= value <= high or value == 0 and bool(or_zero)),
+               f"a whole number from {low} to {high} ({unit}){f', or 0 for {or_zero}' if or_zero else ''}")
 
 
 def switch(default: bool) -> Key:
@@ -60,7 +62,7 @@ def one_of(default: str, *others: str) -> Key:
 KNOWN: Mapping[str, Mapping[str, Key]] = {
     "voice": {
         "name": text("en-us"),
-        "rate_wpm": number(170, 80, 300, "words a minute"),
+        "rate_wpm": number(0, 80, 300, "words a minute", "the pace of the wording"),
         "volume": number(100, 0, 100, "percent"),
         "click": switch(True),
         "wording": one_of("normal", "terse", "coaching"),

@@ -12,8 +12,8 @@ from hardware.synth import RATE_WPM, Synth, SynthError, seconds
 class VoiceOnTape:
     """Renders every utterance through the real synthesiser; its real length paces the rehearsal."""
 
-    def __init__(self, path: Path) -> None:
-        self._path, self._synth, self._tape = path, Synth(), Tape()
+    def __init__(self, path: Path, rate_wpm: int = RATE_WPM) -> None:
+        self._path, self._rate_wpm, self._synth, self._tape = path, rate_wpm, Synth(), Tape()
 
     def length(self, text: str, wpm: int) -> float:
         pcm = self._rendered(text, wpm)
@@ -27,7 +27,7 @@ class VoiceOnTape:
     def _rendered(self, text: str, wpm: int) -> bytes | None:
         """Rendered once: the synthesiser keeps its last phrases. None: it fails, so the words only take their time."""
         try:
-            return self._synth.render(pronounce(text), wpm or RATE_WPM)
+            return self._synth.render(pronounce(text), wpm or self._rate_wpm)
         except SynthError:
             return None
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 
 from hardware import cues
@@ -65,6 +65,12 @@ class Speaker:
                 self._changed.notify_all()
                 return
         self._finish(ident)
+
+    def prepare(self, texts: Iterable[str], ready: Callable[[str], None] = lambda sentence: None) -> None:
+        """Have fixed texts rendered in the background at the present rate; `ready` is told which voice speaks."""
+        prepare = getattr(self._synth, "prepare", None)
+        if prepare is not None:
+            prepare(texts, self.rate_wpm, ready)
 
     def cue(self, name: str) -> None:
         self.cues([(name, 0.0)])

@@ -105,7 +105,7 @@ def main() -> int:
         try:
             request = json.loads(body)
             pcm = render(request["text"], request["rate"])
-            send(out, GOOD, number, shape(pcm, RATE, request["volume"]))
+            send(out, GOOD, number, shape(pcm, RATE, request["volume"], request["rate"]))
         except Exception as e:  # noqa: BLE001  whatever espeak does, the parent gets an answer
             send(out, BAD, number, f"The speech synthesiser refused {body[:80]!r}: {str(e).rstrip('.')}.".encode())
 

@@ -6,7 +6,7 @@ from assistant.core.commands import command
 from assistant.core.flow import advance, choose, finish, go_back, resume_hold
 from assistant.core.state import Phase, State
 from assistant.core.steps import Choose, Tap
-from assistant.core.turn import Turn
+from assistant.core.turn import Turn, go_words
 
 KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "time_left",
         "A-held": "pause", "C-held": "scrap"}
@@ -178,7 +178,7 @@ def _next(turn: Turn) -> None:
         turn.hush()
         turn.set(phase=Phase.TAPPING, listening=False, ended_away="")
         turn.timer("words", state.now + WORDS_AT_MOST_S)
-        turn.say(state.step.go, state.step.id)
+        turn.say(go_words(turn.state), state.step.id)
     elif state.phase in _YES_NO:
         _not_now(turn, "Yes or no?")
     elif state.phase is Phase.ENTRY:

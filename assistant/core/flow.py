@@ -36,7 +36,10 @@ def begin(turn: Turn) -> None:
         case Judge():
             _judge(turn, turn.state.index)
             return
-    turn.say_prompt()
+    if isinstance(step, Ask) and step.cued and turn.state.terse and not turn.state.corrected:
+        turn.listen_if_silent()
+    else:
+        turn.say_prompt()
 
 
 def advance(turn: Turn, target: str = "") -> None:

@@ -82,7 +82,7 @@ def _start(turn: Turn, event: TestStarted) -> None:
     settings = Settings.from_mapping(event.settings)
     procedure = build(event.procedure, settings)
     turn.set(procedure=procedure, settings=settings, header=event.header, index=0,
-             terse=event.header.get("speech") == "terse", wpm=int(event.header.get("wpm", 0)))
+             wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))
     practice = "Practice: nothing counts. " if event.header.get("practice") else ""
     turn.say(f"{practice}{procedure.title}.", "start")
     if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder

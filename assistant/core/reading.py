@@ -92,13 +92,15 @@ def _out_of_band(turn: Turn, entry: Entry, band: plausible.Band) -> None:
     turn.set(outs=outs)
     turn.record("refused", id=state.prompt, value=entry.value, why=band.words)
     turn.cue("refused")
-    said = f"{entry.value:f}. {band.words[0].upper()}{band.words[1:]}"
+    words = f"{band.words[0].upper()}{band.words[1:]}"
+    said = f"{entry.value:f}. {words}"
     if outs >= 2 and band.by <= OVERRIDE_WITHIN_PSI:
         turn.say(f"{said}.")
         turn.set(phase=Phase.OVERRIDE, offered=entry, outs=0)
         turn.say_prompt()
     else:
-        turn.say(f"{said}, let it settle, then read it again.")
+        # "Over by 0.12" tells what was heard too, as the target is known.
+        turn.say(f"{words}." if state.terse else f"{said}, let it settle, then read it again.")
 
 
 def override(turn: Turn, use: bool) -> None:

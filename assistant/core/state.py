@@ -124,10 +124,15 @@ class State:
     listening: bool = False
     paused: bool = False
     quiet: bool = False
-    terse: bool = False
+    wording: str = "normal"
+    """``terse``, ``normal`` or ``coaching``; cautions are the same in each."""
     wpm: int = 0
     last_key: str = ""
     last_key_at: float = 0.0
+
+    @property
+    def terse(self) -> bool:
+        return self.wording == "terse"
 
     @property
     def step(self) -> Step:

@@ -29,6 +29,8 @@ class Step:
     say: str = ""
     terse: str = ""
     """Shorter words for who knows the test; empty: the same words."""
+    coaching: str = ""
+    """One more sentence for who learns it: why, or how it looks when it is right."""
     caution: str = ""
     """Said before anything else, at the moment when it matters."""
     goto: str = ""
@@ -59,6 +61,8 @@ class Ask(Step):
     """"one" entry, or "two" that must match and don't share one mistake."""
     band: str = ""
     """"override": a value outside its band is refused, but may be used knowingly; empty: there is no band."""
+    cued: bool = False
+    """In terse wording the sound that ends the hold before it asks; the words are only shown. Asked again, they are said."""
 
     def check(self) -> None:
         super().check()
@@ -108,6 +112,8 @@ class Tap(Step):
     """A cadence of cues while the lever is held: one first blow, then blows at an even beat."""
     go: str = ""
     """Said on "next": press and hold."""
+    terse_go: str = ""
+    """Shorter, for who knows the test; empty: the same words."""
     seconds: str = ""
     every: str = ""
 

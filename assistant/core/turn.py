@@ -81,6 +81,8 @@ def prompt_words(state: State) -> tuple[str, str]:
     """What to say for the prompt of this state, and its caution."""
     step = state.step
     say = step.terse if state.terse and step.terse else step.say
+    if state.wording == "coaching" and step.coaching:
+        say = f"{say} {step.coaching}".strip()
     match state.phase:
         case Phase.TELL | Phase.CHOOSE | Phase.READY | Phase.HOLD:
             return say, step.caution
@@ -99,8 +101,15 @@ def prompt_words(state: State) -> tuple[str, str]:
         case Phase.SCRAP:
             return "Scrap the whole test? Yes or no.", ""
         case Phase.TAPPING if isinstance(step, Tap):
-            return step.go, ""
+            return go_words(state), ""
     return "", ""
+
+
+def go_words(state: State) -> str:
+    """What is said when the lever shall go down."""
+    step = state.step
+    assert isinstance(step, Tap)
+    return step.terse_go if state.terse and step.terse_go else step.go
 
 
 def read_back(state: State) -> str:
@@ -114,7 +123,7 @@ def again_words(state: State) -> str:
     """How the second entry must come, so that it can't repeat the first one's mistake."""
     assert state.first is not None
     if state.first.source == "voice" and state.first.form == "whole":
-        return "Again, digit by digit or keyed." if state.terse else "Once more: say it digit by digit, or key it."
+        return "Again: digits or keys." if state.terse else "Once more: say it digit by digit, or key it."
     return "Key it again." if state.terse else "Once more: key it."
 
 

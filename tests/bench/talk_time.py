@@ -17,19 +17,32 @@ from assistant.procedures import HERE
 from assistant.rehearse import Rehearsal
 from assistant.script import read
 from assistant.voice_on_tape import VoiceOnTape
+from assistant.voice_out import PACE
+from hardware import cues
+from hardware.speaker import SILENCE_S
+from hardware.synth import seconds
 
+CLICK = seconds(cues.render("before_words"))
+"""Before words that follow on silence; as long as they are."""
 WAITING = ("rest.", "settle.")
 
 
 class Stopwatch(VoiceOnTape):
     """The real voice, with a list of when it spoke and for how long."""
 
-    def __init__(self) -> None:
-        super().__init__(Path("/dev/null"))
+    def __init__(self, rate_wpm: int) -> None:
+        super().__init__(Path("/dev/null"), rate_wpm)
         self.spoken: list[tuple[str, float]] = []
+        self.sounded = -SILENCE_S
 
     def speech(self, text: str, wpm: int, at_s: float) -> None:
-        self.spoken.append((text, self.length(text, wpm)))
+        click = CLICK if at_s - self.sounded >= SILENCE_S else 0.0
+        length = self.length(text, wpm)
+        self.spoken.append((text, length + click))
+        self.sounded = at_s + length
+
+    def cue(self, name: str, at_s: float) -> None:
+        self.sounded = at_s + seconds(cues.render(name))
 
     def __exit__(self, *_: object) -> None:
         self._synth.close()
@@ -40,7 +53,7 @@ def talk(style: str) -> tuple[float, Counter[str]]:
     lines = (HERE / "demo.jsonl").read_text(encoding="utf-8").splitlines()
     lines[0] = json.dumps({**json.loads(lines[0]), "speech": style})
     said: list[str] = []
-    with tempfile.TemporaryDirectory() as folder, Journal(Path(folder)) as journal, Stopwatch() as voice:
+    with tempfile.TemporaryDirectory() as folder, Journal(Path(folder)) as journal, Stopwatch(PACE[style]) as voice:
         Rehearsal(read(lines, "demo", HERE), journal, lambda line: said.append(line["id"]) if line["kind"] == "said" else None,
                   answer_rest=True, voice=voice).run()
         by_kind: Counter[str] = Counter()
@@ -54,7 +67,7 @@ def talk(style: str) -> tuple[float, Counter[str]]:
 
 
 def main() -> None:
-    whole, terse = talk("whole"), talk("terse")
+    whole, terse = talk("normal"), talk("terse")
     print(f"whole {whole[0]:.1f} s, terse {terse[0]:.1f} s, ratio {terse[0] / whole[0]:.2f} (goal: terse at most 60 s)")
     for kind, seconds in terse[1].most_common():
         print(f"  {kind:<12} {seconds:6.1f} s terse {whole[1][kind]:8.1f} s whole")

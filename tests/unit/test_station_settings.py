@@ -9,7 +9,7 @@ from assistant.station_settings import StationSettingsError
 
 def test_without_a_file_everything_has_its_default(tmp_path):
     found = settings.read(tmp_path / "none.toml")
-    assert found["voice"] == {"name": "en-us", "rate_wpm": 170, "volume": 100, "click": True, "wording": "normal",
+    assert found["voice"] == {"name": "en-us", "rate_wpm": 0, "volume": 100, "click": True, "wording": "normal",
                               "driver": "bowlside"}
     assert found["hearing"] == {"model": ""}
 
@@ -22,7 +22,7 @@ def test_the_place_follows_xdg(monkeypatch, tmp_path):
 
 
 @pytest.mark.parametrize("source, words", [
-    ("[voice]\nrate_wpm = 500", "[voice] rate_wpm = 500 is not allowed; it must be a whole number from 80 to 300"),
+    ("[voice]\nrate_wpm = 500", "[voice] rate_wpm = 500 is not allowed; it must be a whole number from 80 to 300 (words a minute), or 0 for the pace"),
     ("[voice]\nrate_wpm = true", "rate_wpm = true is not allowed"),
     ("[voice]\nwording = 'chatty'", '[voice] wording = "chatty" is not allowed; it must be one of "normal", "terse", "coaching"'),
     ("[voice]\nclick = 1", "click = 1 is not allowed; it must be true or false"),

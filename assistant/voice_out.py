@@ -1,0 +1,79 @@
+"""How this station speaks: what its settings and the command line say, and the phrases worth rendering before they are needed."""
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from assistant import station_settings
+from assistant.core import phrases, spoken
+from assistant.core.procedure import Procedure
+from assistant.core.state import Phase, State
+from assistant.core.steps import Hold, Tap
+from assistant.core.turn import prompt_words
+from assistant.pronounce import pronounce
+from hardware.phrase_store import PhraseStore
+from hardware.speaker import Speaker
+from hardware.synth import Synth
+from hardware.voice import VoiceSettings
+
+PACE = {"terse": 210, "normal": 170, "coaching": 170}
+"""Words a minute of each wording. A recogniser standing in for a listener understood 60 of 60 read-backs at 210, shaped, clean
+and in diesel noise at 5 and 0 dB; at 225 it was 57 clean (tests/speech/test_voice_shape.py)."""
+READ_OUT_WPM = 120
+"""For copying to paper: a pace to write by. Ours."""
+
+ANSWERS = ("Not taken.", "Say it again.", "Digit by digit, please.", "Yes or no?", "Not yet.", "The reading first.",
+           "Key the reading first.", "Nothing is paused.", "Quiet.", "Talking.", "Going on.", "No clock is running.",
+           "Paused. The clocks run on.", "The two entries differ. Neither is taken. Read the gauge again.", "Test done.",
+           "Scrap the whole test? Yes or no.", "Once more: key it.", "Hear the caution first.", "Use the keypad.")
+"""What the station often answers, word for word as in assistant/core (a test compares)."""
+
+
+@dataclass(frozen=True)
+class Spoken:
+    """The station's voice for one start."""
+    voice: VoiceSettings
+    wording: str
+
+    def speaker(self, *args, **options) -> Speaker:
+        """A Speaker in this voice; the arguments are its own, less the synthesiser."""
+        return Speaker(Synth(self.voice, PhraseStore()), *args, rate_wpm=self.voice.rate_wpm, click=self.voice.click, **options)
+
+    def prepare(self, speaker: Speaker, texts: Iterable[str], ready=lambda sentence: None) -> None:
+        """Render ``texts`` in the background; ``ready`` is told which voice speaks."""
+        speaker.prepare((pronounce(text) for text in texts), ready)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--rate", type=int, metavar="WPM", help="words a minute, 80 to 300 (the wording's own pace)")
+    parser.add_argument("--voice", metavar="NAME", help="a voice, as the synthesiser names it (en-us)")
+    parser.add_argument("--loud", type=int, metavar="PCT", help="how loud it speaks, percent (100)")
+
+
+def chosen(args: argparse.Namespace, pace: int | None = None) -> Spoken:
+    """From the station's file, the command line over it; ``pace`` instead of the wording's. Raises StationSettingsError."""
+    found = station_settings.read()["voice"]
+    for option, key in (("rate", "rate_wpm"), ("voice", "name"), ("loud", "volume")):
+        value = getattr(args, option, None)
+        if value is not None:
+            station_settings.check("voice", key, value, f"--{option}")
+            found[key] = value
+    wording = "terse" if getattr(args, "terse", False) else str(getattr(args, "wording", None) or found["wording"])
+    rate = found["rate_wpm"] if pace is None or getattr(args, "rate", None) else 0
+    return Spoken(VoiceSettings(str(found["driver"]), str(found["name"]), int(rate) or pace or PACE[wording],
+                                int(found["volume"]), bool(found["click"])), wording)
+
+
+def fixed(procedure: Procedure, wording: str) -> Iterator[str]:
+    """Every prompt of the test in this wording, its cautions, marks and the usual answers, in about the order of a test."""
+    for index, step in enumerate(procedure.steps):
+        for phase in (Phase.TELL, Phase.TAPPING) if isinstance(step, Tap) else (Phase.TELL,):
+            words, caution = prompt_words(State(procedure=procedure, index=index, phase=phase, wording=wording))
+            yield from (caution, words)
+        if isinstance(step, Hold):
+            yield from (f"{phrases.duration(left)} left." for left in step.marks)
+            yield from (spoken.UNITS[left] for left in range(1, step.count + 1))
+    yield from ANSWERS
+
+
