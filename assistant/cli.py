@@ -9,7 +9,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NoReturn
 
-from assistant import hear, lines, log, work
+from assistant import hear, lines, log, mic, work
 from assistant.core.procedure import ProcedureError
 from assistant.journal import FILE, Journal, JournalError
 from assistant.jsonline import dumps
@@ -100,6 +100,13 @@ def parser() -> argparse.ArgumentParser:
 
     work_ = command("work", "Compute results from readings given as JSON on standard input.", work.run_command)
     work.add_arguments(work_)
+
+    mics = command("mic", "The microphone: check.", lambda args: mics.print_help() or 2)
+    check = mics.add_subparsers(metavar="WHAT", parser_class=_Parser).add_parser(
+        "check", help="Is it loud, clean and close enough? Says what to move.",
+        description="Listens to the noise and to five digits, and says what is right and what to move.")
+    check.set_defaults(do=mic.run)
+    mic.add_arguments(check)
 
     logs = command("log", "The record: list, show, read, verify.", lambda args: logs.print_help() or 2)
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)

@@ -1,0 +1,121 @@
+"""What `bowlside mic check` found, in plain sentences: what is right, and what to move."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models import level
+from models.level import Voice
+
+
+@dataclass(frozen=True)
+class Found:
+    """One check. Levels are A-weighted dB below full scale."""
+    noise_db: float | None
+    """The background; None: there was no sound at all (switched off, unplugged, stuck)."""
+    voice: Voice | None
+    """The words that were asked for; None: none were heard."""
+    offset_db: float = -120.0
+    hum_hertz: int = 0
+    cancels: bool = False
+    """Two channels in opposite sense."""
+    tail_s: float | None = None
+    """How long the microphone stays deaf after the station's own voice; None: not checked."""
+    echo_s: float | None = None
+    """How long it really hears the station after its voice ends; None: not checked, or it does not hear it at all."""
+
+
+@dataclass(frozen=True)
+class Remark:
+    good: bool
+    words: str
+
+
+def of(quiet: np.ndarray, spoken: np.ndarray, **more: object) -> Found:
+    """From 16 kHz sound in -1..1: ``quiet`` without a voice, ``spoken`` with one."""
+    if level.is_silent(np.concatenate([quiet, spoken])):
+        return Found(None, None, **more)
+    floor = level.background(level.loudness(quiet))
+    return Found(float(level.db(floor)), level.voice(spoken, floor), level.offset_db(quiet), level.hum_hertz(quiet), **more)
+
+
+def remarks(found: Found) -> list[Remark]:
+    """Every one with what to do, if there is something to do."""
+    if found.cancels:
+        return [Remark(False, "The two channels cancel each other: the microphone is wired for a balanced input. "
+                              "Use its own adapter, or a mono plug.")]
+    if found.noise_db is None:
+        return [Remark(False, "The microphone gives no sound at all: look at its plug, its switch and the input's level.")]
+    told = [*_voice(found), *_faults(found), *_deaf(found)]
+    return told
+
+
+def _voice(found: Found) -> list[Remark]:
+    voice = found.voice
+    if voice is None or voice.seconds < 0.1:
+        return [Remark(False, "No voice stood out of the noise: say the digits when asked, closer to the microphone.")]
+    told = [_snr(round(voice.snr_db))]
+    if voice.clipped > level.CLIPPED_SHARE:
+        told.append(Remark(False, f"Turn the input down: {_percent(voice.clipped)} of the samples clip while you speak."))
+    elif voice.peak_db > -level.HEADROOM_DB:
+        told.append(Remark(False, f"Turn the input down a little: your voice peaks only {-voice.peak_db:.1f} dB below full scale, "
+                                  "and over an engine you will speak louder."))
+    elif voice.level_db < level.TOO_QUIET_DB:
+        told.append(Remark(False, f"Turn the input up, or move the microphone closer: your voice is at {voice.level_db:.0f} dB; "
+                                  f"{level.TOO_QUIET_DB:.0f} or more is good."))
+    else:
+        told.append(Remark(True, f"The level is right: your voice is at {voice.level_db:.0f} dB, its peak "
+                                 f"{-voice.peak_db:.0f} dB below full scale."))
+    return told
+
+
+def _snr(over: int) -> Remark:
+    good, poor = round(level.GOOD_SNR_DB), round(level.POOR_SNR_DB)
+    if over >= good:
+        return Remark(True, f"Speech is {over} dB over the noise: good.")
+    if over >= poor:
+        return Remark(False, f"Move the microphone closer: speech is {over} dB over the noise, so you will be asked again now and "
+                             f"then; {good} or more is good.")
+    return Remark(False, f"Move the microphone closer: speech is only {over} dB over the noise; {good} or more is good. "
+                         "As it is, key the readings.")
+
+
+def _faults(found: Found) -> list[Remark]:
+    told = []
+    if found.hum_hertz:
+        told.append(Remark(False, f"The mains hum at {found.hum_hertz} Hz: use another power supply or a shielded cable."))
+    if found.offset_db > level.OFFSET_DB:
+        told.append(Remark(False, f"The input stands off zero by {10 ** (found.offset_db / 20) * 100:.0f} % of full scale: "
+                                  "use another input or sound device."))
+    return told
+
+
+def _deaf(found: Found) -> list[Remark]:
+    if found.tail_s is None:
+        return []
+    if found.echo_s is None:
+        return [Remark(True, "The microphone does not hear the station's own voice.")]
+    heard = f"The microphone hears the station for {max(found.echo_s, 0.0):.2f} s after its voice has ended"
+    if found.echo_s <= found.tail_s:
+        return [Remark(True, f"{heard}, and is deaf for {found.tail_s:.2f} s: right.")]
+    return [Remark(False, f"{heard}, but is deaf for {found.tail_s:.2f} s only: move the loudspeaker away from the microphone, "
+                          "or turn it down.")]
+
+
+def _percent(share: float) -> str:
+    return f"{share * 100:.0f} %" if share >= 0.01 else f"{share * 100:.1f} %"
+
+
+def plain(found: Found) -> dict[str, object]:
+    """For ``--json``: every figure, null where there is none."""
+    voice, told = found.voice, remarks(found)
+    return {"noise_db": _round(found.noise_db), "voice_db": _round(voice and voice.level_db), "snr_db": _round(voice and voice.snr_db),
+            "peak_db": _round(voice and voice.peak_db), "clipped_pct": round(voice.clipped * 100, 2) if voice else None,
+            "offset_db": _round(found.offset_db), "hum_hz": found.hum_hertz or None, "channels_cancel": found.cancels,
+            "deaf_s": found.tail_s, "echo_s": None if found.echo_s is None else round(found.echo_s, 3),
+            "good": all(one.good for one in told), "remarks": [one.words for one in told]}
+
+
+def _round(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
