@@ -7,6 +7,12 @@ import numpy as np
 
 from models import level
 from models.level import Voice
+from models.listener import Listener
+from models.wav import to_pcm, to_sound
+
+
+NO_VOICE_DB = 2.0
+"""Over the noise: less than this is the noise itself rising and falling (see level.voice)."""
 
 
 @dataclass(frozen=True)
@@ -33,11 +39,16 @@ class Remark:
 
 
 def of(quiet: np.ndarray, spoken: np.ndarray, **more: object) -> Found:
-    """From 16 kHz sound in -1..1: ``quiet`` without a voice, ``spoken`` with one."""
+    """From 16 kHz sound in -1..1: ``quiet`` without a voice, then ``spoken`` with one, cut as the station cuts it."""
     if level.is_silent(np.concatenate([quiet, spoken])):
         return Found(None, None, **more)
     floor = level.background(level.loudness(quiet))
-    return Found(float(level.db(floor)), level.voice(spoken, floor), level.offset_db(quiet), level.hum_hertz(quiet), **more)
+    listener = Listener()
+    listener.feed(to_pcm(quiet))
+    listener.reset()
+    words = [*listener.feed(to_pcm(spoken)), listener.flush() or b""]
+    voice = level.voice(to_sound(b"".join(words), level.RATE), floor) if any(words) else None
+    return Found(float(level.db(floor)), voice, level.offset_db(quiet), level.hum_hertz(quiet), **more)
 
 
 def remarks(found: Found) -> list[Remark]:
@@ -53,7 +64,7 @@ def remarks(found: Found) -> list[Remark]:
 
 def _voice(found: Found) -> list[Remark]:
     voice = found.voice
-    if voice is None or voice.seconds < 0.1:
+    if voice is None or voice.snr_db < NO_VOICE_DB:
         return [Remark(False, "No voice stood out of the noise: say the digits when asked, closer to the microphone.")]
     told = [_snr(round(voice.snr_db))]
     if voice.clipped > level.CLIPPED_SHARE:

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
+from hardware.stream import write_wav
+
 ROOT = Path(__file__).resolve().parents[2]
 RATE = 48000
 SCRIPT = """
@@ -45,7 +47,7 @@ def missing() -> str | None:
 
 class SoundWorld:
     def __init__(self, folder: Path) -> None:
-        self.folder, self.server, self._drain = folder, None, None
+        self.folder, self.server, self._drain, self._hiss = folder, None, None, None
         self.socket = folder / "sound"
         (folder / "script.pa").write_text(SCRIPT.format(socket=self.socket))
         (folder / "asound.conf").write_text(ALSA.format(socket=self.socket))
@@ -71,11 +73,16 @@ class SoundWorld:
         silence = bytes(RATE // 5 * 2)
         subprocess.run(["aplay", "-q", "-t", "raw", "-f", "S16_LE", "-r", str(RATE), "-c", "1"],
                        input=silence, env=self.env, timeout=10, capture_output=True, check=True)
+        # No real microphone gives only zeros: a hiss at -80 dB, which is nothing but no silence either.
+        hiss = self.folder / "hiss.wav"
+        write_wav(hiss, np.random.default_rng(1).standard_normal(16000 * 300) * 3.3, 16000)
+        self._hiss = self.play_on(hiss)
 
     def stop(self) -> None:
-        if self._drain:
-            self._drain.kill()
-            self._drain.wait(5)
+        for one in (self._drain, self._hiss):
+            if one:
+                one.kill()
+                one.wait(5)
         if self.server and self.server.poll() is None:
             self.server.send_signal(signal.SIGKILL)
             self.server.wait(5)
@@ -91,6 +98,16 @@ class SoundWorld:
         """The technician's mouth: returns when it was played."""
         subprocess.run(["aplay", "-q", "-D", "vmouth", wav], env=self.env, timeout=20, check=True,
                        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    def play_on(self, wav: Path) -> subprocess.Popen:
+        """The same in the background: an engine that goes on. Stop it with `kill`."""
+        return subprocess.Popen(["aplay", "-q", "-D", "vmouth", wav], env=self.env, stdout=subprocess.DEVNULL,
+                                stderr=subprocess.DEVNULL)
+
+    def echo(self, late_ms: int) -> None:
+        """From now on the microphone hears the loudspeaker, at least so much later."""
+        subprocess.run(["pactl", "load-module", "module-loopback", "source=speaker.monitor", "sink=mouth",
+                        f"latency_msec={late_ms}"], env=self.env, timeout=10, check=True, capture_output=True)
 
     def station(self, code: str) -> subprocess.Popen:
         """A Python process from the project's root, with its sound here."""
