@@ -116,6 +116,8 @@ def parser() -> argparse.ArgumentParser:
                            ("verify", "Check that no event was lost or changed.", log.verify)):
         one = inner.add_parser(name, help=text, description=text)
         one.set_defaults(do=do)
+        if name == "read":
+            _voice_arguments(one)
         if name in ("show", "read"):
             one.add_argument("id", type=int, metavar="ID", help="the test's number in log list")
         one.add_argument("--json", action="store_true", help="one JSON object a line")
@@ -125,9 +127,19 @@ def parser() -> argparse.ArgumentParser:
 
 def _live_arguments(one: argparse.ArgumentParser) -> None:
     one.add_argument("test", metavar="TEST", nargs="?", default="sequential", help="the test (sequential)")
-    one.add_argument("--terse", action="store_true", help="shorter prompts")
+    wording = one.add_mutually_exclusive_group()
+    wording.add_argument("--wording", choices=("terse", "normal", "coaching"), help="how much it says (normal)")
+    wording.add_argument("--terse", action="store_true", help="short for --wording terse")
+    _voice_arguments(one)
     one.add_argument("--model", type=Path, metavar="DIR", help="a vosk speech model to use")
     _journal_argument(one, "the station's own")
+
+
+def _voice_arguments(one: argparse.ArgumentParser) -> None:
+    """Over what the station's settings file says."""
+    one.add_argument("--rate", type=int, metavar="WPM", help="words a minute, 80 to 300 (the pace of the wording)")
+    one.add_argument("--voice", metavar="NAME", help="a voice, as the synthesiser names it (en-us)")
+    one.add_argument("--loud", type=int, metavar="PCT", help="how loud it speaks, percent (100)")
 
 
 def _journal_argument(one: argparse.ArgumentParser, default: str) -> None:

@@ -52,6 +52,7 @@ class Live:
         self.station, self.show, self.practice, self.write, self.hints, self.keys = (
             station, show, practice, write, hints, keys)
         self.speaker: SpeakerPort | None = None
+        self._rate_wpm = RATE_WPM
         self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.messages: deque[str] = deque(maxlen=3)
         """What the station said or answered: newest last, never pushed out by what devices report."""
@@ -67,7 +68,7 @@ class Live:
     # --- from any thread -----------------------------------------------------------------------------------------------
 
     def attach(self, speaker: SpeakerPort) -> None:
-        self.speaker = speaker
+        self.speaker, self._rate_wpm = speaker, speaker.rate_wpm
 
     def spoken(self, ident: str) -> None:
         if ident.isdigit():
@@ -178,8 +179,8 @@ class Live:
                 if speaker is None or not effect.aloud:
                     self.spoken(str(effect.number))
                 else:
-                    speaker.rate_wpm = effect.wpm or RATE_WPM
-                    speaker.say(str(effect.number), pronounce(effect.text))
+                    speaker.rate_wpm = effect.wpm or self._rate_wpm
+                    speaker.say(str(effect.number), pronounce(effect.text, to_write=bool(effect.wpm)))
                 self._keep(effect)
             case Hush() if speaker is not None:
                 speaker.hush(frozenset(map(str, effect.keep)))

@@ -20,19 +20,24 @@ _BETWEEN = re.compile(r"(?<=\d)[-:](?=\d)")
 _FIGURES = re.compile(r"(-(?=\d))?(\d+)(?:\.(\d+))?")
 
 
-def pronounce(text: str) -> str:
-    """``seven, point, two, five psi; at most 0.50`` -> ``seven point two five P S I; at most zero point five zero``."""
+def pronounce(text: str, to_write: bool = False) -> str:
+    """``seven, point, two, five psi; at most 0.50`` -> ``seven point two five P S I; at most zero point five zero``.
+
+    ``to_write``: for whoever copies it to paper, so with a pause after each digit.
+    """
     text = _READING.sub(lambda found: spoken_id(".".join(found.groups())), text)
-    text = _DIGITS.sub(lambda found: found[0].replace(",", ""), text)
-    text = _FIGURES.sub(_digit_by_digit, _BETWEEN.sub(", ", text))
+    if not to_write:
+        text = _DIGITS.sub(lambda found: found[0].replace(",", ""), text)
+    between = ", " if to_write else " "
+    text = _FIGURES.sub(lambda found: _digit_by_digit(found, between), _BETWEEN.sub("; ", text))
     for pattern, word in _WORDS:
         text = pattern.sub(word, text)
     return text
 
 
-def _digit_by_digit(found: re.Match[str]) -> str:
+def _digit_by_digit(found: re.Match[str], between: str) -> str:
     sign, whole, decimals = found.groups()
     words = [*(["minus"] if sign else []), *(UNITS[int(one)] for one in whole)]
     if decimals:
         words += ["point", *(UNITS[int(one)] for one in decimals)]
-    return " ".join(words)
+    return between.join(words)

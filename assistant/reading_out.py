@@ -12,8 +12,8 @@ from assistant.core.phrases import spoken_id
 from assistant.core.judge import SPOKEN_NAMES, SPOKEN_UNITS
 
 SLOW_WPM = 120
-KEYS = {"B": "slower", "*": "skip_to_air"}
-KEYS_HELP = "# next   A say again   B slower   * skip to air   q leave"
+KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air"}
+KEYS_HELP = "# next   A say again   B slower   D faster   * skip to air   q leave"
 
 
 def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:

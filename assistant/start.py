@@ -4,12 +4,12 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from assistant import clock, job, log, practise as practice_keys, reading_out, record, view
+from assistant import clock, job, log, practise as practice_keys, reading_out, record, view, voice_out
 from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.machine import step
@@ -24,7 +24,6 @@ from assistant.station import Station, unfinished
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice
 from hardware.speaker import Speaker
-from hardware.synth import Synth
 from hardware.terminal import TerminalError, TerminalKeypad
 
 DEMO_LABELS = {"job": "Tern Hollow footbridge (invented)", "mix": "TH-40A", "producer": "Quarry Bend (invented)",
@@ -46,13 +45,13 @@ class Unrecorded:
 def run(args: argparse.Namespace) -> int:
     """Live, with the devices that are there."""
     given: dict[str, Any] = {"test": args.test, **(job.read(args.job) if args.job else {})}
-    if args.terse:
-        given["speech"] = "terse"
+    out = voice_out.chosen(args)
+    given["speech"] = out.wording
     header = header_of(given, str(args.job) if args.job else "run")
     remark = "" if args.job else (
         f"No job file: there are no limits, and the chamber ratio {header.settings.chamber_ratio} is a placeholder, "
         "not this meter's. Name the job with --job.")
-    return _on_the_record(args, header, args.journal or log.default_folder(), remark=remark)
+    return _on_the_record(args, header, args.journal or log.default_folder(), out, remark=remark)
 
 
 def practise(args: argparse.Namespace) -> int:
@@ -61,12 +60,12 @@ def practise(args: argparse.Namespace) -> int:
         meter = Meter(args.air, args.metric, seed=args.seed, leak_psi_per_min=args.leak)
     except ValueError as error:
         raise ScriptError(f"practise: {error}") from None
-    given = {"test": args.test, "practice": True, "limits": PRACTICE_LIMITS, "speech": "terse" if args.terse else "whole",
-             **DEMO_LABELS}
-    return _on_the_record(args, header_of(given, "practise"), args.journal or log.default_folder(practice=True), meter)
+    out = voice_out.chosen(args)
+    given = {"test": args.test, "practice": True, "limits": PRACTICE_LIMITS, "speech": out.wording, **DEMO_LABELS}
+    return _on_the_record(args, header_of(given, "practise"), args.journal or log.default_folder(practice=True), out, meter)
 
 
-def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, meter: Meter | None = None,
+def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: voice_out.Spoken, meter: Meter | None = None,
                    remark: str = "") -> int:
     boot, args_job = clock.boot_id(), getattr(args, "job", None)
     with Journal(folder) as journal:
@@ -90,7 +89,9 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, meter
             first = Restarted(clock.boot_now(), boot)
         simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
         extra = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
-        code = _live(station, first, args.model, simulated, remark, **extra)
+        going_on = station.state.procedure
+        texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
+        code = _live(station, first, out, texts, args.model, simulated, remark, **extra)
         state = station.state
         _farewell(station.test, state, folder)
     return code
@@ -107,7 +108,7 @@ def _farewell(test: int, state: State, folder: Path) -> None:
               f"{phrases.PRESSURE_CAUTION}")
 
 
-def _live(station: Handles, first: Event, model: Path | None = None, meter: LivePractice | None = None, remark: str = "",
+def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None, meter: LivePractice | None = None, remark: str = "",
           hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS) -> int:
     """Run with whatever of screen, sound and microphone is there. Needs a terminal for the keys."""
     with ExitStack() as stack:
@@ -121,9 +122,10 @@ def _live(station: Handles, first: Event, model: Path | None = None, meter: Live
             screen.start()
         except (TerminalError, ScreenError) as error:
             raise ScriptError(str(error)) from None
-        speaker = Speaker(Synth(), None, live.spoken, on_trouble=live.trouble)
+        speaker = out.speaker(None, live.spoken, on_trouble=live.trouble)
         stack.callback(speaker.close)
         live.attach(speaker)
+        out.prepare(speaker, texts, live.trouble)
         if remark:
             live.notices.append(remark)
         stack.callback(Ears(live, speaker.is_deaf, model).close)
@@ -142,31 +144,31 @@ def read_out(args: argparse.Namespace) -> int:
     with Journal(args.journal or log.default_folder(), write=False) as journal:
         found = record.of(journal, log.known(journal, args.id))
     if args.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
-        _line_by_line(found, args.json)
+        _line_by_line(found, voice_out.chosen(args, reading_out.SLOW_WPM), args.json)
         return 0
-    figures = reading_out.figures(found)
-    start = TestStarted(clock.boot_now(), "log-read", reading_out.as_procedure(found), {}, {"wpm": reading_out.SLOW_WPM})
-    return _live(Unrecorded(), start, hints=lambda state: figures.get(state.step.id, "") if state.procedure else "",
+    figures, out = reading_out.figures(found), voice_out.chosen(args, reading_out.SLOW_WPM)
+    start = TestStarted(clock.boot_now(), "log-read", reading_out.as_procedure(found), {}, {"wpm": out.voice.rate_wpm})
+    return _live(Unrecorded(), start, out, hints=lambda state: figures.get(state.step.id, "") if state.procedure else "",
                  keys=reading_out.KEYS_HELP)
 
 
-def _line_by_line(found: dict[str, Any], as_json: bool) -> None:
+def _line_by_line(found: dict[str, Any], out: voice_out.Spoken, as_json: bool) -> None:
     from assistant.jsonline import dumps
     lines = reading_out.lines(found)
-    speaker = None if as_json else _audible_speaker()
+    speaker = None if as_json else _audible_speaker(out)
     for ident, words in lines:
         print(dumps({"id": ident, "words": words}) if as_json else words, flush=True)
         if speaker is not None:
-            speaker.say(ident, pronounce(words))
+            speaker.say(ident, pronounce(words, to_write=True))
             while speaker.busy:
                 time.sleep(0.05)
     if speaker is not None:
         speaker.close()
 
 
-def _audible_speaker() -> Speaker | None:
+def _audible_speaker(out: voice_out.Spoken) -> Speaker | None:
     """A speaker if there is a sound device to be heard from; else None, so that nobody waits for silence."""
-    speaker = Speaker(Synth(), rate_wpm=reading_out.SLOW_WPM)
+    speaker = out.speaker()
     until = time.monotonic() + 1.0
     while time.monotonic() < until and not getattr(speaker.stream, "audible", False):
         time.sleep(0.05)

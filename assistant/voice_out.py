@@ -20,9 +20,6 @@ from hardware.voice import VoiceSettings
 PACE = {"terse": 210, "normal": 170, "coaching": 170}
 """Words a minute of each wording. A recogniser standing in for a listener understood 60 of 60 read-backs at 210, shaped, clean
 and in diesel noise at 5 and 0 dB; at 225 it was 57 clean (tests/speech/test_voice_shape.py)."""
-READ_OUT_WPM = 120
-"""For copying to paper: a pace to write by. Ours."""
-
 ANSWERS = ("Not taken.", "Say it again.", "Digit by digit, please.", "Yes or no?", "Not yet.", "The reading first.",
            "Key the reading first.", "Nothing is paused.", "Quiet.", "Talking.", "Going on.", "No clock is running.",
            "Paused. The clocks run on.", "The two entries differ. Neither is taken. Read the gauge again.", "Test done.",
@@ -43,12 +40,6 @@ class Spoken:
     def prepare(self, speaker: Speaker, texts: Iterable[str], ready=lambda sentence: None) -> None:
         """Render ``texts`` in the background; ``ready`` is told which voice speaks."""
         speaker.prepare((pronounce(text) for text in texts), ready)
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--rate", type=int, metavar="WPM", help="words a minute, 80 to 300 (the wording's own pace)")
-    parser.add_argument("--voice", metavar="NAME", help="a voice, as the synthesiser names it (en-us)")
-    parser.add_argument("--loud", type=int, metavar="PCT", help="how loud it speaks, percent (100)")
 
 
 def chosen(args: argparse.Namespace, pace: int | None = None) -> Spoken:

@@ -158,9 +158,9 @@ def do(turn: Turn, meant: str) -> None:
         case "talk":
             turn.set(quiet=False)
             turn.say("Talking.")
-        case "slower":
+        case "slower" | "faster":
             turn.hush()
-            turn.set(wpm=max(80, (state.wpm or 170) - 30))
+            turn.set(wpm=min(300, max(80, (state.wpm or 170) + (30 if meant == "faster" else -30))))
             turn.say_prompt()
         case "skip_to_air":
             _skip_to_air(turn)

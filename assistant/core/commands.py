@@ -14,9 +14,10 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "quiet": ("quiet",),
     "talk": ("talk",),
     "slower": ("slower",),
+    "faster": (),
     "skip_to_air": ("skip to air",),
 }
-"""Command id -> the phrases that mean it."""
+"""Command id -> the phrases that mean it; none: only a key does (each more word is one more to be mistaken for)."""
 
 _BY_PHRASE = {phrase: ident for ident, phrases in COMMANDS.items() for phrase in phrases}
 

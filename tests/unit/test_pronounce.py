@@ -27,11 +27,16 @@ from assistant.script import read
     ("It is -0.05 psi, 5.7 %.", "It is minus zero point zero five P S I, five point seven  percent."),
     ("repeat the test: equilibrium.1.3 entered again", "repeat the test: equilibrium, run one, step three entered again"),
     ("charge 2.3 is 45.13", "start pressure, run two, step three is four five point one three"),
-    ("Test 12, 2026-11-25, 14:36.", "Test one two, two zero two six, one one, two five, one four, three six."),
+    ("Test 12, 2026-11-25, 14:36.", "Test one two, two zero two six; one one; two five, one four; three six."),
     ("Damp the O-ring, damp the lid.", "Damp the O ring, damp the lid."),
 ])
 def test_examples(shown: str, said: str) -> None:
     assert pronounce(shown) == said
+
+
+def test_to_be_written_down_each_digit_has_a_pause_after_it() -> None:
+    assert pronounce("Start pressure: four, five, point, zero, zero.", to_write=True) == "Start pressure: four, five, point, zero, zero."
+    assert pronounce("over 0.20 by 0.01", to_write=True) == "over zero, point, two, zero by zero, point, zero, one"
 
 
 @given(st.decimals(0, Decimal("59.99"), places=2))
