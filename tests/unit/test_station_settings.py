@@ -72,3 +72,12 @@ def test_a_wrong_value_is_never_written(tmp_path):
     with pytest.raises(StationSettingsError, match="wording"):
         settings.write("voice", "wording", "loud", path)
     assert not path.exists()
+
+
+def test_the_readmes_example_holds_every_key_and_its_default(tmp_path):
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    section = readme[readme.index("### The voice"):]
+    path = tmp_path / "station.toml"
+    path.write_text(section[section.index("```toml") + 7:section.index("```", section.index("```toml") + 7)], encoding="utf-8")
+    assert settings.read(path)["voice"] == settings.read(tmp_path / "none")["voice"]
+    assert all(f"\n{key} = " in path.read_text() for key in settings.KNOWN["voice"])
