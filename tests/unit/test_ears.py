@@ -1,0 +1,149 @@
+"""From the microphone's blocks to what the machine is told; the recogniser is a stand-in, the sound and the cutting are real."""
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from assistant import ears
+from assistant.core.events import DeviceBack, Event, Heard, HearingChanged
+from assistant.core.expect import Expect
+from models.ear import Understood
+from models.listener import END_S, SHORT_END_S
+from models.wav import RATE, to_pcm
+from tests.speech.yard import at_level, diesel, hiss, mallet
+
+BLOCK = 960
+
+
+class FakeLive:
+    """Writes down what is posted; ``expect`` is what is asked for now."""
+
+    def __init__(self) -> None:
+        self.expect, self.events, self.told = Expect("reading"), [], []
+
+    def post_event(self, make: Callable[[float], Event]) -> None:
+        self.events.append(make(1.0))
+
+    def asked(self) -> tuple[Expect, str]:
+        return self.expect, "equilibrium.1.1"
+
+    def lost(self, device: str, words: str) -> None:
+        self.told.append(words)
+
+    trouble = lost_words = lambda self, words: self.told.append(words)
+
+
+class FakeEar:
+    sentence = "Hearing with a stand-in."
+
+    def __init__(self) -> None:
+        self.lengths: list[float] = []
+
+    def understand(self, pcm: bytes, rate: int, expect: Expect) -> Understood:
+        self.lengths.append(len(pcm) / 2 / rate)
+        return Understood("seven point two five", "7.25", True, None)
+
+
+class FakeMicrophone:
+    def __init__(self, on_block, is_deaf, on_trouble, on_deaf, on_back) -> None:
+        self.on_block, self.on_trouble, self.on_back = on_block, on_trouble, on_back
+
+    def close(self) -> None:
+        pass
+
+
+class Station:
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.live, self.ear = FakeLive(), FakeEar()
+        monkeypatch.setattr(ears, "open_ear", lambda model: self.ear)
+        monkeypatch.setattr(ears, "Microphone", FakeMicrophone)
+        self.ears = ears.Ears(self.live, lambda: False)
+        until(lambda: self.ears._microphone is not None)
+
+    def hears(self, sound: np.ndarray) -> "Station":
+        pcm = to_pcm(sound)
+        for at in range(0, len(pcm), BLOCK):
+            self.ears._microphone.on_block(pcm[at:at + BLOCK])
+        return self
+
+    def told(self, kind: type[Event], count: int = 1) -> list[Event]:
+        until(lambda: len([one for one in self.live.events if isinstance(one, kind)]) >= count, 1.0)
+        return [one for one in self.live.events if isinstance(one, kind)]
+
+
+def until(condition: Callable[[], bool], limit: float = 5.0) -> None:
+    end = time.monotonic() + limit
+    while not condition() and time.monotonic() < end:
+        time.sleep(0.005)
+
+
+@pytest.fixture
+def station(monkeypatch: pytest.MonkeyPatch):
+    one = Station(monkeypatch)
+    yield one
+    one.ears.close()
+
+
+def room(seconds: float, db: float = -60) -> np.ndarray:
+    return at_level(hiss(seconds, np.random.default_rng(1)), db)
+
+
+def word(seconds: float) -> np.ndarray:
+    return room(seconds) + 0.1 * np.sin(np.arange(int(seconds * RATE)) * 0.2).astype(np.float32)
+
+
+@pytest.mark.parametrize("kind, wait", [("reading", END_S), ("yesno", SHORT_END_S), ("command", SHORT_END_S)])
+def test_what_is_expected_decides_how_long_silence_is_waited_for(station, kind, wait):
+    station.live.expect = Expect(kind)
+    station.hears(room(2)).hears(word(0.5)).hears(room(2))
+    assert station.told(Heard)[0].prompt == "equilibrium.1.1"
+    assert station.ear.lengths == [pytest.approx(0.3 + 0.5 + wait, abs=0.1)]
+
+
+def test_the_mallet_is_neither_heard_nor_taken_for_noise(station):
+    station.live.expect = Expect("off")
+    rng, sound = np.random.default_rng(3), at_level(diesel(20, np.random.default_rng(2)), -20)
+    for at in range(0, 19 * RATE, RATE):
+        blow = mallet(rng)
+        sound[at:at + len(blow)] += at_level(blow, -6)
+    station.hears(np.clip(sound, -1, 1))
+    station.live.expect = Expect("reading")
+    station.hears(room(3))
+    assert station.live.events == [] and station.ear.lengths == []
+
+
+def test_half_a_word_before_the_tapping_is_not_joined_with_one_after_it(station):
+    station.hears(room(2)).hears(word(0.5))
+    station.live.expect = Expect("off")
+    station.hears(room(0.1))
+    station.live.expect = Expect("reading")
+    station.hears(room(2))
+    assert station.ear.lengths == []
+
+
+def test_too_loud_and_dead_are_told_to_the_machine(station):
+    station.hears(at_level(diesel(10, np.random.default_rng(2)), -22))
+    assert [one.hearing for one in station.told(HearingChanged)] == ["noisy"]
+
+
+def test_nobody_is_spoken_over(station):
+    """While somebody speaks the change waits: the microphone would be deaf to his second half."""
+    loud = at_level(diesel(7.5, np.random.default_rng(2)), -22)
+    voice = np.sin(np.arange(int(1.5 * RATE)) * 0.2).astype(np.float32) * 0.9
+    station.hears(loud).hears(np.clip(voice + at_level(diesel(1.5, np.random.default_rng(4)), -22)[:len(voice)], -1, 1))
+    assert not [one for one in station.live.events if isinstance(one, HearingChanged)]
+    station.hears(at_level(diesel(3, np.random.default_rng(5)), -22))
+    assert len(station.told(HearingChanged)) == 1
+
+
+def test_a_microphone_that_came_back_is_told_once_and_the_first_one_not_at_all(station):
+    microphone = station.ears._microphone
+    microphone.on_back()
+    assert station.live.events == []
+    microphone.on_trouble("The microphone is gone: use the keypad; connect the microphone again.")
+    microphone.on_back()
+    microphone.on_back()
+    assert station.live.events == [DeviceBack(1.0, "microphone")]
