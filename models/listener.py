@@ -26,6 +26,8 @@ START_DB, STAY_DB = 7.0, 5.0
 START, STAY = (6, 8), (5, 7)
 """So many loud frames of the last so many: a mallet's blow (up to 80 ms, 100 ms as measured) neither begins an utterance nor
 prolongs it."""
+LASTS_DB, LASTS = 18.0, 5
+"""So many frames within so much of the loudest: a voice stands, a blow dies away at once."""
 RISING_FRAMES = 8
 """An utterance that may be going on again as its time runs out gets this long to show it."""
 QUIETEST_DB = -72.0
@@ -65,7 +67,7 @@ class Listener:
 
     def _forget(self) -> None:
         self._said: list[bytes] = []
-        self._start: deque[bool] = deque(maxlen=START[1])
+        self._recent: deque[float] = deque(maxlen=START[1])
         self._stay: deque[bool] = deque(maxlen=STAY[1])
         self._quiet = 0
 
@@ -88,12 +90,14 @@ class Listener:
 
     def _frame(self, frame: bytes, end: int) -> bytes | None:
         over = self._over(np.frombuffer(frame, "<i2").astype(np.float32) / 32768)
-        self._start.append(over > START_DB)
+        self._recent.append(over)
         self._stay.append(over > STAY_DB)
         self._before.append(frame)
         if not self._said:
-            if sum(self._start) >= START[0]:
-                first = len(self._start) - self._start.index(True)
+            loud = [one > START_DB for one in self._recent]
+            standing = sum(one > max(self._recent) - LASTS_DB for one in self._recent)
+            if sum(loud) >= START[0] and standing >= LASTS:
+                first = len(loud) - loud.index(True)
                 self._said = list(self._before)[-(first + _frames(BEFORE_S)):]
                 self._quiet = 0
             return None
