@@ -11,11 +11,13 @@ import numpy as np
 
 from hardware.voice import RATE_WPM
 
-VERSION = 1                # part of a stored phrase's name: raise it whenever the sound changes
+VERSION = 2                # part of a stored phrase's name: raise it whenever the sound changes
 PEAK = 0.8                 # of full scale, at volume 100
 HIGH_PASS_HZ, PRESENCE_HZ, PRESENCE_DB = 250.0, 1500.0, 8.0
 WINDOW_S = 0.005           # of the level meter; the gain moves over some of them
-RATIO, FLOOR_DB = 3.0, -30.0    # levels between the floor and the loudest are pushed together by the ratio
+# Levels between the floor and the loudest are pushed together by the ratio. A floor of -30 raised the dying ends of slow
+# words so much that a recogniser took them for another digit.
+RATIO, FLOOR_DB = 3.0, -15.0
 SILENT_DB = -46.0          # below the loudest: no sound of speech
 EDGE_S = 0.008             # kept at either end, faded
 PAUSE_S = 0.3              # longest silence within, at 170 words a minute: espeak makes 0.65 s of a full stop
@@ -68,6 +70,8 @@ def _equalised(wave: np.ndarray, rate: int) -> np.ndarray:
 def _compressed(wave: np.ndarray, rate: int) -> np.ndarray:
     step = round(WINDOW_S * rate)
     power = np.pad(wave**2, (0, -len(wave) % step)).reshape(-1, step).mean(axis=1)
+    if not power.max():
+        return wave
     power = np.convolve(np.pad(power, 2, "edge"), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")
     level = 10 * np.log10(power / power.max() + 1e-9)
     gain_db = np.clip(level, FLOOR_DB, 0) * (1 / RATIO - 1)
@@ -78,6 +82,9 @@ def _compressed(wave: np.ndarray, rate: int) -> np.ndarray:
 
 def _limited(wave: np.ndarray, rate: int) -> np.ndarray:
     """Peaks brought to 1: short ones are bent, so that single spikes don't keep all the rest down."""
-    knee = np.percentile(np.abs(wave[np.abs(wave) > 1e-4]), 97)
+    peak = np.abs(wave).max(initial=0.0)
+    if not peak:
+        return wave
+    knee = np.percentile(np.abs(wave[np.abs(wave) > peak / 1000]), 97)
     bent = np.tanh(wave / knee)
     return bent / np.abs(bent).max()
