@@ -3,32 +3,15 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
-import wave
-from collections.abc import Callable
-from dataclasses import replace
-from pathlib import Path
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from assistant import mic_report
 from assistant.jsonline import dumps
-from assistant.mic_report import Found
-from models import level
-from models.wav import LONGEST_S, RATES, BadSound, to_sound
+
+if TYPE_CHECKING:
+    from assistant.mic_report import Found
 
 GOOD, MOVE, WRONG_USE = 0, 1, 2
-QUIET_S, WORDS_S = 5.0, 8.0
-PATIENCE_S = 6.0
-"""For the sound devices to open."""
-CLICKS = 3
-ECHO_DB = 6.0
-"""Over the noise: so much of the station's own voice would begin an utterance (see listener.START_DB)."""
-ECHO_LOOK_S = 1.2
-"""After the end of its own voice: the longest echo of a hall and a slow sound system together. Ours."""
-
-QUIET = "Leave the machines running, and be quiet for five seconds."
-WORDS = "Now say, at the distance you work at: one, two, three, four, five."
+WORDS_S, LONGEST_S = 8.0, 60
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -42,148 +25,35 @@ def run(args: argparse.Namespace) -> int:
     """0: all is right; 1: something to move; 2: wrong use, or no microphone."""
     if not 2 <= args.seconds <= LONGEST_S:
         return _complain(f"--seconds {args.seconds:g}: give 2 to {LONGEST_S}.")
+    from assistant import mic_listen
+    from models.wav import BadSound
+
     if not args.wav:
         try:
-            found = _listen(args.seconds)
-        except NoMicrophone as missing:
+            return _tell(mic_listen.listen(args.seconds), None, args.json)
+        except mic_listen.NoMicrophone as missing:
             return _complain(missing)
-        return _tell(found, None, args.json)
     outcome = GOOD
     for name in args.wav:
         try:
-            outcome = max(outcome, _tell(_from_file(name), name, args.json))
+            outcome = max(outcome, _tell(mic_listen.from_file(name), name, args.json))
         except BadSound as bad:
             outcome = _complain(bad)
     return outcome
 
 
 def _tell(found: Found, name: str | None, as_json: bool) -> int:
+    from assistant import mic_report
+
     plain = mic_report.plain(found)
     if as_json:
         print(dumps({"file": name, **plain}), flush=True)
     else:
-        prefix = f"{name}: " if name else ""
         for one in mic_report.remarks(found):
-            print(f"{prefix}{'ok  ' if one.good else 'MOVE'}  {one.words}", flush=True)
+            print(f"{f'{name}: ' if name else ''}{'ok  ' if one.good else 'MOVE'}  {one.words}", flush=True)
     return GOOD if plain["good"] else MOVE
 
 
 def _complain(sentence: object) -> int:
     print(sentence, file=sys.stderr)
     return WRONG_USE
-
-
-# --- from recordings -------------------------------------------------------------------------------------------------------
-
-def _from_file(name: str) -> Found:
-    left, right = _channels(Path(name))
-    sound = (left + right) / 2
-    cancels = right is not left and level.channels_cancel(left, right)
-    power = level.loudness(sound)
-    still = np.repeat(power <= 4 * np.percentile(power, 30), level.FRAME)      # the background has no place of its own here
-    found = mic_report.of(sound[:len(still)][still], sound, cancels=cancels)
-    return replace(found, offset_db=level.offset_db(sound), hum_hertz=0)       # hum can't be told from joined pieces
-
-
-def _channels(path: Path) -> tuple[np.ndarray, np.ndarray]:
-    """Left and right at 16 kHz; the same array twice where there is one channel."""
-    try:
-        with wave.open(str(path), "rb") as file:
-            channels, width, rate, count = file.getnchannels(), file.getsampwidth(), file.getframerate(), file.getnframes()
-            if channels not in (1, 2) or width != 2 or rate not in RATES:
-                raise BadSound(f"{path}: give 16-bit WAV of one or two channels at one of {', '.join(map(str, RATES))} Hz.")
-            if not rate <= count <= LONGEST_S * rate:
-                raise BadSound(f"{path}: give between one second and {LONGEST_S}.")
-            pcm = np.frombuffer(file.readframes(count), "<i2")
-    except (wave.Error, EOFError):
-        raise BadSound(f"{path}: not a PCM WAV file; record it again as 16-bit WAV.") from None
-    except OSError as error:
-        raise BadSound(f"{path}: can't be read ({error.strerror}); check its name.") from None
-    pcm = pcm[:len(pcm) // channels * channels].reshape(-1, channels)
-    sides = [to_sound(np.ascontiguousarray(pcm[:, side]).tobytes(), rate) for side in range(channels)]
-    return sides[0], sides[-1]
-
-
-# --- from the microphone ---------------------------------------------------------------------------------------------------
-
-class NoMicrophone(Exception):
-    """str() is one plain sentence."""
-
-
-class Recorder:
-    """Everything that the microphone gives, with the time at which it came: deafness is decided by that time."""
-
-    def __init__(self) -> None:
-        self.blocks: list[tuple[float, bytes]] = []
-
-    def take(self, block: bytes) -> None:
-        self.blocks.append((time.monotonic(), block))
-
-    def between(self, begin: float, end: float) -> np.ndarray:
-        return to_sound(b"".join(block for at, block in list(self.blocks) if begin <= at < end), level.RATE)
-
-    def last_loud(self, begin: float, end: float, floor: float) -> float | None:
-        """The time at which the last sound ``ECHO_DB`` over the power ``floor`` came; None: there was none."""
-        loud = [at for at, block in list(self.blocks)
-                if begin <= at < end and level.loudness(to_sound(block, level.RATE)).max() > floor * 10 ** (ECHO_DB / 10)]
-        return max(loud, default=None)
-
-
-def _listen(words_s: float) -> Found:
-    from hardware.microphone import Microphone, two_channels
-    from hardware.speaker import TAIL_S, Speaker
-    from hardware.synth import Synth
-
-    both = two_channels(0.5)
-    trouble: list[str] = []
-    recorder = Recorder()
-    speaker = Speaker(Synth())
-    microphone = Microphone(recorder.take, lambda: False, trouble.append)
-    try:
-        _wait(lambda: bool(recorder.blocks or trouble), PATIENCE_S)
-        if not recorder.blocks:
-            raise NoMicrophone(trouble[0] if trouble else "The microphone gives nothing: connect it again, or use the keypad.")
-        _wait(lambda: getattr(speaker.stream, "audible", False), 1.0)
-        quiet = _after_saying(QUIET, QUIET_S, speaker, recorder)
-        floor = level.background(level.loudness(quiet))
-        echo = _echo(speaker, recorder, floor) if getattr(speaker.stream, "audible", False) else None
-        spoken = _after_saying(WORDS, words_s, speaker, recorder)
-    finally:
-        microphone.close()
-        speaker.close()
-    return mic_report.of(quiet, spoken, cancels=both is not None and level.channels_cancel(*both),
-                         tail_s=TAIL_S, echo_s=echo)
-
-
-def _after_saying(words: str, seconds: float, speaker, recorder: Recorder) -> np.ndarray:
-    """Say and show ``words``, then the sound of the ``seconds`` after them and their echo."""
-    print(words, file=sys.stderr, flush=True)
-    speaker.say("mic-check", words)
-    _wait(lambda: not speaker.busy, 20.0)
-    begin = max(time.monotonic(), speaker.deaf_until() + 0.5)
-    time.sleep(begin + seconds - time.monotonic())
-    return recorder.between(begin, begin + seconds)
-
-
-def _echo(speaker, recorder: Recorder, floor: float) -> float | None:
-    """How long after its last sound has left (as the station reckons) the microphone still hears it: the middle of three
-    clicks, so that one blow on the site does not count. None: it does not hear them."""
-    from hardware.speaker import TAIL_S
-
-    after = []
-    for _ in range(CLICKS):
-        begin = time.monotonic()
-        speaker.cue("tap")
-        time.sleep(0.4)
-        ended = speaker.deaf_until() - TAIL_S
-        time.sleep(max(0.0, ended + ECHO_LOOK_S - time.monotonic()))
-        last = recorder.last_loud(begin, ended + ECHO_LOOK_S, floor)
-        if last is not None:
-            after.append(last - ended)
-    return sorted(after)[len(after) // 2] if len(after) > CLICKS // 2 else None
-
-
-def _wait(condition: Callable[[], bool], limit_s: float) -> None:
-    end = time.monotonic() + limit_s
-    while not condition() and time.monotonic() < end:
-        time.sleep(0.02)

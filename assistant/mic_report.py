@@ -8,7 +8,7 @@ import numpy as np
 from models import level
 from models.level import Voice
 from models.listener import Listener
-from models.wav import to_pcm, to_sound
+from models.wav import RATE, to_pcm, to_sound
 
 
 NO_VOICE_DB = 2.0
@@ -47,7 +47,7 @@ def of(quiet: np.ndarray, spoken: np.ndarray, **more: object) -> Found:
     listener.feed(to_pcm(quiet))
     listener.reset()
     words = [*listener.feed(to_pcm(spoken)), listener.flush() or b""]
-    voice = level.voice(to_sound(b"".join(words), level.RATE), floor) if any(words) else None
+    voice = level.voice(to_sound(b"".join(words), RATE), floor) if any(words) else None
     return Found(float(level.db(floor)), voice, level.offset_db(quiet), level.hum_hertz(quiet), **more)
 
 
@@ -58,8 +58,7 @@ def remarks(found: Found) -> list[Remark]:
                               "Use its own adapter, or a mono plug.")]
     if found.noise_db is None:
         return [Remark(False, "The microphone gives no sound at all: look at its plug, its switch and the input's level.")]
-    told = [*_voice(found), *_faults(found), *_deaf(found)]
-    return told
+    return [*_voice(found), *_faults(found), *_deaf(found)]
 
 
 def _voice(found: Found) -> list[Remark]:
@@ -70,8 +69,8 @@ def _voice(found: Found) -> list[Remark]:
     if voice.clipped > level.CLIPPED_SHARE:
         told.append(Remark(False, f"Turn the input down: {_percent(voice.clipped)} of the samples clip while you speak."))
     elif voice.peak_db > -level.HEADROOM_DB:
-        told.append(Remark(False, f"Turn the input down a little: your voice peaks only {-voice.peak_db:.1f} dB below full scale, "
-                                  "and over an engine you will speak louder."))
+        told.append(Remark(False, f"Turn the input down a little: your voice peaks only {-voice.peak_db:.1f} dB below full "
+                                  "scale, and over an engine you will speak louder."))
     elif voice.level_db < level.TOO_QUIET_DB:
         told.append(Remark(False, f"Turn the input up, or move the microphone closer: your voice is at {voice.level_db:.0f} dB; "
                                   f"{level.TOO_QUIET_DB:.0f} or more is good."))
@@ -86,8 +85,8 @@ def _snr(over: int) -> Remark:
     if over >= good:
         return Remark(True, f"Speech is {over} dB over the noise: good.")
     if over >= poor:
-        return Remark(False, f"Move the microphone closer: speech is {over} dB over the noise, so you will be asked again now and "
-                             f"then; {good} or more is good.")
+        return Remark(False, f"Move the microphone closer: speech is {over} dB over the noise, so you will be asked again now "
+                             f"and then; {good} or more is good.")
     return Remark(False, f"Move the microphone closer: speech is only {over} dB over the noise; {good} or more is good. "
                          "As it is, key the readings.")
 
@@ -121,7 +120,8 @@ def _percent(share: float) -> str:
 def plain(found: Found) -> dict[str, object]:
     """For ``--json``: every figure, null where there is none."""
     voice, told = found.voice, remarks(found)
-    return {"noise_db": _round(found.noise_db), "voice_db": _round(voice and voice.level_db), "snr_db": _round(voice and voice.snr_db),
+    return {"noise_db": _round(found.noise_db),
+            "voice_db": _round(voice and voice.level_db), "snr_db": _round(voice and voice.snr_db),
             "peak_db": _round(voice and voice.peak_db), "clipped_pct": round(voice.clipped * 100, 2) if voice else None,
             "offset_db": _round(found.offset_db), "hum_hz": found.hum_hertz or None, "channels_cancel": found.cancels,
             "deaf_s": found.tail_s, "echo_s": None if found.echo_s is None else round(found.echo_s, 3),

@@ -117,7 +117,8 @@ def voice(sound: np.ndarray, floor: float) -> Voice | None:
     spoken -= EVEN_SLOPE * max(0.0, EVEN_DB - (spoken - float(db(floor))))
     frames = sound[:len(loud) * FRAME].reshape(-1, FRAME)
     peak = float(db(float(np.abs(sound).max()) ** 2))
-    return Voice(spoken, spoken - float(db(floor)), peak, float((power > power.max() / 32).sum() * FRAME_S), clipped(frames[loud]))
+    return Voice(spoken, spoken - float(db(floor)), peak,
+                 float((power > power.max() / 32).sum() * FRAME_S), clipped(frames[loud]))
 
 
 # --- faults ----------------------------------------------------------------------------------------------------------------

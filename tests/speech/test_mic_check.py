@@ -85,7 +85,8 @@ def test_several_files_and_wrong_ones(tmp_path, digits):
     assert bowlside("mic", "check", "--seconds", "0").code == 2
 
 
-@pytest.mark.parametrize("echo, good, words", [(None, True, "does not hear"), (0.12, True, "right"), (0.45, False, "move the loudspeaker")])
+@pytest.mark.parametrize("echo, good, words", [(None, True, "does not hear"), (0.12, True, "right"),
+                                               (0.45, False, "move the loudspeaker")])
 def test_the_deaf_time_is_judged_by_what_is_heard(echo, good, words):
     quiet = at_level(hiss(2, np.random.default_rng(1)), -60)
     remark = mic_report.remarks(mic_report.of(quiet, quiet, tail_s=0.3, echo_s=echo))[-1]
@@ -143,3 +144,14 @@ def test_for_real_with_an_engine_and_an_echo(world: SoundWorld, tmp_path: Path, 
         assert echo_ms / 1000 - 0.05 < found["echo_s"] < echo_ms / 1000 + 0.25
         assert station.returncode == (0 if found["echo_s"] < found["deaf_s"] else 1)
     assert (station.returncode == 1) == (echo_ms == 450)
+
+
+def test_without_a_microphone_it_says_so(tmp_path):
+    """ALSA's null device, which is what a machine without a card may offer: it gives zeros as fast as they are taken."""
+    (tmp_path / "asound.conf").write_text("pcm.!default { type null }\n")
+    env = {"HOME": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path), "PULSE_SERVER": f"unix:{tmp_path}/none",
+           "PATH": "/usr/bin:/bin", "ALSA_CONFIG_PATH": str(tmp_path / "asound.conf")}
+    done = subprocess.run([sys.executable, "-m", "assistant", "mic", "check"], cwd=ROOT, env=env, capture_output=True, text=True,
+                          timeout=40)
+    assert done.returncode == 2 and done.stdout == ""
+    assert "microphone" in done.stderr and "Traceback" not in done.stderr
