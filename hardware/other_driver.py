@@ -17,7 +17,10 @@ import numpy as np
 
 from hardware.voice import OWN_NAME
 
-WRITTEN_WITHIN_S = 3.0     # after runAndWait: some drivers return before the file is there
+# pyttsx3's own espeak driver returns before the file is there, and by a race of its loop with its callback sometimes loses the
+# file (tried again, within the parent's limit for one rendering) or a rate set in the loop (so it is set outside of it).
+WRITTEN_WITHIN_S, TRIES = 1.2, 3
+RATE_SETTLES_S = 0.05      # measured: 3 x 40 renderings with changing rates all right; without, about half wrong
 
 
 class DriverFault(RuntimeError):
@@ -30,7 +33,7 @@ class OtherDriver:
     def __init__(self, driver: str, voice: str, rate: int) -> None:
         import pyttsx3  # noqa: PLC0415  only in the speech process
 
-        self._driver, self._rate, self._errors = driver, rate, []
+        self._rate, self._rate_wpm, self._errors = rate, 0, []
         try:
             self._engine = pyttsx3.init(_known(driver))
             self._engine.connect("error", lambda name, exception: self._errors.append(exception))
@@ -43,18 +46,28 @@ class OtherDriver:
             raise DriverFault(f"The pyttsx3 driver {driver!r} with voice {voice!r} can't be used ({e or type(e).__name__}).") from e
 
     def render(self, text: str, rate_wpm: int) -> bytes:
+        pcm = None
+        if rate_wpm != self._rate_wpm:
+            self._engine.proxy.setBusy(False)      # so that it is set now, not in the loop that may cancel it
+            self._engine.setProperty("rate", rate_wpm)
+            time.sleep(RATE_SETTLES_S)
+            self._rate_wpm = rate_wpm
+        for _ in range(TRIES):
+            pcm = self._once(text)
+            if pcm is not None:
+                return pcm
+        raise DriverFault("it wrote no WAV file")
+
+    def _once(self, text: str) -> bytes | None:
         self._errors.clear()
         with tempfile.TemporaryDirectory(prefix="bowlside-speech-") as folder:
             path = Path(folder) / "said.wav"
-            self._engine.setProperty("rate", rate_wpm)
             self._engine.save_to_file(text, str(path))
             self._engine.runAndWait()
             found = _when_written(path, lambda: bool(self._errors))
         if self._errors:
             raise DriverFault(str(self._errors[0]))
-        if found is None:
-            raise DriverFault("it wrote no WAV file")
-        return _mono(*found, self._rate)
+        return None if found is None else _mono(*found, self._rate)
 
 
 def _known(driver: str) -> str:
