@@ -72,7 +72,8 @@ def _expectation(args: argparse.Namespace) -> Expect:
         raise ValueError(f"--low {ends['low']} is above --high {ends['high']}; swap them.")
     if args.places is not None and not 0 <= args.places <= 3:
         raise ValueError(f"--places {args.places}: give 0 to 3.")
-    return Expect(args.expect, ends["low"], ends["high"], args.places)
+    near = (ends["low"], ends["high"]) if None not in ends.values() else None
+    return Expect(args.expect, ends["low"], ends["high"], args.places, near)
 
 
 def _readable(line: dict) -> str:

@@ -97,7 +97,12 @@ def command_phrases() -> list[str]:
 @functools.cache
 def built(expect: Expect) -> Automaton:
     """The full grammar of `expect`, whatever its window: what a whole utterance must fit."""
-    return automaton(replace(expect, low=None, high=None, near=None))
+    return automaton(anywhere(expect))
+
+
+def anywhere(expect: Expect) -> Expect:
+    """`expect` wherever the reading lies: one grammar for every step of a gauge, and none that forces a value."""
+    return replace(expect, low=None, high=None, near=None)
 
 
 def automaton(expect: Expect, *, window: bool = False, commands: bool = True) -> Automaton:

@@ -9,8 +9,9 @@ import numpy as np
 import pocketsphinx
 
 from assistant.core.expect import Expect
-from models import grammar
-from models.quieten import denoise, even_out, faster
+from models import adapted, grammar
+from models.quieten import even_out, faster, quieten
+from models.vote import Decoding
 from models.wav import to_pcm
 
 MODEL = Path(pocketsphinx.get_model_path()) / "en-us"
@@ -22,36 +23,47 @@ _KEPT = 24
 
 
 class PocketsphinxEngine:
-    """Several decodings of one utterance that differ in sound, settings or grammar: their errors differ too."""
+    """Several decodings of one utterance that differ in acoustic model, sound or grammar: their errors differ too."""
 
     name = "pocketsphinx"
 
     def __init__(self) -> None:
         self.sentences: list[str] = []
-        self._decoder = _Decoder(silprob=0.1)
+        self._stock = _Decoder(silprob=0.1)
+        means = adapted.means()
+        self._adapted = _Decoder(silprob=0.1, mean=str(means)) if means else self._stock
 
-    def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[str]:
-        """Readings: the denoised sound, the sound as it is, and the denoised sound a little faster.
+    def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[Decoding]:
+        """Readings: both models on the sound as it is and on the quietened one; where it is known where the reading most
+        likely lies, first once among such readings only, as a second opinion.
 
-        Commands, yes and no: once in their own small grammar, which makes a command of anything, and twice in the
-        grammar of all that is ever said to the station, where numbers compete. So whichever two agree, one of them
-        had the choice to hear something else.
+        Commands, yes and no: once in their own small grammar, which makes a command of anything, then in the grammar
+        of all that is ever said to the station, where numbers compete.
         """
-        quiet, plain = even_out(denoise(sound), -35), even_out(sound, -30)
-        if expect.kind == "reading":
-            yield self._decoder.hear(quiet, expect)
-            yield self._decoder.hear(plain, expect)
-            yield self._decoder.hear(faster(quiet, 1.06), expect)
-        else:
-            yield self._decoder.hear(quiet, expect)
-            yield self._decoder.hear(quiet, ANYTHING)
-            yield self._decoder.hear(plain, ANYTHING)
+        plain, quiet = even_out(sound, -30), even_out(quieten(sound), -35)
+        if expect.kind != "reading":
+            yield self._hear("adapted", quiet, expect)
+            expect = ANYTHING
+        elif expect.near is not None:
+            yield self._hear("adapted", quiet, expect, narrowed=True)
+        yield self._hear("adapted", quiet, expect)
+        yield self._hear("stock", plain, expect)
+        yield self._hear("adapted", plain, expect)
+        yield self._hear("stock", quiet, expect)
+        yield self._hear("adapted", faster(quiet, 0.94), expect)
+
+    def _hear(self, model: str, sound: np.ndarray, expect: Expect, narrowed: bool = False) -> Decoding:
+        decoder = self._adapted if model == "adapted" else self._stock
+        if narrowed and expect.near is not None:
+            near = Expect("reading", *expect.near, expect.places)
+            return Decoding(decoder.hear(sound, near, window=True), model, narrowed=True)
+        return Decoding(decoder.hear(sound, grammar.anywhere(expect)), model)
 
 
 class _Decoder:
     """A pocketsphinx decoder and the grammars it was given so far. About 20 MB and 0.1 s to make."""
 
-    def __init__(self, **settings: float) -> None:
+    def __init__(self, **settings: float | str) -> None:
         with NamedTemporaryFile("w", suffix=".dict") as pronunciations:
             pronunciations.write(_pronunciations())
             pronunciations.flush()

@@ -60,6 +60,16 @@ def denoise(sound: np.ndarray) -> np.ndarray:
     return soxr.resample(quiet, _RNNOISE_RATE, RATE, "HQ").astype(np.float32)
 
 
+KEPT = 0.12
+"""Part of the sound that a denoiser may not touch. On 242 clean clips of eleven tuning voices 62 % of readings were heard
+from wholly denoised sound, 70 % with this part kept and 79 % from the sound as it was; at 10 dB 61, 63 and 31 %."""
+
+
+def quieten(sound: np.ndarray) -> np.ndarray:
+    """`sound` with most of its noise taken out; a denoiser that has all to say takes soft consonants too."""
+    return ((1 - KEPT) * denoise(sound) + KEPT * sound).astype(np.float32)
+
+
 def can_denoise() -> bool:
     return _rnnoise() is not None
 

@@ -1,0 +1,111 @@
+"""Which of several decodings of one utterance is believed.
+
+A closed grammar makes one of its sentences of any sound, so one decoding is no evidence. Decodings that were made
+differently (other recogniser, other sound, other grammar) err differently: what enough of them say alike was most
+likely said. How many are enough depends on what a mistake would cost.
+"""
+
+from collections import Counter
+from dataclasses import dataclass
+from decimal import Decimal
+
+from assistant.core.commands import command
+from assistant.core.expect import Expect
+from assistant.core.spoken import NotANumber, parse
+from models import grammar
+
+
+@dataclass(frozen=True)
+class Decoding:
+    """One recogniser's best guess."""
+
+    text: str
+    """The words; "" for none."""
+
+    by: str
+    """The recogniser or acoustic model: two of the same name share more mistakes than two of different names."""
+
+    narrowed: bool = False
+    """Searched only where the reading is likely (`Expect.near`): it may support a guess, never make one."""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """How many decodings must say the same."""
+
+    plain: int
+    """Without support from a narrowed decoding, or for what no narrowed decoding can support."""
+
+    supported: int
+    """With it."""
+
+    lead: int = 1
+    """So many more than any other meaning has."""
+
+
+class Vote:
+    """Takes the decodings of one utterance one by one and says when one meaning has won."""
+
+    def __init__(self, expect: Expect, rules: dict[str, Rule]) -> None:
+        """rules: for "reading", "command", "yes" and "no"."""
+        self._sentences = grammar.built(expect)
+        self._rules = rules
+        self._near = expect.near
+        self._places = expect.places
+        self._votes: Counter[str] = Counter()
+        self._support: Counter[str] = Counter()
+        self._texts: dict[str, str] = {}
+        self.first: str | None = None
+        """The first words that were heard at all, for the record of what was not understood."""
+
+    def add(self, decoding: Decoding) -> None:
+        if not decoding.text:
+            return
+        meaning = self._meaning(decoding.text)
+        if decoding.narrowed:
+            if meaning is not None:
+                self._support[meaning] += 1
+            return
+        self.first = self.first or decoding.text
+        # Words that are no whole sentence of this grammar (cut by noise, or nothing that is asked now) count against
+        # the others, and never win.
+        key = meaning if meaning is not None else f"?{decoding.text}"
+        self._votes[key] += 1
+        if meaning is not None and self._sentences.accepts(decoding.text.split()):
+            self._texts.setdefault(meaning, decoding.text)
+
+    def winner(self) -> str | None:
+        """The words to believe, or None as long as nothing has won."""
+        for meaning, votes in self._votes.most_common():
+            if meaning not in self._texts:
+                continue
+            rule = self._rules[self._kind(meaning)]
+            enough = rule.supported if self._is_supported(meaning) else rule.plain
+            others = max((n for other, n in self._votes.items() if other != meaning), default=0)
+            if votes >= enough and votes - others >= rule.lead:
+                return self._texts[meaning]
+        return None
+
+    def _is_supported(self, meaning: str) -> bool:
+        if not self._support[meaning] or self._near is None:
+            return False
+        return self._support[meaning] == max(self._support.values())
+
+    def _meaning(self, text: str) -> str | None:
+        """What words mean: "oh" and "zero" do the same, and so do the two ways to say one number."""
+        ident = command(text)
+        if ident is not None:
+            return ident
+        try:
+            value = parse(text).value
+        except NotANumber:
+            return None
+        if self._places is not None and -int(value.as_tuple().exponent) <= self._places:
+            value = value.quantize(Decimal(1).scaleb(-self._places))
+        return str(value)
+
+    @staticmethod
+    def _kind(meaning: str) -> str:
+        if meaning in ("yes", "no"):
+            return meaning
+        return "reading" if meaning[0].isdigit() else "command"
