@@ -38,7 +38,7 @@ class OtherDriver:
             self._engine = pyttsx3.init(_known(driver))
             self._engine.connect("error", lambda name, exception: self._errors.append(exception))
             if voice != OWN_NAME:
-                self._engine.setProperty("voice", voice)
+                self._set("voice", voice)
             self.voice = voice if voice != OWN_NAME else "its default voice"
             if not self.render("one two", 170):
                 raise DriverFault("it gives no sound")
@@ -48,8 +48,7 @@ class OtherDriver:
     def render(self, text: str, rate_wpm: int) -> bytes:
         pcm = None
         if rate_wpm != self._rate_wpm:
-            self._engine.proxy.setBusy(False)      # so that it is set now, not in the loop that may cancel it
-            self._engine.setProperty("rate", rate_wpm)
+            self._set("rate", rate_wpm)
             time.sleep(RATE_SETTLES_S)
             self._rate_wpm = rate_wpm
         for _ in range(TRIES):
@@ -57,6 +56,13 @@ class OtherDriver:
             if pcm is not None:
                 return pcm
         raise DriverFault("it wrote no WAV file")
+
+    def _set(self, name: str, value: str | int) -> None:
+        self._errors.clear()
+        self._engine.proxy.setBusy(False)      # so that it is set now, not in the loop that may cancel it
+        self._engine.setProperty(name, value)
+        if self._errors:
+            raise DriverFault(str(self._errors[0]))
 
     def _once(self, text: str) -> bytes | None:
         self._errors.clear()
