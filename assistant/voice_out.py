@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from assistant import station_settings
 from assistant.core import phrases, spoken
+from assistant.core.language import sentence
 from assistant.core.procedure import Procedure
 from assistant.core.state import Phase, State
 from assistant.core.steps import Hold, Tap
@@ -20,11 +21,11 @@ from hardware.voice import VoiceSettings
 PACE = {"terse": 210, "normal": 170, "coaching": 170}
 """Words a minute of each wording. A recogniser standing in for a listener understood 60 of 60 read-backs at 210, shaped, clean
 and in diesel noise at 5 and 0 dB; at 225 it was 57 clean (tests/speech/test_voice_shape.py)."""
-ANSWERS = ("Not taken.", "Say it again.", "Digit by digit, please.", "Yes or no?", "Not yet.", "The reading first.",
-           "Key the reading first.", "Nothing is paused.", "Quiet.", "Talking.", "Going on.", "No clock is running.",
-           "Paused. The clocks run on.", "The two entries differ. Neither is taken. Read the gauge again.", "Test done.",
-           "Scrap the whole test? Yes or no.", "Once more: key it.", "Hear the caution first.", "Use the keypad.")
-"""What the station often answers, word for word as in assistant/core (a test compares)."""
+ANSWERS = ("entry.not_taken", "answer.say_again", "answer.digit_by_digit", "answer.yes_or_no", "answer.not_yet",
+           "answer.reading_first", "answer.key_first", "answer.nothing_paused", "answer.quiet", "answer.talking",
+           "answer.going_on", "answer.no_clock", "answer.paused", "entry.differ", "test.done", "entry.scrap", "entry.again_key",
+           "answer.caution_first", "entry.use_keypad")
+"""What the station often answers, by the ids of the language file."""
 
 
 @dataclass(frozen=True)
@@ -63,8 +64,8 @@ def fixed(procedure: Procedure, wording: str) -> Iterator[str]:
             words, caution = prompt_words(State(procedure=procedure, index=index, phase=phase, wording=wording))
             yield from (caution, words)
         if isinstance(step, Hold):
-            yield from (f"{phrases.duration(left)} left." for left in step.marks)
+            yield from (phrases.left(left) for left in step.marks)
             yield from (spoken.UNITS[left] for left in range(1, step.count + 1))
-    yield from ANSWERS
+    yield from map(sentence, ANSWERS)
 
 

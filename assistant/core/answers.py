@@ -4,6 +4,7 @@ from __future__ import annotations
 from assistant.core import phrases, reading, spoken
 from assistant.core.commands import command
 from assistant.core.flow import advance, choose, finish, go_back, resume_hold
+from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.steps import Choose, Tap
 from assistant.core.turn import Turn, go_words
@@ -41,9 +42,9 @@ def heard(turn: Turn, text: str) -> None:
     elif state.phase is Phase.ENTRY:
         reading.from_voice(turn, text)
     elif state.phase in _YES_NO:
-        turn.say("Yes or no?")
+        turn.say(sentence("answer.yes_or_no"))
     else:
-        _not_now(turn, f"{text} means nothing here.")
+        _not_now(turn, sentence("answer.means_nothing", heard=text))
 
 
 def unclear(turn: Turn) -> None:
@@ -54,11 +55,11 @@ def unclear(turn: Turn) -> None:
     turn.set(misses=state.misses + 1)
     if state.phase is Phase.ENTRY:
         turn.cue("refused")
-        turn.say("Say it again." if state.misses < 1 else "Digit by digit, please." if state.misses < 2
-                 else "I can't hear you well enough: key it.")
+        turn.say(sentence("answer.say_again" if state.misses < 1 else "answer.digit_by_digit" if state.misses < 2
+                          else "answer.cannot_hear"))
     elif state.phase in _YES_NO:
         turn.cue("refused")
-        turn.say("Yes or no?" if state.misses < 2 else "Yes is the hash key, no is C.")
+        turn.say(sentence("answer.yes_or_no" if state.misses < 2 else "answer.yes_no_keys"))
     # While no answer is asked for it was most likely the site: nobody wants an answer to a compressor.
 
 
@@ -69,7 +70,7 @@ def key(turn: Turn, name: str) -> None:
     turn.set(last_key="" if twice else "erase" if name == "B" and state.typed else name, last_key_at=state.now)
     if state.paused and name not in ("A-held", "C-held", "D"):
         turn.cue("refused")
-        turn.say("Paused. Hold A to carry on.", urgent=True)
+        turn.say(sentence("answer.paused_key"), urgent=True)
         return
     if (name == "#" and state.last_key == "#" and since < BOUNCE_S and not state.typed
             or name == "#" and state.phase is Phase.CONFIRM and state.proposed is not None
@@ -89,11 +90,11 @@ def key(turn: Turn, name: str) -> None:
     elif name == "C" and state.typed:
         turn.set(typed="")
     elif name == "#" and state.phase is Phase.ENTRY:
-        _not_now(turn, "Key the reading first.")
+        _not_now(turn, sentence("answer.key_first"))
     elif name == "#" and state.phase in _YES_NO:
         do(turn, "yes")
     elif name == "C" and state.phase not in _YES_NO:
-        _not_now(turn, "There is nothing to clear.")
+        _not_now(turn, sentence("answer.nothing_to_clear"))
     elif twice:
         do(turn, "where_are_we")
     elif name == "A-held" and state.paused:
@@ -101,13 +102,13 @@ def key(turn: Turn, name: str) -> None:
     elif name in KEYS:
         do(turn, KEYS[name])
     else:
-        _not_now(turn, f"{name} is no key of this station.")
+        _not_now(turn, sentence("answer.no_key", key=name))
 
 
 def _type(turn: Turn, name: str) -> None:
     state = turn.state
     if state.phase is not Phase.ENTRY:
-        _not_now(turn, "Yes is the hash key, no is C." if state.phase in _YES_NO else "No reading is asked for now.")
+        _not_now(turn, sentence("answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading"))
         return
     char = "." if name == "*" else name
     if (char == "." and "." in state.typed) or len(state.typed) >= TYPED_AT_MOST:
@@ -153,11 +154,11 @@ def do(turn: Turn, meant: str) -> None:
                 turn.say_prompt()
         case "quiet":
             turn.hush()
-            turn.say("Quiet.")
+            turn.say(sentence("answer.quiet"))
             turn.set(quiet=True)
         case "talk":
             turn.set(quiet=False)
-            turn.say("Talking.")
+            turn.say(sentence("answer.talking"))
         case "slower" | "faster":
             turn.hush()
             turn.set(wpm=min(300, max(80, (state.wpm or 170) + (30 if meant == "faster" else -30))))
@@ -172,7 +173,7 @@ def _next(turn: Turn) -> None:
         turn.hush()
         advance(turn)
     elif state.phase is Phase.READY and state.cautions:
-        _not_now(turn, "Hear the caution first.")
+        _not_now(turn, sentence("answer.caution_first"))
     elif state.phase is Phase.READY:
         assert isinstance(state.step, Tap)
         turn.hush()
@@ -180,11 +181,11 @@ def _next(turn: Turn) -> None:
         turn.timer("words", state.now + WORDS_AT_MOST_S)
         turn.say(go_words(turn.state), state.step.id)
     elif state.phase in _YES_NO:
-        _not_now(turn, "Yes or no?")
+        _not_now(turn, sentence("answer.yes_or_no"))
     elif state.phase is Phase.ENTRY:
-        _not_now(turn, "The reading first.")
+        _not_now(turn, sentence("answer.reading_first"))
     else:
-        _not_now(turn, "Not yet.")
+        _not_now(turn, sentence("answer.not_yet"))
 
 
 def _yes_no(turn: Turn, yes: bool) -> None:
@@ -205,7 +206,7 @@ def _yes_no(turn: Turn, yes: bool) -> None:
         case Phase.SCRAP:
             turn.hush()
             turn.set(phase=state.before_scrap, listening=False)
-            turn.say("Going on.")
+            turn.say(sentence("answer.going_on"))
             if turn.state.phase is Phase.HOLD:
                 resume_hold(turn)
             elif turn.state.phase is Phase.TAPPING and turn.state.ended_away == turn.state.step.id:
@@ -213,7 +214,7 @@ def _yes_no(turn: Turn, yes: bool) -> None:
             elif turn.state.phase is not Phase.TAPPING:
                 turn.say_prompt()
         case _:
-            _not_now(turn, "Nothing is asked with yes or no now.")
+            _not_now(turn, sentence("answer.nothing_asked"))
 
 
 def _take_back(turn: Turn) -> None:
@@ -226,7 +227,7 @@ def _take_back(turn: Turn) -> None:
         reading.override(turn, use=False)
     elif state.phase is Phase.ENTRY and state.first is not None:
         turn.set(first=None)
-        turn.say("The first entry is dropped.")
+        turn.say(sentence("answer.first_dropped"))
         turn.say_prompt(whole=False)
     else:
         go_back(turn)
@@ -239,28 +240,28 @@ def _skip_to_air(turn: Turn) -> None:
         turn.hush()
         advance(turn, "air_content")
     else:
-        _not_now(turn, "That is for reading out a finished test.")
+        _not_now(turn, sentence("answer.only_reading_out"))
 
 
 def _pause(turn: Turn, pause: bool) -> None:
     """Silences the station, never a clock."""
     if pause:
         turn.hush()
-        turn.say("Paused. The clocks run on.", urgent=True)
+        turn.say(sentence("answer.paused"), urgent=True)
         turn.set(paused=True, typed="")
     elif turn.state.paused:
         turn.set(paused=False)
         if turn.state.phase is not Phase.TAPPING:
             turn.say_prompt()
     else:
-        _not_now(turn, "Nothing is paused.")
+        _not_now(turn, sentence("answer.nothing_paused"))
 
 
 def _time_left(state: State) -> str:
     if state.phase is Phase.TAPPING:
-        return "Keep tapping to the end of the beats."
+        return sentence("answer.keep_tapping")
     left = state.time_left()
-    return "No clock is running." if left is None else f"{phrases.duration(left)} left."
+    return sentence("answer.no_clock") if left is None else phrases.left(left)
 
 
 def _where(turn: Turn) -> str:
@@ -268,8 +269,8 @@ def _where(turn: Turn) -> str:
     last = state.last_taken()
     # While the same kind of reading is asked, the last one would be the value to beat.
     hidden = last is None or phrases.same_kind(last.id, state.step.id)
-    taken = "" if hidden else f" Last taken: {phrases.spoken_id(last.id)}, {spoken.digits(last.value)}."
-    return f"{state.step.stage[:1].upper()}{state.step.stage[1:]}.{taken}"
+    taken = "" if hidden else sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=spoken.digits(last.value))
+    return f"{sentence('answer.where', stage=phrases.capital(state.step.stage))} {taken}".strip()
 
 
 def _not_now(turn: Turn, words: str) -> None:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, fields
 from decimal import Decimal
 from typing import Any, Mapping
 
+from assistant.core.language import CURRENT
+
 
 @dataclass(frozen=True)
 class Event:
@@ -25,6 +27,8 @@ class TestStarted(Event):
     settings: Mapping[str, Any]
     header: Mapping[str, Any] = field(default_factory=dict)
     """Labels for the record: job, mix, station, technician, meter, practice."""
+    language: str = CURRENT.name
+    """What was said and heard in it: a replay in another would understand other words."""
 
 
 @dataclass(frozen=True)
@@ -125,6 +129,8 @@ def from_plain(plain: Mapping[str, Any]) -> Event:
         raise ValueError(f"this is no event of a test: kind {name!r}; known kinds are {', '.join(KINDS)}")
     if kind is GaugeSteady:
         rest["value"] = Decimal(rest["value"])
+    if kind is TestStarted:
+        rest.setdefault("language", "en")  # journals from before there was a choice
     try:
         return kind(**rest)
     except TypeError as error:

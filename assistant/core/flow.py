@@ -4,6 +4,7 @@ from __future__ import annotations
 from assistant.core import phrases
 from assistant.core.effects import Cadence, DropCues
 from assistant.core.judge import Judgement, judge
+from assistant.core.language import sentence
 from assistant.core.procedure import END, STOP
 from assistant.core.state import Note, Phase, Reading, Running
 from assistant.core.steps import Ask, Choose, Hold, Judge, Option, Tap, Tell
@@ -68,13 +69,13 @@ def note(turn: Turn, about: str, text: str, invalid: bool = False, repeat: bool 
 
 
 def finish(turn: Turn, outcome: str) -> None:
-    words = {"done": "Test done.",
-             "stopped": f"Stopped. {phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}",
-             "scrapped": f"Scrapped. {phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}"}[outcome]
+    words = sentence(f"test.{outcome}")
+    if outcome != "done":
+        words = f"{words} {phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}"
     turn.set(phase=Phase.OVER, outcome=outcome, hold=None, timers=(), listening=False, corrected=(), **_CLEAN)
     if outcome != "done":
         turn.emit(DropCues())
-        turn.record("verdict", verdict="invalid", why=f"the test was {outcome}")
+        turn.record("verdict", verdict="invalid", why=sentence(f"note.was_{outcome}"))
     turn.say(words, "end", caution=outcome != "done")
 
 
@@ -111,7 +112,7 @@ def end_hold(turn: Turn, late: float) -> None:
     if step.end_cue:
         turn.cue(step.end_cue)
     if late > 1.0:
-        note(turn, step.id, f"the end of this hold was noticed {late:.1f} s late: the station stalled or slept")
+        note(turn, step.id, sentence("note.hold_late", seconds=f"{late:.1f}"))
     if turn.state.phase is Phase.HOLD:
         turn.hush()
         advance(turn)
@@ -124,7 +125,7 @@ def resume_hold(turn: Turn) -> None:
     state, step = turn.state, turn.state.step
     turn.set(phase=Phase.HOLD)
     if state.hold is not None and state.hold.id == step.id:
-        turn.say(f"The clock ran on: {phrases.duration(state.hold.ends - state.now)} left.", step.id)
+        turn.say(sentence("test.clock_ran_on", duration=phrases.duration(state.hold.ends - state.now)), step.id)
     elif state.ended_away == step.id:
         turn.set(ended_away="")
         advance(turn)
@@ -139,8 +140,8 @@ def broken_hold(turn: Turn, step: Hold) -> None:
     turn.set(hold=None)
     turn.record("hold", id=step.id, event="broken")
     if step.broken:
-        note(turn, step.id, "interrupted, so it does not count")
-        turn.say("The hold was interrupted and does not count.", step.id, caution=True)
+        note(turn, step.id, sentence("note.interrupted"))
+        turn.say(sentence("test.interrupted"), step.id, caution=True)
     target = turn.state.procedure.index(step.broken or step.id)
     if turn.state.corrected:  # a reading is being asked again: that first, then what the break leads back to
         turn.set(corrected=(target, *turn.state.corrected[1:]))
@@ -194,7 +195,7 @@ def give_judgement(turn: Turn, index: int) -> str:
 def _found(turn: Turn, step: Judge) -> Judgement:
     state = turn.state
     invalid = [one.text.rstrip(".") for one in state.notes if one.invalid]
-    again = [f"repeat the test: {one.id} {one.text}" for one in state.notes if one.repeat]
+    again = [sentence("verdict.repeat", id=one.id, text=one.text) for one in state.notes if one.repeat]
     return judge(step.rule, state.taken(), state.settings, invalid, again)
 
 
@@ -213,14 +214,14 @@ def go_back(turn: Turn) -> None:
     last = state.last_taken()
     assert state.procedure is not None
     if last is None:
-        turn.say("There is no reading to take back.")
+        turn.say(sentence("test.nothing_to_take_back"))
         return
     if state.phase is Phase.TAPPING:
-        turn.say("After this reading.")
+        turn.say(sentence("test.after_this"))
         return
-    withdraw(turn, last, "taken back by the technician")
+    withdraw(turn, last, sentence("note.taken_back"))
     turn.set(corrected=(*state.corrected, state.index))
-    turn.say(f"Taking back {phrases.spoken_id(last.id)}.", last.id)
+    turn.say(sentence("test.taking_back", reading=phrases.spoken_id(last.id)), last.id)
     enter(turn, state.procedure.index(last.id))
 
 
@@ -256,7 +257,7 @@ def _judged_otherwise(turn: Turn, target: int) -> bool:
         if step.stage != turn.state.procedure.steps[target].stage:
             # Too late to go back there: the meter is closed and full by now, or already open again.
             if old.partial and outcome != "pass":
-                note(turn, step.id, "as corrected, this did not pass", invalid=True)
+                note(turn, step.id, sentence("note.not_passed"), invalid=True)
         elif step.on.get(outcome) != step.on.get(old.outcome):
             turn.clear_timers("")
             turn.set(index=index, hold=None)

@@ -13,6 +13,7 @@ from assistant.core.effects import Effect, Finish
 from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeSteady, Heard, HearingChanged, KeyPressed,
                                    Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear)
 from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, end_hold, enter, note
+from assistant.core.language import CURRENT, sentence
 from assistant.core.procedure import build
 from assistant.core.settings import Settings
 from assistant.core.spoken import UNITS
@@ -45,7 +46,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             _restarted(turn)
         case Heard() | Unclear() if event.prompt not in ("", turn.state.prompt) and answers.answers_a_prompt(event.text):
             turn.cue("refused")
-            note(turn, event.prompt, f"heard too late, so not used: {event.text or event.why}")
+            note(turn, event.prompt, sentence("note.heard_late", heard=event.text or event.why))
         case Heard():
             turn.record("heard", text=event.text, source="voice")
             answers.heard(turn, event.text)
@@ -60,31 +61,33 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
         case TimerDue():
             _due(turn, event.name)
         case DeviceLost():
-            note(turn, event.device, f"{event.device} lost. {event.words}".strip())
+            note(turn, event.device, f"{sentence('note.lost', device=_named(event.device))} {event.words}".strip())
             turn.cue("refused")
-            turn.say(event.words or f"The {event.device} is gone.", "device", urgent=True)
+            turn.say(event.words or sentence("test.gone", device=_named(event.device)), "device", urgent=True)
         case DeviceBack():
-            note(turn, event.device, f"{event.device} back")
-            turn.say(f"The {event.device} is back.", "device")
+            note(turn, event.device, sentence("note.back", device=_named(event.device)))
+            turn.say(sentence("test.back", device=_named(event.device)), "device")
         case HearingChanged():
             _hearing(turn, event.hearing)
         case ClockJumped():
-            note(turn, "clock", f"the wall clock moved by {event.seconds:.0f} s; holds run on the boot clock")
+            note(turn, "clock", sentence("note.clock_moved", seconds=f"{event.seconds:.0f}"))
         case Suspended():
-            note(turn, "clock", f"the station slept for {event.seconds:.0f} s; the boot clock ran on")
+            note(turn, "clock", sentence("note.slept", seconds=f"{event.seconds:.0f}"))
             if turn.state.phase is not Phase.OVER:
-                turn.say(f"The station slept for {phrases.duration(event.seconds)}.", "clock", urgent=True)
+                turn.say(sentence("test.slept", duration=phrases.duration(event.seconds)), "clock", urgent=True)
     turn.listen_if_silent()
     return turn.state, tuple(turn.effects)
 
 
 def _start(turn: Turn, event: TestStarted) -> None:
+    if event.language != CURRENT.name:  # its words would not be understood again
+        raise ValueError(sentence("test.other_language", then=event.language, now=CURRENT.name))
     settings = Settings.from_mapping(event.settings)
     procedure = build(event.procedure, settings)
     turn.set(procedure=procedure, settings=settings, header=event.header, index=0,
              wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))
-    practice = "Practice: nothing counts. " if event.header.get("practice") else ""
-    turn.say(f"{practice}{procedure.title}.", "start")
+    practice = sentence("test.practice") if event.header.get("practice") else ""
+    turn.say(f"{practice} {sentence('test.title', title=procedure.title)}".strip(), "start")
     if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder
         note(turn, "start", str(remark))
         turn.say(str(remark), "start", urgent=True)
@@ -145,7 +148,18 @@ def _mark(turn: Turn, left: int) -> None:
     turn.cue("count" if counting else "mark")
     busy = turn.state.phase is not Phase.HOLD and turn.state.spoken < turn.state.utterance
     if not busy:  # a correction that is being talked about is not talked over
-        turn.say(UNITS[left] if counting else f"{phrases.duration(left)} left.", hold.id)
+        turn.say(UNITS[left] if counting else phrases.left(left), hold.id)
+
+
+def _named(device: str) -> str:
+    """A device in the station's language; one that it does not know keeps its own name."""
+    return CURRENT.sentences.get(f"device.{device}", device)
+
+
+def _in_a_run(state: State) -> bool:
+    """In a stage that holds an equilibrium, the bowl is meant to keep its pressure."""
+    assert state.procedure is not None
+    return any(one.stage == state.step.stage and one.id.startswith("equilibrium.") for one in state.procedure.steps)
 
 
 def _restarted(turn: Turn) -> None:
@@ -156,10 +170,10 @@ def _restarted(turn: Turn) -> None:
         turn.set(before_scrap=Phase.READY)
     turn.clear_timers("words")
     turn.clear_timers("tap")  # the beats died with the process, and at a reboot their time means nothing
-    where = "Going on" + (f" at {state.step.stage}" if state.step.stage else "")
-    kept = " If the bowl was let down meanwhile, scrap the test." if state.step.stage.startswith("run ") else ""
-    note(turn, "restart", f"restarted at {state.prompt}")
-    turn.say(f"{where}. {phrases.PRESSURE_CAUTION}{kept}", "restart", caution=True)
+    where = sentence("test.restarted_at", stage=state.step.stage) if state.step.stage else sentence("test.restarted")
+    kept = sentence("test.let_down_meanwhile") if _in_a_run(state) else ""
+    note(turn, "restart", sentence("note.restarted", prompt=state.prompt))
+    turn.say(f"{where} {phrases.PRESSURE_CAUTION} {kept}".strip(), "restart", caution=True)
     hold = turn.state.running_hold()
     if hold is not None:
         broken_hold(turn, hold)

@@ -3,17 +3,12 @@ from __future__ import annotations
 
 from decimal import Decimal
 
+from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
-PRESSURE_CAUTION = "The chamber and the bowl may still be under pressure."
-MAKE_SAFE = ("Lever up, eyewear on, face away. Open both petcocks slowly until nothing comes out, bleed the chamber to zero, "
-             "and only then touch a clamp.")
-HEARING = {
-    "noisy": "It has become too loud for me: key the readings.",
-    "silent": "The microphone gives no sound: look at its plug and its switch, and use the keypad.",
-    "clipping": "Your voice clips: hold the microphone further away.",
-    "good": "I hear you again.",
-}
+PRESSURE_CAUTION = sentence("safety.pressure")
+MAKE_SAFE = sentence("safety.make_safe")
+HEARING = {state: sentence(f"hearing.{state}") for state in ("noisy", "silent", "clipping", "good")}
 """What the station says of its own hearing when that has changed."""
 STROKES = 25
 """Rod strokes a layer, bowls up to 0.5 cubic feet. Published second-hand: study guide on C138 / T 121."""
@@ -35,9 +30,14 @@ def duration(seconds: float) -> str:
     whole = max(0, round(seconds))
     minutes, rest = divmod(whole, 60)
     if not minutes:
-        return f"{rest} second{'s' if rest != 1 else ''}"
-    said = f"{minutes} minute{'s' if minutes != 1 else ''}"
-    return f"{said} {rest}" if rest else said
+        return sentence("duration.second" if rest == 1 else "duration.seconds", n=rest)
+    said = sentence("duration.minute" if minutes == 1 else "duration.minutes", n=minutes)
+    return sentence("duration.both", minutes=said, rest=rest) if rest else said
+
+
+def left(seconds: float) -> str:
+    """"Four minutes left.", of a running clock."""
+    return sentence("duration.left", duration=duration(seconds))
 
 
 def aloud(value: Decimal, places: int) -> Decimal:
@@ -49,10 +49,16 @@ def spoken_id(reading_id: str) -> str:
     """"equilibrium.2.3" as the technician would say it."""
     kind, _, place = reading_id.partition(".")
     if kind == "leak":
-        return {"charge": "the leak charge", "initial": "the initial reading", "final": "the final reading"}[place]
+        return sentence(f"reading.leak_{place}")
     run, _, number = place.partition(".")
-    kind = {"charge": "start pressure"}.get(kind, kind)
-    return f"{kind}, run {run}, step {number}" if number else reading_id.replace(".", " ")
+    if kind not in ("charge", "equilibrium") or not number:
+        return reading_id.replace(".", " ")
+    return sentence("reading.place", kind=sentence(f"reading.{kind}"), run=run, step=number)
+
+
+def capital(text: str) -> str:
+    """As at the beginning of a sentence."""
+    return text[:1].upper() + text[1:]
 
 
 def same_kind(one: str, prompt: str) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from assistant.core.language import sentence
 from assistant.core.procedure import Procedure
 from assistant.core.steps import Ask, Choose, Hold, Step, Tap, Tell
 
@@ -21,7 +22,7 @@ def prompts(procedure: Procedure) -> Iterator[Prompt]:
     for step in procedure.steps:
         for suffix, kind, words in _of_step(step):
             yield Prompt(step.id + suffix, procedure.test, kind, words)
-    yield Prompt("scrap.confirm", procedure.test, "confirm", "Scrap the whole test? Yes or no.")
+    yield Prompt("scrap.confirm", procedure.test, "confirm", sentence("entry.scrap"))
 
 
 def _of_step(step: Step) -> Iterator[tuple[str, str, str]]:
@@ -37,9 +38,9 @@ def _of_step(step: Step) -> Iterator[tuple[str, str, str]]:
             yield "", "choose", words
         case Ask():
             yield "", "ask", words
-            yield ".confirm", "confirm", "The reading, digit by digit. Right?"
+            yield ".confirm", "confirm", sentence("entry.right_reading")
             if step.entries == "two":
-                yield ".again", "ask", "Once more: say it digit by digit, or key it."
-                yield ".again.confirm", "confirm", "The second entry, digit by digit. Right?"
+                yield ".again", "ask", sentence("entry.again")
+                yield ".again.confirm", "confirm", sentence("entry.right_second")
             if step.band:
-                yield ".override", "override", "Still outside the band. Trim it again?"
+                yield ".override", "override", sentence("entry.override_short")

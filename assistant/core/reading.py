@@ -12,6 +12,7 @@ from decimal import Decimal
 
 from assistant.core import phrases, plausible
 from assistant.core.flow import after_taken, note, withdraw
+from assistant.core.language import sentence
 from assistant.core.spoken import NotANumber, parse
 from assistant.core.state import Entry, Phase, Reading
 from assistant.core.turn import Turn
@@ -36,7 +37,7 @@ def from_keys(turn: Turn, typed: str) -> None:
     try:
         value = parse(f"{whole.lstrip('0') or '0'}{point}{decimals}").value  # a keyed 07.25 is 7.25
     except NotANumber:
-        refuse(turn, None, f"{typed} is no reading. Key it again.")
+        refuse(turn, None, sentence("entry.typed", typed=typed))
         return
     enter_value(turn, Entry(value, "keypad", "", typed))
 
@@ -52,28 +53,27 @@ def enter_value(turn: Turn, entry: Entry) -> None:
     turn.hush()
     decimals = -entry.value.as_tuple().exponent if isinstance(entry.value.as_tuple().exponent, int) else 0
     if decimals > ask.places:
-        refuse(turn, entry.value, f"{entry.value:f} has more than {ask.places} decimals. Say it again.")
+        refuse(turn, entry.value, sentence("entry.decimals", value=f"{entry.value:f}", places=ask.places))
         return
     entry = replace(entry, value=phrases.aloud(entry.value, ask.places), at=state.now)
     if state.first is not None and not _may_be_second(state.first, entry):
-        how = "say it digit by digit, or key it" if state.first.form == "whole" else "key it"
-        refuse(turn, entry.value, f"The second time, {how}.")
+        refuse(turn, entry.value, sentence("entry.second_digits" if state.first.form == "whole" else "entry.second_key"))
         return
     doubt = plausible.reading(ask.id, entry.value, state.taken(), state.settings)
     if doubt is not None and doubt.kind == plausible.IMPOSSIBLE:
-        refuse(turn, entry.value, f"{doubt.words}. Once more, digit by digit.")
+        refuse(turn, entry.value, sentence("entry.impossible", doubt=doubt.words))
         return
     if ask.band and state.first is None:
         band = plausible.band(ask.id, entry.value, state.settings)
         if band.state == "in_band":
             turn.cue("in_band")
         elif state.corrected:  # only the number can be mended now: never send anybody to the bleeder
-            entry = replace(entry, doubt=f"It was {band.state} by {band.by:f}.")
+            entry = replace(entry, doubt=sentence(f"entry.was_{band.state}", by=f"{band.by:f}"))
         else:
             _out_of_band(turn, entry, band)
             return
     if doubt is not None:
-        entry = replace(entry, doubt=f"{doubt.words}.")
+        entry = replace(entry, doubt=sentence("entry.doubtful", doubt=doubt.words))
     propose(turn, entry)
 
 
@@ -92,15 +92,14 @@ def _out_of_band(turn: Turn, entry: Entry, band: plausible.Band) -> None:
     turn.set(outs=outs)
     turn.record("refused", id=state.prompt, value=entry.value, why=band.words)
     turn.cue("refused")
-    words = f"{band.words[0].upper()}{band.words[1:]}"
-    said = f"{entry.value:f}. {words}"
+    words = {"value": f"{entry.value:f}", "band": phrases.capital(band.words)}
     if outs >= 2 and band.by <= OVERRIDE_WITHIN_PSI:
-        turn.say(f"{said}.")
+        turn.say(sentence("entry.out", **words))
         turn.set(phase=Phase.OVERRIDE, offered=entry, outs=0)
         turn.say_prompt()
     else:
         # "Over by 0.12" tells what was heard too, as the target is known.
-        turn.say(f"{words}." if state.terse else f"{said}, let it settle, then read it again.")
+        turn.say(sentence("entry.out_terse", band=words["band"]) if state.terse else sentence("entry.out_settle", **words))
 
 
 def override(turn: Turn, use: bool) -> None:
@@ -130,18 +129,18 @@ def confirmed(turn: Turn, yes: bool) -> None:
     turn.set(phase=Phase.ENTRY, proposed=None)
     if not yes:
         turn.set(override=False)
-        turn.record("refused", id=turn.state.prompt, value=entry.value, why="the technician said no")
-        turn.say("Not taken.")
+        turn.record("refused", id=turn.state.prompt, value=entry.value, why=sentence("entry.said_no"))
+        turn.say(sentence("entry.not_taken"))
         turn.say_prompt(whole=False)
     elif state.ask.entries == "two" and state.first is None:
         turn.set(first=entry)
         turn.say_prompt()
     elif state.first is not None and state.first.value != entry.value:
-        why = f"the two entries differ, {state.first.value:f} and {entry.value:f}"
+        why = sentence("entry.differ_why", first=f"{state.first.value:f}", second=f"{entry.value:f}")
         turn.set(first=None)
         turn.record("refused", id=state.ask.id, value=entry.value, why=why)
         turn.cue("refused")
-        turn.say("The two entries differ. Neither is taken. Read the gauge again.")  # naming them would lead the eye
+        turn.say(sentence("entry.differ"))  # naming them would lead the eye
         turn.say_prompt(whole=False)
     else:
         _take(turn, entry)
@@ -151,17 +150,17 @@ def _take(turn: Turn, entry: Entry) -> None:
     state, ask = turn.state, turn.state.ask
     for old in state.readings:
         if old.id == ask.id and not old.withdrawn:
-            withdraw(turn, old, "asked again")
+            withdraw(turn, old, sentence("note.asked_again"))
     if state.corrected:
         known = any(judged.verdict and not judged.partial for _, judged in state.judged)
-        note(turn, ask.id, f"entered again after its moment had passed{', with the result known' if known else ''}", repeat=known)
+        note(turn, ask.id, sentence("note.entered_late_known" if known else "note.entered_late"), repeat=known)
     entries = (entry,) if state.first is None else (state.first, entry)
     turn.set(readings=(*turn.state.readings, Reading(ask.id, entry.value, ask.unit, entries, state.now)))
     turn.record("taken", id=ask.id, value=entry.value, unit=ask.unit, source=entry.source)
     if state.override:
-        note(turn, ask.id, f"{entry.value:f} {ask.unit} used outside its band, by decision of the technician")
+        note(turn, ask.id, sentence("note.outside_band", value=f"{entry.value:f}", unit=ask.unit))
     if entry.doubt:
-        note(turn, ask.id, f"doubtful but confirmed: {entry.doubt}")
+        note(turn, ask.id, sentence("note.doubtful", doubt=entry.doubt))
     after_taken(turn)
 
 
@@ -172,10 +171,10 @@ def refuse(turn: Turn, value: Decimal | None, why: str) -> None:
     turn.set(misses=turn.state.misses + 1)
     turn.say(why)
     if turn.state.misses >= 3:
-        turn.say("Use the keypad.")
+        turn.say(sentence("entry.use_keypad"))
 
 
 def ask_again(turn: Turn, why: str) -> None:
     """What was said is no reading."""
     turn.hush()
-    refuse(turn, None, f"{why} Once more, digit by digit.")
+    refuse(turn, None, sentence("entry.no_number", why=why))

@@ -7,6 +7,7 @@ from typing import Any
 from assistant.core import phrases, spoken
 from assistant.core.effects import Cue, Effect, Hush, Listen, Record, Speak
 from assistant.core.expect import Expect
+from assistant.core.language import sentence
 from assistant.core.likely import likely_range
 from assistant.core.plausible import plausible_range
 from assistant.core.state import Phase, State
@@ -89,17 +90,16 @@ def prompt_words(state: State) -> tuple[str, str]:
         case Phase.ENTRY if state.first is not None:
             return again_words(state), ""
         case Phase.ENTRY if state.corrected:
-            return f"Correct {phrases.spoken_id(step.id)}, as you read it then. Leave the meter alone.", ""
+            return sentence("entry.correct", reading=phrases.spoken_id(step.id)), ""
         case Phase.ENTRY:
             return say, step.caution
         case Phase.CONFIRM:
             assert state.proposed is not None
             return read_back(state), ""
         case Phase.OVERRIDE:
-            return ("Still outside the band. Trim it again? Yes to trim. No uses it as it is, "
-                    "and that is recorded."), ""
+            return sentence("entry.override"), ""
         case Phase.SCRAP:
-            return "Scrap the whole test? Yes or no.", ""
+            return sentence("entry.scrap"), ""
         case Phase.TAPPING if isinstance(step, Tap):
             return go_words(state), ""
     return "", ""
@@ -115,16 +115,18 @@ def go_words(state: State) -> str:
 def read_back(state: State) -> str:
     assert state.proposed is not None
     value = phrases.aloud(state.proposed.value, state.ask.places)
-    doubt = f" {state.proposed.doubt}" if state.proposed.doubt else ""
-    return f"{spoken.digits(value)}.{doubt}{'' if state.terse and not doubt else ' Right?'}"
+    doubt = state.proposed.doubt
+    said = (sentence("entry.read_back", digits=spoken.digits(value)), doubt,
+            "" if state.terse and not doubt else sentence("entry.right"))
+    return " ".join(filter(None, said))
 
 
 def again_words(state: State) -> str:
     """How the second entry must come, so that it can't repeat the first one's mistake."""
     assert state.first is not None
     if state.first.source == "voice" and state.first.form == "whole":
-        return "Again: digits or keys." if state.terse else "Once more: say it digit by digit, or key it."
-    return "Key it again." if state.terse else "Once more: key it."
+        return sentence("entry.again_terse" if state.terse else "entry.again")
+    return sentence("entry.again_key_terse" if state.terse else "entry.again_key")
 
 
 def expected(state: State) -> Expect:
