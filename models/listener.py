@@ -6,6 +6,7 @@ the numbers here: ``python -m tests.bench.endpointing``.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -26,8 +27,8 @@ START_DB, STAY_DB = 7.0, 5.0
 START, STAY = (6, 8), (5, 7)
 """So many loud frames of the last so many: a mallet's blow (up to 80 ms, 100 ms as measured) neither begins an utterance nor
 prolongs it."""
-LASTS_DB, LASTS = 18.0, 5
-"""So many frames within so much of the loudest: a voice stands, a blow dies away at once."""
+LASTS_DB, LASTS_START, LASTS_STAY = 18.0, 5, 4
+"""So many of those frames within so much of the loudest one: a voice stands, a blow dies away at once."""
 RISING_FRAMES = 8
 """An utterance that may be going on again as its time runs out gets this long to show it."""
 QUIETEST_DB = -72.0
@@ -41,6 +42,10 @@ def end_wait(kind: str) -> float:
 
 def _frames(seconds: float) -> int:
     return round(seconds / FRAME_S)
+
+
+def _standing(over: Sequence[float]) -> int:
+    return sum(one > max(over) - LASTS_DB for one in over)
 
 
 class Listener:
@@ -68,7 +73,6 @@ class Listener:
     def _forget(self) -> None:
         self._said: list[bytes] = []
         self._recent: deque[float] = deque(maxlen=START[1])
-        self._stay: deque[bool] = deque(maxlen=STAY[1])
         self._quiet = 0
 
     @property
@@ -89,21 +93,20 @@ class Listener:
         return self._finish() if self._said else None
 
     def _frame(self, frame: bytes, end: int) -> bytes | None:
-        over = self._over(np.frombuffer(frame, "<i2").astype(np.float32) / 32768)
-        self._recent.append(over)
-        self._stay.append(over > STAY_DB)
+        self._recent.append(self._over(np.frombuffer(frame, "<i2").astype(np.float32) / 32768))
         self._before.append(frame)
         if not self._said:
             loud = [one > START_DB for one in self._recent]
-            standing = sum(one > max(self._recent) - LASTS_DB for one in self._recent)
-            if sum(loud) >= START[0] and standing >= LASTS:
+            if sum(loud) >= START[0] and _standing(self._recent) >= LASTS_START:
                 first = len(loud) - loud.index(True)
                 self._said = list(self._before)[-(first + _frames(BEFORE_S)):]
                 self._quiet = 0
             return None
         self._said.append(frame)
-        self._quiet = 0 if sum(self._stay) >= STAY[0] else self._quiet + 1
-        rising = sum(list(self._stay)[-3:]) >= 2 and self._quiet < end + RISING_FRAMES
+        last = list(self._recent)[-STAY[1]:]
+        loud = [one > STAY_DB for one in last]
+        self._quiet = 0 if sum(loud) >= STAY[0] and _standing(last) >= LASTS_STAY else self._quiet + 1
+        rising = sum(loud[-3:]) >= 2 and self._quiet < end + RISING_FRAMES
         if (self._quiet >= end and not rising) or len(self._said) >= self._longest:
             return self._finish()
         return None
