@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from assistant.core import rounding, standing
+from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
 PASS, FAIL, INVALID, NONE = "pass", "fail", "invalid", "none"
@@ -31,6 +32,8 @@ class Assessment:
     verdict: str
     """PASS, FAIL, INVALID, or NONE when no limit was given."""
     why: str
+    repeat: bool = False
+    """A warning asks for the test to be repeated."""
 
 
 def result(name: str, value: Decimal | None, settings: Settings) -> Result:
@@ -41,7 +44,8 @@ def result(name: str, value: Decimal | None, settings: Settings) -> Result:
 
 def spoken_name(name: str) -> str:
     """"system_air_metric" -> "system air metric", "charge.2.3" -> "charge 2.3"."""
-    return name.replace("_", " ").replace(".", " ", 1)
+    kind, _, place = name.partition(".")
+    return sentence(f"name.{kind}", place=place)
 
 
 def against_limits(results: Sequence[Result], settings: Settings) -> tuple[str, str, list[str]]:
@@ -54,14 +58,15 @@ def against_limits(results: Sequence[Result], settings: Settings) -> tuple[str, 
             name, written = spoken_name(each.name), rounding.last_place(limit)
             value = rounding.round_to(each.value, written, settings.rounding)
             if sign * (value - limit) > 0:
-                failed.append(f"{name} {value} {each.unit} is {word} {limit:f} by {abs(value - limit):f}")
+                failed.append(sentence(f"verdict.limit_{word}", name=name, value=value, unit=each.unit, limit=f"{limit:f}",
+                                       by=f"{abs(value - limit):f}"))
                 continue
-            passed.append(f"{name} {each.rounded} {each.unit}")
+            passed.append(sentence("verdict.limit_passed", name=name, value=each.rounded, unit=each.unit))
             if written < _REPORTED[each.name][1] and sign * (each.rounded - limit) > 0:
-                warnings.append(f"{name} {each.rounded} {each.unit} passes only because the limit is written "
-                                f"as {limit:f}, with fewer decimals")
+                warnings.append(sentence("verdict.limit_coarse", name=name, value=each.rounded, unit=each.unit,
+                                         limit=f"{limit:f}"))
     if failed:
         return FAIL, "; ".join(failed), warnings
     if passed:
-        return PASS, "inside the limits: " + ", ".join(dict.fromkeys(passed)), warnings
-    return NONE, "no limits were given", warnings
+        return PASS, sentence("verdict.inside", results=", ".join(dict.fromkeys(passed))), warnings
+    return NONE, sentence("verdict.no_limits"), warnings

@@ -7,6 +7,7 @@ from decimal import Decimal
 
 from assistant.core import leak, sequential, spoken
 from assistant.core.assessment import Result
+from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
 
@@ -41,12 +42,11 @@ def _leak(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[s
     found = leak.assess(taken["leak.initial"], taken["leak.final"], settings)
     lost = taken["leak.initial"] - taken["leak.final"]
     if found.verdict == "pass":
-        words = f"It lost {spoken.digits(lost)} psi. The chamber holds." if lost > 0 else "The chamber holds."
+        words = sentence("leak.lost_holds", digits=spoken.digits(lost)) if lost > 0 else sentence("leak.holds")
     elif found.verdict == "fail":
-        words = (f"It lost {spoken.digits(lost)} psi; at most {leak.limit(settings):f} is allowed. "
-                 "The chamber leaks. Don't test concrete with it.")
+        words = sentence("leak.leaks", digits=spoken.digits(lost), limit=f"{leak.limit(settings):f}")
     else:
-        words = f"{found.why}."
+        words = sentence("leak.invalid", why=found.why)
     return Judgement(found.verdict, words, found.results, found.verdict, found.why, found.warnings, True)
 
 
@@ -55,12 +55,12 @@ def _metric(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence
     if 0 < metric <= settings.metric_high_psi:
         return Judgement("good", "")
     if metric < 0:
-        doubt = f"would be negative, minus {spoken.digits(-metric)}. If it stays so, the test is invalid"
+        doubt = sentence("metric.negative", digits=spoken.digits(-metric))
     elif metric == 0:
-        doubt = "would be zero: both last readings are the same"
+        doubt = sentence("metric.zero")
     else:
-        doubt = f"would be {spoken.digits(metric)}, above what is usual"
-    return Judgement("doubtful", f"The system air metric {doubt}.", why=f"the system air metric {doubt}")
+        doubt = sentence("metric.high", digits=spoken.digits(metric))
+    return Judgement("doubtful", sentence("metric.doubt", doubt=doubt), why=sentence("metric.doubt_why", doubt=doubt))
 
 
 def _sequential(taken: Mapping[str, Decimal], settings: Settings, invalid: Sequence[str], again: Sequence[str]) -> Judgement:
@@ -72,20 +72,21 @@ def _sequential(taken: Mapping[str, Decimal], settings: Settings, invalid: Seque
         # A number from a test that can't count would look good on paper: it gets none.
         results = tuple(Result(one.name, None, one.unit, None, one.standing) for one in results)
         verdict, why = "invalid", "; ".join(invalid)
-    return Judgement(verdict, _spoken_results(results, verdict, why, warnings), results, verdict, why, warnings)
+    return Judgement(verdict, _spoken_results(results, verdict, why, warnings, found.repeat or bool(again)), results, verdict, why, warnings)
 
 
-def _spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: Sequence[str]) -> str:
+def _spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: Sequence[str],
+                    repeat: bool) -> str:
     """Results, then every warning, then the verdict: nobody shall hear "pass" and miss what stands against it."""
-    said = [f"{SPOKEN_NAMES.get(one.name, one.name)}, {spoken.digits(one.rounded)} {SPOKEN_UNITS.get(one.unit, one.unit)}."
+    said = [sentence("result.line", name=SPOKEN_NAMES.get(one.name, one.name), digits=spoken.digits(one.rounded),
+                     unit=SPOKEN_UNITS.get(one.unit, one.unit))
             for one in results if one.rounded is not None]
-    closing = {"pass": "Pass.", "fail": f"Fail: {why}.", "invalid": f"The test is invalid: {why}.",
-               "none": "No limits are set for this job."}[verdict]
-    if verdict == "pass" and any(one.startswith("repeat the test") for one in warnings):
-        closing = "Within the limits, but repeat the test."
-    return " ".join([*said, *(f"Warning: {one}." for one in warnings), closing])
+    closing = {"pass": sentence("verdict.pass_repeat" if repeat else "verdict.pass"),
+               "fail": sentence("verdict.fail", why=why), "invalid": sentence("verdict.invalid", why=why),
+               "none": sentence("verdict.none")}[verdict]
+    return " ".join([*said, *(sentence("verdict.warning", warning=one) for one in warnings), closing])
 
 
-SPOKEN_NAMES = {"air_content": "Air content", "system_air_metric": "System air metric", "leak_drop": "Pressure lost"}
-SPOKEN_UNITS = {"%": "percent", "psi": "psi"}
+SPOKEN_NAMES = {name: sentence(f"result.{name}") for name in ("air_content", "system_air_metric", "leak_drop")}
+SPOKEN_UNITS = {"%": sentence("result.percent"), "psi": sentence("result.psi")}
 RULES: dict[str, Rule] = {"leak": _leak, "metric": _metric, "sequential": _sequential}

@@ -4,6 +4,7 @@ from decimal import Decimal
 
 from assistant.core import plausible, rounding
 from assistant.core.assessment import FAIL, INVALID, PASS, Assessment, result
+from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
 
@@ -20,18 +21,19 @@ def assess(initial: Decimal, final: Decimal, settings: Settings,
     for word, name, value in (("first", "leak.initial", initial), ("last", "leak.final", final)):
         doubt = plausible.reading(name, value, {}, settings)
         if doubt and doubt.kind == plausible.IMPOSSIBLE:
-            invalid.append(f"{word} reading: {doubt.words}")
+            invalid.append(sentence(f"leak.{word}", doubt=doubt.words))
     if not invalid:
         band = plausible.band("leak.initial", initial, settings)
+        off = {"value": f"{initial:f}", "by": f"{band.by:f}"}
         if band.by > plausible.FAR_PSI:
-            invalid.append(f"first reading: {initial:f} is {band.state} by {band.by:f} psi: charge to "
-                           f"{settings.leak_low:f} to {settings.leak_high:f} and repeat")
+            invalid.append(sentence(f"leak.first_far_{band.state}", low=f"{settings.leak_low:f}",
+                                    high=f"{settings.leak_high:f}", **off))
         elif band.state != "in_band":
-            warnings.append(f"first reading: {initial:f} is {band.state} by {band.by:f} psi")
+            warnings.append(sentence(f"leak.first_{band.state}", **off))
     if seconds is not None and seconds < settings.leak_hold_s:
-        invalid.append(f"held for {seconds:f} s: {settings.leak_hold_s:f} s are needed; repeat")
+        invalid.append(sentence("leak.short", seconds=f"{seconds:f}", needed=f"{settings.leak_hold_s:f}"))
     if not invalid and not rounding.judge(final - initial, (None, most), settings.rounding):
-        invalid.append(f"the pressure rose by {final - initial:f} psi: the chamber was warming: repeat")
+        invalid.append(sentence("leak.rose", by=f"{final - initial:f}"))
     if invalid:
         none = result("leak_drop", None, settings)
         return Assessment((none,), tuple(warnings), INVALID, "; ".join(invalid))
@@ -39,9 +41,9 @@ def assess(initial: Decimal, final: Decimal, settings: Settings,
     if rounding.judge(initial - final, (None, most), settings.rounding):
         moved = "dropped" if drop.rounded >= 0 else "rose"
         return Assessment((drop,), tuple(warnings), PASS,
-                          f"it {moved} by {abs(drop.rounded)} psi, at most {most:f} allowed")
+                          sentence(f"leak.why_{moved}", by=abs(drop.rounded), limit=f"{most:f}"))
     return Assessment((drop,), tuple(warnings), FAIL,
-                      f"the chamber leaks: it dropped by {drop.rounded} psi, at most {most:f} allowed")
+                      sentence("leak.why_leaks", by=drop.rounded, limit=f"{most:f}"))
 
 
 def limit(settings: Settings) -> Decimal:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from assistant.core import pressure
+from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
 IMPOSSIBLE = "impossible"
@@ -65,7 +66,7 @@ def doubts(name: str, value: Decimal, taken: Taken, settings: Settings) -> Itera
             yield from _difference_doubts(step, value, taken, settings)
     elif name == "leak.final" and "leak.initial" in taken:
         if abs(value - taken["leak.initial"]) > FAR_PSI:
-            yield Doubt(DOUBTFUL, f"{value:f} is far from the first reading", "leak")
+            yield Doubt(DOUBTFUL, _said("far", value), "leak")
 
 
 def plausible_range(name: str, taken: Taken, settings: Settings) -> tuple[Decimal, Decimal]:
@@ -96,10 +97,14 @@ def band(name: str, value: Decimal, settings: Settings) -> Band:
     else:
         raise ValueError(f"{name} has no band: only a charge and the first reading of the leak hold have one")
     if inside:
-        return Band("in_band", abs(off), "in the band")
-    state, act = ("over", "bleed") if off > 0 else ("under", "pump")
-    little = " a little" if abs(off) < FAR_PSI else ""
-    return Band(state, abs(off), f"{state} by {abs(off):f}: {act}{little}")
+        return Band("in_band", abs(off), sentence("band.inside"))
+    state = "over" if off > 0 else "under"
+    little = "_little" if abs(off) < FAR_PSI else ""
+    return Band(state, abs(off), sentence(f"band.{state}{little}", by=f"{abs(off):f}"))
+
+
+def _said(ident: str, value: Decimal, **fields: object) -> str:
+    return sentence(f"doubt.{ident}", value=f"{value:f}", **fields)
 
 
 def _run_step(name: str) -> tuple[int, int]:
@@ -117,27 +122,27 @@ def _before(run: int, step: int, taken: Taken) -> Decimal | None:
 
 def _impossible(name: str, value: Decimal, taken: Taken, settings: Settings) -> Doubt | None:
     def doubt(why: str) -> Doubt:
-        return Doubt(IMPOSSIBLE, f"{value:f} {why}", "order")
+        return Doubt(IMPOSSIBLE, _said(why, value), "order")
 
     if not value.is_finite() or value.adjusted() >= 6 or value.as_tuple().exponent < -12:
-        return Doubt(IMPOSSIBLE, "that is no gauge reading", "order")
+        return Doubt(IMPOSSIBLE, sentence("doubt.no_reading"), "order")
     if name == "leak.final":
         if value < 0:
-            return doubt("is below zero")
+            return doubt("below_zero")
     elif value <= 0:
-        return doubt("is no pressure")
+        return doubt("no_pressure")
     if value > settings.max_psi:
-        return doubt("is over the meter's maximum: bleed it down if the gauge does read that")
+        return doubt("over_maximum")
     if name.startswith("leak."):
         return None
     run, step = _run_step(name)
     if name.startswith("equilibrium."):
         charge = taken.get(f"charge.{run}.{step}")
         if charge is not None and value >= charge:
-            return doubt("is not below the charge")
+            return doubt("not_below_charge")
     before = _before(run, step, taken)
     if before is not None and value <= before:
-        return doubt("is not above the last equilibrium")
+        return doubt("not_above_last")
     return None
 
 
@@ -151,7 +156,7 @@ def _fit_doubts(run: int, step: int, value: Decimal, taken: Taken, settings: Set
         air = pressure.air_content(first_charge, first, settings.chamber_ratio,
                                    settings.aggregate_correction_pct)
         if not settings.air_low_pct <= air <= settings.air_high_pct:
-            yield Doubt(DOUBTFUL, f"{value:f} would mean {air:.1f} percent air", "air")
+            yield Doubt(DOUBTFUL, _said("air", value, air=f"{air:.1f}"), "air")
         return
     charge, before = taken.get(f"charge.{run}.{step}"), _before(run, step, taken)
     if charge is None or before is None:
@@ -161,7 +166,7 @@ def _fit_doubts(run: int, step: int, value: Decimal, taken: Taken, settings: Set
     off = value - pressure.equilibrium(charge, before, first_ratio)
     if (off_ratio > settings.ratio_difference or off < -settings.below_prediction_psi
             or off > settings.above_prediction_psi):
-        yield Doubt(DOUBTFUL, f"{value:f} does not fit the first step of this run", "fit")
+        yield Doubt(DOUBTFUL, _said("fit", value), "fit")
 
 
 def _difference_doubts(step: int, value: Decimal, taken: Taken, settings: Settings) -> Iterator[Doubt]:
@@ -171,12 +176,12 @@ def _difference_doubts(step: int, value: Decimal, taken: Taken, settings: Settin
         return
     gain = value - first
     if step == 3 and gain == 0:
-        yield Doubt(DOUBTFUL, f"{value:f} is the same as in run 1", "metric")
+        yield Doubt(DOUBTFUL, _said("same", value), "metric")
     elif step == 3 and gain > settings.metric_high_psi:
-        yield Doubt(DOUBTFUL, f"{value:f} is more than {settings.metric_high_psi:f} above run 1", "metric")
+        yield Doubt(DOUBTFUL, _said("above_run_1", value, limit=f"{settings.metric_high_psi:f}"), "metric")
     elif gain < 0:
         rule = "metric" if step == 3 else "run_differences"
-        yield Doubt(DOUBTFUL, f"{value:f} is below run 1 at this step", rule)
+        yield Doubt(DOUBTFUL, _said("below_run_1", value), rule)
     earlier = [taken.get(f"equilibrium.{run}.{step - 1}") for run in (2, 1)]
     if step > 1 and None not in earlier and gain < earlier[0] - earlier[1]:
-        yield Doubt(DOUBTFUL, f"{value:f} gains less on run 1 than the step before did", "run_differences")
+        yield Doubt(DOUBTFUL, _said("gains_less", value), "run_differences")

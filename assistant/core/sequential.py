@@ -5,6 +5,7 @@ from decimal import Decimal
 
 from assistant.core import plausible, pressure, rounding
 from assistant.core.assessment import INVALID, Assessment, against_limits, result, spoken_name
+from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
 EFFECT_PSI = Decimal("0.02")
@@ -29,27 +30,27 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
         air = pressure.air_content(charge[0][0], equilibrium[0][0], settings.chamber_ratio,
                                    settings.aggregate_correction_pct)
         if not 0 <= air <= 100:
-            invalid.append(f"the air content would be {'negative' if air < 0 else 'over 100 %'}: check "
-                           "equilibrium 1.1, the chamber ratio and the aggregate correction")
+            invalid.append(sentence("verdict.air_negative" if air < 0 else "verdict.air_over"))
             air = None
     again = ""
     if all(sound):
         metric = pressure.system_air_metric(equilibrium[0][2], equilibrium[1][2])
         if metric < 0:
-            invalid.append("the system air metric would be negative: check equilibrium 1.3 and 2.3")
+            invalid.append(sentence("verdict.metric_negative"))
             metric = None
         elif metric == 0:
-            again = "repeat the test: the system air metric is exactly 0.00, perhaps a repeated value"
+            again = sentence("verdict.repeat_zero")
         elif metric > settings.metric_high_psi:
-            again = f"repeat the test: the system air metric is over {settings.metric_high_psi:f} psi"
+            again = sentence("verdict.repeat_high", limit=f"{settings.metric_high_psi:f}")
         warnings += _start_warning(charge, equilibrium, settings)
     warnings += [again] if again else []
 
     results = (result("air_content", air, settings), result("system_air_metric", metric, settings))
     if invalid:
-        return Assessment(results, tuple(warnings), INVALID, "; ".join(invalid))
+        return Assessment(results, tuple(warnings), INVALID, "; ".join(invalid), bool(again))
     verdict, why, more = against_limits(results, settings)
-    return Assessment(results, tuple(warnings + more), verdict, f"{why}; {again}" if again else why)
+    return Assessment(results, tuple(warnings + more), verdict, sentence("verdict.why_repeat", why=why, again=again) if again else why,
+                      bool(again))
 
 
 def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], taken: dict[str, Decimal],
@@ -60,14 +61,15 @@ def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], t
             name = f"{kind}.{run}.{step}"
             for doubt in plausible.doubts(name, value, taken, settings):
                 if doubt.kind == plausible.IMPOSSIBLE:
-                    invalid.append(f"{spoken_name(name)}: {doubt.words}")
+                    invalid.append(sentence("verdict.of_reading", name=spoken_name(name), doubt=doubt.words))
                     return False
                 if doubt.rule != "metric":  # said once, about the metric itself
-                    warnings.append(f"{spoken_name(name)}: {doubt.words}")
+                    warnings.append(sentence("verdict.of_reading", name=spoken_name(name), doubt=doubt.words))
             if kind == "charge":
                 band = plausible.band(name, value, settings)
                 if band.state != "in_band":
-                    warnings.append(f"{spoken_name(name)}: {value:f} is {band.state} by {band.by:f} psi")
+                    warnings.append(sentence(f"verdict.charge_{band.state}", name=spoken_name(name), value=f"{value:f}",
+                                             by=f"{band.by:f}"))
             taken[name] = value
     return True
 
@@ -79,5 +81,4 @@ def _start_warning(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Se
     if abs(effect) < EFFECT_PSI:
         return []
     about = rounding.round_to(effect, 2, settings.rounding)
-    return [f"the charges of the two runs differ: about {about:+} psi of the metric would come from that "
-            "(not corrected)"]
+    return [sentence("verdict.charges_differ", about=f"{about:+}")]

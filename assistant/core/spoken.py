@@ -10,17 +10,27 @@ from decimal import Decimal
 from itertools import takewhile
 from typing import Literal
 
-UNITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-TEENS = ("ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen",
-         "nineteen")
-TENS = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
-POINTS = ("point", "decimal")
-HALF = ("and", "a", "half")
+from assistant.core.language import CURRENT, sentence
 
-_DIGIT = {word: str(n) for n, word in enumerate(UNITS)} | {"oh": "0"}
-_TEEN = {word: str(n) for n, word in enumerate(TEENS, 10)}
-_TEN = {word: n for n, word in enumerate(TENS, 2)}
-_KNOWN = {*_DIGIT, *_TEEN, *_TEN, *POINTS, *HALF, "double"}
+_NUMBERS = CURRENT.numbers
+UNITS = _NUMBERS.units
+ZEROS = (UNITS[0], *_NUMBERS.zero_too)
+TEENS = _NUMBERS.teens
+TENS = _NUMBERS.tens
+POINTS = _NUMBERS.points
+HALF = _NUMBERS.half
+"""Empty in a language that has no words for it."""
+DOUBLE = _NUMBERS.double
+"""Empty too, where nobody says it."""
+TWO_DIGITS = _NUMBERS.two_digits
+"""10 to 99 -> the words of it."""
+
+_DIGIT = {word: str(n) for n, word in enumerate(UNITS)} | dict.fromkeys(ZEROS, "0")
+_WHOLE = {words: str(n) for n, words in TWO_DIGITS.items()}
+WORDS = tuple(dict.fromkeys((*UNITS, *ZEROS[1:], *filter(None, [DOUBLE]), *POINTS, *(word for said in _WHOLE for word in said),
+                             *HALF)))
+"""Every word that a number may be said with."""
+_KNOWN = frozenset(WORDS)
 _NUMERAL = re.compile(r"[0-9]{1,2}(\.[0-9]+)?")
 
 
@@ -51,7 +61,7 @@ def say(value: Decimal) -> str:
     if not 10 <= whole <= 99:
         return " ".join(words)
     first = words.index(UNITS[whole // 10])
-    return " ".join(words[:first] + _two_digit_words(whole) + words[first + 2:])
+    return " ".join([*words[:first], *TWO_DIGITS[whole], *words[first + 2:]])
 
 
 def parse(text: str) -> Spoken:
@@ -63,74 +73,58 @@ def parse(text: str) -> Spoken:
     text = text.lower().strip(" \t\r\n,")
     if _NUMERAL.fullmatch(text):
         return Spoken(Decimal(text), "whole")  # figures say nothing about how the number was said
-    words = re.split(r"[\s,]+|(?<=[a-z])-(?=[a-z])", text)
+    words = re.split(r"[\s,]+|(?<=[^\W\d_])-(?=[^\W\d_])", text)
     if not text:
-        raise NotANumber("Nothing was said.")
+        raise NotANumber(sentence("number.nothing"))
     unknown = [word for word in words if word not in _KNOWN]
     if unknown:
-        raise NotANumber(f'"{unknown[0]}" is not part of a number.')
-    form = "digits" if all(word in _DIGIT or word in POINTS or word == "double" for word in words) else "whole"
+        raise NotANumber(sentence("number.unknown", word=unknown[0]))
+    form = "digits" if all(word in _DIGIT or word in POINTS or word == DOUBLE for word in words) else "whole"
     return Spoken(_value(words), form)
 
 
 def _value(words: list[str]) -> Decimal:
-    whole_words = list(takewhile(lambda word: word not in POINTS and word != HALF[0], words))
+    whole_words = list(takewhile(lambda word: word not in POINTS and word not in HALF[:1], words))
     tail = words[len(whole_words):]
     if not whole_words:
-        raise NotANumber("Say what stands before the point too, as in zero point two five.")
+        raise NotANumber(sentence("number.no_whole"))
     whole = _digits_of(whole_words)
     if len(whole) > 2:
-        raise NotANumber("That is more than two digits before the point; was the word point missing?")
+        raise NotANumber(sentence("number.too_many"))
     if len(whole) == 2 and whole[0] == "0":
-        raise NotANumber("A number here does not start with zero and another digit.")
+        raise NotANumber(sentence("number.leading_zero"))
     if not tail:
         return Decimal(whole)
-    if tail[0] == HALF[0]:
+    if tail[0] in HALF[:1]:
         if tuple(tail) != HALF:
-            raise NotANumber('After a number, "and" goes only with "a half".')
+            raise NotANumber(sentence("number.half"))
         return Decimal(f"{whole}.5")
     if len(tail) == 1:
-        raise NotANumber("Nothing was said after the point.")
+        raise NotANumber(sentence("number.no_decimals"))
     return Decimal(f"{whole}.{_digits_of(tail[1:])}")
 
 
 def _digits_of(words: list[str]) -> str:
     """Either single digits throughout or one natural two-digit number: mixing them is ambiguous."""
-    natural = _two_digits(words)
+    natural = _WHOLE.get(tuple(words))
     if natural is not None:
         return natural
     said, doubled = "", False
     for word in words:
-        if word == "double" and not doubled:
+        if word == DOUBLE and not doubled:
             doubled = True
         elif word in _DIGIT:
             said += _DIGIT[word] * (2 if doubled else 1)
             doubled = False
         else:
-            raise NotANumber(f'"{" ".join(words)}" can be taken in more than one way; say it digit by digit.')
+            raise NotANumber(sentence("number.ambiguous", words=" ".join(words)))
     if doubled:
-        raise NotANumber('"double" needs a digit after it.')
+        raise NotANumber(sentence("number.double"))
     return said
-
-
-def _two_digits(words: list[str]) -> str | None:
-    if len(words) == 1 and words[0] in _TEEN:
-        return _TEEN[words[0]]
-    if words[0] in _TEN and len(words) == 1:
-        return f"{_TEN[words[0]]}0"
-    if words[0] in _TEN and len(words) == 2 and words[1] in UNITS[1:]:
-        return f"{_TEN[words[0]]}{_DIGIT[words[1]]}"
-    return None
-
-
-def _two_digit_words(whole: int) -> list[str]:
-    if whole < 20:
-        return [TEENS[whole - 10]]
-    return [TENS[whole // 10 - 2]] + ([UNITS[whole % 10]] if whole % 10 else [])
 
 
 def _digit_words(value: Decimal) -> list[str]:
     if not value.is_finite():
         raise ValueError(f"{value} cannot be said as a number.")
-    names = {".": "point", "-": "minus"}
+    names = {".": POINTS[0], "-": _NUMBERS.minus}
     return [names.get(sign) or UNITS[int(sign)] for sign in f"{value:f}"]
