@@ -2,6 +2,8 @@
 from __future__ import annotations
 
 import collections
+import os
+import tempfile
 
 import pytest
 from hypothesis import settings
@@ -11,11 +13,17 @@ settings.register_profile("bowlside", deadline=None, print_blob=True)
 settings.register_profile("all", parent=settings.get_profile("bowlside"), max_examples=1000)
 
 
+_FOLDER = pytest.StashKey[tempfile.TemporaryDirectory]()
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--all", action="store_true", help="also run the tests that need minutes")
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    # The settings of whoever runs the tests (a voice, a wording) change nothing here.
+    config.stash[_FOLDER] = tempfile.TemporaryDirectory(prefix="bowlside-tests-")
+    os.environ["XDG_CONFIG_HOME"] = config.stash[_FOLDER].name
     settings.load_profile("all" if config.getoption("--all") else "bowlside")
 
 
