@@ -187,7 +187,9 @@ def _rehearse(args: argparse.Namespace) -> int:
         voice = None
         if args.wav:
             from assistant.voice_on_tape import VoiceOnTape
-            voice = stack.enter_context(VoiceOnTape(args.wav))
+            from assistant.voice_out import PACE
+            pace = PACE.get(str(script.header.labels.get("speech")), PACE["normal"])
+            voice = stack.enter_context(VoiceOnTape(args.wav, pace))
         hear_wav = None
         if any(one.kind == "hear" for one in script.answers):
             from assistant.ears import WavEar
