@@ -11,7 +11,7 @@ from decimal import Decimal
 
 from assistant.core.commands import COMMANDS
 from assistant.core.expect import Expect
-from assistant.core.spoken import HALF, POINTS, TEENS, TENS, UNITS
+from assistant.core.spoken import DOUBLE, HALF, POINTS, TWO_DIGITS, UNITS, WORDS, ZEROS
 
 UNKNOWN = "[unk]"
 """vosk's word for everything that is none of ours; a model may lack it."""
@@ -76,7 +76,7 @@ def words_for(expect: Expect) -> list[str]:
     """Every word that may be heard, for a word-list grammar and for the check of a model's vocabulary."""
     words: dict[str, None] = {}
     if expect.kind == "reading":
-        words = dict.fromkeys((*UNITS, "oh", "double", *POINTS, *TEENS, *TENS, *HALF))
+        words = dict.fromkeys(WORDS)
     if expect.kind != "off":
         words |= dict.fromkeys(word for phrase in command_phrases() for word in phrase.split())
     return list(words)
@@ -84,9 +84,8 @@ def words_for(expect: Expect) -> list[str]:
 
 def phrases_for(expect: Expect) -> list[str]:
     """vosk's runtime grammar as phrases: single words of numbers, whole phrases of commands."""
-    numbers = words_for(expect) if expect.kind == "reading" else []
-    spoken = [word for word in numbers if word in {*UNITS, "oh", "double", *POINTS, *TEENS, *TENS}]
-    half = [" ".join(HALF)] if spoken else []
+    spoken = [word for word in WORDS if word not in HALF] if expect.kind == "reading" else []
+    half = [" ".join(HALF)] if spoken and HALF else []
     return spoken + half + (command_phrases() if expect.kind != "off" else [])
 
 
@@ -114,7 +113,7 @@ def automaton(expect: Expect, *, window: bool = False, commands: bool = True) ->
     built = Automaton()
     ways = [(tuple(phrase.split()), built.end) for phrase in command_phrases()] if commands else []
     if expect.kind == "yesno" and not commands:
-        ways = [(("yes",), built.end), (("no",), built.end)]
+        ways = [(tuple(said.split()), built.end) for ident in ("yes", "no") for said in COMMANDS[ident]]
     if expect.kind == "reading":
         low, high = (expect.low, expect.high) if window else (None, None)
         ways += _readings(built, low, high, expect.places)
@@ -134,7 +133,8 @@ def _readings(built: Automaton, low: Decimal | None, high: Decimal | None,
     ways = [(_natural(n), built.end) for n in range(10, int(HIGHEST) + 1) if low <= n <= high]
     if places != 0:
         halves = [n for n in range(10, int(HIGHEST) + 1) if low <= n + Decimal("0.5") <= high]
-        ways += [(_natural(n) + tail, built.end) for n in halves for tail in (HALF, *((p, "five") for p in POINTS))]
+        tails = [tail for tail in (HALF, *((point, UNITS[5]) for point in POINTS)) if tail]
+        ways += [(_natural(n) + tail, built.end) for n in halves for tail in tails]
     for count in (1, 2) if places is None else (places,):
         if count > 0:
             ways += _with_decimals(built, low, high, count)
@@ -163,20 +163,18 @@ def _whole(n: int) -> list[Words]:
 
 
 def _spelt(said: str) -> list[Words]:
-    """Digit by digit, "oh" for zero too, and "double" for two that are the same."""
+    """Digit by digit, every word for zero ("oh"), and "double" for two that are the same where that is said."""
     forms: list[Words] = [()]
     for digit in said:
         forms = [form + (word,) for form in forms for word in _digit(int(digit))]
-    if len(said) == 2 and said[0] == said[1]:
-        forms += [("double", word) for word in _digit(int(said[0]))]
+    if DOUBLE and len(said) == 2 and said[0] == said[1]:
+        forms += [(DOUBLE, word) for word in _digit(int(said[0]))]
     return forms
 
 
 def _digit(n: int) -> Words:
-    return (UNITS[n],) if n else ("zero", "oh")
+    return (UNITS[n],) if n else ZEROS
 
 
 def _natural(n: int) -> Words:
-    if n < 20:
-        return (TEENS[n - 10],)
-    return (TENS[n // 10 - 2],) + ((UNITS[n % 10],) if n % 10 else ())
+    return TWO_DIGITS[n]
