@@ -72,7 +72,8 @@ def _sequential(taken: Mapping[str, Decimal], settings: Settings, invalid: Seque
         # A number from a test that can't count would look good on paper: it gets none.
         results = tuple(Result(one.name, None, one.unit, None, one.standing) for one in results)
         verdict, why = "invalid", "; ".join(invalid)
-    return Judgement(verdict, _spoken_results(results, verdict, why, warnings, found.repeat or bool(again)), results, verdict, why, warnings)
+    words = _spoken_results(results, verdict, why, warnings, found.repeat or bool(again))
+    return Judgement(verdict, words, results, verdict, why, warnings)
 
 
 def _spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: Sequence[str],
