@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from assistant import hear, lines, log, mic, work
+from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.journal import FILE, Journal, JournalError
 from assistant.jsonline import dumps
@@ -21,6 +22,8 @@ DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Never lets a traceback through for what a user can do wrong."""
     args = parser().parse_args(argv)
+    if language.TROUBLE:
+        return _refuse(language.TROUBLE, 2)
     try:
         return args.do(args)
     except (ScriptError, ProcedureError) as error:

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import re
 
+from assistant.core.language import CURRENT
 from assistant.core.phrases import spoken_id
-from assistant.core.spoken import UNITS
+from assistant.core.spoken import POINTS, UNITS
 
-_DIGIT = "|".join(UNITS)
-_DIGITS = re.compile(rf"\b(?:minus, )?(?:(?:{_DIGIT}), )*(?:{_DIGIT})(?:, point(?:, (?:{_DIGIT}))+)?\b")
-_WORDS = ((re.compile(r"\bpsi\b"), "P S I"), (re.compile(r"\bO-ring\b"), "O ring"), (re.compile(r"%"), " percent"))
+_DIGIT = "|".join(map(re.escape, UNITS))
+_MINUS, _POINT = CURRENT.numbers.minus, POINTS[0]
+_DIGITS = re.compile(rf"\b(?:{_MINUS}, )?(?:(?:{_DIGIT}), )*(?:{_DIGIT})(?:, {_POINT}(?:, (?:{_DIGIT}))+)?\b")
+_WORDS = tuple((re.compile(rf"\b{re.escape(shown)}\b" if shown[0].isalpha() else re.escape(shown)), said)
+               for shown, said in CURRENT.pronounce.items())
 _READING = re.compile(r"\b(equilibrium|charge)[. ](\d)\.(\d)\b(?!\.?\d)")
 _BETWEEN = re.compile(r"(?<=\d)[-:](?=\d)")
 """Of a date or a time of day."""
@@ -37,7 +40,7 @@ def pronounce(text: str, to_write: bool = False) -> str:
 
 def _digit_by_digit(found: re.Match[str], between: str) -> str:
     sign, whole, decimals = found.groups()
-    words = [*(["minus"] if sign else []), *(UNITS[int(one)] for one in whole)]
+    words = [*([_MINUS] if sign else []), *(UNITS[int(one)] for one in whole)]
     if decimals:
-        words += ["point", *(UNITS[int(one)] for one in decimals)]
+        words += [_POINT, *(UNITS[int(one)] for one in decimals)]
     return between.join(words)

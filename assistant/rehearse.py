@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from assistant import record
+from assistant.core.commands import phrase
 from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
 from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue
 from assistant.core.expect import Expect
@@ -236,7 +237,7 @@ class Rehearsal:
             self.at(self.now + ANSWER_AFTER_S, lambda: self._reply(reply, number))
 
     def _cooperative(self) -> str | None:
-        """What a cooperative technician answers: next, yes; never a reading, never a skip."""
+        """The command that a cooperative technician gives: next, yes; never a reading, never a skip."""
         match self.station.state.phase:
             case Phase.TELL | Phase.READY:
                 return "next"
@@ -252,7 +253,7 @@ class Rehearsal:
 
     def _reply(self, reply: str, number: int) -> None:
         if number == self.listen_number and self.station.state.listening:
-            self.post(Heard(self.now, reply))
+            self.post(Heard(self.now, phrase(reply)))
 
     def _give(self, answer: Answer, listen: Listen) -> None:
         if self.station.state.prompt != listen.id:

@@ -7,7 +7,7 @@ Words may also name the job's settings: "charge to {target}", "all {clamps} clam
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from difflib import get_close_matches
 from typing import Any, Mapping
 
@@ -22,7 +22,9 @@ STOP = "stop"
 """Two targets that are no step: the test is done; the test is stopped before its end."""
 
 _STAGE_KEYS = ("name", "with", "like", "step")
-_TOP_KEYS = ("test", "title", "editions", "standing", "keys", "stage")
+_TOP_KEYS = ("test", "title", "editions", "standing", "keys", "stage", "words")
+_WORDS = ("stage", "say", "terse", "coaching", "caution", "go", "terse_go", "quantity", "yes_note", "no_note")
+"""What another language says otherwise of a step."""
 
 
 class ProcedureError(ValueError):
@@ -72,7 +74,8 @@ def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure")
             words = phrases.of_settings(settings, binding.get("S"))
             words |= {key: _filled(str(value), words, place) for key, value in binding.items()}
             for plain in _tables(source, "step", place):
-                steps.append(_step(plain, _filled(name, words, place), words, place))
+                step = _step(plain, _filled(name, words, place), words, place)
+                steps.append(_reworded(step, data.get("words", {}).get(step.id, {}), words, place))
     if not isinstance(data.get("editions", ""), str):
         raise ProcedureError(f'{where}: "editions" must be a text.')
     if not isinstance(data.get("standing", {}), Mapping):
@@ -128,6 +131,38 @@ def _step(plain: Mapping[str, Any], stage: str, words: Mapping[str, str], place:
     except (TypeError, ValueError) as error:
         raise ProcedureError(f"{place}: {error}") from None
     return step
+
+
+def _reworded(step: Step, given: Mapping[str, Any], words: Mapping[str, str], place: str) -> Step:
+    """The step in the words of another language; ids, clocks and branches stay."""
+    changes = {key: str(value) for key, value in _filled(given, words, place).items()}
+    for answer in ("yes", "no"):
+        if (note := changes.pop(f"{answer}_note", None)) is not None:
+            changes[answer] = replace(getattr(step, answer), note=note)
+    return replace(step, **changes) if changes else step
+
+
+def wording(procedure: Procedure) -> dict[str, dict[str, str]]:
+    """Every word of a test, step by step: what a language file has under ``[procedure.NAME.words]``."""
+    found = {}
+    for step in procedure.steps:
+        words = {key: getattr(step, key) for key in _WORDS if getattr(step, key, "")}
+        words |= {f"{answer}_note": getattr(step, answer).note for answer in ("yes", "no")
+                  if isinstance(step, Choose) and getattr(step, answer).note}
+        found[step.id] = words
+    return found
+
+
+def translated(data: Mapping[str, Any], given: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """A procedure's data with the words that a language file gives for it. Raises ProcedureError naming all that it lacks."""
+    own = wording(build(data, Settings(), where))
+    words = given.get("words", {})
+    wrong = [f"{key} is missing" for key in ("title", "editions") if not given.get(key)]
+    wrong += [f"words.{step}.{key} is missing" for step, said in own.items() for key in said if key not in words.get(step, {})]
+    wrong += [f"words.{step}.{key} is not known" for step, said in words.items() for key in said if key not in own.get(step, {})]
+    if wrong:
+        raise ProcedureError(f"{where}: {'; '.join(wrong)}.")
+    return {**data, "title": given["title"], "editions": given["editions"], "words": words}
 
 
 def _check_targets(procedure: Procedure, where: str) -> None:

@@ -6,6 +6,9 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from assistant.core.language import CURRENT
+from assistant.core.procedure import translated
+
 HERE = Path(__file__).parent
 
 
@@ -18,10 +21,13 @@ def names() -> list[str]:
 
 
 def load(test: str) -> dict[str, Any]:
-    """The parsed procedure of a test. Raises NoSuchTest, or ValueError with file and line if the file is no TOML."""
+    """The parsed procedure of a test, in the words of the station's language. Raises NoSuchTest, or ValueError with file and line if the file is no TOML."""
     if test not in names():
         raise NoSuchTest(f"there is no test {test!r}; there are: {', '.join(names())}")
-    return read(HERE / f"{test}.toml")
+    data = read(HERE / f"{test}.toml")
+    if CURRENT.name == "en":
+        return data
+    return translated(data, CURRENT.procedures.get(test, {}), f"language {CURRENT.name}: procedure.{test}")
 
 
 def read(path: Path) -> dict[str, Any]:
