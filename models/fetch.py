@@ -1,89 +1,102 @@
-"""Fetches the small English vosk model named in manifest.toml: `python -m models.fetch [--offer]`.
+"""Fetches a speech model named in manifest.toml, or takes it from a local archive: `python -m models.fetch [--offer]`.
 
-The only module here that goes to the network, and only when asked to. Everything works without that model.
+With models/download.py the only module here that goes to the network, and only when asked to. Everything works without.
 """
 
 import argparse
 import hashlib
 import shutil
-import socket
 import sys
 import tempfile
 import tomllib
-import urllib.error
-import urllib.request
 import zipfile
 import zlib
 from collections.abc import Callable
 from pathlib import Path
 
+from models import download
+from models.download import NotFetched
 from models.locate import INSTALLED, ROOT, is_model
 
-CONNECT_S = 10
-"""Longest wait for the connection, and for each next piece."""
-
-LARGEST_MB = 400
-"""More than any small model unpacked (about 70 MB, from memory): a limit on what one file may fill."""
-
-_PIECE = 1 << 16
 _MB = 1 << 20
 
 
-class NotFetched(Exception):
-    """The model could not be had. The message is a sentence."""
-
-
-def fetch(model: dict, into: Path = INSTALLED, progress: Callable[[str], None] = lambda text: None) -> Path:
+def fetch(model: dict, into: Path = INSTALLED, progress: Callable[[str], None] = lambda text: None,
+          archive: Path | None = None) -> Path:
     """The folder of `model` (an entry of manifest.toml) in `into`, fetched and unpacked; at once if it is there.
 
-    Writes the checksum of what came beside the folder, as NAME.sha256. Nothing is left of a failed try.
-    Raises NotFetched with a sentence.
+    archive: a local file in place of the network. The SHA-256 of what came is kept beside the folder, as NAME.sha256,
+    and from then on demanded, unless the manifest names one. A broken download stays, to be gone on with; nothing else
+    is left of a failed try. Raises NotFetched with a sentence.
     """
     folder = into / model["name"]
     if is_model(folder):
         return folder
+    part = into / f".{model['name']}.part"
     try:
         into.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=into, prefix=".fetching-") as work:
-            archive = Path(work) / "model.zip"
-            found = _download(model, archive, progress)
-            _unpack(archive, Path(work) / "out")
-            unpacked = Path(work) / "out" / model["name"]
-            if not is_model(unpacked):
-                raise NotFetched(f"What {model['url']} gave holds no vosk model; nothing was installed.")
-            shutil.rmtree(folder, ignore_errors=True)
-            unpacked.replace(folder)
-            (into / f"{model['name']}.sha256").write_text(f"{found}  {model['url']}\n", encoding="utf-8")
+        if archive is not None:
+            _install(model, archive, str(archive), into)
+        else:
+            download.download(model["url"], part, progress)
+            try:
+                _install(model, part, model["url"], into)
+            finally:
+                download.forget(part)
     except OSError as error:
         raise NotFetched(f"The model could not be written to {into} ({error.strerror or error}); "
                          "make room or get the right to write there, then try again.") from None
     return folder
 
 
-def _download(model: dict, archive: Path, progress: Callable[[str], None]) -> str:
-    """The file's SHA-256, which must be the manifest's where that names one."""
-    checksum, had, url = hashlib.sha256(), 0, model["url"]
+def _install(model: dict, archive: Path, origin: str, into: Path) -> None:
+    found = _sha256(archive)
+    wanted, pinned = model["sha256"], pinned_checksum(model, into)
+    if wanted and found != wanted:
+        raise NotFetched(f"{origin} is not the file that was checked (its SHA-256 differs); nothing was installed.")
+    if not wanted and pinned and found != pinned:
+        raise NotFetched(f"{origin} is not the file that came the first time (its SHA-256 differs from the one in "
+                         f"{pin(model, into)}); nothing was installed. If you trust the new one, remove that file.")
+    with tempfile.TemporaryDirectory(dir=into, prefix=".fetching-") as work:
+        _unpack(archive, Path(work) / "out")
+        unpacked = Path(work) / "out" / model["name"]
+        if not is_model(unpacked):
+            raise NotFetched(f"What {origin} gave holds no vosk model; nothing was installed.")
+        folder = into / model["name"]
+        shutil.rmtree(folder, ignore_errors=True)
+        unpacked.replace(folder)
+    pin(model, into).write_text(f"{found}  {origin}\n", encoding="utf-8")
+
+
+def pin(model: dict, into: Path = INSTALLED) -> Path:
+    """The file that keeps the checksum of the first fetch."""
+    return into / f"{model['name']}.sha256"
+
+
+def pinned_checksum(model: dict, into: Path = INSTALLED) -> str | None:
     try:
-        with urllib.request.urlopen(url, timeout=CONNECT_S) as answer, archive.open("wb") as out:
-            size = int(answer.headers.get("Content-Length") or 0)
-            while piece := answer.read(_PIECE):
-                had += len(piece)
-                if had > LARGEST_MB * _MB:
-                    raise NotFetched(f"{url} is larger than {LARGEST_MB} MB, which no small model is; stopped.")
-                checksum.update(piece)
-                out.write(piece)
-                progress(f"{had / _MB:.0f} of {size / _MB:.0f} MB" if size else f"{had / _MB:.0f} MB")
-    except urllib.error.HTTPError as error:
-        raise NotFetched(f"{url} answered {error.code}; fetch the model by hand and unpack it in "
-                         f"{INSTALLED}.") from None
-    except (urllib.error.URLError, ConnectionError, socket.timeout, ValueError) as error:
-        reason = getattr(error, "reason", None) or error
-        raise NotFetched(f"No model was fetched ({reason}); the network is needed for that once.") from None
-    if size and had != size:
-        raise NotFetched(f"The download broke off at {had} of {size} bytes; try again.")
-    if model["sha256"] and checksum.hexdigest() != model["sha256"]:
-        raise NotFetched(f"{url} is not the file that was checked (its SHA-256 differs); nothing was installed.")
-    return checksum.hexdigest()
+        return (pin(model, into).read_text(encoding="utf-8").split() or [None])[0]
+    except OSError:
+        return None
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def named_in(archive: Path) -> str:
+    """The one folder that a local archive of a model unpacks to. Raises NotFetched."""
+    try:
+        with zipfile.ZipFile(archive) as packed:
+            tops = {name.split("/")[0] for name in packed.namelist()}
+    except OSError as error:
+        raise NotFetched(f"{archive} can't be read ({error.strerror or error}); check the name.") from None
+    except zipfile.BadZipFile:
+        raise NotFetched(f"{archive} is no zip archive; give the archive as its makers publish it.") from None
+    if len(tops) != 1 or not (top := tops.pop()).strip("./\\"):
+        raise NotFetched(f"{archive} does not hold one folder, as a model's archive does; nothing was installed.")
+    return top
 
 
 def _unpack(archive: Path, into: Path) -> None:
@@ -92,8 +105,8 @@ def _unpack(archive: Path, into: Path) -> None:
     try:
         with zipfile.ZipFile(archive) as packed:
             entries = packed.infolist()
-            if sum(entry.file_size for entry in entries) > LARGEST_MB * _MB:
-                raise NotFetched(f"The archive unpacks to more than {LARGEST_MB} MB; nothing was installed.")
+            if sum(entry.file_size for entry in entries) > download.LARGEST_MB * _MB:
+                raise NotFetched(f"The archive unpacks to more than {download.LARGEST_MB} MB; nothing was installed.")
             for entry in entries:
                 # extract() would quietly drop "..": an archive that has it is not ours.
                 if not (root / entry.filename).resolve().is_relative_to(root) or "\\" in entry.filename:
@@ -104,8 +117,19 @@ def _unpack(archive: Path, into: Path) -> None:
         raise NotFetched(f"The archive is damaged ({error}); try again.") from None
 
 
+def manifest() -> dict[str, dict]:
+    """Short name -> what manifest.toml says of the model."""
+    return tomllib.loads((ROOT / "manifest.toml").read_text(encoding="utf-8"))
+
+
 def small_english() -> dict:
-    return tomllib.loads((ROOT / "manifest.toml").read_text(encoding="utf-8"))["small-english"]
+    return manifest()["small-english"]
+
+
+def on_one_line(text: str) -> None:
+    """Progress for a person: the same line of the terminal again and again; nothing where there is no terminal."""
+    if sys.stderr.isatty():
+        print(f"\r  {text}   ", end="", file=sys.stderr, flush=True)
 
 
 def main(words: list[str] | None = None, model: dict | None = None, into: Path = INSTALLED) -> int:
@@ -119,7 +143,7 @@ def main(words: list[str] | None = None, model: dict | None = None, into: Path =
     if asks and not _wanted(model):
         return 0
     try:
-        folder = fetch(model, into, lambda text: print(f"\r  {text}   ", end="", file=sys.stderr, flush=True))
+        folder = fetch(model, into, on_one_line)
     except NotFetched as refusal:
         print(f"\r{refusal} Hearing goes on with the model that is here.", file=sys.stderr)
         return 1

@@ -23,19 +23,33 @@ def is_model(folder: Path) -> bool:
 
 
 def find_model(named: str | None = None) -> Path | None:
-    """The folder named, else the one in $BOWLSIDE_MODEL, else the first installed, else None.
+    """The folder named, else the one in $BOWLSIDE_MODEL, else the one chosen with `bowlside voice use`, else the first
+    installed, else None.
 
     Raises ModelMissing if a folder was named and is no model: falling back silently would hide the mistake.
     """
-    for asked, where in ((named, "the model folder"), (os.environ.get(VARIABLE), f"${VARIABLE}")):
+    for asked, where in ((named, "the model folder"), (os.environ.get(VARIABLE), f"${VARIABLE}"),
+                         (None if named or os.environ.get(VARIABLE) else chosen(), "chosen with bowlside voice use")):
         if asked:
             folder = Path(asked).expanduser()
             if not is_model(folder):
                 raise ModelMissing(f"{folder} ({where}) is not a vosk model: it needs am/final.mdl and "
                                    "graph/HCLr.fst with Gr.fst, or graph/HCLG.fst; give its folder.")
             return folder
-    for place in (INSTALLED, CACHE):
-        for folder in sorted(place.iterdir()) if place.is_dir() else []:
-            if is_model(folder):
-                return folder
-    return None
+    return next(iter(installed()), None)
+
+
+def installed() -> list[Path]:
+    """Every model folder in the places where they are installed, ours first."""
+    return [folder for place in (INSTALLED, CACHE) if place.is_dir()
+            for folder in sorted(place.iterdir()) if not folder.name.startswith(".") and is_model(folder)]
+
+
+def chosen() -> str:
+    """What `bowlside voice use` remembered in the station's settings; "" for nothing. Raises ModelMissing."""
+    from assistant import station_settings
+
+    try:
+        return str(station_settings.read()["hearing"]["model"])
+    except station_settings.StationSettingsError as error:
+        raise ModelMissing(str(error)) from None

@@ -3,12 +3,13 @@
 import hashlib
 import http.server
 import io
+import shutil
 import threading
 import zipfile
 
 import pytest
 
-from models import fetch
+from models import download, fetch
 from models.locate import is_model
 
 NAME = "made-up-model"
@@ -76,6 +77,7 @@ def test_a_good_archive_is_installed_with_its_checksum(serve, tmp_path):
 def test_bad_archives_leave_nothing_behind(serve, tmp_path):
     assert "broke off" in refused(serve(GOOD, promised=len(GOOD) + 500), tmp_path)
     assert "damaged" in refused(serve(GOOD[:len(GOOD) // 2]), tmp_path)
+    assert "damaged" in refused(serve(GOOD, promised=len(GOOD) - 50), tmp_path)
     assert "damaged" in refused(serve(b"<html>please log in</html>"), tmp_path)
     spoiled = bytearray(GOOD)
     spoiled[60] ^= 0xFF
@@ -83,6 +85,38 @@ def test_bad_archives_leave_nothing_behind(serve, tmp_path):
     assert "SHA-256" in refused(serve(GOOD, sha256="0" * 64), tmp_path)
     assert "no vosk model" in refused(serve(packed({f"{NAME}/README": b"empty"})), tmp_path)
     assert "404" in refused(serve(GOOD, path="elsewhere.zip"), tmp_path)
+
+
+def test_the_first_checksum_is_demanded_ever_after(serve, tmp_path):
+    folder = fetch.fetch(serve(GOOD), tmp_path)
+    shutil.rmtree(folder)
+    with pytest.raises(fetch.NotFetched, match=rf"not the file that came the first time.*{NAME}.sha256.*remove that file"):
+        fetch.fetch(serve(packed({**FILES, f"{NAME}/extra": b"?"})), tmp_path)
+    assert {path.name for path in tmp_path.iterdir()} == {f"{NAME}.sha256"}
+    assert fetch.fetch(serve(GOOD), tmp_path) == folder
+
+
+def test_from_a_local_archive_the_same_rules_hold(serve, tmp_path):
+    model, archive, into = serve(GOOD), tmp_path / "a.zip", tmp_path / "installed"
+    archive.write_bytes(GOOD)
+    folder = fetch.fetch({**model, "url": "http://127.0.0.1:1/"}, into, archive=archive)
+    assert is_model(folder) and archive.read_bytes() == GOOD and fetch.named_in(archive) == NAME
+    shutil.rmtree(folder)
+    archive.write_bytes(packed({**FILES, f"{NAME}/extra": b"?"}))
+    with pytest.raises(fetch.NotFetched, match="not the file that came the first time"):
+        fetch.fetch(model, into, archive=archive)
+    (into / f"{NAME}.sha256").unlink()
+    with pytest.raises(fetch.NotFetched, match="not the file that was checked"):
+        fetch.fetch({**model, "sha256": "0" * 64}, into, archive=archive)
+
+
+@pytest.mark.parametrize(("content", "told"), [(b"no zip", "no zip archive"), (packed({"a/b": b"", "c/d": b""}), "one folder"),
+                                               (packed({"../b": b""}), "one folder"), (None, "can't be read")])
+def test_an_archive_that_is_none_is_one_sentence(tmp_path, content, told):
+    if content is not None:
+        (tmp_path / "a.zip").write_bytes(content)
+    with pytest.raises(fetch.NotFetched, match=told):
+        fetch.named_in(tmp_path / "a.zip")
 
 
 @pytest.mark.parametrize("name", ["../outside", f"{NAME}/../../outside", "/tmp/bowlside-outside", "..\\outside"])
@@ -94,7 +128,7 @@ def test_nothing_is_written_outside_the_folder(serve, tmp_path, name):
 
 
 def test_an_archive_that_would_fill_the_disk_is_refused(serve, tmp_path, monkeypatch):
-    monkeypatch.setattr(fetch, "LARGEST_MB", 1)
+    monkeypatch.setattr(download, "LARGEST_MB", 1)
     assert "more than 1 MB" in refused(serve(packed({**FILES, f"{NAME}/zeros": bytes(3 << 20)})), tmp_path)
     assert "larger than 1 MB" in refused(serve(bytes(3 << 20)), tmp_path)
 
