@@ -135,7 +135,7 @@ def dialogue(ear: Ear, man: Technician) -> dict[str, Any]:
             second = state.first is not None
             if refusals >= REFUSALS_THEN_KEYS or second and (state.first.source != "voice" or state.first.form != "whole"):
                 keyed_reading = keyed_reading or refusals >= REFUSALS_THEN_KEYS
-                told["keyed"] += 1
+                told["keyings"] += 1
                 for key in [*f"{man.value:f}".replace(".", "*"), "#"]:
                     now += 0.3
                     records += post(KeyPressed(now, key))
