@@ -9,7 +9,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NoReturn
 
-from assistant import hear, lines, log, mic, work
+from assistant import hear, lines, log, mic, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.journal import FILE, Journal, JournalError
@@ -110,6 +110,8 @@ def parser() -> argparse.ArgumentParser:
         description="Listens to the noise and to five digits, and says what is right and what to move.")
     check.set_defaults(do=mic.run)
     mic.add_arguments(check)
+
+    voice.add_arguments(command("voice", "Speech models: list, fetch, use.", None))
 
     logs = command("log", "The record: list, show, read, verify.", lambda args: logs.print_help() or 2)
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)

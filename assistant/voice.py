@@ -65,7 +65,7 @@ def fetch_model(args: argparse.Namespace) -> int:
         folder = fetch.fetch(model, locate.INSTALLED, fetch.on_one_line, args.archive)
     except fetch.NotFetched as refusal:
         return _complain(refusal, REFUSED)
-    row = {"name": model["name"], "folder": str(folder), "fetched": not before, "sha256": fetch.pinned_checksum(model),
+    row = {"name": model["name"], "folder": str(folder), "fetched": not before, "sha256": fetch.pinned_checksum(model, locate.INSTALLED),
            "checksum": _checksum(model)}
     state = "was there already" if before else f"installed, {row['checksum']}"
     print(dumps(row) if args.json else f"{folder.name}: {state}. bowlside voice use {folder.name} makes it the one in use.")
@@ -136,9 +136,9 @@ def _row(short: str, model: dict[str, Any], folder: Path | None, used: Path | No
 
 def _checksum(model: dict[str, Any]) -> str:
     """verified: the manifest's; pinned: as at the first fetch, never checked by us; unverified: not even that."""
-    from models import fetch
+    from models import fetch, locate
 
-    pinned = fetch.pinned_checksum(model)
+    pinned = fetch.pinned_checksum(model, locate.INSTALLED)
     if model.get("sha256") and pinned == model["sha256"]:
         return "verified"
     return "pinned" if pinned else "unverified"
