@@ -68,7 +68,8 @@ def fetch_model(args: argparse.Namespace) -> int:
     row = {"name": model["name"], "folder": str(folder), "fetched": not before, "sha256": fetch.pinned_checksum(model, locate.INSTALLED),
            "checksum": _checksum(model)}
     state = "was there already" if before else f"installed, {row['checksum']}"
-    print(dumps(row) if args.json else f"{folder.name}: {state}. bowlside voice use {folder.name} makes it the one in use.")
+    told = f"{folder.name}: {state}. bowlside voice use {folder.name} makes it the one in use."
+    print(dumps(row) if args.json else told)
     return DONE
 
 

@@ -106,7 +106,8 @@ def _one_connection(url: str, out: BinaryIO, about: Path, progress: Callable[[st
                 if out.tell() > LARGEST_MB * _MB:
                     _start_over(out, about)
                     raise NotFetched(f"{url} is larger than {LARGEST_MB} MB, which no small model is; stopped.")
-                progress(f"{out.tell() / _MB:.0f} of {version.size / _MB:.0f} MB" if version.size else f"{out.tell() / _MB:.0f} MB")
+                of_all = f" of {version.size / _MB:.0f}" if version.size else ""
+                progress(f"{out.tell() / _MB:.0f}{of_all} MB")
     except urllib.error.HTTPError as error:
         if error.code == 416:                               # less there than we had: another file
             _start_over(out, about)
