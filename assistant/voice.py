@@ -65,8 +65,8 @@ def fetch_model(args: argparse.Namespace) -> int:
         folder = fetch.fetch(model, locate.INSTALLED, fetch.on_one_line, args.archive)
     except fetch.NotFetched as refusal:
         return _complain(refusal, REFUSED)
-    row = {"name": model["name"], "folder": str(folder), "fetched": not before, "sha256": fetch.pinned_checksum(model, locate.INSTALLED),
-           "checksum": _checksum(model)}
+    row = {"name": model["name"], "folder": str(folder), "fetched": not before,
+           "sha256": fetch.pinned_checksum(model, locate.INSTALLED), "checksum": _checksum(model)}
     state = "was there already" if before else f"installed, {row['checksum']}"
     told = f"{folder.name}: {state}. bowlside voice use {folder.name} makes it the one in use."
     print(dumps(row) if args.json else told)
