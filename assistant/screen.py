@@ -20,6 +20,7 @@ import unicodedata
 from dataclasses import dataclass, field
 
 from assistant.big_digits import big, big_width
+from assistant.core.language import sentence
 from hardware.terminal import on_termination
 
 
@@ -103,7 +104,7 @@ def _rows(view: View, width: int, height: int, size: int) -> tuple[Ranked, Ranke
     panels, rest = _panels(view, width, size)
     below = [(_NEEDED, line) for line in panels]
     below += [(_NEEDED, line) for line in rest] or [(_BLANK, "")]
-    below += [(_HEARD, _labelled("HEARD", view.heard, width)), (_TITLE, _listening(view, width))]
+    below += [(_HEARD, _labelled(sentence("screen.heard"), view.heard, width)), (_TITLE, _listening(view, width))]
     room = 3 if height >= 30 else 2
     messages = [f"{'·' if not at else ' '} {line}" for message in view.messages[-room:]
                 for at, line in enumerate(_wrap(message, width - 2, most=room))][-room:]
@@ -135,13 +136,13 @@ def _panels(view: View, width: int, size: int) -> tuple[list[str], list[str]]:
     not fit. Size 0 draws nothing. The most important takes its place first, and alone may be of size 2."""
     panels: list[tuple[int, str, str]] = []  # need (0 most), label, what it shows; from left to right
     if view.clock_s is not None:
-        panels.append((1, f"■ {view.clock_label.upper() or 'CLOCK'}", _clock(view.clock_s)))
+        panels.append((1, f"■ {view.clock_label.upper() or sentence('screen.clock')}", _clock(view.clock_s)))
     if view.gauge is not None:
-        panels.append((2, "● SIMULATED GAUGE", view.gauge))
+        panels.append((2, f"● {sentence('screen.gauge')}", view.gauge))
     if view.typed:
-        panels.append((0, "▶ TYPED", view.typed.replace("*", ".") + "_"))
+        panels.append((0, f"▶ {sentence('screen.typed')}", view.typed.replace("*", ".") + "_"))
     elif view.last:
-        panels.append((3, "LAST READING", view.last))
+        panels.append((3, sentence("screen.last"), view.last))
     drawn: dict[int, list[str]] = {}
     texts: dict[int, str] = {}
     used = 0
@@ -181,8 +182,8 @@ def _clock(seconds: float) -> str:
 
 def _listening(view: View, width: int) -> str:
     if not view.listens:
-        return "·· NOT LISTENING"
-    return _labelled("▶ SAY OR KEY", view.listens, width)
+        return f"·· {sentence('screen.deaf')}"
+    return _labelled(f"▶ {sentence('screen.say_or_key')}", view.listens, width)
 
 
 def _labelled(label: str, text: str, width: int) -> str:

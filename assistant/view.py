@@ -2,15 +2,15 @@
 from __future__ import annotations
 
 from assistant.core import phrases
+from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.turn import prompt_words
 from assistant.screen import View
 
-KEYS = "# next, yes, enter   C no, clear   B take back   A say again   D time left   shift-A pause   shift-C scrap   q leave"
-_LISTENS = {
-    Phase.TELL: "next", Phase.ENTRY: "the reading, digits and #", Phase.CONFIRM: "yes or no",
-    Phase.OVERRIDE: "yes or no", Phase.HOLD: "wait; time left", Phase.READY: "next", Phase.CHOOSE: "yes or no",
-    Phase.SCRAP: "yes or no",
+KEYS = sentence("screen.keys")
+_LISTENS: dict[Phase, str] = {
+    Phase.TELL: "next", Phase.ENTRY: "reading", Phase.CONFIRM: "yes_or_no", Phase.OVERRIDE: "yes_or_no", Phase.HOLD: "wait",
+    Phase.READY: "next", Phase.CHOOSE: "yes_or_no", Phase.SCRAP: "yes_or_no",
 }
 
 
@@ -20,7 +20,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     if state.procedure is None:
         return View(status=status, keys=keys)
     step, over = state.step, state.phase is Phase.OVER
-    words, caution = ("Test done." if state.outcome == "done" else f"{state.outcome.capitalize()}.", "") if over \
+    words, caution = (sentence(f"test.{state.outcome}"), "") if over \
         else prompt_words(state)
     last = state.last_taken()
     if last is not None and state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP) and phrases.same_kind(last.id, state.step.id):
@@ -36,7 +36,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         listens=_listens(state),
         typed=state.typed,
         status=status, gauge=gauge, keys=keys,
-        progress=f"step {state.index + 1} of {len(state.procedure.steps)}",
+        progress=sentence("screen.progress", step=state.index + 1, steps=len(state.procedure.steps)),
         messages=messages,
     )
 
@@ -45,17 +45,18 @@ def _listens(state: State) -> str:
     """The microphone is deaf while the station talks; the keys never are."""
     if state.phase is Phase.OVER:
         return ""
-    wanted = "carry on (paused)" if state.paused else _LISTENS.get(state.phase, "")
-    return f"keys only while I talk: {wanted}" if wanted and state.spoken < state.utterance else wanted
+    known = "paused" if state.paused else _LISTENS.get(state.phase)
+    wanted = sentence(f"screen.{known}") if known else ""
+    return sentence("screen.keys_only", wanted=wanted) if wanted and state.spoken < state.utterance else wanted
 
 
 def clock_of(state: State, now: float) -> tuple[float | None, str]:
     """Seconds left of the clock that matters now, and its name."""
     timers = dict(state.timers)
     if "tap" in timers:
-        return max(0.0, timers["tap"] - now), "TAP"
+        return max(0.0, timers["tap"] - now), sentence("screen.tap")
     if state.hold is not None:
-        return max(0.0, state.hold.ends - now), "HOLD" if state.hold.ends - state.hold.started > 30 else "SETTLE"
+        return max(0.0, state.hold.ends - now), sentence("screen.hold" if state.hold.ends - state.hold.started > 30 else "screen.settle")
     return None, ""
 
 
@@ -63,7 +64,7 @@ def _aside(state: State) -> str:
     if state.phase is Phase.CONFIRM and state.proposed is not None:
         return f"{phrases.aloud(state.proposed.value, state.ask.places):f}:"
     if state.phase is Phase.HOLD and not prompt_words(state)[0]:
-        return "Let it settle."
+        return sentence("screen.let_it_settle")
     return ""
 
 
