@@ -9,6 +9,7 @@ from pathlib import Path
 
 from assistant.core.events import DeviceBack, Event, Heard, HearingChanged, Unclear
 from assistant.core.expect import Expect
+from assistant.core.language import sentence
 from assistant.live import Live
 from hardware.microphone import Microphone
 from models.ear import Ear, Understood, open_ear
@@ -54,7 +55,7 @@ class Ears:
         try:
             ear = open_ear(str(self._model) if self._model else None)
         except Exception as error:  # noqa: BLE001  whatever is wrong with a model, the keys go on
-            self._live.trouble(f"No hearing: {error}. Use the keypad.")
+            self._live.trouble(sentence("ear.none", error=error))
             return
         self._live.trouble(ear.sentence)
         if not self._closed:
@@ -87,7 +88,7 @@ class Ears:
         try:
             understood = ear.understand(pcm, RATE, expect)
         except Exception as error:  # noqa: BLE001  one bad utterance must not end the hearing
-            self._live.trouble(f"That could not be heard ({error}); say it again or key it.")
+            self._live.trouble(sentence("ear.failed", error=error))
             return
         self._watch.heard(voice, understood.accepted)
         event = event_of(understood, 0.0)

@@ -8,31 +8,32 @@ from collections.abc import Mapping
 from typing import Any
 
 from assistant.core import spoken
-from assistant.core.phrases import spoken_id
+from assistant.core.language import sentence
+from assistant.core.phrases import capital, spoken_id
 from assistant.core.judge import SPOKEN_NAMES, SPOKEN_UNITS
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120 were understood less well (26 of 30 against 39 of 40)."""
 KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air"}
-KEYS_HELP = "# next   A say again   B slower   D faster   * skip to air   q leave"
+KEYS_HELP = sentence("log.keys")
 
 
 def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Id and words of every line, in the order of a paper log: readings, results, verdict, remarks."""
     day, _, clock = found["started"].partition("T")
-    said = [("heading", f"Test {found['id']}, {found['title']}, {day}, {clock[:5]}.")]
+    said = [("heading", sentence("log.heading", id=found["id"], title=found["title"], day=day, clock=clock[:5]))]
     if found.get("practice"):
-        said.append(("practice", "Practice on a simulated meter: nothing here counts."))
+        said.append(("practice", sentence("log.practice")))
     for one in found["readings"]:
         if not one["withdrawn"]:
-            said.append((one["id"], f"{_capital(spoken_id(one['id']))}: {spoken.digits(one['value'])}."))
+            said.append((one["id"], sentence("log.line", name=capital(spoken_id(one["id"])), value=spoken.digits(one["value"]))))
     for one in found["results"]:
         name = SPOKEN_NAMES.get(one["name"], one["name"].replace("_", " "))
-        value = "no valid value" if one["rounded"] is None else \
+        value = sentence("log.no_value") if one["rounded"] is None else \
             f"{spoken.digits(one['rounded'])} {SPOKEN_UNITS.get(one['unit'], one['unit'])}"
-        said.append((one["name"], f"{name}: {value}."))
-    said.append(("verdict", f"Verdict: {found['verdict']}. {_capital(found['why'])}."))
-    said += [(f"note.{number}", f"Remark: {one['text'].rstrip('.')}.") for number, one in enumerate(found["notes"], 1)]
+        said.append((one["name"], sentence("log.line", name=name, value=value)))
+    said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=capital(found["why"]))))
+    said += [(f"note.{number}", sentence("log.remark", text=one["text"].rstrip("."))) for number, one in enumerate(found["notes"], 1)]
     return said
 
 
@@ -44,15 +45,11 @@ def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
             ident = f"{ident}.{number}"
         used.add(ident)
         steps.append({"id": ident, "kind": "tell", "say": words.replace("{", "(").replace("}", ")")})
-    return {"test": "log-read", "title": f"Reading out test {found['id']}", "keys": KEYS,
-            "stage": [{"name": "for the paper log", "step": steps}]}
+    return {"test": "log-read", "title": sentence("log.title", id=found["id"]), "keys": KEYS,
+            "stage": [{"name": sentence("log.stage"), "step": steps}]}
 
 
 def figures(found: Mapping[str, Any]) -> dict[str, str]:
     """The number of each line in figures, to be shown beside the words."""
     shown = {one["id"]: f"{one['value']:f} {one['unit']}" for one in found["readings"] if not one["withdrawn"]}
     return shown | {one["name"]: f"{one['rounded']:f} {one['unit']}" for one in found["results"] if one["rounded"] is not None}
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -3,6 +3,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from assistant.core.language import sentence
 from assistant.core.state import Phase, Reading, State
 from assistant.journal import Journal, JournalError
 from assistant.station import Station
@@ -39,11 +40,11 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
 def whole_verdict(state: State) -> tuple[str, str]:
     """The verdict on the test, and why. A test that did not come to its end has none that counts."""
     if state.phase is Phase.OVER and state.outcome != "done":
-        return "invalid", f"the test was {state.outcome}"
+        return "invalid", sentence(f"note.was_{state.outcome}")
     if state.corrected:
-        return "none", "a reading is being entered again"
+        return "none", sentence("log.entered_again")
     whole = [judged for _, judged in sorted(state.judged, key=lambda one: one[0]) if judged.verdict and not judged.partial]
-    return (whole[-1].verdict, whole[-1].why) if whole else ("none", "no result yet")
+    return (whole[-1].verdict, whole[-1].why) if whole else ("none", sentence("log.no_result"))
 
 
 def exit_code(state: State) -> int:

@@ -12,6 +12,7 @@ from typing import Any
 from assistant import clock, job, log, practise as practice_keys, reading_out, record, view, voice_out
 from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
+from assistant.core.language import sentence
 from assistant.core.machine import step
 from assistant.core.state import State
 from assistant.ears import Ears
@@ -115,7 +116,7 @@ def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable
         screen = Screen()
         live = Live(station, screen.show, meter, hints=hints, keys=keys)
         keypad = TerminalKeypad(live.key, live.meter if meter else None,
-                                lambda name: live.tell(f"The key {name} means nothing here."))
+                                lambda name: live.tell(sentence("ear.no_key", key=name)))
         try:
             stack.enter_context(keypad)
             stack.callback(lambda: _tell_stray(screen.stop()))
@@ -130,7 +131,7 @@ def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable
             live.notices.append(remark)
         stack.callback(Ears(live, speaker.is_deaf, model).close)
         if meter:
-            live.status = "PRACTICE, nothing counts."
+            live.status = sentence("ear.practice")
         return live.run(first)
 
 
