@@ -15,6 +15,7 @@ import numpy as np
 
 from assistant.core.commands import command
 from assistant.core.expect import Expect
+from assistant.core.language import sentence
 from assistant.core.spoken import NotANumber, parse
 from models import grammar
 from models.locate import find_model
@@ -81,30 +82,30 @@ class Ear:
         if expect.kind == "off":
             return spoken_text_to_understood("", expect)
         if len(sound) < SHORTEST_S * RATE or level(sound).max() < QUIETEST:
-            return Understood(None, None, False, "Nothing was heard; say it again, closer to the microphone.")
+            return Understood(None, None, False, sentence("ear.too_quiet"))
         vote = Vote(expect, RULES)
         for engine in self._engines:
             for decoding in engine.decodings(sound, expect):
                 vote.add(decoding)
                 if (text := vote.winner()) is not None:
                     return spoken_text_to_understood(text, expect)
-        return Understood(vote.first, None, False, "Not heard clearly enough to be sure; say it again, or key it.")
+        return Understood(vote.first, None, False, sentence("ear.unsure"))
 
 
 def spoken_text_to_understood(text: str, expect: Expect) -> Understood:
     """What words mean where `expect` is listened for: the same last step for a recogniser and for a script."""
     heard = " ".join(text.lower().split())
     if expect.kind == "off":
-        return Understood(heard or None, None, False, "The station is not listening now.")
+        return Understood(heard or None, None, False, sentence("ear.off"))
     if not heard:
-        return Understood(None, None, False, "Nothing was heard; say it again.")
+        return Understood(None, None, False, sentence("ear.nothing"))
     ident = command(heard)
     if ident is not None:
         return Understood(heard, ident, True, None)
     if expect.kind == "command":
-        return Understood(heard, None, False, f'"{heard}" is not a command.')
+        return Understood(heard, None, False, sentence("ear.no_command", heard=heard))
     if expect.kind == "yesno":
-        return Understood(heard, None, False, f'"{heard}" is neither yes nor no, nor a command.')
+        return Understood(heard, None, False, sentence("ear.no_yes_no", heard=heard))
     try:
         value = parse(heard).value
     except NotANumber as refusal:
@@ -116,13 +117,13 @@ def _reading(heard: str, value: Decimal, expect: Expect) -> Understood:
     said = -int(value.as_tuple().exponent)
     if expect.places is not None and said > expect.places:
         return Understood(heard, str(value), False,
-                          f"{value} has {said} decimals, this gauge has {expect.places}; say it again.")
+                          sentence("ear.decimals", value=value, said=said, places=expect.places))
     if expect.places is not None:
         value = value.quantize(Decimal(1).scaleb(-expect.places))
     if expect.low is not None and value < expect.low:
-        return Understood(heard, str(value), False, f"{value} is below {expect.low}, the lowest expected here.")
+        return Understood(heard, str(value), False, sentence("ear.below", value=value, low=expect.low))
     if expect.high is not None and value > expect.high:
-        return Understood(heard, str(value), False, f"{value} is above {expect.high}, the highest expected here.")
+        return Understood(heard, str(value), False, sentence("ear.above", value=value, high=expect.high))
     return Understood(heard, str(value), True, None)
 
 
