@@ -49,8 +49,9 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
     if invalid:
         return Assessment(results, tuple(warnings), INVALID, "; ".join(invalid), bool(again))
     verdict, why, more = against_limits(results, settings)
-    return Assessment(results, tuple(warnings + more), verdict, sentence("verdict.why_repeat", why=why, again=again) if again else why,
-                      bool(again))
+    if again:
+        why = sentence("verdict.why_repeat", why=why, again=again)
+    return Assessment(results, tuple(warnings + more), verdict, why, bool(again))
 
 
 def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], taken: dict[str, Decimal],

@@ -54,7 +54,8 @@ def test_a_whole_test_in_another_language_gives_the_same_results(both) -> None:
     english, other, _ = both
     for kind in ("taken", "result", "verdict"):
         def of(found: list[dict]) -> list[dict]:
-            return [{key: value for key, value in one.items() if key not in ("at", "why")} for one in found if one["kind"] == kind]
+            return [{key: value for key, value in one.items() if key not in ("at", "why")}
+                    for one in found if one["kind"] == kind]
         assert of(english) and of(english) == of(other), kind
     assert [one["id"] for one in english if one["kind"] == "said"] == [one["id"] for one in other if one["kind"] == "said"]
 
@@ -169,7 +170,8 @@ def texts(path: Path) -> list[tuple[int, str]]:
     for node in ast.walk(tree):
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
             skipped.add(id(node.value))
-        if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call) and getattr(node.exc.func, "id", "") in ("ValueError", "KeyError"):
+        if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call) \
+                and getattr(node.exc.func, "id", "") in ("ValueError", "KeyError"):
             skipped |= {id(one) for one in ast.walk(node.exc)}
     return [(node.lineno, node.value) for node in ast.walk(tree) if isinstance(node, ast.Constant) and id(node) not in skipped
             and isinstance(node.value, str) and re.search(r"[A-Za-z]{2,}[,.:;?!]? [A-Za-z]| [A-Za-z]{2,}|[A-Za-z]{2,} ", node.value)]
