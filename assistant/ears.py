@@ -4,7 +4,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from assistant.core.events import DeviceBack, Event, Heard, HearingChanged, Unclear
@@ -31,6 +31,30 @@ def event_of(understood: Understood, at: float) -> Heard | Unclear | None:
     return Unclear(at, understood.why or "", understood.heard)
 
 
+EARLY = 0.5
+"""An utterance is understood on trial after this part of the silence that ends it: the answer is then ready when it is over."""
+RESUMED_S = 0.25
+"""An utterance longer than the trial by more than the rest of the silence and this went on: speech of 0.1 s and its own closing
+silence are longer; a moment's doubt whether it goes on is shorter (models/listener.py)."""
+
+
+@dataclass(frozen=True)
+class Utterance:
+    pcm: bytes
+    expect: Expect
+    prompt: str
+    """What was asked when the words ended, not when the recogniser gets to them."""
+    voice: Voice | None = None
+    over: bool = True
+    """False: it may go on; understand it on trial."""
+
+    def is_trial_of(self, whole: Utterance) -> bool:
+        """Whether nothing but silence came after it."""
+        rest_s = (len(whole.pcm) - len(self.pcm)) / 2 / RATE
+        return (self.expect, self.prompt) == (whole.expect, whole.prompt) and whole.pcm.startswith(self.pcm) and (
+            rest_s <= end_wait(whole.expect.kind) * (1 - EARLY) + RESUMED_S)
+
+
 class Ears:
     """Listens from construction on, as soon as the model has loaded; problems are told, the test goes on by keys.
 
@@ -39,7 +63,8 @@ class Ears:
 
     def __init__(self, live: Live, is_deaf: Callable[[], bool], model: Path | None = None) -> None:
         self._live, self._is_deaf, self._model = live, is_deaf, model
-        self._utterances: queue.SimpleQueue[tuple[bytes, Voice | None, Expect, str] | None] = queue.SimpleQueue()
+        self._utterances: queue.SimpleQueue[Utterance | None] = queue.SimpleQueue()
+        self._trial: tuple[Utterance, Understood] | None = None
         self._microphone: Microphone | None = None
         self._closed = self._missing = False
         self._listener, self._watch = Listener(), Watch()
@@ -61,7 +86,7 @@ class Ears:
         if not self._closed:
             self._microphone = Microphone(self._block, self._is_deaf, self._lost, self._listener.reset, self._back)
         while (waiting := self._utterances.get()) is not None:
-            self._understand(ear, *waiting)
+            self._understand(ear, waiting)
 
     def _lost(self, words: str) -> None:
         self._missing = True
@@ -78,22 +103,32 @@ class Ears:
             self._listener.reset()
             return
         self._watch.feed(block)
-        for utterance in self._listener.feed(block, end_wait(expect.kind)):
-            # What was expected when the words ended, not when the recogniser gets to them.
-            self._utterances.put((utterance, self._watch.measure(utterance), expect, prompt))
+        wait = end_wait(expect.kind)
+        for pcm in self._listener.feed(block, wait):
+            self._utterances.put(Utterance(pcm, expect, prompt, self._watch.measure(pcm)))
+        if (pcm := self._listener.pausing(wait * EARLY)) is not None and self._utterances.empty():
+            self._utterances.put(Utterance(pcm, expect, prompt, over=False))
         if not self._listener.hearing and (hearing := self._watch.news()):   # nobody is spoken over
             self._live.post_event(lambda at: HearingChanged(at, hearing))
 
-    def _understand(self, ear: Ear, pcm: bytes, voice: Voice | None, expect: Expect, prompt: str) -> None:
+    def _understand(self, ear: Ear, said: Utterance) -> None:
+        trial, self._trial = self._trial, None
         try:
-            understood = ear.understand(pcm, RATE, expect)
+            if trial is not None and trial[0].is_trial_of(said):
+                understood = trial[1]
+            else:
+                understood = ear.understand(said.pcm, RATE, said.expect)
         except Exception as error:  # noqa: BLE001  one bad utterance must not end the hearing
-            self._live.trouble(sentence("ear.failed", error=error))
+            if said.over:
+                self._live.trouble(sentence("ear.failed", error=error))
             return
-        self._watch.heard(voice, understood.accepted)
+        if not said.over:
+            self._trial = said, understood
+            return
+        self._watch.heard(said.voice, understood.accepted)
         event = event_of(understood, 0.0)
         if event is not None:
-            self._live.post_event(lambda at: replace(event, at=at, prompt=prompt))
+            self._live.post_event(lambda at: replace(event, at=at, prompt=said.prompt))
 
 
 class WavEar:

@@ -74,6 +74,7 @@ class Listener:
         self._said: list[bytes] = []
         self._recent: deque[float] = deque(maxlen=START[1])
         self._quiet = 0
+        self._gave = False
 
     @property
     def hearing(self) -> bool:
@@ -87,6 +88,15 @@ class Listener:
         self._rest = sound[whole:]
         frames = (sound[at:at + 2 * FRAME] for at in range(0, whole, 2 * FRAME))
         return [done for frame in frames if (done := self._frame(frame, _frames(end_s))) is not None]
+
+    def pausing(self, quiet_s: float) -> bytes | None:
+        """The utterance under way, once in each of its pauses that has lasted ``quiet_s``: most likely it is over."""
+        if not self._said or self._quiet < _frames(quiet_s):
+            self._gave = False
+        elif not self._gave:
+            self._gave = True
+            return b"".join(self._said)
+        return None
 
     def flush(self) -> bytes | None:
         """The utterance under way when the sound stopped for good, if there is one."""

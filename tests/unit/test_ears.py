@@ -100,7 +100,31 @@ def test_what_is_expected_decides_how_long_silence_is_waited_for(station, kind, 
     station.live.expect = Expect(kind)
     station.hears(room(2)).hears(word(0.5)).hears(room(2))
     assert station.told(Heard)[0].prompt == "equilibrium.1.1"
-    assert station.ear.lengths == [pytest.approx(0.3 + 0.5 + wait, abs=0.1)]
+    assert station.ear.lengths == [pytest.approx(0.3 + 0.5 + wait / 2, abs=0.1)]     # on trial, and that was all
+
+
+def test_an_utterance_is_understood_while_its_silence_is_still_waited_for_and_told_when_it_is_over(station):
+    station.hears(room(2)).hears(word(0.5)).hears(room(END_S / 2 + 0.1))
+    until(lambda: len(station.ear.lengths) == 1)
+    assert len(station.ear.lengths) == 1 and station.live.events == []
+    station.hears(room(1))
+    assert len(station.told(Heard)) == 1 and len(station.ear.lengths) == 1
+
+
+def test_an_utterance_that_goes_on_after_its_trial_is_understood_as_a_whole(station):
+    pause = END_S / 2 + 0.1
+    station.hears(room(2)).hears(word(0.5)).hears(room(pause)).hears(word(0.5)).hears(room(2))
+    assert len(station.told(Heard)) == 1
+    until(lambda: len(station.ear.lengths) == 2)
+    assert station.ear.lengths[-1] == pytest.approx(0.3 + 0.5 + pause + 0.5 + END_S / 2, abs=0.1)
+
+
+def test_what_is_asked_meanwhile_is_no_answer_to_a_trial(station):
+    station.hears(room(2)).hears(word(0.5)).hears(room(END_S / 2 + 0.1))
+    until(lambda: len(station.ear.lengths) == 1)
+    station.live.expect = Expect("yesno")
+    station.hears(room(2))
+    assert len(station.told(Heard)) == 1 and len(station.ear.lengths) == 2
 
 
 def test_the_mallet_is_neither_heard_nor_taken_for_noise(station):
