@@ -33,7 +33,8 @@ def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
             f"{spoken.digits(one['rounded'])} {SPOKEN_UNITS.get(one['unit'], one['unit'])}"
         said.append((one["name"], sentence("log.line", name=name, value=value)))
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=capital(found["why"]))))
-    said += [(f"note.{number}", sentence("log.remark", text=one["text"].rstrip("."))) for number, one in enumerate(found["notes"], 1)]
+    said += [(f"note.{number}", sentence("log.remark", text=one["text"].rstrip(".")))
+             for number, one in enumerate(found["notes"], 1)]
     return said
 
 

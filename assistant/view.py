@@ -47,7 +47,8 @@ def _listens(state: State) -> str:
         return ""
     known = "paused" if state.paused else _LISTENS.get(state.phase)
     wanted = sentence(f"screen.{known}") if known else ""
-    return sentence("screen.keys_only", wanted=wanted) if wanted and state.spoken < state.utterance else wanted
+    talking = state.spoken < state.utterance
+    return sentence("screen.keys_only", wanted=wanted) if wanted and talking else wanted
 
 
 def clock_of(state: State, now: float) -> tuple[float | None, str]:

@@ -1,4 +1,4 @@
-"""A second language made from the first by a rule: every sentence in marks, German numbers, other commands. No code of ours knows it.
+"""A second language made from the first by a rule: every sentence in marks, German numbers, other commands.
 
 Made, not written down, so that a sentence added tomorrow is in it. The German is from memory and only a test's.
 """
@@ -33,7 +33,8 @@ def toy() -> dict[str, Any]:
         "name": "toy", "numbers": NUMBERS, "pronounce": {},
         "commands": {ident: [f"befehl {ident.replace('_', ' ')}"] if said else [] for ident, said in data["commands"].items()},
         "say": _marked(data["say"]),
-        "procedure": {"sequential": _marked({"title": procedure.title, "editions": procedure.editions, "words": wording(procedure)})},
+        "procedure": {"sequential": _marked({"title": procedure.title, "editions": procedure.editions,
+                                             "words": wording(procedure)})},
     }
 
 
