@@ -48,8 +48,9 @@ class PocketsphinxEngine:
             yield self._hear("adapted", quiet, expect, narrowed=True)
         yield self._hear("adapted", quiet, expect)
         yield self._hear("stock", plain, expect)
-        yield self._hear("adapted", plain, expect)
         yield self._hear("stock", quiet, expect)
+        yield self._hear("adapted", plain, expect)
+        yield self._hear("stock", faster(quiet, 0.94), expect)
         yield self._hear("adapted", faster(quiet, 0.94), expect)
 
     def _hear(self, model: str, sound: np.ndarray, expect: Expect, narrowed: bool = False) -> Decoding:

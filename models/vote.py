@@ -15,6 +15,10 @@ from assistant.core.spoken import NotANumber, parse
 from models import grammar
 
 
+NAMES = 2
+"""Recognisers of so many names must be among them: one alone repeats its own mistakes."""
+
+
 @dataclass(frozen=True)
 class Decoding:
     """One recogniser's best guess."""
@@ -34,10 +38,13 @@ class Rule:
     """How many decodings must say the same."""
 
     plain: int
-    """Without support from a narrowed decoding, or for what no narrowed decoding can support."""
+    """Where nothing is known that could support it."""
 
-    supported: int
-    """With it."""
+    supported: int | None = None
+    """Where a narrowed decoding says it too; None: as plain."""
+
+    unlikely: int | None = None
+    """A reading that no narrowed decoding supports, where it is known where the reading most likely lies; None: as plain."""
 
     lead: int = 1
     """So many more than any other meaning has."""
@@ -54,6 +61,7 @@ class Vote:
         self._places = expect.places
         self._votes: Counter[str] = Counter()
         self._support: Counter[str] = Counter()
+        self._by: dict[str, set[str]] = {}
         self._texts: dict[str, str] = {}
         self.first: str | None = None
         """The first words that were heard at all, for the record of what was not understood."""
@@ -71,6 +79,7 @@ class Vote:
         # the others, and never win.
         key = meaning if meaning is not None else f"?{decoding.text}"
         self._votes[key] += 1
+        self._by.setdefault(key, set()).add(decoding.by)
         if meaning is not None and self._sentences.accepts(decoding.text.split()):
             self._texts.setdefault(meaning, decoding.text)
 
@@ -80,16 +89,18 @@ class Vote:
             if meaning not in self._texts:
                 continue
             rule = self._rules[self._kind(meaning)]
-            enough = rule.supported if self._is_supported(meaning) else rule.plain
+            enough = self._enough(rule, meaning)
             others = max((n for other, n in self._votes.items() if other != meaning), default=0)
-            if votes >= enough and votes - others >= rule.lead:
+            if votes >= enough and votes - others >= rule.lead and len(self._by[meaning]) >= NAMES:
                 return self._texts[meaning]
         return None
 
-    def _is_supported(self, meaning: str) -> bool:
-        if not self._support[meaning] or self._near is None:
-            return False
-        return self._support[meaning] == max(self._support.values())
+    def _enough(self, rule: Rule, meaning: str) -> int:
+        if self._near is None or not meaning[0].isdigit():
+            return rule.plain
+        supported = self._support[meaning] and self._support[meaning] == max(self._support.values())
+        need = rule.supported if supported else rule.unlikely
+        return rule.plain if need is None else need
 
     def _meaning(self, text: str) -> str | None:
         """What words mean: "oh" and "zero" do the same, and so do the two ways to say one number."""
