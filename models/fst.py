@@ -24,8 +24,8 @@ class BadFst(ValueError):
     """Not a file that this module can read."""
 
 
-def write_acceptor(path: Path, arcs: Sequence[Sequence[Arc]], finals: Mapping[int, float], start: int = 0) -> None:
-    """Write an acceptor as a "vector" FST with standard (tropical) arcs.
+def acceptor_bytes(arcs: Sequence[Sequence[Arc]], finals: Mapping[int, float], start: int = 0) -> bytes:
+    """The file of an acceptor as a "vector" FST with standard (tropical) arcs.
 
     arcs: for each state its arcs, sorted here by label since a composition searches them. finals: final state -> cost.
     """
@@ -34,7 +34,7 @@ def write_acceptor(path: Path, arcs: Sequence[Sequence[Arc]], finals: Mapping[in
     for state, leaving in enumerate(arcs):
         parts.append(struct.pack("<fq", finals.get(state, _NOT_FINAL), len(leaving)))
         parts += [struct.pack("<iifi", label, label, cost, to) for label, cost, to in sorted(leaving)]
-    path.write_bytes(b"".join(parts))
+    return b"".join(parts)
 
 
 def symbols(path: Path) -> dict[str, int]:

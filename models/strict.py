@@ -11,6 +11,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -117,29 +118,46 @@ def _without_dead_ends(arcs: list[dict[str, int]], finals: set[int]) -> tuple[li
             {new[old] for old in finals})
 
 
-def can_be_strict(folder: Path) -> bool:
-    """Whether vosk composes this model's graph when it loads, and reads its settings from conf/model.conf."""
-    return all((folder / name).is_file() for name in ("am/final.mdl", "conf/model.conf", "graph/HCLr.fst", "graph/Gr.fst"))
+def why_not(folder: Path) -> str | None:
+    """What keeps a grammar of ours out of this model, as the end of a sentence; None: nothing does.
+
+    vosk composes a model's graph when it loads only where graph/HCLr.fst and Gr.fst are, and reads its settings from
+    conf/model.conf only in the layout with subfolders.
+    """
+    if not (folder / "am/final.mdl").is_file():
+        if (folder / "final.mdl").is_file():
+            return "has the older layout without subfolders, whose settings can't be changed; a newer small vosk model can"
+        return "has no am/final.mdl; install it again"
+    if not ((folder / "graph/HCLr.fst").is_file() and (folder / "graph/Gr.fst").is_file()):
+        if (folder / "graph/HCLG.fst").is_file():
+            return "has a fixed graph; a small vosk model (graph/HCLr.fst with Gr.fst) can"
+        return "has no graph/HCLr.fst with Gr.fst; install it again"
+    if not (folder / "conf/model.conf").is_file():
+        return "has no conf/model.conf; install it again"
+    return None
 
 
 def strict_model(folder: Path, sentences: Acceptor, ids: Mapping[str, int], settings: Mapping[str, str] = NO_SPLIT,
-                 cache: Path | None = None) -> Path:
+                 cache: Path | None = None, *, anew: bool = False) -> Path:
     """A folder that vosk loads as the model in `folder` with the grammar `sentences`; made, or found as made earlier.
 
     ids: the model's word ids, which must have every word of the grammar. settings: lines of conf/model.conf put over
     the model's own. cache: where such folders are kept, $XDG_CACHE_HOME/bowlside/strict if None; one that can't be
-    written is replaced by a temporary folder. The model's own folder is only read. Raises NotStrict.
+    written is replaced by a temporary folder. anew: make it in any case. The model's own folder is only read.
+    Raises NotStrict.
     """
-    if not can_be_strict(folder):
-        raise NotStrict(f"The model {folder.name} has a fixed graph, so the order of words can't be enforced in it; "
-                        "a small vosk model (graph/HCLr.fst with Gr.fst) can.")
+    if (reason := why_not(folder)) is not None:
+        raise NotStrict(f"The model {folder.name} can't be held to our order of words: it {reason}.")
     folder = folder.resolve()
     try:
-        key = _key(folder, sentences, settings)
+        names = files_of(folder)
+        key = _key(folder, names, sentences, settings)
+        written = _written(folder, sentences, ids, settings)
         try:
-            return _kept(cache or cache_folder(), key, folder, sentences, ids, settings)
+            return _kept(cache or cache_folder(), key, folder, names, written, anew)
         except OSError:
-            return _kept(Path(tempfile.gettempdir()) / f"bowlside-strict-{os.getuid()}", key, folder, sentences, ids, settings)
+            own = Path(tempfile.gettempdir()) / f"bowlside-strict-{os.getuid()}"
+            return _kept(own, key, folder, names, written, anew)
     except OSError as error:
         raise NotStrict(f"No grammar could be written for the model {folder.name} ({error.strerror or error}); "
                         "make room in the cache folder, then start again.") from None
@@ -150,51 +168,90 @@ def cache_folder() -> Path:
     return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "bowlside" / "strict"
 
 
-def _key(folder: Path, sentences: Acceptor, settings: Mapping[str, str]) -> str:
+def files_of(folder: Path) -> list[str]:
+    """Every file in a model's folder and in folders linked into it, by its path within. Raises OSError."""
+    def refuse(error: OSError) -> None:
+        raise error
+
+    found = []
+    for root, folders, files in os.walk(folder, followlinks=True, onerror=refuse):
+        here = Path(root).resolve()
+        folders[:] = [one for one in folders if (here / one).resolve() not in (here, *here.parents)]   # no link to above
+        found += [Path(root, one).relative_to(folder).as_posix() for one in files if Path(root, one).is_file()]
+    return sorted(found)
+
+
+def _key(folder: Path, names: list[str], sentences: Acceptor, settings: Mapping[str, str]) -> str:
     """Of everything the result depends on: which model, whether it was changed since, the grammar, the settings."""
-    stamps = [(str(path.relative_to(folder)), path.stat().st_size, path.stat().st_mtime_ns)
-              for path in sorted(folder.rglob("*")) if path.is_file()]
+    stats = [(folder / name).stat() for name in names]
+    stamps = [(name, stat.st_size, stat.st_mtime_ns) for name, stat in zip(names, stats, strict=True)]
     all_of_it = [FORM, str(folder), stamps, sentences.arcs, sorted(sentences.finals), sorted(settings.items())]
     return hashlib.sha256(json.dumps(all_of_it).encode()).hexdigest()[:24]
 
 
-def _kept(cache: Path, key: str, folder: Path, sentences: Acceptor, ids: Mapping[str, int],
-          settings: Mapping[str, str]) -> Path:
+def _written(folder: Path, sentences: Acceptor, ids: Mapping[str, int], settings: Mapping[str, str]) -> dict[str, bytes]:
+    """The files that are ours, by their path within the folder: some kilobytes."""
+    words = "<eps> 0\n" + "".join(f"{word} {ids[word]}\n" for word in sentences.words)
+    graph = fst.acceptor_bytes([[(ids[word], 0.0, to) for word, to in leaving] for leaving in sentences.arcs],
+                               dict.fromkeys(sentences.finals, 0.0))
+    given = (folder / "conf/model.conf").read_text(encoding="utf-8").splitlines()
+    lines = [line for line in given if line.split("=")[0].strip() not in settings]
+    lines += [f"{name}={value}" for name, value in settings.items()]
+    return {"graph/words.txt": words.encode(), "graph/Gr.fst": graph, "conf/model.conf": ("\n".join(lines) + "\n").encode()}
+
+
+def _is_whole(place: Path, folder: Path, names: list[str], written: Mapping[str, bytes]) -> bool:
+    """Whether all of it is there as it should be: after a power cut a file may be empty, and vosk loads an empty grammar."""
+    try:
+        return (all((place / name).read_bytes() == content for name, content in written.items())
+                and all((place / name).stat().st_size == (folder / name).stat().st_size for name in names if name not in written))
+    except OSError:
+        return False
+
+
+def _kept(cache: Path, key: str, folder: Path, names: list[str], written: Mapping[str, bytes], anew: bool) -> Path:
     place = cache / key
-    if not (place / "am" / "final.mdl").is_file():
+    if anew or not _is_whole(place, folder, names, written):
         cache.mkdir(parents=True, exist_ok=True, mode=0o700)
         if cache.stat().st_uid != os.getuid():
             raise PermissionError(13, "the folder belongs to somebody else", str(cache))
         with tempfile.TemporaryDirectory(dir=cache, prefix=".making-") as work:
-            _build(Path(work) / key, folder, sentences, ids, settings)
+            _build(Path(work) / key, folder, names, written)
             shutil.rmtree(place, ignore_errors=True)
             try:
                 (Path(work) / key).rename(place)
             except OSError:                                 # another process was quicker: its folder is the same
-                if not (place / "am" / "final.mdl").is_file():
+                if not _is_whole(place, folder, names, written):
                     raise
+        _keep_folder(cache)
     _mark_used(place)
     _forget_old(cache, place)
     return place
 
 
-def _build(place: Path, folder: Path, sentences: Acceptor, ids: Mapping[str, int], settings: Mapping[str, str]) -> None:
-    ours = {"graph/Gr.fst", "graph/words.txt", "conf/model.conf"}
-    for path in sorted(folder.rglob("*")):
-        name = path.relative_to(folder)
-        if path.is_file() and name.as_posix() not in ours:
-            (place / name).parent.mkdir(parents=True, exist_ok=True)
-            _share(path, place / name)
-    (place / "conf").mkdir(parents=True, exist_ok=True)
-    words = sentences.words
-    (place / "graph/words.txt").write_text("<eps> 0\n" + "".join(f"{word} {ids[word]}\n" for word in words), encoding="utf-8")
-    fst.write_acceptor(place / "graph/Gr.fst",
-                       [[(ids[word], 0.0, to) for word, to in leaving] for leaving in sentences.arcs],
-                       dict.fromkeys(sentences.finals, 0.0))
-    given = (folder / "conf/model.conf").read_text(encoding="utf-8").splitlines()
-    lines = [line for line in given if line.split("=")[0].strip() not in settings]
-    lines += [f"{name}={value}" for name, value in settings.items()]
-    (place / "conf/model.conf").write_text("\n".join(lines) + "\n", encoding="utf-8")
+def _build(place: Path, folder: Path, names: list[str], written: Mapping[str, bytes]) -> None:
+    """All of it is on the disk when this returns: the rename that follows must not come before it after a power cut."""
+    for name in sorted({*names, *written}):
+        (place / name).parent.mkdir(parents=True, exist_ok=True)
+        if name in written:
+            with (place / name).open("wb") as file:
+                file.write(written[name])
+                file.flush()
+                os.fsync(file.fileno())
+        else:
+            _share(folder / name, place / name)
+    for root, _, _ in os.walk(place, topdown=False):
+        _keep_folder(Path(root))
+
+
+def _keep_folder(folder: Path) -> None:
+    """Its entries to the disk; not every file system can, and what is not whole later is made again."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _share(path: Path, link: Path) -> None:
@@ -205,17 +262,13 @@ def _share(path: Path, link: Path) -> None:
 
 
 def _mark_used(place: Path) -> None:
-    try:
+    with suppress(OSError):                                 # only the order of forgetting suffers
         os.utime(place)
-    except OSError:                                         # only the order of forgetting suffers
-        pass
 
 
 def _forget_old(cache: Path, used: Path) -> None:
     """Best effort: another process may be tidying at the same moment. A loaded model needs its folder no more."""
-    try:
+    with suppress(OSError):
         others = [one for one in cache.iterdir() if one != used and not one.name.startswith(".")]
         for old in sorted(others, key=lambda one: one.stat().st_mtime, reverse=True)[KEPT - 1:]:
             shutil.rmtree(old, ignore_errors=True)
-    except OSError:
-        pass

@@ -11,7 +11,7 @@ import vosk
 from assistant.core.expect import Expect
 from models import grammar, vocabulary
 from models.quieten import denoise, even_out
-from models.strict import NO_SPLIT, SMALL_BOARD, Acceptor, NotStrict, acceptor, strict_model
+from models.strict import NO_SPLIT, SMALL_BOARD, Acceptor, NotStrict, acceptor, files_of, strict_model
 from models.vote import Decoding
 from models.wav import RATE, to_pcm
 
@@ -63,15 +63,16 @@ class VoskEngine:
             return                          # of no use for readings: the ear says so, and nothing need be loaded
         try:
             self.accepts = acceptor(sentences or grammar.automaton(EVERYTHING), without=self.lacks, unknown=self.has_unknown)
-            strict = strict_model(folder, self._in_their_words(self.accepts), known,
-                                  NO_SPLIT | (SMALL_BOARD if small_board else {}), cache)
-            self.strict_model = _load(strict, folder)
+            self.strict_model = _load_strict(folder, self._in_their_words(self.accepts), known,
+                                             NO_SPLIT | (SMALL_BOARD if small_board else {}), cache)
         except NotStrict as error:
             self.accepts = None
             self._told.append(str(error))
-        wanted = second if second is not None else _second_wanted(folder)
-        if wanted or self.strict_model is None:
-            self.model = _load(folder, folder)
+        asked = second if second is not None else {"0": False, "1": True}.get(os.environ.get(SECOND, ""))
+        if asked or self.strict_model is None or (asked is None and _has_room(folder)):
+            self.model = _load(folder)
+        elif asked is None:
+            self._told.append(f"Too little memory is free to load {self.name} twice, so it may ask again more often.")
 
     @property
     def sentences(self) -> list[str]:
@@ -87,15 +88,17 @@ class VoskEngine:
 
         Each time in the grammar of all that is ever said: a grammar of commands alone makes a command of anything,
         twice alike, and may not confirm itself. Only without a strict model the first is that of the step.
+
+        All are by one name: it is one network that hears, and what it mishears it mishears in both grammars.
         """
         cleaned = even_out(denoise(sound), -30)
         if self.strict_model is not None:
-            yield Decoding(self.hear_strictly(sound), "vosk strict")
-            yield Decoding(self.hear_strictly(cleaned), "vosk strict")
+            yield Decoding(self.hear_strictly(sound), self.name)
+            yield Decoding(self.hear_strictly(cleaned), self.name)
         if self.model is not None:
             first = expect if self.strict_model is None else EVERYTHING
-            yield Decoding(self.hear_in_phrases(sound, first), "vosk")
-            yield Decoding(self.hear_in_phrases(cleaned, EVERYTHING), "vosk")
+            yield Decoding(self.hear_in_phrases(sound, first), self.name)
+            yield Decoding(self.hear_in_phrases(cleaned, EVERYTHING), self.name)
 
     def hear_strictly(self, sound: np.ndarray) -> str:
         """The words of a whole sentence of the strict grammar; "" for none.
@@ -139,11 +142,27 @@ class VoskEngine:
                         ours.finals)
 
 
-def _load(folder: Path, named: Path) -> vosk.Model:
+def _load(folder: Path) -> vosk.Model:
     try:
         return vosk.Model(str(folder))
     except Exception as error:              # vosk raises nothing narrower
-        raise RuntimeError(f"The vosk model in {named} can't be loaded ({error}); install it again.") from None
+        raise RuntimeError(f"The vosk model in {folder} can't be loaded ({error}); install it again.") from None
+
+
+def _load_strict(folder: Path, sentences: Acceptor, ids: Mapping[str, int], settings: Mapping[str, str],
+                 cache: Path | None) -> vosk.Model:
+    """The model with our grammar; if its folder can't be loaded, made anew once. Raises NotStrict, without blaming the
+    user's model: loading that tells whether it is at fault."""
+    for anew in (False, True):
+        place = strict_model(folder, sentences, ids, settings, cache, anew=anew)
+        try:
+            model = vosk.Model(str(place))
+            vosk.KaldiRecognizer(model, RATE)               # only this looks at the grammar
+            return model
+        except Exception as error:          # vosk raises nothing narrower
+            reason = error
+    raise NotStrict(f"vosk can't load the grammar written for the model {folder.name} ({reason}), so the order of words "
+                    "isn't enforced in it.")
 
 
 def _has_fixed_graph(folder: Path) -> bool:
@@ -151,11 +170,9 @@ def _has_fixed_graph(folder: Path) -> bool:
     return not any((graph / "HCLr.fst").is_file() and (graph / "Gr.fst").is_file() for graph in (folder / "graph", folder))
 
 
-def _second_wanted(folder: Path) -> bool:
+def _has_room(folder: Path) -> bool:
     """A loaded model takes about twice its files (measured: the Korean one 264 MB on disk, 0.5 GB loaded)."""
-    if os.environ.get(SECOND) in ("0", "1"):
-        return os.environ[SECOND] == "1"
-    size = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    size = sum((folder / name).stat().st_size for name in files_of(folder))
     return _free() > 2 * size + ROOM_LEFT_MB * (1 << 20)
 
 

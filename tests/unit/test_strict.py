@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -79,11 +80,60 @@ def test_its_words_are_just_those_used(model, tmp_path):
     assert (made / "graph/HCLr.fst").resolve() == (model / "graph/HCLr.fst").resolve()
 
 
-def test_a_made_folder_whose_model_moved_away_is_made_again(model, tmp_path):
+@pytest.mark.parametrize("name", ["graph/Gr.fst", "graph/words.txt", "conf/model.conf"])
+@pytest.mark.parametrize("damage", [lambda file: file.write_bytes(b""), lambda file: file.unlink(),
+                                    lambda file: file.write_bytes(bytes(file.stat().st_size))], ids=["emptied", "gone", "zeros"])
+def test_what_a_power_cut_spoilt_is_made_again(model, tmp_path, name, damage):
+    cache = tmp_path / "cache"
+    made = strict_model(model, WHOLE, IDS, cache=cache)
+    whole = (made / name).read_bytes()
+    damage(made / name)
+    assert strict_model(model, WHOLE, IDS, cache=cache) == made
+    assert whole and (made / name).read_bytes() == whole
+    assert [one.name for one in cache.iterdir()] == [made.name]    # and nothing half made stays
+
+
+def test_a_link_or_a_copy_that_is_spoilt_is_made_again(model, tmp_path):
     cache = tmp_path / "cache"
     made = strict_model(model, WHOLE, IDS, cache=cache)
     (made / "am/final.mdl").unlink()
-    assert (strict_model(model, WHOLE, IDS, cache=cache) / "am/final.mdl").is_file()
+    assert (strict_model(model, WHOLE, IDS, cache=cache) / "am/final.mdl").read_bytes() == b"am/final.mdl"
+    (made / "am/final.mdl").unlink()
+    (made / "am/final.mdl").write_bytes(b"")
+    assert (strict_model(model, WHOLE, IDS, cache=cache) / "am/final.mdl").read_bytes() == b"am/final.mdl"
+    assert (model / "am/final.mdl").read_bytes() == b"am/final.mdl"
+
+
+def test_every_file_and_folder_is_on_the_disk_before_the_rename(model, tmp_path, monkeypatch):
+    done, fsync, rename = [], os.fsync, Path.rename
+    monkeypatch.setattr("os.fsync", lambda handle: (done.append(Path(os.readlink(f"/proc/self/fd/{handle}"))), fsync(handle)))
+    monkeypatch.setattr("pathlib.Path.rename", lambda old, new: (done.append("rename"), rename(old, new))[1])
+    made = strict_model(model, WHOLE, IDS, cache=tmp_path / "cache")
+    before = done[:done.index("rename")]
+    top = before[-1]
+    assert top.name == made.name and done[-1] == tmp_path / "cache"
+    kept = {str(one.relative_to(top)) for one in before}
+    assert kept >= {"graph/Gr.fst", "graph/words.txt", "conf/model.conf", "graph", "conf", "am", "."}
+
+
+def test_folders_of_a_model_may_be_links(model, tmp_path):
+    """As a package manager or a second disk makes them: what is in them belongs to the model, and its changes count."""
+    for name in ("am", "graph", "ivector"):
+        elsewhere = tmp_path / f"disk-{name}"
+        if name == "ivector":
+            elsewhere.mkdir()
+            (elsewhere / "final.ie").write_bytes(b"ie")
+        else:
+            shutil.move(model / name, elsewhere)
+        (model / name).symlink_to(elsewhere)
+    (tmp_path / "disk-graph/again").symlink_to(model)              # a ring must end
+    made = strict_model(model, WHOLE, IDS, cache=tmp_path / "cache")
+    for name in ("am/final.mdl", "graph/HCLr.fst", "graph/phones/word_boundary.int", "ivector/final.ie"):
+        assert (made / name).read_bytes() == (model / name).read_bytes()
+    assert (tmp_path / "disk-graph/Gr.fst").read_bytes() == b"graph/Gr.fst"
+    (tmp_path / "disk-ivector/final.ie").write_bytes(b"another")
+    newer = strict_model(model, WHOLE, IDS, cache=tmp_path / "cache")
+    assert newer != made and (newer / "ivector/final.ie").read_bytes() == b"another"
 
 
 def test_without_links_it_is_copied(model, tmp_path, monkeypatch):
@@ -105,10 +155,16 @@ def test_a_model_on_a_read_only_disk_and_a_cache_that_cannot_be_written(model, t
     assert sorted(str(path) for path in model.rglob("*")) == before
 
 
-def test_a_fixed_graph_is_told(model, tmp_path):
-    shutil.move(model / "graph/HCLr.fst", model / "graph/HCLG.fst")
-    with pytest.raises(NotStrict, match="fixed graph"):
+@pytest.mark.parametrize("old, new, reason", [
+    ("graph/HCLr.fst", "graph/HCLG.fst", "fixed graph"),
+    ("graph/Gr.fst", "graph/G.fst", "no graph/HCLr.fst with Gr.fst; install"),
+    ("am/final.mdl", "final.mdl", "older layout"), ("am/final.mdl", "am/first.mdl", "no am/final.mdl; install"),
+    ("conf/model.conf", "conf/vosk.conf", "no conf/model.conf; install")])
+def test_why_a_model_cannot_be_strict_is_told_truly(model, tmp_path, old, new, reason):
+    shutil.move(model / old, model / new)
+    with pytest.raises(NotStrict, match=reason) as refusal:
         strict_model(model, WHOLE, IDS, cache=tmp_path)
+    assert reason == "fixed graph" or "fixed graph" not in str(refusal.value)
 
 
 @pytest.mark.parametrize("content", [b"", b"\xd6\xfd\xb2~", b"\xd6\xfd\xb2~\x05\x00\x00\x00ngram", b"no fst at all" * 9])
@@ -118,9 +174,8 @@ def test_a_torn_list_of_words_is_one_sentence(model, content):
         vocabulary.known_words(model)
 
 
-def test_what_is_written_is_what_the_format_says(tmp_path):
+def test_what_is_written_is_what_the_format_says():
     """Sizes counted by hand for two states and one arc. That OpenFst reads it, tests/speech/test_strict.py shows."""
-    fst.write_acceptor(tmp_path / "g", [[(7, 0.5, 1)], []], {1: 0.0})
-    data = (tmp_path / "g").read_bytes()
+    data = fst.acceptor_bytes([[(7, 0.5, 1)], []], {1: 0.0})
     assert data[:26] == b"\xd6\xfd\xb2~\x06\x00\x00\x00vector\x08\x00\x00\x00standard"[:26]
     assert len(data) == 4 + 10 + 12 + 40 + (12 + 16) + 12
