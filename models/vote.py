@@ -54,7 +54,7 @@ class Vote:
     """Takes the decodings of one utterance one by one and says when one meaning has won."""
 
     def __init__(self, expect: Expect, rules: dict[str, Rule]) -> None:
-        """rules: for "reading", "command", "yes" and "no"."""
+        """rules: for "reading" and "command", and for single commands by their id."""
         self._sentences = grammar.built(expect)
         self._rules = rules
         self._near = expect.near
@@ -88,7 +88,7 @@ class Vote:
         for meaning, votes in self._votes.most_common():
             if meaning not in self._texts:
                 continue
-            rule = self._rules[self._kind(meaning)]
+            rule = self._rules.get(meaning) or self._rules[self._kind(meaning)]
             enough = self._enough(rule, meaning)
             others = max((n for other, n in self._votes.items() if other != meaning), default=0)
             if votes >= enough and votes - others >= rule.lead and len(self._by[meaning]) >= NAMES:
@@ -117,6 +117,4 @@ class Vote:
 
     @staticmethod
     def _kind(meaning: str) -> str:
-        if meaning in ("yes", "no"):
-            return meaning
         return "reading" if meaning[0].isdigit() else "command"

@@ -59,7 +59,7 @@ def unclear(turn: Turn) -> None:
                           else "answer.cannot_hear"))
     elif state.phase in _YES_NO:
         turn.cue("refused")
-        turn.say(sentence("answer.yes_or_no" if state.misses < 2 else "answer.yes_no_keys"))
+        turn.say(sentence("answer.yes_or_no_clearer" if state.misses < 2 else "answer.yes_no_keys"))
     # While no answer is asked for it was most likely the site: nobody wants an answer to a compressor.
 
 

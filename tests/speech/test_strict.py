@@ -15,8 +15,8 @@ import vosk
 
 from assistant.core.expect import Expect
 from models import grammar
-from models.strict import NO_SPLIT
-from models.vosk_engine import VoskEngine
+from models.strict import NO_SPLIT, files_of
+from models.vosk_engine import SECOND, VoskEngine
 from models.wav import RATE, to_pcm
 from tests.speech import voices
 from tests.speech.test_vosk import CACHE, FOLDER, KOREAN, korean, loaded
@@ -122,17 +122,70 @@ def test_the_narrow_search_is_an_option(cache):
     assert engine.strict_model is not None
 
 
-def test_what_a_strict_model_costs(cache):
-    """In a process of its own: its memory against the stock model's."""
-    code = ("import sys, time; from pathlib import Path; from models.vosk_engine import VoskEngine\n"
-            "def mb(): return int(open('/proc/self/statm').read().split()[1]) * 4096 / 1e6\n"
-            "before, began = mb(), time.perf_counter()\n"
-            "engine = VoskEngine(Path(sys.argv[1]), {!r}, second=False, cache=Path(sys.argv[2]))\n"
-            "one, loaded = mb() - before, time.perf_counter() - began\n"
-            "before = mb(); import vosk; stock = vosk.Model(sys.argv[1]); two = mb() - before\n"
-            "print(one, two, loaded)").format(KOREAN)
-    done = subprocess.run([sys.executable, "-c", code, str(FOLDER), str(cache)], capture_output=True, text=True, timeout=120,
-                          check=True, cwd=Path(__file__).parents[2])
-    strict_mb, stock_mb, seconds = map(float, done.stdout.split())
-    print(f"strict {strict_mb:.0f} MB in {seconds:.1f} s, stock {stock_mb:.0f} MB")
-    assert strict_mb < stock_mb
+def test_a_grammar_that_vosk_cannot_load_is_made_anew(tmp_path, monkeypatch):
+    """Torn where the check does not look (it is taken out here): vosk takes an empty Gr.fst without a word."""
+    VoskEngine(FOLDER, KOREAN, second=False, cache=tmp_path)
+    (made,) = tmp_path.iterdir()
+    (made / "graph/Gr.fst").write_bytes(b"")
+    monkeypatch.setattr("models.strict._is_whole", lambda *_: True)
+    engine = VoskEngine(FOLDER, KOREAN, second=False, cache=tmp_path)
+    assert engine.model is None and engine.strict_model is not None and (made / "graph/Gr.fst").stat().st_size
+    assert "isn't enforced" not in " ".join(engine.sentences)
+
+
+def test_a_grammar_that_cannot_be_loaded_at_all_does_not_blame_the_model(tmp_path, monkeypatch):
+    monkeypatch.setattr("models.fst.acceptor_bytes", lambda *_: b"no graph")
+    engine = VoskEngine(FOLDER, KOREAN, second=False, cache=tmp_path)
+    assert engine.strict_model is None and engine.model is not None and engine.accepts is None
+    assert "isn't enforced in it" in (told := " ".join(engine.sentences)) and "install it again" not in told
+
+
+def test_one_network_has_one_name_in_the_vote(engine):
+    """models/vote.py wants the same from two networks: both grammars here are heard by one."""
+    heard = list(engine.decodings(np.zeros(RATE, np.float32), Expect("reading")))
+    assert len(heard) == 4 and {decoding.by for decoding in heard} == {engine.name}
+
+
+@pytest.mark.parametrize("free, second, told", [(10 ** 8, None, True), (10 ** 8, False, False)])
+def test_a_second_copy_that_memory_did_not_allow_is_told(cache, monkeypatch, free, second, told):
+    monkeypatch.delenv(SECOND, raising=False)
+    monkeypatch.setattr("models.vosk_engine._free", lambda: free)
+    engine = VoskEngine(FOLDER, KOREAN, second=second, cache=cache)
+    assert engine.model is None and ("Too little memory" in " ".join(engine.sentences)) == told
+
+
+COST = """import sys
+from pathlib import Path
+import numpy as np
+import vosk
+from models.vosk_engine import VoskEngine
+from models.wav import RATE
+vosk.SetLogLevel(-1)
+def peak_mb():
+    return next(int(line.split()[1]) / 1024 for line in open("/proc/self/status") if line.startswith("VmHWM:"))
+before = peak_mb()
+sound = (0.1 * np.random.default_rng(1).standard_normal(5 * RATE)).astype(np.float32)
+if sys.argv[3] == "strict":
+    VoskEngine(Path(sys.argv[1]), eval(sys.argv[4]), second=False, cache=Path(sys.argv[2])).hear_anything(sound)
+else:
+    recogniser = vosk.KaldiRecognizer(vosk.Model(sys.argv[1]), RATE)
+    recogniser.AcceptWaveform((sound * 32767).astype("<i2").tobytes())
+    recogniser.FinalResult()
+print(peak_mb() - before)
+"""
+
+
+@pytest.mark.long
+def test_what_a_strict_model_costs(cache, capsys):
+    """The most memory that a process of its own held, loading and hearing five seconds of noise, over what it held before."""
+    def cost(kind: str) -> float:
+        done = subprocess.run([sys.executable, "-c", COST, str(FOLDER), str(cache), kind, repr(KOREAN)], capture_output=True,
+                              text=True, timeout=300, check=True, cwd=Path(__file__).parents[2])
+        return float(done.stdout)
+
+    files_mb = sum((FOLDER / name).stat().st_size for name in files_of(FOLDER)) / 2 ** 20
+    strict_mb, stock_mb = cost("strict"), cost("stock")
+    with capsys.disabled():
+        print(f"\n  model of {files_mb:.0f} MB: strict {strict_mb:.0f} MB, stock {stock_mb:.0f} MB")
+    assert 10 < strict_mb < 0.9 * stock_mb
+    assert stock_mb < 2 * files_mb                                 # what _has_room counts on

@@ -8,7 +8,7 @@ from models.vote import Decoding, Rule, Vote
 
 D = Decimal
 READING = Expect("reading", D("1"), D("40"), 2, (D("6.00"), D("9.00")))
-RULES = {"reading": Rule(3, 2, 4), "command": Rule(2), "yes": Rule(3), "no": Rule(2)}
+RULES = {"reading": Rule(3, 2, 4), "command": Rule(2), "yes": Rule(3)}
 ANYWHERE = replace(READING, near=None)
 
 
