@@ -1,4 +1,4 @@
-"""The cutting of utterances on spoken digits in made noise; a small part of tests/bench/endpointing.py, which prints the figures."""
+"""The cutting of utterances of spoken digits in made noise; part of tests/bench/endpointing.py, which prints the figures."""
 import numpy as np
 import pytest
 
@@ -11,7 +11,8 @@ def words() -> Words:
     return Words()
 
 
-@pytest.mark.parametrize("noise, voice", [("diesel", "flite slt"), ("hiss", "espeak-ng en-gb")])
+@pytest.mark.parametrize("noise, voice", [
+    ("diesel", "flite slt"), pytest.param("hiss", "espeak-ng en-gb", marks=pytest.mark.long)])
 def test_readings_said_with_pauses_are_rarely_cut_and_never_missed_at_10_db(words, noise, voice):
     """Nine utterances, three of them with pauses. Before the bands, 4 of 10 such readings were cut."""
     sound, truth = stream(words, voice, noise, 10, np.random.default_rng(11), 9)
@@ -21,7 +22,7 @@ def test_readings_said_with_pauses_are_rarely_cut_and_never_missed_at_10_db(word
     assert np.median(found["wait"]) < 0.9
 
 
-@pytest.mark.parametrize("make", [diesel, hiss])
+@pytest.mark.parametrize("make", [diesel, pytest.param(hiss, marks=pytest.mark.long)])
 def test_a_mallet_beside_an_engine_starts_nothing(make):
     rng = np.random.default_rng(21)
     sound = with_blows(at_level(make(30, rng), FLOOR_DB), 20, rng)

@@ -14,7 +14,7 @@ import pytest
 import vosk
 
 from assistant.core.expect import Expect
-from models import grammar
+from models import grammar, strict
 from models.strict import NO_SPLIT, files_of
 from models.vosk_engine import SECOND, VoskEngine
 from models.wav import RATE, to_pcm
@@ -49,7 +49,12 @@ def sounds(tmp_path_factory) -> list[np.ndarray]:
     return [*spoken, *noisy, *noises, clicks, np.zeros(2 * RATE, np.float32)]
 
 
-def test_every_decoding_is_a_whole_sentence_and_stock_breaks_the_order_on_the_same_sounds(engine, sounds, capsys):
+HALF_OR_ALL = pytest.mark.parametrize("every", [2, pytest.param(1, marks=pytest.mark.long)], ids=["half", "all"])
+
+
+@HALF_OR_ALL
+def test_every_decoding_is_a_whole_sentence_and_stock_breaks_the_order_on_the_same_sounds(engine, sounds, every, capsys):
+    sounds = sounds[::every]
     sentences = grammar.built(Expect("reading"))
     strictly = [engine.hear_anything(sound) for sound in sounds]
     torn = [text for text in strictly if text and not sentences.accepts(text.split())]
@@ -64,12 +69,13 @@ def test_every_decoding_is_a_whole_sentence_and_stock_breaks_the_order_on_the_sa
               f"stock: {sum(map(bool, stock))} heard, {len(broken)} no sentence")
 
 
-def test_three_digits_are_always_three(engine, sounds, cache, capsys):
+@HALF_OR_ALL
+def test_three_digits_are_always_three(engine, sounds, every, cache, capsys):
     """"Two two two" can't become "two two": in this grammar two words are no sentence."""
     three = grammar.Automaton(start=1)
     three.arcs = [(state, word, to) for state, to in ((1, 2), (2, 3), (3, 0)) for word in UNITS]
     exact = VoskEngine(FOLDER, KOREAN, second=False, sentences=three, cache=cache)
-    sounds = sounds[:30]
+    sounds = sounds[:30:every]
     assert {len(text.split()) for text in map(exact.hear_strictly, sounds)} <= {0, 3}
     searched = [len(text.split()) for text in map(exact.hear_anything, sounds) if text]
     assert set(searched) <= {1, 2, 3} and searched.count(3) >= 0.8 * len(searched)      # torn ones are refused
@@ -119,17 +125,22 @@ def test_the_narrow_search_is_an_option(cache):
     engine = VoskEngine(FOLDER, KOREAN, second=False, small_board=True, cache=cache)
     newest = max(cache.iterdir(), key=lambda one: one.stat().st_mtime)
     assert {"--max-active=3000", "--beam=10.0", "--lattice-beam=2.0"} <= set((newest / "conf/model.conf").read_text().split())
-    assert engine.strict_model is not None
+    assert engine.strict_model is not None and engine.model is None
+    assert "Too little memory" not in " ".join(engine.sentences)                        # it was not wanted
 
 
 def test_a_grammar_that_vosk_cannot_load_is_made_anew(tmp_path, monkeypatch):
-    """Torn where the check does not look (it is taken out here): vosk takes an empty Gr.fst without a word."""
-    VoskEngine(FOLDER, KOREAN, second=False, cache=tmp_path)
-    (made,) = tmp_path.iterdir()
-    (made / "graph/Gr.fst").write_bytes(b"")
-    monkeypatch.setattr("models.strict._is_whole", lambda *_: True)
+    """vosk takes an empty Gr.fst without a word, and fails only when it is to hear."""
+    build, built = strict._build, []
+
+    def badly_at_first(place, *others):
+        build(place, *others)
+        if not built:
+            (place / "graph/Gr.fst").write_bytes(b"")
+        built.append(place)
+    monkeypatch.setattr("models.strict._build", badly_at_first)
     engine = VoskEngine(FOLDER, KOREAN, second=False, cache=tmp_path)
-    assert engine.model is None and engine.strict_model is not None and (made / "graph/Gr.fst").stat().st_size
+    assert engine.model is None and engine.strict_model is not None and len(built) == 2
     assert "isn't enforced" not in " ".join(engine.sentences)
 
 
@@ -146,12 +157,11 @@ def test_one_network_has_one_name_in_the_vote(engine):
     assert len(heard) == 4 and {decoding.by for decoding in heard} == {engine.name}
 
 
-@pytest.mark.parametrize("free, second, told", [(10 ** 8, None, True), (10 ** 8, False, False)])
-def test_a_second_copy_that_memory_did_not_allow_is_told(cache, monkeypatch, free, second, told):
+def test_a_second_copy_that_memory_did_not_allow_is_told(cache, monkeypatch):
     monkeypatch.delenv(SECOND, raising=False)
-    monkeypatch.setattr("models.vosk_engine._free", lambda: free)
-    engine = VoskEngine(FOLDER, KOREAN, second=second, cache=cache)
-    assert engine.model is None and ("Too little memory" in " ".join(engine.sentences)) == told
+    monkeypatch.setattr("models.vosk_engine._free", lambda: 10 ** 8)
+    engine = VoskEngine(FOLDER, KOREAN, cache=cache)
+    assert engine.model is None and "Too little memory" in " ".join(engine.sentences)
 
 
 COST = """import sys
@@ -188,4 +198,4 @@ def test_what_a_strict_model_costs(cache, capsys):
     with capsys.disabled():
         print(f"\n  model of {files_mb:.0f} MB: strict {strict_mb:.0f} MB, stock {stock_mb:.0f} MB")
     assert 10 < strict_mb < 0.9 * stock_mb
-    assert stock_mb < 2 * files_mb                                 # what _has_room counts on
+    assert stock_mb < 2.2 * files_mb                               # what _has_room counts on
