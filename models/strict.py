@@ -174,9 +174,12 @@ def files_of(folder: Path) -> list[str]:
         raise error
 
     found = []
+    above = {str(folder): frozenset(folder.resolve().parents)}
     for root, folders, files in os.walk(folder, followlinks=True, onerror=refuse):
         here = Path(root).resolve()
-        folders[:] = [one for one in folders if (here / one).resolve() not in (here, *here.parents)]   # no link to above
+        way = above.pop(root) | {here}
+        folders[:] = [one for one in folders if (here / one).resolve() not in way]      # a link back makes a ring
+        above |= {os.path.join(root, one): way for one in folders}
         found += [Path(root, one).relative_to(folder).as_posix() for one in files if Path(root, one).is_file()]
     return sorted(found)
 

@@ -126,10 +126,12 @@ def test_folders_of_a_model_may_be_links(model, tmp_path):
         else:
             shutil.move(model / name, elsewhere)
         (model / name).symlink_to(elsewhere)
-    (tmp_path / "disk-graph/again").symlink_to(model)              # a ring must end
+    (tmp_path / "disk-graph/again").symlink_to(model)              # a ring must end, and what lies beside the model stays out
+    (model / "conf/up").symlink_to(tmp_path)
     made = strict_model(model, WHOLE, IDS, cache=tmp_path / "cache")
     for name in ("am/final.mdl", "graph/HCLr.fst", "graph/phones/word_boundary.int", "ivector/final.ie"):
         assert (made / name).read_bytes() == (model / name).read_bytes()
+    assert not (made / "graph/again").exists() and not (made / "conf/up").exists()
     assert (tmp_path / "disk-graph/Gr.fst").read_bytes() == b"graph/Gr.fst"
     (tmp_path / "disk-ivector/final.ie").write_bytes(b"another")
     newer = strict_model(model, WHOLE, IDS, cache=tmp_path / "cache")
