@@ -9,6 +9,9 @@ from decimal import Decimal, InvalidOperation
 from assistant.core.expect import Expect
 
 DONE, REFUSED, WRONG_USE = 0, 1, 2
+LIKELY_PSI = 8
+"""A range no wider than this is taken for what a step makes likely (the first equilibrium's is 7 psi wide); a wider one tells
+nothing."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -72,7 +75,8 @@ def _expectation(args: argparse.Namespace) -> Expect:
         raise ValueError(f"--low {ends['low']} is above --high {ends['high']}; swap them.")
     if args.places is not None and not 0 <= args.places <= 3:
         raise ValueError(f"--places {args.places}: give 0 to 3.")
-    near = (ends["low"], ends["high"]) if None not in ends.values() else None
+    low, high = ends["low"], ends["high"]
+    near = (low, high) if low is not None and high is not None and high - low <= LIKELY_PSI else None
     return Expect(args.expect, ends["low"], ends["high"], args.places, near)
 
 
