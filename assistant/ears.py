@@ -14,7 +14,7 @@ from assistant.live import Live
 from hardware.microphone import Microphone
 from models.ear import Ear, Understood, open_ear
 from models.level import Voice
-from models.listener import Listener, end_wait
+from models.listener import LONGEST_S, Listener, end_wait
 from models.watch import Watch
 from models.wav import RATE, BadSound, read
 
@@ -49,10 +49,10 @@ class Utterance:
     """False: it may go on; understand it on trial."""
 
     def is_trial_of(self, whole: Utterance) -> bool:
-        """Whether nothing but silence came after it."""
+        """Whether nothing but silence came after it. What was cut for its length may end amid a word."""
         rest_s = (len(whole.pcm) - len(self.pcm)) / 2 / RATE
         return (self.expect, self.prompt) == (whole.expect, whole.prompt) and whole.pcm.startswith(self.pcm) and (
-            rest_s <= end_wait(whole.expect.kind) * (1 - EARLY) + RESUMED_S)
+            rest_s <= end_wait(whole.expect.kind) * (1 - EARLY) + RESUMED_S) and len(whole.pcm) / 2 / RATE < LONGEST_S
 
 
 class Ears:
@@ -66,7 +66,7 @@ class Ears:
         self._utterances: queue.SimpleQueue[Utterance | None] = queue.SimpleQueue()
         self._trial: tuple[Utterance, Understood] | None = None
         self._microphone: Microphone | None = None
-        self._closed = self._missing = False
+        self._closed = self._missing = self._gap = False
         self._listener, self._watch = Listener(), Watch()
         threading.Thread(target=self._run, name="ears", daemon=True).start()
 
@@ -93,11 +93,15 @@ class Ears:
         self._live.lost("microphone", words)
 
     def _back(self) -> None:
+        self._gap = True        # dropped by the microphone's own thread, as the blocks of the new device come
         if self._missing:
             self._missing = False
             self._live.post_event(lambda at: DeviceBack(at, "microphone"))
 
     def _block(self, block: bytes) -> None:
+        if self._gap:           # half an utterance from before the microphone was gone is not joined with what comes now
+            self._gap = False
+            self._listener.reset()
         expect, prompt = self._live.asked()
         if expect.kind == "off":        # the mallet strikes: nothing is listened for, and its noise is nobody's news
             self._listener.reset()

@@ -35,6 +35,10 @@ QUIETEST_DB = -72.0
 """Of a band: below this the background is the amplifier's, and nothing is measured against less."""
 
 
+LONGEST_S = 10.0
+"""After this an utterance is cut, whoever still speaks; no reading or command takes so long."""
+
+
 def end_wait(kind: str) -> float:
     """Seconds of silence that end an utterance while this kind of answer (see Expect.kind) is expected."""
     return END_S if kind == "reading" else SHORT_END_S
@@ -55,7 +59,7 @@ class Listener:
     the new background after a few seconds instead of being listened to for ever; so is everything after ``longest_s``.
     """
 
-    def __init__(self, longest_s: float = 10.0) -> None:
+    def __init__(self, longest_s: float = LONGEST_S) -> None:
         self._longest = _frames(longest_s)
         self._edges = np.searchsorted(HERTZ, BANDS_HZ)
         self._levels = np.zeros((_frames(5.0), len(BANDS_HZ) - 1))

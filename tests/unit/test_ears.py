@@ -11,7 +11,7 @@ from assistant import ears
 from assistant.core.events import DeviceBack, Event, Heard, HearingChanged
 from assistant.core.expect import Expect
 from models.ear import Understood
-from models.listener import END_S, SHORT_END_S
+from models.listener import END_S, LONGEST_S, SHORT_END_S
 from models.wav import RATE, to_pcm
 from tests.speech.yard import at_level, diesel, hiss, mallet
 
@@ -146,6 +146,24 @@ def test_half_a_word_before_the_tapping_is_not_joined_with_one_after_it(station)
     station.live.expect = Expect("reading")
     station.hears(room(2))
     assert station.ear.lengths == []
+
+
+def test_half_a_word_before_the_microphone_was_gone_is_not_joined_with_one_after_it(station):
+    station.hears(room(2)).hears(word(0.5))
+    station.ears._microphone.on_trouble("The microphone is gone: use the keypad; connect the microphone again.")
+    station.ears._microphone.on_back()
+    station.hears(room(2))
+    until(lambda: bool(station.ear.lengths), 0.2)
+    assert station.told(DeviceBack) and station.ear.lengths == []
+
+
+def test_an_utterance_cut_for_its_length_is_not_taken_for_its_trial():
+    """Somebody was still speaking when it was cut, so that what was understood on trial lacks the end."""
+    def said(seconds: float, over: bool) -> ears.Utterance:
+        return ears.Utterance(bytes(round(seconds * RATE) * 2), Expect("reading"), "equilibrium.1.1", over=over)
+    rest = END_S / 2
+    assert said(3.0, False).is_trial_of(said(3.0 + rest, True))
+    assert not said(LONGEST_S - rest, False).is_trial_of(said(LONGEST_S, True))
 
 
 def test_too_loud_and_dead_are_told_to_the_machine(station):
