@@ -96,7 +96,7 @@ class Ear:
                 vote.add(decoding)
                 if (text := vote.winner()) is not None:
                     if command(text) is not None and _spoken_s(sound) > ONE_WORD_S + WORD_S * text.count(" "):
-                        return Understood(text, None, False, f'That was too long for "{text}"; say it again, or use the key.')
+                        return Understood(text, None, False, sentence("ear.too_long", heard=text))
                     return spoken_text_to_understood(text, expect)
         return Understood(vote.first, None, False, sentence("ear.unsure"))
 
