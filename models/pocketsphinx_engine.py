@@ -30,8 +30,7 @@ class PocketsphinxEngine:
     def __init__(self) -> None:
         self.sentences: list[str] = []
         self._stock = _Decoder(silprob=0.1)
-        means = adapted.means()
-        self._adapted = _Decoder(silprob=0.1, mean=str(means)) if means else self._stock
+        self._adapted = _Decoder(silprob=0.1, mean=str(adapted.means()))
 
     def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[Decoding]:
         """Readings: both models on the sound as it is and on the quietened one; where it is known where the reading most

@@ -66,7 +66,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             turn.say(event.words or sentence("test.gone", device=_named(event.device)), "device", urgent=True)
         case DeviceBack():
             note(turn, event.device, sentence("note.back", device=_named(event.device)))
-            turn.say(sentence("test.back", device=_named(event.device)), "device")
+            if _may_chat(turn):
+                turn.say(sentence("test.back", device=_named(event.device)), "device")
         case HearingChanged():
             _hearing(turn, event.hearing)
         case ClockJumped():
@@ -102,11 +103,21 @@ def _spoken(turn: Turn) -> None:
         turn.emit(Finish(state.outcome))
 
 
+QUIET_END_S = 10.0
+"""The last seconds of a hold belong to its marks and count: news said then would make them late. Ours."""
+
+
+def _may_chat(turn: Turn) -> bool:
+    """Not over the mallet's beats, nor over the end of a hold."""
+    left = turn.state.time_left()
+    return turn.state.phase is not Phase.TAPPING and (left is None or left > QUIET_END_S)
+
+
 def _hearing(turn: Turn, hearing: str) -> None:
-    """Said after whatever is being said, and not at all while the mallet strikes; always noted."""
+    """Said after whatever is being said, if now is the time for it; always noted."""
     words = phrases.HEARING.get(hearing, "")
     note(turn, "hearing", words or hearing)
-    if turn.state.phase is not Phase.TAPPING:
+    if _may_chat(turn):
         turn.say(words, "hearing", urgent=hearing != "good")
 
 
