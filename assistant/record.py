@@ -27,7 +27,8 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         **{key: value for key, value in (state.header or {}).items()},
         "readings": [_reading(one) for one in state.readings],
         "results": [{"name": one.name, "value": None if void and not judged.partial else one.value, "unit": one.unit,
-                     "rounded": None if void and not judged.partial else one.rounded, "standing": one.standing} for _, judged in sorted(state.judged, key=lambda one: one[0])
+                     "rounded": None if void and not judged.partial else one.rounded, "standing": one.standing}
+                    for _, judged in sorted(state.judged, key=lambda one: one[0])
                     for one in judged.results],
         "warnings": [words for _, judged in state.judged for words in judged.warnings],
         "notes": [{"id": one.id, "text": one.text} for one in state.notes],

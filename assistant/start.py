@@ -109,7 +109,8 @@ def _farewell(test: int, state: State, folder: Path) -> None:
               f"{phrases.PRESSURE_CAUTION}")
 
 
-def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None, meter: LivePractice | None = None, remark: str = "",
+def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
+          meter: LivePractice | None = None, remark: str = "",
           hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS) -> int:
     """Run with whatever of screen, sound and microphone is there. Needs a terminal for the keys."""
     with ExitStack() as stack:

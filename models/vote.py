@@ -14,7 +14,6 @@ from assistant.core.expect import Expect
 from assistant.core.spoken import NotANumber, parse
 from models import grammar
 
-
 NAMES = 2
 """Recognisers of so many names must be among them: one alone repeats its own mistakes."""
 

@@ -21,7 +21,8 @@ def names() -> list[str]:
 
 
 def load(test: str) -> dict[str, Any]:
-    """The parsed procedure of a test, in the words of the station's language. Raises NoSuchTest, or ValueError with file and line if the file is no TOML."""
+    """The parsed procedure of a test, in the words of the station's language. Raises NoSuchTest, or ValueError with file
+    and line if the file is no TOML."""
     if test not in names():
         raise NoSuchTest(f"there is no test {test!r}; there are: {', '.join(names())}")
     data = read(HERE / f"{test}.toml")

@@ -1,9 +1,9 @@
-"""How long the station talks while the technician could go on, over the two runs of a test; terse against whole prompts.
+"""How long the station talks while the technician could go on, over the two runs of a test; terse against normal wording.
 
     python -m tests.bench.talk_time
 
 Speech is rendered by the real synthesiser, time is virtual. Counted: every second of speech from the first charge to the
-results that does not fall into a hold or the tapping, where he has to wait anyhow. The whole prompts are the baseline.
+results that does not fall into a hold or the tapping, where he has to wait anyhow. The normal wording is the baseline.
 """
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Stopwatch(VoiceOnTape):
 
 
 def talk(style: str) -> tuple[float, Counter[str]]:
-    """Seconds of talk, whole and by kind of prompt."""
+    """Seconds of talk, in all and by kind of prompt."""
     lines = (HERE / "demo.jsonl").read_text(encoding="utf-8").splitlines()
     lines[0] = json.dumps({**json.loads(lines[0]), "speech": style})
     said: list[str] = []
@@ -67,10 +67,10 @@ def talk(style: str) -> tuple[float, Counter[str]]:
 
 
 def main() -> None:
-    whole, terse = talk("normal"), talk("terse")
-    print(f"whole {whole[0]:.1f} s, terse {terse[0]:.1f} s, ratio {terse[0] / whole[0]:.2f} (goal: terse at most 60 s)")
+    normal, terse = talk("normal"), talk("terse")
+    print(f"normal {normal[0]:.1f} s, terse {terse[0]:.1f} s, ratio {terse[0] / normal[0]:.2f} (goal: terse at most 60 s)")
     for kind, seconds in terse[1].most_common():
-        print(f"  {kind:<12} {seconds:6.1f} s terse {whole[1][kind]:8.1f} s whole")
+        print(f"  {kind:<12} {seconds:6.1f} s terse {normal[1][kind]:8.1f} s normal")
 
 
 if __name__ == "__main__":

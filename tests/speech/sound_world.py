@@ -9,9 +9,12 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from hardware.stream import write_wav
 
@@ -138,3 +141,19 @@ def onsets(wave: np.ndarray, pattern: np.ndarray) -> list[int]:
         elif score[at] > score[found[-1]]:
             found[-1] = int(at)
     return found
+
+
+@contextmanager
+def running(folder: Path) -> Iterator[SoundWorld]:
+    """A world for one test, stopped afterwards; skips the test, with the reason, where none can be had."""
+    if why := missing():
+        pytest.skip(why)
+    world = SoundWorld(folder)
+    try:
+        try:
+            world.start()
+        except (RuntimeError, OSError, subprocess.SubprocessError) as error:
+            pytest.skip(f"PulseAudio does not start here: {str(error).strip().splitlines()[-1] if str(error) else repr(error)}")
+        yield world
+    finally:
+        world.stop()

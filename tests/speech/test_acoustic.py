@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from hardware import cues
-from tests.speech.sound_world import RATE, SoundWorld, heard, missing, onsets
+from tests.speech.sound_world import RATE, SoundWorld, heard, missing, onsets, running
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "")
 LIMIT_S = 25
@@ -37,14 +37,8 @@ def tell(**what): print(json.dumps(what), flush=True)
 
 @pytest.fixture
 def world(tmp_path):
-    w = SoundWorld(tmp_path)
-    try:
-        w.start()
-    except (RuntimeError, OSError, subprocess.SubprocessError) as e:
-        w.stop()
-        pytest.skip(f"PulseAudio does not start here: {str(e).strip().splitlines()[-1] if str(e) else e!r}")
-    yield w
-    w.stop()
+    with running(tmp_path) as one:
+        yield one
 
 
 def told(station: subprocess.Popen) -> dict:

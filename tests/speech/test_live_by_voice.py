@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from tests.scenario.terminal_technician import Terminal
-from tests.speech.sound_world import SoundWorld, heard, missing
+from tests.speech.sound_world import SoundWorld, heard, missing, running
 
 pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "")
 WANTED = ("XDG_RUNTIME_DIR", "PULSE_RUNTIME_PATH", "PULSE_SERVER", "ALSA_CONFIG_PATH")
@@ -25,14 +25,8 @@ def world(tmp_path: Path):
     for program in ("flite", "tmux"):
         if shutil.which(program) is None:
             pytest.skip(f"{program} is missing: apt-get install {program}")
-    w = SoundWorld(tmp_path)
-    try:
-        w.start()
-    except (RuntimeError, OSError, subprocess.SubprocessError) as error:
-        w.stop()
-        pytest.skip(f"PulseAudio does not start here: {error!r}")
-    yield w
-    w.stop()
+    with running(tmp_path) as one:
+        yield one
 
 
 def test_the_first_steps_by_voice_alone(world: SoundWorld, tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from hardware.stream import write_wav
 from models import level
 from models.wav import RATE
 from tests.command import bowlside
-from tests.speech.sound_world import ROOT, SoundWorld, missing
+from tests.speech.sound_world import ROOT, SoundWorld, running
 from tests.speech.voices import speak
 from tests.speech.yard import at_level, diesel, hiss, spoken_part
 
@@ -102,16 +102,8 @@ def test_hum_is_told():
 
 @pytest.fixture
 def world(tmp_path: Path):
-    if missing():
-        pytest.skip(missing() or "")
-    w = SoundWorld(tmp_path)
-    try:
-        w.start()
-    except (RuntimeError, OSError, subprocess.SubprocessError) as error:
-        w.stop()
-        pytest.skip(f"PulseAudio does not start here: {error!r}")
-    yield w
-    w.stop()
+    with running(tmp_path) as one:
+        yield one
 
 
 @pytest.mark.long
