@@ -90,7 +90,9 @@ def start(root: Path, *arguments: str, folder: Path | None = None,
 
 def begin(root: Path, **more: str) -> subprocess.Popen:
     return subprocess.Popen([PYTHON, str(root / "assistant")], text=True, env=variables(**more),
-                            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+                            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                            # Ctrl-C reaches it also where these tests run in the background, which ignores it.
+                            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
 
 
 def hides_standard_modules(folder: Path) -> list[str]:
