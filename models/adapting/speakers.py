@@ -11,7 +11,7 @@ import json
 import random
 import subprocess
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import numpy as np
@@ -38,23 +38,38 @@ def speaker(engine: str, part: str, rng: random.Random) -> tuple[str, Speaker]:
     """A new speaker of `engine` for `part` ("train" or "held"), and a name for it. Raises LookupError: none there."""
     if engine == "espeak":
         voice = f"{rng.choice(ACCENTS[part])}+{rng.choice(VARIANTS[part])}"
-        rate, pitch = rng.randint(110, 200), rng.randint(20, 80)
-        return voice, lambda text: _run("espeak-ng", "-v", voice, "-s", str(rate), "-p", str(pitch), "-w", "{}", text)
+        return voice, espeak(voice, rng.randint(110, 200), rng.randint(20, 80))
     if engine == "flite":
-        voice, slow, pitch = rng.choice(FLITE[part]), rng.uniform(0.8, 1.3), rng.uniform(0.85, 1.2)
-        return voice, lambda text: _run("flite", "-voice", voice, "--setf", f"duration_stretch={slow}",
-                                        "--setf", f"f0_shift={pitch}", "-t", text, "-o", "{}")
+        voice = rng.choice(FLITE[part])
+        return voice, flite(voice, rng.uniform(0.8, 1.3), rng.uniform(0.85, 1.2))
     if engine == "joe" and part == "train":
-        slow, shake = rng.uniform(0.8, 1.3), rng.uniform(0.3, 1.0)
-        return "joe", lambda text: _joe(text, slow, shake, rng)
+        return "joe", joe(rng.uniform(0.8, 1.3), rng.uniform(0.3, 1.0), rng)
     if engine == "hibari":
         british = part == "held"
-        speed = rng.uniform(0.8, 1.25)
-        return "gb" if british else "us", lambda text: _hibari(text, british, speed, rng)
+        return "gb" if british else "us", hibari(british, rng.uniform(0.8, 1.25), rng)
     if engine == "kokoro":
         accent = rng.choice(("en-us", "en-us", *ACCENTS["train" if part == "train" else "held"]))
-        return f"pseudo {accent}", _kokoro_speaker(accent, rng)
+        return f"pseudo {accent}", kokoro(accent, rng)
     raise LookupError(f"{engine} has no voice for {part}.")
+
+
+def espeak(voice: str, rate: int, pitch: int) -> Speaker:
+    """rate: words a minute. pitch: 0 to 99."""
+    return lambda text: _run("espeak-ng", "-v", voice, "-s", str(rate), "-p", str(pitch), "-w", "{}", text)
+
+
+def flite(voice: str, slow: float, pitch: float) -> Speaker:
+    """slow, pitch: ratios."""
+    return lambda text: _run("flite", "-voice", voice, "--setf", f"duration_stretch={slow}", "--setf",
+                             f"f0_shift={pitch}", "-t", text, "-o", "{}")
+
+
+def joe(slow: float, shake: float, rng: random.Random) -> Speaker:
+    return lambda text: _joe(text, slow, shake, rng)
+
+
+def hibari(british: bool, speed: float, rng: random.Random) -> Speaker:
+    return lambda text: _hibari(text, british, speed, rng)
 
 
 def _run(*command: str) -> np.ndarray:
@@ -118,7 +133,15 @@ def _kokoros():
     return net, signs.get("vocab", signs), np.stack([styles[name].reshape(-1, 256) for name in sorted(styles.files)])
 
 
-def _kokoro_speaker(accent: str, rng: random.Random) -> Speaker:
+@functools.cache
+def english_sounds(accent: str, text: str) -> str:
+    """IPA, as espeak-ng's voice `accent` says `text`."""
+    return subprocess.run(["espeak-ng", "-q", "--ipa", "-v", accent, text], check=True, timeout=10, capture_output=True,
+                          text=True).stdout.strip().replace("\n", ", ")
+
+
+def kokoro(accent: str, rng: random.Random, replaced: Iterable[tuple[str, str]] = ()) -> Speaker:
+    """accent: espeak-ng's. replaced: sounds (IPA) that this speaker says instead of others."""
     net, signs, styles = _kokoros()
     dice = np.random.default_rng(rng.randrange(1 << 30))
 
@@ -133,9 +156,8 @@ def _kokoro_speaker(accent: str, rng: random.Random) -> Speaker:
     speed = rng.uniform(0.85, 1.25)
 
     def say(text: str) -> np.ndarray:
-        sounds = subprocess.run(["espeak-ng", "-q", "--ipa", "-v", accent, text], check=True, timeout=10,
-                                capture_output=True, text=True).stdout.strip().replace("\n", ", ")
-        for ours, theirs in _ONE_SIGN:
+        sounds = english_sounds(accent, text)
+        for ours, theirs in (*replaced, *_ONE_SIGN):
             sounds = sounds.replace(ours, theirs)
         tokens = [signs[sign] for sign in sounds + rng.choice("..,!?") if sign in signs][:500]
         style = np.concatenate([timbre @ styles[:, len(tokens), :128], prosody @ styles[:, len(tokens), 128:]]) + shaken
