@@ -9,7 +9,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NoReturn
 
-from assistant import hear, lines, log, mic, voice, work
+from assistant import enrol, hear, lines, log, mic, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.journal import FILE, Journal, JournalError
@@ -112,6 +112,8 @@ def parser() -> argparse.ArgumentParser:
     mic.add_arguments(check)
 
     voice.add_arguments(command("voice", "Speech models: list, fetch, use.", None))
+
+    enrol.add_arguments(command("enrol", "Fit the station's own speech model to one voice; optional.", None))
 
     logs = command("log", "The record: list, show, read, verify.", lambda args: logs.print_help() or 2)
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)

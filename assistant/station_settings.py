@@ -7,6 +7,7 @@
 
     [hearing]
     model = "/home/pi/models/small-en"
+    technician = "anna"     # whose voice the station's own model is fitted to, see bowlside enrol
 
 Jobs have files of their own; nothing here changes a result. A missing file or key means the default.
 """
@@ -70,6 +71,7 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
     },
     "hearing": {
         "model": text(),
+        "technician": text(),
     },
 }
 

@@ -17,9 +17,15 @@ from pathlib import Path
 
 import numpy as np
 
+from models import locate
 from models.enrolment import Figures, Outcome
 
-LAYER, MODEL, NETWORK = "layer.npz", "model", "am/final.mdl"
+LAYER, MODEL, SEAL, NETWORK = "layer.npz", "model", "seal", "am/final.mdl"
+
+SHIPPED = locate.ROOT / "own"
+"""The station's own model, as it was shipped."""
+
+Write = Callable[[Path, np.ndarray, np.ndarray, Path], None]
 
 
 class NotEnrolled(Exception):
@@ -106,7 +112,7 @@ def delete(name: str) -> None:
     shutil.rmtree(place)
 
 
-def model_of(name: str, shipped: Path, write: Callable[[Path, np.ndarray, np.ndarray, Path], None] | None = None) -> Path:
+def model_of(name: str, shipped: Path, write: Write | None = None) -> Path:
     """The vosk folder to hear this technician with: made of the shipped one, or as it was made before.
 
     write: see `_write_network`. Raises NotEnrolled: no such voice, it was made for another model, or nothing can be written.
@@ -119,7 +125,7 @@ def model_of(name: str, shipped: Path, write: Callable[[Path, np.ndarray, np.nda
     seal = hashlib.sha256((folder_of(name) / LAYER).read_bytes() + str(shipped.resolve()).encode()).hexdigest()
     if not _is_whole(place, shipped, seal):
         try:
-            _make(place, shipped, one, seal, write or _write_network)
+            make_model(place, shipped, one.weight, one.bias, seal, write)
         except OSError as error:
             raise NotEnrolled(f"The model for the voice of {name} can't be written ({error.strerror}: {error.filename}), so the "
                               "shipped one hears.") from None
@@ -129,7 +135,7 @@ def model_of(name: str, shipped: Path, write: Callable[[Path, np.ndarray, np.nda
 def _is_whole(place: Path, shipped: Path, seal: str) -> bool:
     """Whether it was finished, from this very layer and model, and nothing of it is gone since."""
     try:
-        return ((place / "seal").read_text(encoding="ascii") == f"{seal} {(place / NETWORK).stat().st_size}"
+        return ((place / SEAL).read_text(encoding="ascii") == f"{seal} {(place / NETWORK).stat().st_size}"
                 and all((place / name).exists() for name in _files(shipped)))
     except OSError:
         return False
@@ -139,22 +145,27 @@ def _files(shipped: Path) -> list[Path]:
     return [path.relative_to(shipped) for path in sorted(shipped.rglob("*")) if path.is_file()]
 
 
-def _make(place: Path, shipped: Path, one: Enrolled,
-          seal: str, write: Callable[[Path, np.ndarray, np.ndarray, Path], None]) -> None:
+def make_model(place: Path, shipped: Path, weight: np.ndarray, bias: np.ndarray, seal: str = "",
+               write: Write | None = None) -> None:
+    """The shipped vosk folder with this last layer, in place of what is there. Raises OSError."""
     with tempfile.TemporaryDirectory(dir=place.parent, prefix=".making-") as work:
         made = Path(work) / MODEL
         for name in _files(shipped):
             (made / name).parent.mkdir(parents=True, exist_ok=True)
             if str(name) == NETWORK:
-                write(shipped / name, one.weight, one.bias, made / name)
+                (write or _write_network)(shipped / name, weight, bias, made / name)
             else:
-                try:
-                    (made / name).symlink_to((shipped / name).resolve())
-                except OSError:                             # a file system without links
-                    shutil.copyfile(shipped / name, made / name)
-        (made / "seal").write_text(f"{seal} {(made / NETWORK).stat().st_size}", encoding="ascii")
+                _share((shipped / name).resolve(), made / name)
+        (made / SEAL).write_text(f"{seal} {(made / NETWORK).stat().st_size}", encoding="ascii")
         shutil.rmtree(place, ignore_errors=True)
         made.rename(place)
+
+
+def _share(path: Path, link: Path) -> None:
+    try:
+        link.symlink_to(path)
+    except OSError:                                         # a file system without links
+        shutil.copyfile(path, link)
 
 
 def _write_network(source: Path, weight: np.ndarray, bias: np.ndarray, target: Path) -> None:
@@ -162,3 +173,16 @@ def _write_network(source: Path, weight: np.ndarray, bias: np.ndarray, target: P
     from models import kaldi
 
     kaldi.write_network(target, replace(kaldi.read_network(source), output_weight=weight, output_bias=bias))
+
+
+def in_use(name: str, shipped: Path) -> tuple[Path, str]:
+    """The vosk folder to hear with where the station's settings name this technician ("": nobody), and what to tell of it.
+
+    Never raises: whatever is wrong with an enrolment, the shipped model hears as before.
+    """
+    if not name:
+        return shipped, ""
+    try:
+        return model_of(name, shipped), f"It is fitted to the voice of {name}."
+    except NotEnrolled as reason:
+        return shipped, str(reason)

@@ -1,0 +1,60 @@
+"""What an enrolment needs of the station's own model: its network, how words are said, and a recogniser of any last layer."""
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from models import enrolled, enrolment
+from models.enrolled import NotEnrolled
+from models.enrolment import Said
+
+LEXICON = "lexicon.txt"
+"""Beside the vosk folders: a word and its sounds, one pronunciation a line."""
+
+
+class OwnModel:
+    """The shipped model, opened for enrolling. Raises NotEnrolled if it is not there or can't be read."""
+
+    def __init__(self, shipped: Path) -> None:
+        self._shipped = shipped
+        if not (shipped / enrolled.NETWORK).is_file():
+            raise NotEnrolled(f"The station's own speech model is not here ({shipped}), so there is nothing to fit to a voice.")
+        from models import kaldi
+
+        try:
+            self.network = kaldi.read_network(shipped / enrolled.NETWORK)
+            self.lexicon = read_lexicon(shipped / LEXICON)
+        except (OSError, ValueError) as error:
+            raise NotEnrolled(f"The station's own speech model in {shipped} can't be read ({error}); run the set-up again.") from None
+
+    def fits_best(self, said: Said, texts: Sequence[str]) -> str:
+        return enrolment.fits_best(self.network, said.sound, texts, self.lexicon)
+
+    def matching(self, said: Sequence[Said]) -> tuple[list[Said], list[tuple[Said, str]]]:
+        """Those that sound most like what they should say; and the others, each with what it sounds like instead."""
+        texts = list(dict.fromkeys(one.text for one in said))
+        likest = [(one, self.fits_best(one, texts)) for one in said]
+        return [one for one, like in likest if like == one.text], [(one, like) for one, like in likest if like != one.text]
+
+    def hears(self, network) -> Callable[[np.ndarray], str]:
+        """The recogniser that the station would use, strict grammar and all, with this network's last layer."""
+        from models.vosk_engine import VoskEngine
+
+        with tempfile.TemporaryDirectory(prefix="bowlside-enrol-") as work:
+            enrolled.make_model(Path(work) / "model", self._shipped, network.output_weight, network.output_bias)
+            return VoskEngine(Path(work) / "model", second=False, cache=Path(work) / "strict").hear_strictly
+
+
+def read_lexicon(path: Path) -> dict[str, list[tuple[str, ...]]]:
+    """Raises OSError, ValueError."""
+    words: dict[str, list[tuple[str, ...]]] = {}
+    for line in path.read_text(encoding="utf-8").splitlines():
+        if line.strip():
+            word, *sounds = line.split()
+            if not sounds:
+                raise ValueError(f"{path.name} gives no sounds for {word}")
+            words.setdefault(word, []).append(tuple(sounds))
+    return words
