@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import collections
 import json
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -208,3 +209,93 @@ def test_no_microphone_is_a_sentence(monkeypatch, capsys):
     monkeypatch.setattr(enrol_listen, "sentences", none)
     assert main(["enrol", "anna"]) == 2
     assert capsys.readouterr().err == "No microphone opens: connect one.\n"
+
+
+class Technician:
+    """Stands for the sound devices: a Speaker that is always done, and a Microphone that gives what its script says to that."""
+
+    def __init__(self, answers: list[str]) -> None:
+        self.answers, self.asked, self.give = answers, [], None
+        self.dice = np.random.default_rng(0)
+
+    def hiss(self, seconds: float) -> np.ndarray:
+        return self.dice.standard_normal(int(seconds * RATE)) * 30
+
+    def say(self, _ident: str, words: str) -> None:
+        self.asked.append(words)
+        if words.startswith(("Two minutes", "Thank you")):
+            self.feed(self.hiss(0.6), 0)
+        elif self.answers.pop(0) == "speaks":
+            tone = 8000 * np.sin(2 * np.pi * 600 * np.arange(RATE) / RATE)
+            self.feed(self.hiss(2.6) + np.concatenate([np.zeros(int(0.4 * RATE)), tone, np.zeros(int(1.2 * RATE))]))
+        else:
+            self.feed(self.hiss(0.5))
+
+    def feed(self, sound: np.ndarray, after_s: float = 0.05) -> None:
+        """After a moment, as a person would: the station first forgets what came before."""
+        pcm = sound.astype("<i2").tobytes()
+
+        def give() -> None:
+            for at in range(0, len(pcm), 960):
+                self.give(pcm[at:at + 960])
+        if after_s:
+            threading.Timer(after_s, give).start()
+        else:
+            give()
+
+
+@pytest.fixture
+def technician_answers(monkeypatch):
+    def present(*answers: str) -> Technician:
+        one = Technician(list(answers))
+
+        class Speaker:
+            busy = False
+
+            def __init__(self, _synth) -> None:
+                self.say = one.say
+
+            def is_deaf(self) -> bool:
+                return False
+
+            def close(self) -> None:
+                pass
+
+        class Microphone:
+            def __init__(self, on_block, *_) -> None:
+                one.give = on_block
+
+            def close(self) -> None:
+                pass
+
+        monkeypatch.setattr("hardware.speaker.Speaker", Speaker)
+        monkeypatch.setattr("hardware.synth.Synth", lambda: None)
+        monkeypatch.setattr("hardware.microphone.Microphone", Microphone)
+        monkeypatch.setattr(enrol_listen, "ANSWER_S", 0.8)
+        monkeypatch.setattr(enrol_listen, "PATIENCE_S", 0.5)
+        return one
+    return present
+
+
+def test_each_sentence_is_asked_for_and_cut(technician_answers, capsys):
+    one = technician_answers("speaks", "speaks", "speaks", "speaks")
+    said = list(enrol_listen.sentences(["one", "two", "three", "four"], lambda said: said.text))
+    assert [(each.text, each.held) for each in said] == [("one", False), ("two", False), ("three", False), ("four", True)]
+    assert all(1.5 < len(each.sound) / RATE < 2.6 for each in said)        # one second, with its margins
+    assert one.asked[1:3] == ["Say: one.", "Say: two."] and " 1 / 4  Say: one." in capsys.readouterr().err
+
+
+def test_silence_and_another_sentence_are_asked_once_more(technician_answers):
+    one = technician_answers("silent", "speaks", "silent", "silent", "speaks", "speaks")
+    likes = iter(["one", "one", "three"])
+    said = list(enrol_listen.sentences(["one", "two", "three"], lambda said: next(likes)))
+    assert [each.text for each in said] == ["one", "three"]                # two was never said, and is only missing
+    assert one.asked[1:-1] == ["Say: one.", "Nothing was heard. Once more: one.", "Say: two.", "Nothing was heard. Once more: two.",
+                               "Say: three.", "That sounded like: one. Once more: three."]
+
+
+def test_a_microphone_that_gives_nothing_is_told(technician_answers):
+    one = technician_answers("speaks")
+    one.feed = lambda *_: None
+    with pytest.raises(NoMicrophone, match="gives nothing"):
+        list(enrol_listen.sentences(["one"], lambda said: said.text))
