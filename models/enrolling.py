@@ -4,12 +4,17 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models import enrolled, enrolment
 from models.enrolled import NotEnrolled
 from models.enrolment import Said
+
+if TYPE_CHECKING:
+    from models.grammar import Automaton
+    from models.network import Network
 
 LEXICON = "lexicon.txt"
 """Beside the vosk folders: a word and its sounds, one pronunciation a line."""
@@ -39,13 +44,14 @@ class OwnModel:
         likest = [(one, self.fits_best(one, texts)) for one in said]
         return [one for one, like in likest if like == one.text], [(one, like) for one, like in likest if like != one.text]
 
-    def hears(self, network) -> Callable[[np.ndarray], str]:
-        """The recogniser that the station would use, strict grammar and all, with this network's last layer."""
+    def hears(self, network: Network, sentences: Automaton | None = None) -> Callable[[np.ndarray], str]:
+        """The recogniser that the station would use, strict grammar and all, with this network's last layer.
+        sentences: another grammar than the station's."""
         from models.vosk_engine import VoskEngine
 
         with tempfile.TemporaryDirectory(prefix="bowlside-enrol-") as work:
             enrolled.make_model(Path(work) / "model", self._shipped, network.output_weight, network.output_bias)
-            return VoskEngine(Path(work) / "model", second=False, cache=Path(work) / "strict").hear_strictly
+            return VoskEngine(Path(work) / "model", second=False, sentences=sentences, cache=Path(work) / "strict").hear_strictly
 
 
 def read_lexicon(path: Path) -> dict[str, list[tuple[str, ...]]]:
