@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import argparse
+import random
 import sys
 import time
 from collections.abc import Sequence
@@ -14,6 +15,8 @@ from assistant.core.language import sentence
 from assistant.jsonline import dumps
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from models.enrolled import Enrolled
     from models.enrolling import OwnModel
     from models.enrolment import Outcome, Said
@@ -121,6 +124,7 @@ def _technician() -> str:
 
 def _enrol(args: argparse.Namespace) -> int:
     from assistant.mic_listen import NoMicrophone
+    from hardware.synth import SynthError
     from models import enrolled, enrolment
     from models.enrolling import OwnModel
     from models.wav import BadSound
@@ -137,7 +141,11 @@ def _enrol(args: argparse.Namespace) -> int:
     used, left_out = own.matching(said)
     for one, heard in left_out:
         print(f'Left out: "{one.text}" sounded more like "{heard}".', file=sys.stderr)
-    outcome = enrolment.adapt(own.network, used, own.lexicon, own.hears)
+    try:
+        others = other_voices()
+    except SynthError as silent:
+        return _complain(f"{silent} Without another voice to compare with nothing is fitted; nothing was changed.")
+    outcome = enrolment.adapt(own.network, used, own.lexicon, own.hears, others)
     took_s = time.monotonic() - began
     if outcome.kept:
         _tell(enrolled.keep(args.name, outcome, enrolled.SHIPPED, date.today().isoformat()), took_s, args.json)
@@ -203,6 +211,24 @@ def save(folder: Path, said: Sequence[Said]) -> None:
     for number, one in enumerate(said, 1):
         write_wav(folder / f"{number:02d}.wav", np.frombuffer(to_pcm(one.sound), "<i2"), RATE)
     (folder / TEXTS).write_text("".join(f"{number:02d}.wav {one.text}\n" for number, one in enumerate(said, 1)), encoding="utf-8")
+
+
+def other_voices() -> list[np.ndarray]:
+    """Every word that the station knows, in fours, by its own synthesiser: what must be heard as before. Raises SynthError."""
+    from hardware.synth import Synth
+    from hardware.voice import VoiceSettings
+    from models.grammar import words_for
+    from models.vosk_engine import EVERYTHING
+    from models.wav import to_sound
+
+    words = words_for(EVERYTHING)
+    random.Random(3).shuffle(words)
+    words += words[:-len(words) % 4]
+    synth = Synth(VoiceSettings())
+    try:
+        return [to_sound(synth.render(" ".join(words[at:at + 4])), Synth.RATE) for at in range(0, len(words), 4)]
+    finally:
+        synth.close()
 
 
 def _tell(one: Enrolled, took_s: float, as_json: bool) -> None:

@@ -1,8 +1,9 @@
 """Fits the last layer of the station's own network to one technician's voice, on the station itself, with numpy alone.
 
 Everything below the last layer stays, so what it gives for each moment is computed once. Then in turn: which moment belongs to
-which sound (models/ctc.py), and some steps of the layer towards that, held back towards the shipped one. Every fourth sentence
-takes no part: the new layer is kept only if it hears those no worse.
+which sound (models/ctc.py), and some steps of the layer towards that, held back towards the shipped one; what other voices say,
+in all words of the station, it must go on hearing as before. Every fourth sentence takes no part: the new layer is kept only if
+it hears those no worse.
 """
 from __future__ import annotations
 
@@ -32,9 +33,12 @@ STEPS, AIMED_EVERY = 60, 6
 PACE = 0.004
 """Of a step of Adam (Kingma and Ba 2015, from memory), in the units of a weight."""
 
-SHIPPED_SHARE = 0.3
-"""Of what each moment should say, that is as the shipped layer says it: a word that is not in the script keeps what it had
-(Yu, Yao, Su, Li and Seide 2013, from memory)."""
+SHIPPED_SHARE = 0.1
+"""Of what each moment should say, that is as the shipped layer says it (Yu, Yao, Su, Li and Seide 2013, from memory)."""
+
+OTHERS_SHARE = 1.0
+"""How much it counts, against the technician's own sentences, that other voices are heard as before. Without that, words that
+he did not say were heard worse than by the shipped layer: DEVELOPERS.md."""
 
 PULL = 3e-3
 """Towards the shipped layer: added to the mean loss of a moment, times the squared distance of all weights."""
@@ -100,10 +104,11 @@ Hears = Callable[["Network"], Callable[[np.ndarray], str]]
 """Makes a recogniser of a network: sound in, words out."""
 
 
-def adapt(network: Network, said: Sequence[Said], lexicon: Lexicon, hears: Hears) -> Outcome:
+def adapt(network: Network, said: Sequence[Said], lexicon: Lexicon, hears: Hears, others: Sequence[np.ndarray] = ()) -> Outcome:
     """The network with its last layer fitted to the sentences, and what those held back say of it. Raises TooLittle.
 
-    The same sentences give the same layer: the noise is drawn from a fixed seed.
+    others: sounds of other voices (samples,) in the words that the station knows: they are heard as before. The same sentences
+    give the same layer: the noise is drawn from a fixed seed.
     """
     taught = [one for one in said if not one.held]
     held = [one for one in said if one.held]
@@ -115,7 +120,8 @@ def adapt(network: Network, said: Sequence[Said], lexicon: Lexicon, hears: Hears
     for one in taught:
         units = _as_said(network, one, lexicon, unit_of)
         lessons += [(_hidden(network, sound), units) for sound in _copies(one.sound, dice)]
-    weight, bias = _fitted(network.output_weight, network.output_bias, lessons)
+    kept = [_hidden(network, in_noise(sound, NOISES_DB[0], dice)) for sound in others]
+    weight, bias = _fitted(network.output_weight, network.output_bias, lessons, kept)
     adapted = replace(network, output_weight=weight, output_bias=bias)
     trials = [(one.text, sound, _as_said(network, one, lexicon, unit_of)) for one in held
               for sound in (one.sound, in_noise(one.sound, JUDGED_DB, dice))]
@@ -189,27 +195,39 @@ def _padded(parts: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     return whole, steps
 
 
-def _fitted(weight: np.ndarray, bias: np.ndarray, lessons: Sequence[tuple[np.ndarray, list[int]]]) -> tuple[np.ndarray, np.ndarray]:
-    """The last layer after STEPS of Adam on all lessons at once."""
+def _fitted(weight: np.ndarray, bias: np.ndarray, lessons: Sequence[tuple[np.ndarray, list[int]]],
+            others: Sequence[np.ndarray] = ()) -> tuple[np.ndarray, np.ndarray]:
+    """The last layer after STEPS of Adam on all lessons at once. others: what it sees of other voices, (steps, channels) each."""
     hidden, steps = _padded([one for one, _ in lessons])
-    hidden = np.concatenate([hidden, np.ones_like(hidden[..., :1])], -1)            # the bias is one weight more
+    hidden = _with_one(hidden)                                                      # the bias is one weight more
     there = np.arange(hidden.shape[1]) < steps[:, None]
-    flat = hidden[there]                                                            # (moments, channels + 1)
     shipped = np.concatenate([weight, bias[:, None]], 1).astype(np.float32)
-    as_shipped = np.exp(_log_softmax(flat @ shipped.T))
+    own = hidden[there]                                                             # (moments, channels + 1)
+    own_before = _spoken(own, shipped)
+    other = _with_one(np.concatenate(others)) if others else own[:0]
+    other_before = _spoken(other, shipped)
     layer, mean, spread = shipped.copy(), np.zeros_like(shipped), np.zeros_like(shipped)
     for step in range(STEPS):
         if step % AIMED_EVERY == 0:
             losses, held = ctc.occupancy(_log_softmax(hidden @ layer.T), steps, [units for _, units in lessons])
-            usable = np.isfinite(losses)[:, None] & there                           # too short for its words: no lesson
-            aim = SHIPPED_SHARE * as_shipped + (1 - SHIPPED_SHARE) * held[there].astype(np.float32)
-            counts = usable[there]
-        off = (np.exp(_log_softmax(flat @ layer.T)) - aim) * counts[:, None]
-        slope = off.T @ flat / max(1, counts.sum()) + 2 * PULL * (layer - shipped)
+            counts = (np.isfinite(losses)[:, None] & there)[there]                  # too short for its words: no lesson
+            aim = SHIPPED_SHARE * own_before + (1 - SHIPPED_SHARE) * held[there].astype(np.float32)
+        slope = ((_spoken(own, layer) - aim) * counts[:, None]).T @ own / max(1, counts.sum())
+        slope += OTHERS_SHARE * (_spoken(other, layer) - other_before).T @ other / max(1, len(other))
+        slope += 2 * PULL * (layer - shipped)
         mean += 0.1 * (slope - mean)
         spread += 0.001 * (slope**2 - spread)
         layer -= PACE * (mean / (1 - 0.9 ** (step + 1))) / (np.sqrt(spread / (1 - 0.999 ** (step + 1))) + 1e-6)
     return layer[:, :-1].copy(), layer[:, -1].copy()
+
+
+def _with_one(hidden: np.ndarray) -> np.ndarray:
+    return np.concatenate([hidden, np.ones_like(hidden[..., :1])], -1)
+
+
+def _spoken(hidden: np.ndarray, layer: np.ndarray) -> np.ndarray:
+    """How likely each unit is at each moment."""
+    return np.exp(_log_softmax(hidden @ layer.T))
 
 
 def _judged(network: Network, trials: Sequence[tuple[str, np.ndarray, list[int]]], hears: Hears) -> Figures:

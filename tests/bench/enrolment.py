@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from assistant.core.commands import COMMANDS
-from assistant.enrol import script
+from assistant.enrol import other_voices, script
 from models import enrolled, enrolment, grammar
 from models.enrolling import OwnModel
 from models.enrolment import HELD_EVERY, Outcome, Said
@@ -57,9 +57,10 @@ def main() -> None:
 
 def measured(own: OwnModel, voice: Voice, each: int) -> np.ndarray:
     """Share of sentences that are right: (conditions, before and after)."""
+    others = other_voices()
     began, kept, shares = time.monotonic(), [], []
     for said, tests, sentences in _lessons(voice, each):
-        outcome = enrolment.adapt(own.network, said, own.lexicon, lambda network, among=sentences: own.hears(network, among))
+        outcome = enrolment.adapt(own.network, said, own.lexicon, lambda network, among=sentences: own.hears(network, among), others)
         kept.append(outcome.kept)
         shares.append([[_right(hear, voice, tests, ratio) for hear in _both(own, outcome, sentences)] for ratio in RATIOS])
     print(f"  {voice.name}: kept {sum(kept)} of {len(kept)}, {time.monotonic() - began:.0f} s in all", flush=True)

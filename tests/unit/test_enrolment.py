@@ -88,6 +88,13 @@ def right(network: Tones, higher: float) -> int:
     return sum(hears(network)(spoken(text, higher, seed=2)) == text for text in SCRIPT)
 
 
+def unlikely(network: Tones, higher: float, texts: list[str]) -> float:
+    """The loss of all the texts in that voice."""
+    unit_of = {unit: number for number, unit in enumerate(UNITS)}
+    whole, steps = enrolment._padded([network.log_probs(features(spoken(text, higher, seed=2))) for text in texts])
+    return float(ctc.loss(whole, steps, [next(ways(text, LEXICON, unit_of)) for text in texts]).sum())
+
+
 def test_another_voice_is_learned_and_kept(shipped):
     assert right(shipped, 1.0) > 27 > right(shipped, 1.2) + 5       # the voice is one that the shipped layer hears badly
     found = adapt(shipped, sayings(1.2), LEXICON, hears)
@@ -114,6 +121,18 @@ def test_wrong_words_are_thrown_away(shipped, higher):
 def test_a_voice_that_is_heard_well_loses_nothing(shipped):
     found = adapt(shipped, sayings(1.0), LEXICON, hears)
     assert not found.kept or right(found.network, 1.0) >= right(shipped, 1.0)
+
+
+def test_what_other_voices_say_is_heard_as_before(shipped):
+    """A technician whose sentences leave out a sound altogether: for others it must not be lost."""
+    said = [one for one in sayings(1.2) if "d" not in one.text] * 5
+    said = [Said(one.text, one.sound, number % 4 == 3) for number, one in enumerate(said)]
+    others = [spoken(text, 1.0, seed=5) for text in SCRIPT]
+    forgot, remembers = (adapt(shipped, said, LEXICON, hears, among).network for among in ((), others))
+    left_out = [text for text in SCRIPT if "d" in text]
+    before, without, after = (unlikely(network, 1.05, left_out) for network in (shipped, forgot, remembers))
+    assert before < after and after - before < 0.6 * (without - before)
+    assert right(remembers, 1.2) > right(shipped, 1.2)
 
 
 def test_kept_only_if_neither_figure_is_worse_and_it_shows(shipped):
