@@ -32,8 +32,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--wavs", type=Path, metavar="FOLDER",
                       help=f"sentences from WAV files instead of the microphone; {TEXTS} there tells what they say")
-    what.add_argument("--save", type=Path, metavar="FOLDER", help="also keep what is said, in the form --wavs takes; else no sound "
-                      "is kept")
+    what.add_argument("--save", type=Path, metavar="FOLDER",
+                      help="also keep what is said, in the form --wavs takes; else no sound is kept")
     what.add_argument("--texts", action="store_true", help=f"print the sentences, in the form of {TEXTS}")
     what.add_argument("--list", action="store_true", help="whose voices are kept")
     what.add_argument("--use", action="store_true", help="hear with this voice's model from the next start")
@@ -178,8 +178,8 @@ def _check_words(folder: Path, rows: Sequence[Sequence[str]]) -> None:
     for name, *words in rows:
         wrong = [word for word in words if word not in known]
         if wrong or not words:
-            raise BadSound(f"{folder / TEXTS}: {name} says {f'{wrong[0]!r}, which is no word of the station' if wrong else 'nothing'}; "
-                           "take sentences from bowlside enrol --texts.")
+            says = f"{wrong[0]!r}, which is no word of the station" if wrong else "nothing"
+            raise BadSound(f"{folder / TEXTS}: {name} says {says}; take sentences from bowlside enrol --texts.")
 
 
 def _from_microphone(args: argparse.Namespace, own: OwnModel) -> list[Said] | None:
@@ -191,9 +191,8 @@ def _from_microphone(args: argparse.Namespace, own: OwnModel) -> list[Said] | No
         for one in enrol_listen.sentences(texts, lambda one: own.fits_best(one, texts)):
             said.append(one)
     except KeyboardInterrupt:
-        missing = len(texts) - len(said)
-        _complain(f"Stopped after {len(said)} of {len(texts)} sentences; {missing} are missing, so nothing is kept and nothing was "
-                  "changed.")
+        _complain(f"Stopped after {len(said)} of {len(texts)} sentences; {len(texts) - len(said)} are missing, so nothing is kept "
+                  "and nothing was changed.")
         return None
     if args.save:
         save(args.save, said)
@@ -242,8 +241,7 @@ def _tell_not_kept(name: str, outcome: Outcome, took_s: float, as_json: bool) ->
     if as_json:
         print(dumps({"name": name, "kept": False, "took_s": round(took_s, 1), **_figures(outcome)}))
     else:
-        print(f"Not kept, for it would hear {name} no better: {_gain(outcome)}. The model stays as it was shipped, and nothing was "
-              "changed.")
+        print(f"Not kept, for it would hear {name} no better: {_gain(outcome)}. Nothing was changed.")
     return NOT_KEPT
 
 

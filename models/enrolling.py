@@ -33,7 +33,8 @@ class OwnModel:
             self.network = kaldi.read_network(shipped / enrolled.NETWORK)
             self.lexicon = read_lexicon(shipped / LEXICON)
         except (OSError, ValueError) as error:
-            raise NotEnrolled(f"The station's own speech model in {shipped} can't be read ({error}); run the set-up again.") from None
+            raise NotEnrolled(f"The station's own speech model in {shipped} can't be read ({error}); run the set-up "
+                              "again.") from None
 
     def fits_best(self, said: Said, texts: Sequence[str]) -> str:
         return enrolment.fits_best(self.network, said.sound, texts, self.lexicon)

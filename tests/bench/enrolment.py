@@ -41,7 +41,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.enrolment", description=__doc__.splitlines()[0])
     parser.add_argument("--folder", type=Path, default=enrolled.SHIPPED, help="the model (the shipped one)")
     parser.add_argument("--voices", nargs="*", help="names from tests/bench/hearing/speakers.toml")
-    parser.add_argument("--tune", action="store_true", help="the voices that settings may be chosen on, instead of those that score")
+    parser.add_argument("--tune", action="store_true", help="the voices that settings may be chosen on, not those that score")
     parser.add_argument("--each", type=int, default=60, help="sentences tested of each voice and condition (60)")
     given = parser.parse_args()
     own = OwnModel(given.folder)
@@ -60,7 +60,8 @@ def measured(own: OwnModel, voice: Voice, each: int) -> np.ndarray:
     others = other_voices()
     began, kept, shares = time.monotonic(), [], []
     for said, tests, sentences in _lessons(voice, each):
-        outcome = enrolment.adapt(own.network, said, own.lexicon, lambda network, among=sentences: own.hears(network, among), others)
+        outcome = enrolment.adapt(own.network, said, own.lexicon,
+                                  lambda network, among=sentences: own.hears(network, among), others)
         kept.append(outcome.kept)
         shares.append([[_right(hear, voice, tests, ratio) for hear in _both(own, outcome, sentences)] for ratio in RATIOS])
     print(f"  {voice.name}: kept {sum(kept)} of {len(kept)}, {time.monotonic() - began:.0f} s in all", flush=True)
