@@ -1,0 +1,49 @@
+"""What is written is read again, number by number. That Kaldi's own reader takes the file is tested by loading it in vosk."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models import kaldi
+from models.network import Layer, Network
+
+
+def small_network(channels: int = 6, units: int = 4) -> Network:
+    dice = np.random.default_rng(5)
+
+    def layer(inputs: int, offsets: tuple[int, ...], residual: bool = False) -> Layer:
+        return Layer(dice.normal(0, 0.2, (channels, inputs, len(offsets))).astype(np.float32),
+                     dice.normal(0, 0.1, channels).astype(np.float32), offsets, dice.normal(0, 0.3, channels).astype(np.float32),
+                     dice.uniform(0.5, 2, channels).astype(np.float32), residual)
+
+    return Network((layer(40, (-2, -1, 0, 1, 2)), layer(channels, (-1, 0, 1)), layer(channels, (-3, 0, 3), True)),
+                   dice.normal(0, 0.3, (units, channels)).astype(np.float32), np.zeros(units, np.float32),
+                   tuple(str(number) for number in range(units)))
+
+
+def test_read_again(tmp_path):
+    network = small_network()
+    kaldi.write_network(tmp_path / "final.mdl", network)
+    again = kaldi.read_network(tmp_path / "final.mdl")
+    features = np.random.default_rng(1).normal(0, 1, (50, 40)).astype(np.float32)
+    np.testing.assert_array_equal(again.log_probs(features), network.log_probs(features))
+    assert [layer.residual for layer in again.layers] == [False, False, True]
+    kaldi.write_network(tmp_path / "again.mdl", again)
+    assert (tmp_path / "again.mdl").read_bytes() == (tmp_path / "final.mdl").read_bytes()
+
+
+def test_only_the_last_layer_changed_changes_only_its_numbers(tmp_path):
+    network = small_network()
+    kaldi.write_network(tmp_path / "a.mdl", network)
+    kaldi.write_network(tmp_path / "b.mdl", replace(network, output_bias=network.output_bias + 1))
+    a, b = (tmp_path / "a.mdl").read_bytes(), (tmp_path / "b.mdl").read_bytes()
+    assert len(a) == len(b) and sum(x != y for x, y in zip(a, b, strict=True)) <= 4 * len(network.units)
+
+
+@pytest.mark.parametrize("kept", [0, 1, 40, 900])
+def test_a_torn_file_gives_a_sentence(tmp_path, kept):
+    kaldi.write_network(tmp_path / "final.mdl", small_network())
+    (tmp_path / "final.mdl").write_bytes((tmp_path / "final.mdl").read_bytes()[:kept])
+    with pytest.raises(kaldi.BadModel, match="install it again"):
+        kaldi.read_network(tmp_path / "final.mdl")
