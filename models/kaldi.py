@@ -190,7 +190,7 @@ def _norm(out: _Writer, layer: Layer) -> None:
         out.word(name)
         out.integer(len(layer.mean))
     out.word("<Epsilon>")
-    out.real(0)                                             # it is in the variance
+    out.real(1e-20)                                         # it is in the variance; Kaldi wants some
     out.word("<TargetRms>")
     out.real(1)
     out.word("<TestMode>")
