@@ -109,7 +109,8 @@ def write(folder: Path, network: Network, lexicon: Lexicon, *, unknown_cost: flo
     files = {"conf/fbank.conf": FBANK_CONF, "conf/model.conf": "".join(f"{name}={value}\n" for name, value in settings.items()),
              "graph/words.txt": "<eps> 0\n" + "".join(f"{word} {number}\n" for word, number in ids.items()),
              "graph/disambig_tid.int": "",
-             "graph/phones/word_boundary.int": "1 nonword\n" + "".join(f"{phone} singleton\n" for phone in range(2, len(network.units) + 1)),
+             "graph/phones/word_boundary.int": "1 nonword\n" + "".join(f"{phone} singleton\n"
+                                                                        for phone in range(2, len(network.units) + 1)),
              "lexicon.txt": "".join(f"{word} {' '.join(way)}\n" for word in sorted(lexicon) for way in lexicon[word])}
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8")

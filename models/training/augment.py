@@ -129,7 +129,8 @@ class Site:
         return sound / (sound.std(1, keepdim=True) + 1e-6)
 
     def _blows(self, n: int, hz: torch.Tensor, ring: torch.Tensor) -> torch.Tensor:
-        hits = (torch.rand(n, self.samples, device=self.device) < hz / RATE) * torch.randn(n, self.samples, device=self.device).exp()
+        strength = torch.randn(n, self.samples, device=self.device).exp()
+        hits = (torch.rand(n, self.samples, device=self.device) < hz / RATE) * strength
         seconds = torch.arange(4800, device=self.device) / RATE
         low, high = ring[0][:, None].log(), ring[1][:, None].log()
         body = sum(torch.exp(-seconds * self._between(20, 250, n, 1))

@@ -50,7 +50,8 @@ class Batch:
 class Corpus:
     """All clips of the speakers that may be trained on (or, with held, of those that only choose)."""
 
-    def __init__(self, folder: Path, held: bool = False, engines: tuple[str, ...] = tuple(SHARES), speakers: int | None = None) -> None:
+    def __init__(self, folder: Path, held: bool = False, engines: tuple[str, ...] = tuple(SHARES),
+                 speakers: int | None = None) -> None:
         """speakers: of each engine at most so many, for the slope of error against voices."""
         word_number = {word: number for number, word in enumerate(texts.vocabulary(), 1)}
         other = len(word_number) + 1
@@ -96,8 +97,8 @@ class Composer:
 
     def batch(self, items: int) -> Batch:
         shape = (items, SLOTS)
-        batch = Batch(np.full(shape, 10**9), np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.ones(shape), np.zeros(shape),
-                      np.zeros(items, np.int64), [], [])
+        batch = Batch(np.full(shape, 10**9), np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.ones(shape),
+                      np.zeros(shape), np.zeros(items, np.int64), [], [])
         for item in range(items):
             self._place(batch, item)
         return batch

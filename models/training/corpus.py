@@ -72,8 +72,8 @@ def _trimmed(sound: np.ndarray) -> np.ndarray | None:
 
 
 def speakers_in(folder: Path) -> list[dict]:
-    """What every speaker of the corpus said: the content of the json files, with "sound", the path of the clips. A corpus that was
-    sent somewhere may hold them as Ogg."""
+    """What every speaker of the corpus said: the content of the json files, with "sound", the path of the clips. A corpus
+    that was sent somewhere may hold them as Ogg."""
     found = []
     for path in sorted(folder.glob("*/*.json")):
         about = json.loads(path.read_text("utf-8"))

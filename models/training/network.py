@@ -42,9 +42,10 @@ class Network(nn.Module):
         """words: size of a second output that only helps to train (a word each, like the units); 0: none."""
         super().__init__()
         self.norm = nn.BatchNorm1d(BINS, affine=False)
-        self.blocks = nn.ModuleList([Block(BINS, channels, 5, dropout=dropout), Block(channels, channels, 3, dropout=dropout),
-                                     Block(channels, channels, 3, stride=SUBSAMPLE, dropout=dropout),
-                                     *(Block(channels, channels, 3, dilation=d, residual=True, dropout=dropout) for d in DILATIONS)])
+        first = (Block(BINS, channels, 5, dropout=dropout), Block(channels, channels, 3, dropout=dropout),
+                 Block(channels, channels, 3, stride=SUBSAMPLE, dropout=dropout))
+        rest = (Block(channels, channels, 3, dilation=dilation, residual=True, dropout=dropout) for dilation in DILATIONS)
+        self.blocks = nn.ModuleList([*first, *rest])
         self.units = nn.Conv1d(channels, 1 + len(SOUNDS), 1)
         self.words = nn.Conv1d(channels, words, 3, padding=1) if words else None
 

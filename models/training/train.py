@@ -156,7 +156,8 @@ def train(corpus: Corpus, checkpoint: Path, seconds: float, channels: int, items
         losses = torch.stack([loss.detach() for loss in trainer.train_on(batch, done)])
         mean = losses if mean is None else mean.lerp(losses, 0.02)
         if trainer.step % 250 == 0:
-            row = {"step": trainer.step, "seconds": round(passed, 1), "units": round(mean[0].item(), 4), "words": round(mean[1].item(), 4)}
+            row = {"step": trainer.step, "seconds": round(passed, 1), "units": round(mean[0].item(), 4),
+                   "words": round(mean[1].item(), 4)}
             print(row, flush=True)
             with curve.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(row) + "\n")
