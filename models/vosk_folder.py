@@ -3,14 +3,17 @@
 The graph (graph/HCLr.fst) turns transition ids into words. A sound is its unit once or more, then the blank as often as it
 likes. Between two equal sounds a blank must stand, else "zero" could be heard as "zero oh" at no cost: so there is a place
 between words for each sound that came last. A word's label is on its first arc, so composing it with a grammar has no dead ends.
+A frame is free: every path through a sound has as many, so a cost of each would change nothing.
+
+There is no graph/phones/word_boundary.int: a phone of Kaldi's is a piece of one word, but our blank is in and between words, so
+vosk would complain of each utterance. The times of words that vosk tells are therefore rough; the station asks for none.
 """
 
 import math
 import struct
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-
-import numpy as np
 
 from models import fst, kaldi
 from models.grammar import UNKNOWN
@@ -44,77 +47,78 @@ class _Graph:
     def arc(self, frm: int, to: int, transition: int = 0, word: int = 0, cost: float = 0.0) -> None:
         self.arcs[frm].append((transition, word, cost, to))
 
-    def blank(self, frm: int) -> int:
-        """The state behind one or more blanks."""
+    def frames(self, unit: int, frm: Iterable[int], word: int = 0, cost: float = 0.0, each: float = 0.0) -> int:
+        """The state behind one or more frames of the unit. cost: once; each: of every frame."""
         to = self.state()
-        self.arc(frm, to, kaldi.move(BLANK))
-        self.arc(to, to, kaldi.stay(BLANK))
+        for state in frm:
+            self.arc(state, to, kaldi.stay(unit), word, cost + each)
+        self.arc(to, to, kaldi.stay(unit), cost=each)
         return to
 
 
-def graph_bytes(units: Sequence[str], lexicon: Lexicon, ids: Mapping[str, int], unknown_cost: float | None) -> bytes:
-    """HCLr.fst. unknown_cost: what each sound of `[unk]`, any row of sounds, costs (natural logarithm); None: no such word."""
+@dataclass(frozen=True)
+class Costs:
+    """What the graph adds to the network's scores, in natural logarithms. Choose them on voices that are not for testing."""
+
+    unknown: float | None = 3.0
+    """Of each sound of `[unk]`, which is any row of sounds; None: there is no such word."""
+
+    other_way: float = 1.0
+    """Of a word said in any but the first of its ways."""
+
+    blank: float = 0.0
+    """Of each frame of blank: where the network says blank too readily."""
+
+
+def graph_bytes(units: Sequence[str], lexicon: Lexicon, ids: Mapping[str, int], costs: Costs) -> bytes:
+    """HCLr.fst. Raises KeyError for a sound that is none of the units."""
     number = {name: unit for unit, name in enumerate(units)}
     graph = _Graph()
     start = graph.state()
     between = {unit: graph.state() for unit in range(1, len(units))}       # a word ended with this sound just now
-    quiet = graph.blank(start)
-    for unit in between:
-        graph.arc(between[unit], quiet, kaldi.move(BLANK))
-    places = {None: start, 0: quiet, **between}
-
-    def sound(frm: Iterable[int], unit: int, word: int = 0, cost: float = 0.0) -> int:
-        to = graph.state()
-        for state in frm:
-            graph.arc(state, to, kaldi.move(unit), word, cost)
-        graph.arc(to, to, kaldi.stay(unit))
-        return to
-
+    quiet = graph.frames(BLANK, [start, *between.values()], each=costs.blank)
+    places = {None: start, BLANK: quiet, **between}
     for word, ways in sorted(lexicon.items()):
-        for way in ways:
-            first = number[way[0]]
-            at = sound([state for came, state in places.items() if came != first], first, ids[word])
-            for before, name in zip(way, way[1:], strict=False):
-                rested = graph.blank(at)
-                at = sound([rested] if name == before else [at, rested], number[name])
-            graph.arc(at, between[number[way[-1]]])
-    if unknown_cost is not None:
-        # Any row of sounds; that equal ones may touch makes no other word of it.
+        for order, way in enumerate(ways):
+            first, *rest = (number[name] for name in way)
+            at = graph.frames(first, [state for came, state in places.items() if came != first], ids[word],
+                              costs.other_way if order else 0.0)
+            for before, unit in zip((first, *rest), rest, strict=False):
+                rested = graph.frames(BLANK, [at], each=costs.blank)
+                at = graph.frames(unit, [rested] if unit == before else [at, rested])
+            graph.arc(at, between[(first, *rest)[-1]])
+    if costs.unknown is not None:                           # that equal sounds may touch in it makes no other word of it
         inside = graph.state()
+        for place in places.values():
+            graph.arc(place, inside, word=ids[UNKNOWN])
         for unit in between:
-            graph.arc(sound(places.values(), unit, ids[UNKNOWN], unknown_cost), inside)
-            at = sound([inside], unit, cost=unknown_cost)
+            at = graph.frames(unit, [inside], cost=costs.unknown)
             graph.arc(at, inside)
             graph.arc(at, between[unit])
-        graph.arc(graph.blank(inside), inside)
+        graph.arc(graph.frames(BLANK, [inside], each=costs.blank), inside)
     return _transducer(graph.arcs, {state: 0.0 for state in places.values()})
 
 
-def write(folder: Path, network: Network, lexicon: Lexicon, *, unknown_cost: float | None = 3.0,
-          blank_log_prior: float = 0.0, settings: Mapping[str, str] = MODEL_CONF) -> None:
-    """A whole folder for vosk. lexicon: every word that can be heard. blank_log_prior: taken from the blank's score.
+def write(folder: Path, network: Network, lexicon: Lexicon, costs: Costs = Costs(),
+          settings: Mapping[str, str] = MODEL_CONF) -> None:
+    """A whole folder for vosk. lexicon: every word that can be heard. settings: the lines of conf/model.conf.
 
-    Raises KeyError for a sound that is no unit of the network, OSError.
+    Raises KeyError for a sound that is no unit of the network, ValueError as `kaldi.write_network`, OSError.
     """
-    words = sorted({*lexicon, *([UNKNOWN] if unknown_cost is not None else [])})
+    words = sorted({*lexicon, *([UNKNOWN] if costs.unknown is not None else [])})
     ids = {word: number for number, word in enumerate(words, 1)}
-    for name in ("am", "conf", "graph/phones"):
+    graph = graph_bytes(network.units, lexicon, ids, costs)
+    for name in ("am", "conf", "graph"):
         (folder / name).mkdir(parents=True, exist_ok=True)
-    priors = None
-    if blank_log_prior:
-        priors = np.zeros(len(network.units))
-        priors[BLANK] = blank_log_prior
-    kaldi.write_network(folder / "am/final.mdl", network, priors)
+    kaldi.write_network(folder / "am/final.mdl", network)
     any_word = math.log(len(words) + 1)
     files = {"conf/fbank.conf": FBANK_CONF, "conf/model.conf": "".join(f"{name}={value}\n" for name, value in settings.items()),
              "graph/words.txt": "<eps> 0\n" + "".join(f"{word} {number}\n" for word, number in ids.items()),
              "graph/disambig_tid.int": "",
-             "graph/phones/word_boundary.int": "1 nonword\n" + "".join(f"{phone} singleton\n"
-                                                                        for phone in range(2, len(network.units) + 1)),
              "lexicon.txt": "".join(f"{word} {' '.join(way)}\n" for word in sorted(lexicon) for way in lexicon[word])}
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8")
-    (folder / "graph/HCLr.fst").write_bytes(graph_bytes(network.units, lexicon, ids, unknown_cost))
+    (folder / "graph/HCLr.fst").write_bytes(graph)
     (folder / "graph/Gr.fst").write_bytes(fst.acceptor_bytes([[(number, any_word, 0) for number in ids.values()]], {0: any_word}))
 
 

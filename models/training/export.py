@@ -1,5 +1,7 @@
 """A checkpoint as a folder for vosk: `python -m models.training.export CHECKPOINT FOLDER`."""
 
+import argparse
+import pickle
 import sys
 from pathlib import Path
 
@@ -9,7 +11,8 @@ import torch
 from models import vosk_folder
 from models.network import Layer, Network
 from models.training import network as trained
-from models.training import texts
+from models.training.lexicon import lexicon
+from models.vosk_folder import Costs
 
 EPSILON = 1e-5
 """torch's, of a batch norm."""
@@ -31,15 +34,28 @@ def network_of(state: dict[str, torch.Tensor]) -> Network:
             weight = weight * scale[None, :, None]
         half = weight.shape[2] // 2
         layers.append(Layer(weight, bias, tuple(step * at for at in range(-half, half + 1)), array(f"{name}.norm.running_mean"),
-                            array(f"{name}.norm.running_var") + EPSILON, residual=number > 2))
+                            array(f"{name}.norm.running_var") + EPSILON, residual=number >= len(steps) - len(trained.DILATIONS)))
     return Network(tuple(layers), array("units.weight")[..., 0], array("units.bias"), ("blank", *trained.SOUNDS))
 
 
-def lexicon() -> dict[str, list[tuple[str, ...]]]:
-    return {word: [texts.dictionary()[word]] for word in texts.vocabulary()}
+def main(argv: list[str] | None = None) -> None:
+    parser = argparse.ArgumentParser(prog="python -m models.training.export", description="A checkpoint as a folder for vosk.")
+    parser.add_argument("checkpoint", type=Path)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--unknown", type=float, default=Costs.unknown, help="cost of each sound of [unk] (%(default)s)")
+    parser.add_argument("--other-way", type=float, default=Costs.other_way,
+                        help="cost of an accent's way to say a word (%(default)s)")
+    parser.add_argument("--blank", type=float, default=Costs.blank, help="cost of each frame of blank (%(default)s)")
+    parser.add_argument("--no-accents", action="store_true", help="only the dictionary's way to say a word")
+    given = parser.parse_args(argv)
+    try:
+        network = network_of(torch.load(given.checkpoint, map_location="cpu", weights_only=True))
+    except (OSError, KeyError, RuntimeError, pickle.UnpicklingError):
+        sys.exit(f"{given.checkpoint} can't be read as a checkpoint of models.training.train; give the path of one.")
+    vosk_folder.write(given.folder, network, lexicon(accents=not given.no_accents),
+                      Costs(given.unknown, given.other_way, given.blank))
+    print(f"{given.folder} can be loaded by vosk.")
 
 
 if __name__ == "__main__":
-    if len(sys.argv) != 3:
-        sys.exit("python -m models.training.export CHECKPOINT FOLDER")
-    vosk_folder.write(Path(sys.argv[2]), network_of(torch.load(sys.argv[1], map_location="cpu")), lexicon())
+    main()

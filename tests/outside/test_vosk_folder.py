@@ -8,6 +8,7 @@ import numpy as np
 from models import kaldi, vosk_folder
 from models.grammar import UNKNOWN
 from models.vosk_engine import VoskEngine
+from models.vosk_folder import Costs
 from tests.unit.test_kaldi import small_network
 
 UNITS = ("blank", "Z", "IH", "R", "OW")
@@ -28,10 +29,8 @@ def _arcs(data: bytes):
 
 def _said(frames: list[str]) -> set[tuple[int, ...]]:
     """Every row of words whose path through the graph reads exactly these units, one a frame."""
-    arcs, finals = _arcs(vosk_folder.graph_bytes(UNITS, SAID, IDS, None))
-    reads = {}
-    for unit in range(len(UNITS)):
-        reads[kaldi.stay(unit)] = reads[kaldi.move(unit)] = unit
+    arcs, finals = _arcs(vosk_folder.graph_bytes(UNITS, SAID, IDS, Costs(unknown=None)))
+    reads = {kaldi.stay(unit): unit for unit in range(len(UNITS))}
 
     def without_frames(at):
         found, rest = set(at), list(at)

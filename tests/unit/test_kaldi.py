@@ -41,9 +41,38 @@ def test_only_the_last_layer_changed_changes_only_its_numbers(tmp_path):
     assert len(a) == len(b) and sum(x != y for x, y in zip(a, b, strict=True)) <= 4 * len(network.units)
 
 
-@pytest.mark.parametrize("kept", [0, 1, 40, 900])
+def test_its_units_keep_their_names(tmp_path):
+    """Enrolment looks for the sounds of a word by name."""
+    network = replace(small_network(), units=("blank", "AA", "TH", "ZH"))
+    kaldi.write_network(tmp_path / "final.mdl", network)
+    assert kaldi.read_network(tmp_path / "final.mdl").units == network.units
+    with pytest.raises(ValueError, match="name"):
+        kaldi.network_bytes(replace(network, units=("blank", "A A", "TH", "ZH")))
+
+
+@pytest.mark.parametrize("kept", [0, 1, 40, 900, -1])
 def test_a_torn_file_gives_a_sentence(tmp_path, kept):
     kaldi.write_network(tmp_path / "final.mdl", small_network())
     (tmp_path / "final.mdl").write_bytes((tmp_path / "final.mdl").read_bytes()[:kept])
     with pytest.raises(kaldi.BadModel, match="install it again"):
+        kaldi.read_network(tmp_path / "final.mdl")
+
+
+def test_a_spoilt_file_gives_a_sentence_or_other_numbers_and_nothing_else(tmp_path):
+    """A byte changed anywhere: Kaldi would read it too, or it is refused; no other error, and no endless row of numbers."""
+    good, dice, refused = kaldi.network_bytes(small_network()), np.random.default_rng(2), 0
+    for at in dice.integers(0, len(good), 300):
+        spoilt = bytearray(good)
+        spoilt[at] ^= 1 << int(dice.integers(8))
+        (tmp_path / "final.mdl").write_bytes(spoilt)
+        try:
+            assert kaldi.network_bytes(kaldi.read_network(tmp_path / "final.mdl")) == spoilt
+        except kaldi.BadModel:
+            refused += 1
+    assert refused > 50                                     # the rest of the file is weights
+
+
+def test_another_vosk_model_gives_a_sentence(tmp_path):
+    (tmp_path / "final.mdl").write_bytes(b"\0B<TransitionModel> <Topology> " + bytes(3000))
+    with pytest.raises(kaldi.BadModel, match="of the station's own kind"):
         kaldi.read_network(tmp_path / "final.mdl")
