@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import numpy as np
 
     from models.enrolled import Enrolled
-    from models.enrolling import OwnModel
+    from models.own_model import OwnModel
     from models.enrolment import Outcome, Said
 
 DONE, NOT_KEPT, WRONG_USE = 0, 1, 2
@@ -65,6 +65,8 @@ def run(args: argparse.Namespace) -> int:
         return _complain(little, NOT_KEPT)
     except NotEnrolled as missing:
         return _complain(missing)
+    except OSError as error:
+        return _complain(f"{error.strerror}: {error.filename}. Nothing was changed; make room or give another folder, then try again.")
     return DONE
 
 
@@ -126,7 +128,7 @@ def _enrol(args: argparse.Namespace) -> int:
     from assistant.mic_listen import NoMicrophone
     from hardware.synth import SynthError
     from models import enrolled, enrolment
-    from models.enrolling import OwnModel
+    from models.own_model import OwnModel
     from models.wav import BadSound
 
     enrolled.folder_of(args.name)                           # a name that is none is told before two minutes of talk
@@ -170,8 +172,7 @@ def from_folder(folder: Path) -> list[Said]:
 
 
 def _check_words(folder: Path, rows: Sequence[Sequence[str]]) -> None:
-    from models.grammar import words_for
-    from models.vosk_engine import EVERYTHING
+    from models.grammar import EVERYTHING, words_for
     from models.wav import BadSound
 
     known = set(words_for(EVERYTHING))
@@ -195,7 +196,10 @@ def _from_microphone(args: argparse.Namespace, own: OwnModel) -> list[Said] | No
                   "and nothing was changed.")
         return None
     if args.save:
-        save(args.save, said)
+        try:
+            save(args.save, said)
+        except OSError as error:                            # the talk is not lost with it
+            _complain(f"The recordings can't be kept ({error.strerror}: {error.filename}); fitting goes on without.")
     return said
 
 
@@ -216,8 +220,7 @@ def other_voices() -> list[np.ndarray]:
     """Every word that the station knows, in fours, by its own synthesiser: what must be heard as before. Raises SynthError."""
     from hardware.synth import Synth
     from hardware.voice import VoiceSettings
-    from models.grammar import words_for
-    from models.vosk_engine import EVERYTHING
+    from models.grammar import EVERYTHING, words_for
     from models.wav import to_sound
 
     words = words_for(EVERYTHING)

@@ -17,8 +17,9 @@ from pathlib import Path
 
 import numpy as np
 
-from models import locate
+from models import kaldi, locate
 from models.enrolment import Figures, Outcome
+from models.strict import files_of, share
 
 LAYER, MODEL, SEAL, NETWORK = "layer.npz", "model", "seal", "am/final.mdl"
 
@@ -136,13 +137,9 @@ def _is_whole(place: Path, shipped: Path, seal: str) -> bool:
     """Whether it was finished, from this very layer and model, and nothing of it is gone since."""
     try:
         return ((place / SEAL).read_text(encoding="ascii") == f"{seal} {(place / NETWORK).stat().st_size}"
-                and all((place / name).exists() for name in _files(shipped)))
+                and all((place / name).exists() for name in files_of(shipped)))
     except OSError:
         return False
-
-
-def _files(shipped: Path) -> list[Path]:
-    return [path.relative_to(shipped) for path in sorted(shipped.rglob("*")) if path.is_file()]
 
 
 def make_model(place: Path, shipped: Path, weight: np.ndarray, bias: np.ndarray, seal: str = "",
@@ -150,28 +147,19 @@ def make_model(place: Path, shipped: Path, weight: np.ndarray, bias: np.ndarray,
     """The shipped vosk folder with this last layer, in place of what is there. Raises OSError."""
     with tempfile.TemporaryDirectory(dir=place.parent, prefix=".making-") as work:
         made = Path(work) / MODEL
-        for name in _files(shipped):
+        for name in files_of(shipped):
             (made / name).parent.mkdir(parents=True, exist_ok=True)
-            if str(name) == NETWORK:
+            if name == NETWORK:
                 (write or _write_network)(shipped / name, weight, bias, made / name)
             else:
-                _share((shipped / name).resolve(), made / name)
+                share((shipped / name).resolve(), made / name)
         (made / SEAL).write_text(f"{seal} {(made / NETWORK).stat().st_size}", encoding="ascii")
         shutil.rmtree(place, ignore_errors=True)
         made.rename(place)
 
 
-def _share(path: Path, link: Path) -> None:
-    try:
-        link.symlink_to(path)
-    except OSError:                                         # a file system without links
-        shutil.copyfile(path, link)
-
-
 def _write_network(source: Path, weight: np.ndarray, bias: np.ndarray, target: Path) -> None:
     """The network in `source` with this last layer, as `target`."""
-    from models import kaldi
-
     kaldi.write_network(target, replace(kaldi.read_network(source), output_weight=weight, output_bias=bias))
 
 

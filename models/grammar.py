@@ -5,6 +5,7 @@ vosk, whose runtime grammar does not). Either only narrows what is searched: the
 """
 
 import functools
+import random
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -22,6 +23,9 @@ HIGHEST = Decimal("59.99")
 ESSENTIAL = UNITS + POINTS[:1]
 """A model that lacks one of these can't be used for readings at all."""
 
+EVERYTHING = Expect("reading")
+"""All that is ever said to a station: readings of any size, and the commands."""
+
 Words = tuple[str, ...]
 
 
@@ -38,6 +42,7 @@ class Automaton:
 
     _known: dict[frozenset, int] = field(default_factory=dict)
     _states: int = 1
+    _leaving: dict[int, list[tuple[str | None, int]]] = field(default_factory=dict)
 
     def state(self, ways: Iterable[tuple[Words, int]]) -> int:
         """The state from which each word sequence leads to the state given with it; no words: straight there."""
@@ -64,6 +69,18 @@ class Automaton:
         for said in words:
             at = self._straight({to for frm, word, to in self.arcs if frm in at and word == said})
         return self.end in at
+
+    def sentence(self, rng: random.Random) -> str:
+        """One of its sentences, by a random walk; for a grammar that is finished."""
+        if not self._leaving:
+            self._leaving = {}
+            for frm, word, to in self.arcs:
+                self._leaving.setdefault(frm, []).append((word, to))
+        at, said = self.start, []
+        while at != self.end:
+            word, at = rng.choice(self._leaving[at])
+            said += [word] if word else []
+        return " ".join(said)
 
     def _straight(self, at: set[int]) -> set[int]:
         """`at` and what is reached from it without a word."""

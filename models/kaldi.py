@@ -154,10 +154,8 @@ def _convolution(out: _Writer, layer: Layer) -> None:
     out.real(0.001)
     out.word("<TimeOffsets>")
     out.integers(layer.offsets)
-    out.word("<LinearParams>")                              # columns: all inputs at the first offset, then the next
-    out.matrix(layer.weight.transpose(0, 2, 1).reshape(len(layer.bias), -1))
-    out.word("<BiasParams>")
-    out.vector(layer.bias)
+    # Columns: all inputs at the first offset, then at the next.
+    _weights(out, layer.weight.transpose(0, 2, 1).reshape(len(layer.bias), -1), layer.bias)
     out.word("<OrthonormalConstraint>")
     out.real(0)
     out.word("<UseNaturalGradient>")
@@ -177,11 +175,15 @@ def _affine(out: _Writer, network: Network) -> None:
     out.word("<AffineComponent>")
     out.word("<LearningRate>")
     out.real(0.001)
-    out.word("<LinearParams>")
-    out.matrix(network.output_weight)
-    out.word("<BiasParams>")
-    out.vector(network.output_bias)
+    _weights(out, network.output_weight, network.output_bias)
     out.word("</AffineComponent>")
+
+
+def _weights(out: _Writer, weight: np.ndarray, bias: np.ndarray) -> None:
+    out.word("<LinearParams>")
+    out.matrix(weight)
+    out.word("<BiasParams>")
+    out.vector(bias)
 
 
 def _plain(out: _Writer, kind: str, size: int) -> None:

@@ -15,9 +15,6 @@ from models.vote import Decoding
 from models.wav import to_pcm
 
 MODEL = Path(pocketsphinx.get_model_path()) / "en-us"
-ANYTHING = Expect("reading")
-"""All that is ever said to the station: readings of any size, and the commands."""
-
 _KEPT = 24
 """Grammars held at once; the windows of a test's readings come round again."""
 
@@ -42,7 +39,7 @@ class PocketsphinxEngine:
         plain, quiet = even_out(sound, -30), even_out(quieten(sound), -35)
         if expect.kind != "reading":
             yield self._hear("adapted", quiet, expect)
-            expect = ANYTHING
+            expect = grammar.EVERYTHING
         elif expect.near is not None:
             yield self._hear("adapted", quiet, expect, narrowed=True)
         yield self._hear("adapted", quiet, expect)

@@ -242,7 +242,7 @@ def _build(place: Path, folder: Path, names: list[str], written: Mapping[str, by
                 file.flush()
                 os.fsync(file.fileno())
         else:
-            _share(folder / name, place / name)
+            share(folder / name, place / name)
     for root, _, _ in os.walk(place, topdown=False):
         _keep_folder(Path(root))
 
@@ -257,7 +257,8 @@ def _keep_folder(folder: Path) -> None:
             os.close(handle)
 
 
-def _share(path: Path, link: Path) -> None:
+def share(path: Path, link: Path) -> None:
+    """Make `link` the same file as `path`, without copying where the file system can."""
     try:
         link.symlink_to(path)
     except OSError:                                         # a file system without links

@@ -10,14 +10,14 @@ import vosk
 
 from assistant.core.expect import Expect
 from models import grammar, vocabulary
+from models.grammar import EVERYTHING
 from models.quieten import denoise, even_out
 from models.strict import NO_SPLIT, SMALL_BOARD, Acceptor, NotStrict, acceptor, files_of, strict_model
 from models.vote import Decoding
 from models.wav import RATE, to_pcm
 
-EVERYTHING = Expect("reading")
-"""All that is ever said to a station. One strict grammar for it, not one a step: each loaded model has a network of its
-own. What the step can't expect is refused by the ear; nothing is forced into it. At most two decimals can be said."""
+# One strict grammar for all that is ever said, not one a step: each loaded model has a network of its own. What the step
+# can't expect is refused by the ear; nothing is forced into it. At most two decimals can be said.
 
 SECOND = "BOWLSIDE_VOSK_SECOND"
 """Set to 1 or 0: whether the stock model is loaded too, for a second opinion; else it depends on the free memory."""

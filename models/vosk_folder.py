@@ -32,6 +32,9 @@ MODEL_CONF = {"--min-active": "200", "--max-active": "3000", "--beam": "14", "--
               "--frame-subsampling-factor": "3", "--endpoint.silence-phones": "1"}
 
 BLANK = 0
+LEXICON = "lexicon.txt"
+"""For enrolment, beside what vosk reads: a word and its sounds, one way to say it a line."""
+
 Lexicon = Mapping[str, Sequence[tuple[str, ...]]]
 """Word -> ways to say it, each a row of units' names."""
 
@@ -115,7 +118,7 @@ def write(folder: Path, network: Network, lexicon: Lexicon, costs: Costs = Costs
     files = {"conf/fbank.conf": FBANK_CONF, "conf/model.conf": "".join(f"{name}={value}\n" for name, value in settings.items()),
              "graph/words.txt": "<eps> 0\n" + "".join(f"{word} {number}\n" for word, number in ids.items()),
              "graph/disambig_tid.int": "",
-             "lexicon.txt": "".join(f"{word} {' '.join(way)}\n" for word in sorted(lexicon) for way in lexicon[word])}
+             LEXICON: "".join(f"{word} {' '.join(way)}\n" for word in sorted(lexicon) for way in lexicon[word])}
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8")
     (folder / "graph/HCLr.fst").write_bytes(graph)

@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from assistant.core.expect import Expect
 from models import grammar
 from models.adapting.speakers import ENGINES, RATE, speaker
 
@@ -23,15 +22,7 @@ HELD_SHARE = 0.2
 
 def sentence(rng: random.Random) -> str:
     """One sentence of the grammar of all that is ever said to the station."""
-    graph = grammar.automaton(Expect("reading"))
-    out: dict[int, list[tuple[str | None, int]]] = {}
-    for frm, word, to in graph.arcs:
-        out.setdefault(frm, []).append((word, to))
-    at, said = graph.start, []
-    while at != graph.end:
-        word, at = rng.choice(out[at])
-        said += [word] if word else []
-    return " ".join(said)
+    return grammar.automaton(grammar.EVERYTHING).sentence(rng)
 
 
 def render(folder: Path, engine: str, count: int, seed: int = 1) -> None:

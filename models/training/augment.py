@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import torch
 from torch.nn import functional
 
-from models.training.features import RATE
+from models.wav import RATE
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import soundfile
 
 from models.training import texts
 from models.training.corpus import speakers_in
-from models.training.features import RATE
+from models.wav import RATE
 from models.training.network import SOUNDS
 
 SLOTS = 8
@@ -82,6 +82,8 @@ class Corpus:
                 self.speakers.setdefault(engine, []).append(single)
             sounds.append(sound)
             at += len(sound)
+        if not self.by_kind:
+            raise LookupError(f"{folder} holds no speech of these engines; make some with python -m models.training.corpus.")
         self.sound = np.concatenate([*sounds, np.zeros(64, np.int16)])
         self.seconds = at / RATE
         self.taken = taken

@@ -4,12 +4,8 @@ import math
 
 import torch
 
-from models.training.network import BINS
-
-RATE, WINDOW, HOP, FFT = 16000, 400, 160, 512
-LOW_HZ, HIGH_HZ = 60.0, 7600.0
-FLOOR = 1.1920929e-07
-"""Kaldi's: the smallest step of a 32-bit float. Power is that of 16-bit samples."""
+from models.network import BINS, FFT, FLOOR, HIGH_HZ, HOP, LOW_HZ, WINDOW
+from models.wav import RATE
 
 
 def _mel(hz: torch.Tensor | float):

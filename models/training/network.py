@@ -7,8 +7,8 @@ import torch
 from torch import nn
 from torch.nn import functional
 
-BINS = 40
-SUBSAMPLE = 3
+from models.network import BINS, SUBSAMPLE
+
 DILATIONS = (1, 1, 2, 1, 2, 1, 2, 1)
 """Of the blocks behind the third, in steps of 30 ms. All in all a step sees 0.37 s on either side."""
 

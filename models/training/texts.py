@@ -7,10 +7,7 @@ from pathlib import Path
 
 import pocketsphinx
 
-from assistant.core.expect import Expect
 from models import grammar
-
-EVERYTHING = Expect("reading")
 
 TALK = """the mixer is on the other side of the road | bring me the big hammer please | we are out of cement today
 how long until the pump gets here | there were nine people in the room | put two more bags on the pallet
@@ -52,28 +49,19 @@ def dictionary() -> dict[str, tuple[str, ...]]:
 @functools.cache
 def vocabulary() -> list[str]:
     """Every word that is ever said to the station."""
-    return grammar.words_for(EVERYTHING)
+    return grammar.words_for(grammar.EVERYTHING)
 
 
 @functools.cache
-def _sentences() -> tuple[dict[int, list[tuple[str | None, int]]], grammar.Automaton]:
-    graph = grammar.automaton(EVERYTHING, commands=False)
-    out: dict[int, list[tuple[str | None, int]]] = {}
-    for frm, word, to in graph.arcs:
-        out.setdefault(frm, []).append((word, to))
-    return out, graph
+def _readings() -> grammar.Automaton:
+    return grammar.automaton(grammar.EVERYTHING, commands=False)
 
 
 def reading(rng: random.Random) -> str:
     """A reading as the grammar has it; one in eight is a free string, so that no habit of digits is learned with them."""
     if rng.random() < 0.12:
         return " ".join(rng.choice(SPOKEN_DIGITS) for _ in range(rng.randint(2, 6)))
-    out, graph = _sentences()
-    at, said = graph.start, []
-    while at != graph.end:
-        word, at = rng.choice(out[at])
-        said += [word] if word else []
-    return " ".join(said)
+    return _readings().sentence(rng)
 
 
 @functools.cache

@@ -8,6 +8,7 @@ what is kept. The checkpoint is written every half minute; CHECKPOINT.jsonl is t
 import argparse
 import json
 import math
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,10 +17,12 @@ import torch
 from torch.nn import functional
 from torch.utils.data import DataLoader, IterableDataset
 
+from models.network import BINS, HOP, SUBSAMPLE, WINDOW
 from models.training.augment import Site
 from models.training.compose import Batch, Composer, Corpus
-from models.training.features import HOP, RATE, WINDOW, filterbank, log_mel
-from models.training.network import BINS, SUBSAMPLE, Network, with_edges
+from models.training.features import filterbank, log_mel
+from models.training.network import Network, with_edges
+from models.wav import RATE
 
 SECONDS_OF_SOUND = 4.8
 WARPS = torch.linspace(0.84, 1.19, 36)
@@ -190,7 +193,10 @@ def main() -> None:
     parser.add_argument("--speakers", type=int, help="of each engine at most so many")
     given = parser.parse_args()
     engines = tuple(engine for engine in ("kokoro", "joe", "hibari", "flite", "espeak") if engine not in given.without.split(","))
-    corpus = Corpus(given.corpus, engines=engines, speakers=given.speakers)
+    try:
+        corpus = Corpus(given.corpus, engines=engines, speakers=given.speakers)
+    except LookupError as nothing:
+        sys.exit(str(nothing))
     train(corpus, given.checkpoint, given.seconds, given.channels, given.items, given.seed, given.workers, given.steps)
 
 

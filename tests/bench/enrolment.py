@@ -23,9 +23,9 @@ import numpy as np
 from assistant.core.commands import COMMANDS
 from assistant.enrol import other_voices, script
 from models import enrolled, enrolment, grammar
-from models.enrolling import OwnModel
+from models.own_model import OwnModel
 from models.enrolment import HELD_EVERY, Outcome, Said
-from models.vosk_engine import EVERYTHING
+from models.grammar import EVERYTHING
 from tests.bench.hearing import noises
 from tests.bench.hearing.places import Scene, in_scene
 from tests.bench.hearing.voices import FROM_0_TO_20, TENS, Saying, Voice, clean, voices

@@ -10,7 +10,7 @@ import pytest
 from assistant import enrol
 from assistant.cli import main
 from models import enrolled
-from models.enrolling import OwnModel
+from models.own_model import OwnModel
 from models.enrolment import HELD_EVERY, Said
 from models.vosk_engine import VoskEngine
 from tests.speech.voices import speak

@@ -13,9 +13,9 @@ from assistant import enrol, enrol_listen, station_settings
 from assistant.cli import main
 from assistant.mic_listen import NoMicrophone
 from hardware.stream import write_wav
-from models import enrolled, enrolling, grammar
+from models import enrolled, grammar, own_model
 from models.enrolment import FEWEST, FEWEST_HELD, HELD_EVERY, Said
-from models.vosk_engine import EVERYTHING
+from models.grammar import EVERYTHING
 from models.wav import RATE, BadSound
 from tests.unit.test_enrolled import outcome, write
 
@@ -193,7 +193,7 @@ def test_stopped_midway_says_what_is_missing_and_keeps_nothing(monkeypatch, caps
             yield Said(text, np.zeros(800, np.float32), False)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(enrolling, "OwnModel", Fits)
+    monkeypatch.setattr(own_model, "OwnModel", Fits)
     monkeypatch.setattr(enrol_listen, "sentences", stopped)
     assert main(["enrol", "anna"]) == 1
     told = capsys.readouterr().err
@@ -206,7 +206,7 @@ def test_no_microphone_is_a_sentence(monkeypatch, capsys):
         raise NoMicrophone("No microphone opens: connect one.")
         yield
 
-    monkeypatch.setattr(enrolling, "OwnModel", Fits)
+    monkeypatch.setattr(own_model, "OwnModel", Fits)
     monkeypatch.setattr(enrol_listen, "sentences", none)
     assert main(["enrol", "anna"]) == 2
     assert capsys.readouterr().err == "No microphone opens: connect one.\n"

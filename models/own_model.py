@@ -8,16 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models import enrolled, enrolment
+from models import enrolled, enrolment, kaldi, vosk_folder
 from models.enrolled import NotEnrolled
 from models.enrolment import Said
 
 if TYPE_CHECKING:
     from models.grammar import Automaton
     from models.network import Network
-
-LEXICON = "lexicon.txt"
-"""Beside the vosk folders: a word and its sounds, one pronunciation a line."""
 
 
 class OwnModel:
@@ -26,12 +23,11 @@ class OwnModel:
     def __init__(self, shipped: Path) -> None:
         self._shipped = shipped
         if not (shipped / enrolled.NETWORK).is_file():
-            raise NotEnrolled(f"The station's own speech model is not here ({shipped}), so there is nothing to fit to a voice.")
-        from models import kaldi
-
+            raise NotEnrolled(f"The station's own speech model is not here ({shipped}), so there is nothing to fit to a voice; "
+                              "a later version brings it.")
         try:
             self.network = kaldi.read_network(shipped / enrolled.NETWORK)
-            self.lexicon = read_lexicon(shipped / LEXICON)
+            self.lexicon = read_lexicon(shipped / vosk_folder.LEXICON)
         except (OSError, ValueError) as error:
             raise NotEnrolled(f"The station's own speech model in {shipped} can't be read ({error}); run the set-up "
                               "again.") from None
@@ -52,7 +48,8 @@ class OwnModel:
 
         with tempfile.TemporaryDirectory(prefix="bowlside-enrol-") as work:
             enrolled.make_model(Path(work) / "model", self._shipped, network.output_weight, network.output_bias)
-            return VoskEngine(Path(work) / "model", second=False, sentences=sentences, cache=Path(work) / "strict").hear_strictly
+            engine = VoskEngine(Path(work) / "model", second=False, sentences=sentences, cache=Path(work) / "strict")
+        return lambda sound: engine.hear_strictly(enrolment.audible(sound))
 
 
 def read_lexicon(path: Path) -> dict[str, list[tuple[str, ...]]]:
