@@ -66,7 +66,8 @@ def run(args: argparse.Namespace) -> int:
     except NotEnrolled as missing:
         return _complain(missing)
     except OSError as error:
-        return _complain(f"{error.strerror}: {error.filename}. Nothing was changed; make room or give another folder, then try again.")
+        return _complain(f"{error.strerror}: {error.filename}. Nothing was changed; make room or give another folder, then try "
+                         "again.")
     return DONE
 
 
