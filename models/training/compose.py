@@ -9,8 +9,8 @@ import soundfile
 
 from models.training import texts
 from models.training.corpus import speakers_in
+from models.training.texts import SOUNDS
 from models.wav import RATE
-from models.training.network import SOUNDS
 
 SLOTS = 8
 """Clips in one item at most."""

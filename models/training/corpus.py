@@ -1,5 +1,7 @@
 """The corpus of clean speech: `python -m models.training.corpus FOLDER ENGINE SPEAKERS [FIRST [EVERY]]`.
 
+Who speaks in it, for the model's card: `python -m models.training.corpus --manifest FOLDER FILE`.
+
 One speaker is one file FOLDER/ENGINE/NNNN.flac (16 kHz, all its clips end to end) with NNNN.json beside it, written when
 the speaker is done: a run that is cut short keeps what it has and goes on from there. A speaker depends on engine and
 number only, so several processes can share the work (FIRST, EVERY): the seeds are in the number.
@@ -82,12 +84,34 @@ def speakers_in(folder: Path) -> list[dict]:
     return found
 
 
+def manifest(folder: Path) -> list[dict]:
+    """Every speaker of the corpus, without its clips: "engine", "number", "speaker", "held" (never trained on)."""
+    return [{key: about[key] for key in ("engine", "number", "speaker", "held")} for about in speakers_in(folder)]
+
+
+def write_manifest(folder: Path, file: Path) -> None:
+    """One speaker a line, so that a change of the corpus can be read. Raises LookupError (no corpus), OSError."""
+    rows = [json.dumps(row) for row in manifest(folder)]
+    if not rows:
+        raise LookupError(f"{folder} holds no speech; make some with python -m models.training.corpus.")
+    file.write_text("[\n" + ",\n".join(rows) + "\n]\n", encoding="utf-8")
+
+
 def main(folder: Path, engine: str, speakers: int, first: int = 0, every: int = 1) -> None:
     for number in range(first, speakers, every):
         render(folder, engine, number)
 
 
+USAGE = f"""python -m models.training.corpus FOLDER ENGINE SPEAKERS [FIRST [EVERY]]; engines: {', '.join(ENGINES)}
+python -m models.training.corpus --manifest FOLDER FILE"""
+
 if __name__ == "__main__":
-    if len(sys.argv) < 4 or sys.argv[2] not in ENGINES:
-        sys.exit(f"python -m models.training.corpus FOLDER ENGINE SPEAKERS [FIRST [EVERY]]; engines: {', '.join(ENGINES)}")
-    main(Path(sys.argv[1]), sys.argv[2], *(int(number) for number in sys.argv[3:]))
+    if len(sys.argv) == 4 and sys.argv[1] == "--manifest":
+        try:
+            write_manifest(Path(sys.argv[2]), Path(sys.argv[3]))
+        except (LookupError, OSError) as error:
+            sys.exit(str(error))
+    elif len(sys.argv) < 4 or sys.argv[2] not in ENGINES:
+        sys.exit(USAGE)
+    else:
+        main(Path(sys.argv[1]), sys.argv[2], *(int(number) for number in sys.argv[3:]))

@@ -8,12 +8,10 @@ from torch import nn
 from torch.nn import functional
 
 from models.network import BINS, SUBSAMPLE
+from models.training.texts import SOUNDS
 
 DILATIONS = (1, 1, 2, 1, 2, 1, 2, 1)
 """Of the blocks behind the third, in steps of 30 ms. All in all a step sees 0.37 s on either side."""
-
-SOUNDS = ("AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH").split()
-"""The CMU dictionary's, without stress. Unit 0 is CTC's blank, unit n the n-th of these."""
 
 
 class Block(nn.Module):

@@ -34,6 +34,10 @@ SITE_TALK = [said.strip() for said in re.split(r"[|\n]", TALK)]
 SPOKEN_DIGITS = "zero oh one two three four five six seven eight nine point".split()
 
 
+SOUNDS = ("AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH").split()
+"""The CMU dictionary's, without stress. Unit 0 of the network is CTC's blank, unit n the n-th of these."""
+
+
 @functools.cache
 def dictionary() -> dict[str, tuple[str, ...]]:
     """Word -> sounds (39 of the CMU set, no stress): the first entry of the dictionary inside the pocketsphinx wheel."""
