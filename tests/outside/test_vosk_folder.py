@@ -17,7 +17,7 @@ SOUNDS = tuple(f"sound{number}" for number in range(1, 40))
 IDS = {"oh": 1, "zero": 2, UNKNOWN: 3}
 
 
-def _arcs(data: bytes):
+def arcs_of(data: bytes):
     """States of a "const" FST as lists of (transition, word, cost, next), and the final ones."""
     at = 4 + 4 + len("const") + 4 + len("standard")
     _, _, _, _, states, count = struct.unpack_from("<iiQqqq", data, at)
@@ -29,7 +29,7 @@ def _arcs(data: bytes):
 
 def _said(frames: list[str]) -> set[tuple[int, ...]]:
     """Every row of words whose path through the graph reads exactly these units, one a frame."""
-    arcs, finals = _arcs(vosk_folder.graph_bytes(UNITS, SAID, IDS, Costs(unknown=None)))
+    arcs, finals = arcs_of(vosk_folder.graph_bytes(UNITS, SAID, IDS, Costs(unknown=None)))
     reads = {kaldi.stay(unit): unit for unit in range(len(UNITS))}
 
     def without_frames(at):
