@@ -45,7 +45,6 @@ def corpus(folder):
     return Corpus(folder)
 
 
-
 @pytest.fixture(scope="module")
 def said(folder, corpus):
     """(start, length) of a clip in the corpus -> its text."""
@@ -148,3 +147,26 @@ def test_the_shares_are_shares(corpus):
     batch = Composer(corpus, SAMPLES, 7).batch(2000)
     silent = sum(not units for units in batch.units) / 2000
     assert 0.02 < silent < 0.07                                         # KINDS asks for 0.04
+
+
+def test_the_clips_sound_where_they_are_placed(corpus):
+    """At rate 1 the samples of the corpus themselves; outside them nothing; a clip said faster is over sooner."""
+    torch = pytest.importorskip("torch", reason="torch is not installed (it is only needed to train); pip install torch")
+    from models.training.train import Renderer
+
+    batch = Composer(corpus, SAMPLES, 8).batch(40)
+    batch.rate[::2], batch.gain[:] = 1.0, 1.0
+    sounds = Renderer(corpus, SAMPLES, "cpu")(batch)
+    assert sounds.shape == (40, SAMPLES) and torch.isfinite(sounds).all()
+    for item in range(40):
+        spoken = np.zeros(SAMPLES, bool)
+        for slot in _placed(batch, item):
+            at, length, start = (getattr(batch, name)[item, slot] for name in ("at", "length", "source"))
+            after = batch.at[item, slot + 1] if slot + 1 < SLOTS else 10**9
+            end = min(at + length, after, SAMPLES)                      # the next clip may cut this one's end
+            spoken[at:end] = True
+            middle = slice(at + 60, min(at + length - 60, end))
+            wanted = corpus.sound[start + 60:start + 60 + middle.stop - middle.start].astype(np.float32) / 32768
+            if batch.rate[item, slot] == 1:
+                np.testing.assert_allclose(sounds[item, middle].numpy(), wanted, atol=1e-5)
+        assert not sounds[item, ~torch.tensor(spoken)].any()
