@@ -120,23 +120,25 @@ def measured(name: str, folder: Path, clips: Path | None) -> dict[str, float]:
     if clips is None:
         return found
     answers, cpu, sound = [], dict.fromkeys(GROUPS, 0.0), dict.fromkeys(GROUPS, 0.0)
-    warm = {}
+    in_use = []
     for number, clip in enumerate(kept(clips), 1):
         kind = next(word for word in GROUPS if clip.group.startswith(word))
         before = time.process_time()
         answers.append(way(clip))
         cpu[kind] += time.process_time() - before
         sound[kind] += len(clip.pcm) / 2 / 16000
+        in_use.append(_memory("VmRSS"))
         if number == WARM:
-            warm = {name: _memory(name) for name in ("VmHWM", "VmRSS")}
+            found[f"memory at most after {WARM} utterances, MB"] = _memory("VmHWM")
     answers.sort()
     found["real-time factor"] = sum(cpu.values()) / sum(sound.values())
     found |= {f"real-time factor, {word}": cpu[word] / sound[word] for word in GROUPS}
     found |= {"answer after the end of speech, median, s": answers[len(answers) // 2],
               "the same, 95 of 100, s": answers[int(0.95 * len(answers))], "the same, longest, s": answers[-1]}
-    found[f"memory at most after {WARM} utterances, MB"] = warm["VmHWM"]
     found[f"memory at most after {len(answers)} utterances, MB"] = _memory("VmHWM")
-    found[f"growth in use over {len(answers) - WARM} utterances, MB"] = _memory("VmRSS") - warm["VmRSS"]
+    later = in_use[WARM - 1:]
+    found[f"growth in use over {len(later) - 1} utterances, MB"] = later[-1] - later[0]
+    found["growth over the second half of these, MB"] = later[-1] - later[len(later) // 2]
     return found
 
 
@@ -167,7 +169,8 @@ def table(found: dict[str, dict[str, float]]) -> list[str]:
     """Markdown: a row a figure, a column a way; in brackets the ratio to the baseline."""
     lines = [f"| | {' | '.join(found)} |", f"|---|{'---|' * len(found)}"]
     for figure, base in found[BASELINE].items():
-        cells = [f"{_short(way[figure])}" + (f" ({way[figure] / base:.2f}×)" if base > 0 and way is not found[BASELINE] else "")
+        plain = figure.startswith("growth")         # near nothing, so no ratio
+        cells = [_short(way[figure]) + ("" if plain or way is found[BASELINE] else f" ({way[figure] / base:.2f}×)")
                  for way in found.values()]
         lines.append(f"| {figure} | {' | '.join(cells)} |")
     return lines
