@@ -29,6 +29,8 @@ WARPS = torch.linspace(0.84, 1.19, 36)
 PEAK_RATE = 2.5e-3
 WORDS_WEIGHT = 0.5
 AVERAGED = 0.999
+ROW_STEPS = 250
+"""The curve has a row for so many steps, their mean loss; a run of few steps has four rows."""
 
 
 class _Batches(IterableDataset):
@@ -150,15 +152,17 @@ def train(corpus: Corpus, checkpoint: Path, seconds: float, channels: int, items
     curve = checkpoint.with_suffix(".jsonl")
     curve.write_text(json.dumps(about) + "\n", encoding="utf-8")
     print(about, flush=True)
-    mean = None
+    every = min(ROW_STEPS, max(1, (steps or ROW_STEPS) // 4))
+    losses = []
     for batch in batches:
         passed = time.monotonic() - began
         done = trainer.step / steps if steps else passed / seconds
         if done >= 1:
             break
-        losses = torch.stack([loss.detach() for loss in trainer.train_on(batch, done)])
-        mean = losses if mean is None else mean.lerp(losses, 0.02)
-        if trainer.step % 250 == 0:
+        losses.append(torch.stack([loss.detach() for loss in trainer.train_on(batch, done)]))
+        if trainer.step % every == 0:
+            mean = torch.stack(losses).mean(0)
+            losses.clear()
             row = {"step": trainer.step, "seconds": round(passed, 1), "units": round(mean[0].item(), 4),
                    "words": round(mean[1].item(), 4)}
             print(row, flush=True)

@@ -1,0 +1,107 @@
+"""The training command, run small: it makes a model on a CPU in a minute, and vosk, numpy and torch agree about that model.
+
+Torch is no package of the tests: it is big and only training needs it. Where it is not there, the processor's build of it (200 MB)
+is fetched into a folder that is deleted afterwards; where that can't be had within INSTALL_S (no network, another Python or
+processor), all of this is skipped, and says so. The tests that need torch are run here too, since they are skipped elsewhere.
+"""
+
+import importlib.util
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from assistant.environment import ROOT
+from models import kaldi
+from models.network import fbank
+from models.vosk_engine import VoskEngine
+
+TORCH = ["torch==2.13.0+cpu", "--extra-index-url", "https://download.pytorch.org/whl/cpu"]
+INSTALL_S, RUN_S = 180, 400                                  # so far beyond what they take that only a hang ends there
+THEIRS = ("tests/unit/test_augment.py", "tests/unit/test_compose.py", "tests/unit/test_network.py",
+          "tests/outside/test_vosk_scores.py")
+"""Tests that need torch, or a trained model of our own."""
+
+SCORES = """
+import sys, numpy, torch
+from models.training.network import Network, with_edges
+state = torch.load(sys.argv[1], weights_only=True)
+net = Network(state["blocks.0.conv.bias"].shape[0]).eval()
+net.load_state_dict(state)
+with torch.no_grad():
+    features = torch.tensor(numpy.load(sys.argv[2]))[None]
+    scores, _ = net(with_edges(features, torch.tensor([features.shape[1]])))
+numpy.save(sys.argv[3], scores[0].log_softmax(0).T.numpy())
+"""
+"""torch's own calculation, in a process of its own: checkpoint, features, the file for what comes out."""
+
+
+@pytest.fixture(scope="module")
+def python():
+    """Runs our Python with torch in reach; gives what it said."""
+    with tempfile.TemporaryDirectory(prefix="bowlside-torch-") as folder:
+        if importlib.util.find_spec("torch") is None:
+            pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-input", "--retries", "0", "--only-binary", ":all:",
+                   "--target", folder, *TORCH]
+            try:
+                subprocess.run(pip, check=True, timeout=INSTALL_S, capture_output=True, stdin=subprocess.DEVNULL)
+            except (OSError, subprocess.SubprocessError):
+                pytest.skip(f"torch can't be had here ({TORCH[0]}, only needed to train), so no training was tried")
+
+        def run(*arguments: str, **more: str) -> str:
+            variables = {**os.environ, **more, "PYTHONPATH": os.pathsep.join([ROOT, folder]), "OMP_NUM_THREADS": "2"}
+            done = subprocess.run([sys.executable, *arguments], cwd=ROOT, env=variables, timeout=RUN_S, text=True,
+                                  stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+            assert done.returncode == 0, done.stdout[-4000:]
+            return done.stdout
+
+        yield run
+
+
+@pytest.fixture(scope="module")
+def trained(python, tmp_path_factory):
+    for program in ("espeak-ng", "flite"):
+        if shutil.which(program) is None:
+            pytest.skip(f"{program} is not here: apt-get install {program}")
+    folder = tmp_path_factory.mktemp("training") / "all"
+    assert "can be loaded by vosk" in python("-m", "models.training", str(folder), "--small")
+    return folder
+
+
+def test_the_loss_falls(trained):
+    about, *rows = [json.loads(line) for line in (trained / "network.jsonl").read_text("utf-8").splitlines()]
+    assert about["speakers"]["espeak"] == 11 and about["speakers"]["flite"] == 6        # the twelfth's tenth is held
+    assert [row["step"] for row in rows] == [10, 20, 30, 40]
+    assert all(np.isfinite([row["units"], row["words"]]).all() for row in rows)
+    for loss in ("units", "words"):
+        assert rows[-1][loss] < 0.93 * rows[0][loss]
+
+
+def test_numpy_calculates_what_torch_does(trained, python, tmp_path):
+    """The network as vosk's folder has it, against the checkpoint in torch."""
+    network = kaldi.read_network(trained / "model/am/final.mdl")
+    for samples in (16000, 7777):
+        features = fbank(np.random.default_rng(samples).normal(0, 0.1, samples))
+        np.save(tmp_path / "features.npy", features)
+        python("-c", SCORES, str(trained / "network.pt"), str(tmp_path / "features.npy"), str(tmp_path / "scores.npy"))
+        wanted = np.load(tmp_path / "scores.npy")
+        np.testing.assert_allclose(network.log_probs(features), wanted, atol=2e-3)
+        assert np.ptp(wanted) > 1                           # it is not just flat
+
+
+def test_vosk_hears_with_it(trained, tmp_path):
+    engine = VoskEngine(trained / "model", second=False, cache=tmp_path)
+    assert not engine.lacks and engine.has_unknown and engine.strict_model is not None
+    heard = engine.hear_strictly(np.random.default_rng(3).normal(0, 0.1, 16000).astype(np.float32))
+    assert heard == "" or engine.accepts.accepts(heard.split())
+
+
+def test_what_needs_torch_or_a_trained_model_passes_too(trained, python):
+    said = python("-m", "pytest", "-q", "-p", "no:cacheprovider", *THEIRS, BOWLSIDE_OWN_MODEL=str(trained / "model"))
+    assert " skipped" not in said and " passed" in said, said[-4000:]
