@@ -6,8 +6,8 @@ MODEL: a folder that vosk loads (models/own). Needs Debian on amd64, the Python 
 Python and libraries for arm64, qemu, and the wheels for arm64 in the same versions as here are fetched and unpacked into WORK
 (kept if named) and run from there: nothing is installed, mounted or registered, and nobody need be root.
 
-Correctness only: emulation says nothing about speed. Ends with 1 if a text, or what the ear understood, differs by more than it
-does here when the level of the sound is changed by up to 1 %; with 2 if it can't be run.
+Correctness only: emulation says nothing about speed. Ends with 1 if a text, or what the ear understood, is one that this machine
+doesn't give either when noise of one 16-bit step is added; with 2 if it can't be run.
 """
 from __future__ import annotations
 
@@ -52,15 +52,15 @@ class CantRun(Exception):
 # --- what is run on either machine ------------------------------------------------------------------------------------------
 
 
-GAINS = (0.99, 0.999, 1.001, 1.01)
-"""Nobody hears these, but they decide between two hypotheses that score alike: where they do on one machine, two machines may
-differ."""
+TRIALS = 8
+"""Times that a sound is heard again with noise of one 16-bit step, which nobody hears: where that decides between two hypotheses
+that score alike, two machines may differ."""
 
 
-def hear(model: Path, clips: Path, out: Path, ears: int, gains: tuple[float, ...]) -> None:
+def hear(model: Path, clips: Path, out: Path, ears: int, trials: int) -> None:
     """Writes out.json and out.npz: what this machine's vosk, ear, denoiser and network of ours make of the clips.
 
-    ears: so many are heard by the whole ear too. gains: what is heard at these is "near" what is heard.
+    ears: so many are heard by the whole ear too. trials: what so many with noise of one step give is "near".
     """
     import numpy as np
     import vosk
@@ -82,18 +82,20 @@ def hear(model: Path, clips: Path, out: Path, ears: int, gains: tuple[float, ...
     arrays: dict[str, np.ndarray] = {}
     for number, clip in enumerate(kept(clips)):
         sound = to_sound(clip.pcm, RATE)
+        dice = np.random.default_rng(number)
+        others = [sound + dice.uniform(-1, 1, len(sound)).astype(np.float32) / 32768 for _ in range(trials)]
         recogniser = vosk.KaldiRecognizer(engine.strict_model, RATE)
         recogniser.SetWords(True)
         recogniser.AcceptWaveform(clip.pcm)
         words = json.loads(recogniser.FinalResult()).get("result", [])
-        row = {"text": engine.hear_anything(sound), "near": {"text": [engine.hear_anything(sound * gain) for gain in gains]},
+        row = {"text": engine.hear_anything(sound), "near": {"text": [engine.hear_anything(one) for one in others]},
                "words": [[word["start"], word["end"], word["conf"]] for word in words]}
         arrays[f"log_probs {number}"] = network.log_probs(fbank(sound))
         if clip.group != CLEANED:
             arrays[f"denoised {number}"] = denoise(sound)
             if number < ears:
                 row["understood"] = understood(sound, clip)
-                row["near"]["understood"] = [understood(sound * gain, clip) for gain in gains]
+                row["near"]["understood"] = [understood(one, clip) for one in others]
         rows.append(row)
     np.savez(f"{out}.npz", **arrays)
     machine = f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}"
@@ -201,7 +203,7 @@ def listen(python: list[str], packages: list[Path], model: Path, work: Path, nam
 
 
 def compared(here: list[dict[str, Any]], there: list[dict[str, Any]]) -> tuple[list[str], bool]:
-    """Lines about each kind of outcome; whether none differs by more than an unheard change of level does here."""
+    """Lines about each kind of outcome; whether none differs by more than noise of one 16-bit step does here."""
     lines, fine = [], True
     for what, name in (("text", "vosk, strict grammar"), ("understood", "the station's ear: words, value, accepted")):
         pairs = [(one, other) for one, other in zip(here, there, strict=True) if what in one]
@@ -209,7 +211,7 @@ def compared(here: list[dict[str, Any]], there: list[dict[str, Any]]) -> tuple[l
         lines.append(f"{name}: {len(pairs) - len(differ)} of {len(pairs)} the same")
         for one, other in differ:
             close = other[what] in one["near"][what]
-            lines.append(f"  here {one[what]!r}, arm64 {other[what]!r}" + (", as here at a level 1 % off" if close else ""))
+            lines.append(f"  here {one[what]!r}, arm64 {other[what]!r}" + (", as here with noise of one step" if close else ""))
             fine = fine and close
     off = [[abs(a - b) for a, b in zip(word, word_there, strict=True)] for one, other in zip(here, there, strict=True)
            if one["text"] == other["text"] and len(one["words"]) == len(other["words"])
@@ -245,7 +247,7 @@ def main() -> int:
     parser.add_argument("--out", type=Path, help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.hear:
-        hear(given.model, given.hear, given.out, given.ears, GAINS if given.near else ())
+        hear(given.model, given.hear, given.out, given.ears, TRIALS if given.near else 0)
         return 0
     if not (given.model / "am" / "final.mdl").is_file():
         parser.error(f"{given.model} is no speech model; give the folder of one")
