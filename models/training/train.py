@@ -120,8 +120,9 @@ class Trainer:
 
     def train_on(self, batch: Batch, done: float) -> tuple[float, float]:
         """One step; done: share of the whole run, 0 to 1. Gives the losses of units and words."""
+        warm = min(1, max(self.step / 300, 5 * done) + 0.02)               # 300 steps, of a short run a fifth
         for group in self._optimiser.param_groups:
-            group["lr"] = PEAK_RATE * min(1, self.step / 300 + 0.02) * 0.5 * (1 + math.cos(math.pi * min(1, done))) + 1e-6
+            group["lr"] = PEAK_RATE * warm * 0.5 * (1 + math.cos(math.pi * min(1, done))) + 1e-6
         features, frames = self.features(batch)
         self.network.train()
         with torch.autocast(self.device, dtype=torch.bfloat16, enabled=self.device == "cuda"):

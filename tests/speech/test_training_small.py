@@ -54,8 +54,9 @@ def python():
             except (OSError, subprocess.SubprocessError):
                 pytest.skip(f"torch can't be had here ({TORCH[0]}, only needed to train), so no training was tried")
 
+        # One thread: two that wait for each other on a busy machine took twenty times as long.
         def run(*arguments: str, **more: str) -> str:
-            variables = {**os.environ, **more, "PYTHONPATH": os.pathsep.join([ROOT, folder]), "OMP_NUM_THREADS": "2"}
+            variables = {**os.environ, **more, "PYTHONPATH": os.pathsep.join([ROOT, folder]), "OMP_NUM_THREADS": "1"}
             done = subprocess.run([sys.executable, *arguments], cwd=ROOT, env=variables, timeout=RUN_S, text=True,
                                   stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
             assert done.returncode == 0, done.stdout[-4000:]
@@ -80,7 +81,7 @@ def test_the_loss_falls(trained):
     assert [row["step"] for row in rows] == [10, 20, 30, 40]
     assert all(np.isfinite([row["units"], row["words"]]).all() for row in rows)
     for loss in ("units", "words"):
-        assert rows[-1][loss] < 0.93 * rows[0][loss]
+        assert rows[-1][loss] < 0.5 * rows[0][loss]
 
 
 def test_numpy_calculates_what_torch_does(trained, python, tmp_path):
