@@ -1,7 +1,7 @@
 """The training command, run small: it makes a model on a CPU in a minute, and vosk, numpy and torch agree about that model.
 
-Torch is no package of the tests: it is big and only training needs it. Where it is not there, the processor's build of it (200 MB)
-is fetched into a folder that is deleted afterwards; where that can't be had within INSTALL_S (no network, another Python or
+Torch is no package of the tests: it is big and only training needs it. Where it is not there, its build without CUDA (200 MB) is
+fetched into a folder that is deleted afterwards; where that can't be had within INSTALL_S (no network, another Python or
 processor), all of this is skipped, and says so. The tests that need torch are run here too, since they are skipped elsewhere.
 """
 
