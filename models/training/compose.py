@@ -1,6 +1,7 @@
 """Puts clips of one speaker in a row, with the sounds they stand for: the texts of a training batch are made anew each time."""
 
 import random
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,13 +62,17 @@ class Corpus:
         self.speakers: dict[str, list[dict[str, list[Clip]]]] = {}
         self.seconds = 0.0
         self.words = other + 1
+        chosen = []
         for about in speakers_in(folder):
             engine = about["engine"]
-            if about["held"] != held or engine not in engines or taken[engine] == speakers:
-                continue
-            taken[engine] += 1
-            sound, rate = soundfile.read(about["sound"], dtype="int16")
+            if about["held"] == held and engine in engines and taken[engine] != speakers:
+                taken[engine] += 1
+                chosen.append(about)
+        with ThreadPoolExecutor() as readers:               # hours of compressed sound
+            read = list(readers.map(lambda about: soundfile.read(about["sound"], dtype="int16"), chosen))
+        for about, (sound, rate) in zip(chosen, read, strict=True):
             assert rate == RATE, about["sound"]
+            engine = about["engine"]
             single: dict[str, list[Clip]] = {}
             for row in about["clips"]:
                 said = row["text"].split()

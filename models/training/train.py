@@ -1,19 +1,23 @@
-"""Trains the network with CTC: `python -m models.training.train CORPUS CHECKPOINT [--seconds N] [--small] ...`.
+"""Trains the network with CTC: `python -m models.training.train CORPUS CHECKPOINT [--seconds N] [--weights CHECKPOINT] ...`.
 
 Clips lie in the device's memory; composing, augmenting and features are made for every batch anew. The learning rate falls
 along half a cosine over the time given, so a run may be as long or as short as one likes; a moving average of the weights is
-what is kept. The checkpoint is written every half minute; CHECKPOINT.jsonl is the curve.
+what is kept. The checkpoint is written every half minute; CHECKPOINT.jsonl is the curve. Several GPUs each take a batch and
+share their gradients: torchrun --nproc-per-node N -m models.training.train ....
 """
 
 import argparse
 import json
 import math
+import os
 import sys
 import time
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 
 import torch
+from torch import distributed
 from torch.nn import functional
 from torch.utils.data import DataLoader, IterableDataset
 
@@ -95,14 +99,21 @@ def ctc(scores: torch.Tensor, steps: torch.Tensor, said: list[list[int]]) -> tor
 
 
 class Trainer:
-    def __init__(self, corpus: Corpus, channels: int, items: int, seed: int, seconds_of_sound: float = SECONDS_OF_SOUND) -> None:
+    def __init__(self, corpus: Corpus, channels: int, items: int, seed: int, seconds_of_sound: float = SECONDS_OF_SOUND,
+                 start: dict[str, torch.Tensor] | None = None, rate: float = PEAK_RATE) -> None:
+        """start: weights to go on from, as `save` keeps them. rate: the highest learning rate."""
         torch.manual_seed(seed)
         self.device = "cuda" if torch.cuda.is_available() else "cpu"
         self.samples = int(seconds_of_sound * RATE)
         self.items = items
-        self.network = Network(channels, corpus.words).to(self.device)
+        self.network = Network(channels, corpus.words)
+        if start is not None:
+            self.network.load_state_dict(self.network.state_dict() | start)
+        self.network.to(self.device)
+        torch.manual_seed(seed + 1000 * _rank())            # from here on each GPU draws its own noise
         self.averaged = {name: value.clone() for name, value in self.network.state_dict().items()}
-        self._optimiser = torch.optim.AdamW(self.network.parameters(), lr=PEAK_RATE, weight_decay=1e-2)
+        self._optimiser = torch.optim.AdamW(self.network.parameters(), lr=rate, weight_decay=1e-2)
+        self._rate = rate
         self._render = Renderer(corpus, self.samples, self.device)
         self._site = Site(self.samples, self.device)
         self._banks = torch.stack([filterbank(float(warp)) for warp in WARPS]).to(self.device)
@@ -122,7 +133,7 @@ class Trainer:
         """One step; done: share of the whole run, 0 to 1. Gives the losses of units and words."""
         warm = min(1, max(self.step / 300, 5 * done) + 0.02)               # 300 steps, of a short run a fifth
         for group in self._optimiser.param_groups:
-            group["lr"] = PEAK_RATE * warm * 0.5 * (1 + math.cos(math.pi * min(1, done))) + 1e-6
+            group["lr"] = self._rate * warm * 0.5 * (1 + math.cos(math.pi * min(1, done))) + 1e-6
         features, frames = self.features(batch)
         self.network.train()
         with torch.autocast(self.device, dtype=torch.bfloat16, enabled=self.device == "cuda"):
@@ -131,6 +142,7 @@ class Trainer:
         units_loss, words_loss = ctc(units, steps, batch.units), ctc(words, steps, batch.words)
         self._optimiser.zero_grad()
         (units_loss + WORDS_WEIGHT * words_loss).backward()
+        _share_gradients(self.network)
         torch.nn.utils.clip_grad_norm_(self.network.parameters(), 20.0)
         self._optimiser.step()
         self.step += 1
@@ -141,29 +153,55 @@ class Trainer:
         return units_loss, words_loss
 
 
+def _rank() -> int:
+    return distributed.get_rank() if distributed.is_initialized() else 0
+
+
+def _share_gradients(network: Network) -> None:
+    """The mean over all GPUs, in each."""
+    if distributed.is_initialized():
+        gradients = [weight.grad for weight in network.parameters() if weight.grad is not None]
+        flat = torch.cat([one.flatten() for one in gradients])
+        distributed.all_reduce(flat)
+        for one, part in zip(gradients, flat.split([one.numel() for one in gradients]), strict=True):
+            one.copy_(part.view_as(one) / distributed.get_world_size())
+
+
+def _all_done(done: float, device: str) -> float:
+    """The first one's share of the run: all must end at the same step."""
+    if not distributed.is_initialized():
+        return done
+    shared = torch.tensor([done], device=device)
+    distributed.broadcast(shared, 0)
+    return shared.item()
+
+
 def train(corpus: Corpus, checkpoint: Path, seconds: float, channels: int, items: int, seed: int, workers: int,
-          steps: int | None = None) -> None:
-    """steps: end after so many instead of after `seconds`, so that the same seed gives the same network on one machine."""
-    trainer = Trainer(corpus, channels, items, seed)
+          steps: int | None = None, start: dict[str, torch.Tensor] | None = None, rate: float = PEAK_RATE) -> None:
+    """steps: end after so many instead of after `seconds`, so that the same seed gives the same network on one machine.
+    start: weights to go on from. rate: the highest learning rate."""
+    trainer = Trainer(corpus, channels, items, seed, start=start, rate=rate)
     began = saved = time.monotonic()
-    batches = DataLoader(_Batches(corpus, trainer.samples, items, seed), batch_size=None, num_workers=workers,
+    batches = DataLoader(_Batches(corpus, trainer.samples, items, seed + 100 * _rank()), batch_size=None, num_workers=workers,
                          prefetch_factor=4 if workers else None)
     about = {"parameters": sum(p.numel() for p in trainer.network.parameters()), "minutes": round(corpus.seconds / 60, 1),
-             "speakers": corpus.taken, "device": trainer.device, "seed": seed, "items": items}
+             "speakers": corpus.taken, "device": trainer.device, "seed": seed, "items": items,
+             "devices": distributed.get_world_size() if distributed.is_initialized() else 1}
     curve = checkpoint.with_suffix(".jsonl")
-    curve.write_text(json.dumps(about) + "\n", encoding="utf-8")
-    print(about, flush=True)
+    tells = _rank() == 0
+    if tells:
+        curve.write_text(json.dumps(about) + "\n", encoding="utf-8")
+        print(about, flush=True)
     every = min(ROW_STEPS, max(1, (steps or ROW_STEPS) // 4))
-    losses = []
+    losses: deque[torch.Tensor] = deque(maxlen=every)
     for batch in batches:
         passed = time.monotonic() - began
-        done = trainer.step / steps if steps else passed / seconds
+        done = trainer.step / steps if steps else _all_done(passed / seconds, trainer.device)
         if done >= 1:
             break
         losses.append(torch.stack([loss.detach() for loss in trainer.train_on(batch, done)]))
-        if trainer.step % every == 0:
-            mean = torch.stack(losses).mean(0)
-            losses.clear()
+        if tells and trainer.step % every == 0:
+            mean = torch.stack([*losses]).mean(0)
             row = {"step": trainer.step, "seconds": round(passed, 1), "units": round(mean[0].item(), 4),
                    "words": round(mean[1].item(), 4)}
             print(row, flush=True)
@@ -172,8 +210,9 @@ def train(corpus: Corpus, checkpoint: Path, seconds: float, channels: int, items
             if time.monotonic() - saved > 30:
                 save(trainer, checkpoint)
                 saved = time.monotonic()
-    save(trainer, checkpoint)
-    print(f"{trainer.step} steps in {time.monotonic() - began:.0f} s; {checkpoint}", flush=True)
+    if tells:
+        save(trainer, checkpoint)
+        print(f"{trainer.step} steps in {time.monotonic() - began:.0f} s; {checkpoint}", flush=True)
 
 
 def save(trainer: Trainer, checkpoint: Path) -> None:
@@ -196,13 +235,23 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=6 if torch.cuda.is_available() else 0)
     parser.add_argument("--without", default="", help="engines to leave out, comma between")
     parser.add_argument("--speakers", type=int, help="of each engine at most so many")
+    parser.add_argument("--weights", type=Path, help="a checkpoint whose weights to go on from")
+    parser.add_argument("--rate", type=float, default=PEAK_RATE, help="the highest learning rate (%(default)s)")
     given = parser.parse_args()
+    if "WORLD_SIZE" in os.environ:                          # torchrun's: one process a GPU
+        if torch.cuda.is_available():
+            torch.cuda.set_device(int(os.environ["LOCAL_RANK"]))
+        distributed.init_process_group("nccl" if torch.cuda.is_available() else "gloo")
     engines = tuple(engine for engine in ("kokoro", "joe", "hibari", "flite", "espeak") if engine not in given.without.split(","))
     try:
         corpus = Corpus(given.corpus, engines=engines, speakers=given.speakers)
     except LookupError as nothing:
         sys.exit(str(nothing))
-    train(corpus, given.checkpoint, given.seconds, given.channels, given.items, given.seed, given.workers, given.steps)
+    start = torch.load(given.weights, map_location="cpu", weights_only=True) if given.weights else None
+    train(corpus, given.checkpoint, given.seconds, given.channels, given.items, given.seed, given.workers, given.steps, start,
+          given.rate)
+    if distributed.is_initialized():
+        distributed.destroy_process_group()
 
 
 if __name__ == "__main__":
