@@ -47,9 +47,18 @@ def installed() -> list[Path]:
 
 def chosen() -> str:
     """What `bowlside voice use` remembered in the station's settings; "" for nothing. Raises ModelMissing."""
+    return _hearing("model")
+
+
+def technician() -> str:
+    """Whose enrolled voice the station's settings name; "" for nobody's. Raises ModelMissing."""
+    return _hearing("technician")
+
+
+def _hearing(key: str) -> str:
     from assistant import station_settings
 
     try:
-        return str(station_settings.read()["hearing"]["model"])
+        return str(station_settings.read()["hearing"][key])
     except station_settings.StationSettingsError as error:
         raise ModelMissing(str(error)) from None

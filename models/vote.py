@@ -17,6 +17,10 @@ from models import grammar
 NAMES = 2
 """Recognisers of so many names must be among them: one alone repeats its own mistakes."""
 
+OWN = "own"
+"""The name of the station's own model. Where it hears, a meaning needs it and another: built and taught differently, they
+seldom mishear alike."""
+
 
 @dataclass(frozen=True)
 class Decoding:
@@ -34,7 +38,7 @@ class Decoding:
 
 @dataclass(frozen=True)
 class Rule:
-    """How many decodings must say the same."""
+    """How many decodings must say the same; of the own model's so many as `own`, which then don't count among the others."""
 
     plain: int
     """Where nothing is known that could support it."""
@@ -48,6 +52,9 @@ class Rule:
     lead: int = 1
     """So many more than any other meaning has."""
 
+    own: int = 0
+    """More than half of what the own model gives, so that only one meaning can have it. 0: it is not there."""
+
 
 class Vote:
     """Takes the decodings of one utterance one by one and says when one meaning has won."""
@@ -59,6 +66,7 @@ class Vote:
         self._near = expect.near
         self._places = expect.places
         self._votes: Counter[str] = Counter()
+        self._own: Counter[str] = Counter()
         self._support: Counter[str] = Counter()
         self._by: dict[str, set[str]] = {}
         self._texts: dict[str, str] = {}
@@ -77,7 +85,7 @@ class Vote:
         # Words that are no whole sentence of this grammar (cut by noise, or nothing that is asked now) count against
         # the others, and never win.
         key = meaning if meaning is not None else f"?{decoding.text}"
-        self._votes[key] += 1
+        (self._own if decoding.by == OWN else self._votes)[key] += 1
         self._by.setdefault(key, set()).add(decoding.by)
         if meaning is not None and self._sentences.accepts(decoding.text.split()):
             self._texts.setdefault(meaning, decoding.text)
@@ -87,12 +95,30 @@ class Vote:
         for meaning, votes in self._votes.most_common():
             if meaning not in self._texts:
                 continue
-            rule = self._rules.get(meaning) or self._rules[self._kind(meaning)]
+            rule = self._rule(meaning)
+            if rule.own:
+                if self._own[meaning] >= rule.own and votes >= self._enough(rule, meaning):
+                    return self._texts[meaning]
+                continue
             enough = self._enough(rule, meaning)
             others = max((n for other, n in self._votes.items() if other != meaning), default=0)
             if votes >= enough and votes - others >= rule.lead and len(self._by[meaning]) >= NAMES:
                 return self._texts[meaning]
         return None
+
+    def own_says(self) -> str | None:
+        """The meaning that the own model gave often enough; None: it has none, so nothing can win where it is needed."""
+        return next((meaning for meaning, votes in self._own.items()
+                     if meaning in self._texts and votes >= self._rule(meaning).own), None)
+
+    def apart(self) -> bool:
+        """Whether the own model and most of the other decodings each hear a reading, and not the same."""
+        own = self.own_says()
+        other, votes = next(iter(self._votes.most_common(1)), ("?", 0))
+        return own is not None and own != other and own[0].isdigit() and other[0].isdigit() and votes >= NAMES
+
+    def _rule(self, meaning: str) -> Rule:
+        return self._rules.get(meaning) or self._rules[self._kind(meaning)]
 
     def _enough(self, rule: Rule, meaning: str) -> int:
         if self._near is None or not meaning[0].isdigit():

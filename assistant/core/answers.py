@@ -47,19 +47,20 @@ def heard(turn: Turn, text: str) -> None:
         _not_now(turn, sentence("answer.means_nothing", heard=text))
 
 
-def unclear(turn: Turn) -> None:
+def unclear(turn: Turn, apart: bool = False) -> None:
+    """apart: two recognisers heard two readings; saying it the same way once more would part them again."""
     state = turn.state
     turn.set(listening=False)
     if state.paused:
         return
-    turn.set(misses=state.misses + 1)
+    misses = max(state.misses + 1, 2 if apart and state.phase is Phase.ENTRY else 1)
+    turn.set(misses=misses)
     if state.phase is Phase.ENTRY:
         turn.cue("refused")
-        turn.say(sentence("answer.say_again" if state.misses < 1 else "answer.digit_by_digit" if state.misses < 2
-                          else "answer.cannot_hear"))
+        turn.say(sentence(("answer.say_again", "answer.digit_by_digit", "answer.cannot_hear")[min(misses, 3) - 1]))
     elif state.phase in _YES_NO:
         turn.cue("refused")
-        turn.say(sentence("answer.yes_or_no_clearer" if state.misses < 2 else "answer.yes_no_keys"))
+        turn.say(sentence("answer.yes_or_no_clearer" if misses <= 2 else "answer.yes_no_keys"))
     # While no answer is asked for it was most likely the site: nobody wants an answer to a compressor.
 
 

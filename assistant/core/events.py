@@ -51,6 +51,8 @@ class Unclear(Event):
     why: str = ""
     text: str = ""
     prompt: str = ""
+    apart: bool = False
+    """Two recognisers each heard a reading, and not the same one."""
 
 
 @dataclass(frozen=True)

@@ -52,7 +52,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             answers.heard(turn, event.text)
         case Unclear():
             turn.record("refused", id=turn.state.prompt, value=None, why=event.why)
-            answers.unclear(turn)
+            answers.unclear(turn, event.apart)
         case KeyPressed():
             answers.key(turn, event.key)
         case GaugeSteady():

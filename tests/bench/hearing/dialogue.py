@@ -59,7 +59,7 @@ def event_of(understood: Understood, at: float) -> Event | None:
         return None
     if understood.accepted or understood.value is not None:
         return Heard(at, understood.heard)
-    return Unclear(at, understood.why or "", understood.heard)
+    return Unclear(at, understood.why or "", understood.heard, apart=understood.apart)
 
 
 class Technician:

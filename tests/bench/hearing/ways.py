@@ -2,7 +2,9 @@
 
 ours          models/ear.py as the station uses it
 grammar       the closed grammar alone: pocketsphinx, its defaults, the sound as it is; nothing is refused
-first         the first of our own decodings alone: what the audio chain and the settings give, without a vote
+first         the first decoding alone: what the audio chain and the settings give, without a vote
+own           the station's own model alone: what its first decoding says is believed
+pocketsphinx  pocketsphinx alone with its own vote: the station before it had a model of its own
 text2num      the naive way: a general language model, then that words-to-number library
 word2number   the same with the other library
 """
@@ -20,7 +22,8 @@ import numpy as np
 from assistant.core.commands import command
 from assistant.core.expect import Expect
 from models import grammar
-from models.ear import Ear, Understood, open_ear, spoken_text_to_understood
+from models.ear import RULES, WITH_OWN, Ear, Understood, open_ear, spoken_text_to_understood
+from models.vote import OWN
 from models.wav import RATE
 from tests.bench.hearing.corpus import Clip
 
@@ -94,6 +97,7 @@ class Revote:
 
     def __call__(self, gave: list[Any], expect: Expect) -> Understood:
         self._engine.gave = gave
+        self._ear._rules = WITH_OWN if any(isinstance(one, dict) and one["by"] == OWN for one in gave) else RULES
         return self._ear.understand(self._sound, RATE, expect)
 
 
@@ -105,6 +109,30 @@ def _first(clip: Clip) -> Understood:
     began = time.perf_counter()
     one = next((one for one in engine.decodings(to_sound(clip.pcm, RATE), clip.expect) if not getattr(one, "narrowed", False)), "")
     return _believed(getattr(one, "text", one), clip, began)
+
+
+class OwnAlone:
+    def __init__(self) -> None:
+        from models.enrolled import SHIPPED
+        from models.own_engine import OwnEngine
+
+        self._engine = OwnEngine(SHIPPED)
+
+    def __call__(self, clip: Clip) -> Understood:
+        from models.wav import to_sound
+
+        began = time.perf_counter()
+        return _believed(next(self._engine.decodings(to_sound(clip.pcm, RATE), clip.expect)).text, clip, began)
+
+
+class PocketsphinxAlone:
+    def __init__(self) -> None:
+        from models.pocketsphinx_engine import PocketsphinxEngine
+
+        self._ear = Ear([PocketsphinxEngine()], "")
+
+    def __call__(self, clip: Clip) -> Understood:
+        return self._ear.understand(clip.pcm, RATE, clip.expect)
 
 
 @functools.cache
@@ -197,5 +225,5 @@ def _believed(text: str, clip: Clip, began: float) -> Understood:
 
 
 WAYS: dict[str, Callable[[], Way]] = {
-    "ours": Ours, "first": lambda: _first, "grammar": ClosedGrammar,
+    "ours": Ours, "own": OwnAlone, "pocketsphinx": PocketsphinxAlone, "first": lambda: _first, "grammar": ClosedGrammar,
     "text2num": lambda: _naive(_text2num), "word2number": lambda: _naive(_word2number)}
