@@ -42,7 +42,8 @@ def list_models(args: argparse.Namespace) -> int:
     there = {folder.name: folder for folder in reversed([*locate.installed(), *([used] if used else [])])}
     names = {model["name"] for model in entries.values()}
     for short, model in entries.items():
-        _show(_row(short, model, there.get(model["name"]), used), args.json)
+        folder = there.get(model["name"]) if model["url"] else _bundled(model)
+        _show(_row(short, model, folder, used), args.json)
     for name, folder in sorted(there.items()):
         if name not in names:
             _show(_row(name, {"name": name, "engine": "vosk"}, folder, used), args.json)
@@ -83,6 +84,8 @@ def use_model(args: argparse.Namespace) -> int:
     folder = next((one for one in locate.installed() if one.name == name), Path(args.model).expanduser())
     if name == fetch.manifest()["bundled-english"]["name"]:
         return _complain("The bundled English model is always in use, beside a vosk model if there is one.", WRONG_USE)
+    if name == fetch.manifest()["own"]["name"]:
+        return _complain("The station's own model is in use wherever no larger English vosk model is installed.", WRONG_USE)
     if not locate.is_model(folder):
         return _complain(f"{args.model} is neither an installed model nor the folder of a vosk model; bowlside voice list "
                          "names those that are here.", WRONG_USE)
@@ -124,28 +127,52 @@ def _wanted(name: str | None, archive: Path | None, entries: dict[str, dict]) ->
     return asked
 
 
-def _row(short: str, model: dict[str, Any], folder: Path | None, used: Path | None) -> dict[str, Any]:
-    bundled = model["engine"] == "pocketsphinx"
-    if bundled:
+def _bundled(model: dict[str, Any]) -> Path | None:
+    """Where a model lies that comes with the station or with a package; None: it should, but is not there."""
+    from models import enrolled, locate
+
+    if model["engine"] == "pocketsphinx":
         from models.pocketsphinx_engine import MODEL
-        folder = MODEL
+        return MODEL
+    return enrolled.SHIPPED if locate.is_model(enrolled.SHIPPED) else None
+
+
+def _row(short: str, model: dict[str, Any], folder: Path | None, used: Path | None) -> dict[str, Any]:
+    """used: the installed model that was found, English or not."""
+    by_package = model["engine"] == "pocketsphinx"
+    bundled = model.get("url") == ""
+    in_use = by_package or folder is not None and (not _is_english(used) if bundled else folder == used)
     return {"name": short, "model": model["name"], "engine": model["engine"], "licence": model.get("licence"),
-            "size_mb": model.get("size_mb"), "sample_rate": model.get("sample_rate"), "installed": folder is not None,
-            "folder": str(folder) if folder else None, "checksum": "by its package" if bundled else _checksum(model),
-            "in_use": bundled or (folder is not None and folder == used), "lacks": _lacks(folder, bundled)}
+            "size_mb": model.get("size_mb"), "sample_rate": model.get("sample_rate"), "bundled": bundled,
+            "installed": folder is not None, "folder": str(folder) if folder else None,
+            "checksum": "by its package" if by_package else _checksum(model, folder if bundled else None),
+            "in_use": in_use, "lacks": _lacks(folder, by_package)}
 
 
-def _checksum(model: dict[str, Any]) -> str:
-    """verified: the manifest's; pinned: as at the first fetch, never checked by us; unverified: not even that."""
-    from models import fetch, locate
+def _is_english(folder: Path | None) -> bool:
+    from models import grammar
 
+    lacks = None if folder is None else _lacks(folder, False)
+    return lacks is not None and not set(lacks) & set(grammar.ESSENTIAL)
+
+
+def _checksum(model: dict[str, Any], bundled: Path | None = None) -> str:
+    """verified: the manifest's; pinned: as at the first fetch, never checked by us; unverified: not even that;
+    differs: the station's own model is not the one that was checked."""
+    from models import enrolled, fetch, locate
+
+    if bundled is not None:
+        try:
+            return "verified" if enrolled.checksum(bundled) == model["sha256"] else "differs"
+        except enrolled.NotEnrolled:
+            return "unverified"
     pinned = fetch.pinned_checksum(model, locate.INSTALLED)
     if model.get("sha256") and pinned == model["sha256"]:
         return "verified"
     return "pinned" if pinned else "unverified"
 
 
-def _lacks(folder: Path | None, bundled: bool) -> list[str] | None:
+def _lacks(folder: Path | None, by_package: bool) -> list[str] | None:
     """Words of our grammar that can't be heard with it; None: not known, since it is not here or its list is torn."""
     from assistant.core.expect import Expect
     from models import grammar, vocabulary
@@ -153,7 +180,7 @@ def _lacks(folder: Path | None, bundled: bool) -> list[str] | None:
     if folder is None:
         return None
     try:
-        if bundled:
+        if by_package:
             lines = (folder / "cmudict-en-us.dict").read_text(encoding="utf-8").splitlines()
             known: Any = {line.split(maxsplit=1)[0] for line in lines if line.strip()}
         else:
@@ -169,7 +196,8 @@ def _show(row: dict[str, Any], as_json: bool) -> None:
         return
     about = ", ".join(text for text in (row["engine"], row["size_mb"] and f"{row['size_mb']} MB",
                                         row["sample_rate"] and f"{row['sample_rate']} Hz", row["licence"]) if text)
-    state = f"installed in {row['folder']}" if row["installed"] else f"not installed: bowlside voice fetch {row['name']}"
+    missing = "missing, though it comes with the station" if row["bundled"] else f"not installed: bowlside voice fetch {row['name']}"
+    state = f"{'comes with the station,' if row['bundled'] else 'installed'} in {row['folder']}" if row["installed"] else missing
     lacks = f"; does not know {', '.join(row['lacks'])}" if row["lacks"] else ""
     print(f"{'*' if row['in_use'] else ' '} {row['name']} ({about}): {state}; checksum {row['checksum']}{lacks}")
 

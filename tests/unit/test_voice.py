@@ -7,7 +7,7 @@ import pytest
 
 from assistant import station_settings
 from assistant.cli import main
-from models import fetch, locate
+from models import enrolled, fetch, locate
 from tests.unit.test_fetch import FILES, GOOD, NAME, packed, serve  # noqa: F401  serve is a fixture
 
 SMALL = fetch.small_english()["name"]
@@ -47,6 +47,35 @@ def test_nothing_installed_but_the_bundled_model(capsys):
     assert bundled["installed"] and bundled["in_use"] and bundled["lacks"] == []
     assert main(["voice", "list"]) == 0
     assert "bowlside voice fetch small-english" in capsys.readouterr().out
+
+
+def test_the_stations_own_model_is_there_checked_and_in_use_and_nobody_fetches_it(capsys):
+    own = rows(capsys)["own"]
+    assert own["installed"] and own["bundled"] and own["in_use"] and own["checksum"] == "verified" and own["lacks"] == []
+    assert own["folder"] == str(enrolled.SHIPPED)
+    assert main(["voice", "list"]) == 0
+    told = capsys.readouterr().out
+    assert f"* own (vosk, 8 MB, 16000 Hz, MIT): comes with the station, in {enrolled.SHIPPED}" in told and "fetch own" not in told
+    assert main(["voice", "fetch", "own"]) == 2 and "no model own to fetch" in capsys.readouterr().err
+    assert main(["voice", "use", "own"]) == 2 and "wherever no larger English" in capsys.readouterr().err
+
+
+def test_the_own_model_torn_or_gone_is_told(places, capsys, monkeypatch):
+    own = put(places / "own")
+    monkeypatch.setattr(enrolled, "SHIPPED", own)
+    assert rows(capsys)["own"]["checksum"] == "differs"
+    (own / enrolled.NETWORK).unlink()
+    assert main(["voice", "list"]) == 0
+    assert "  own (vosk, 8 MB, 16000 Hz, MIT): missing, though it comes with the station" in capsys.readouterr().out
+
+
+def test_a_larger_english_model_is_heard_with_in_its_place_and_one_of_another_language_is_not(places, capsys):
+    (put(places / "installed" / "a-large") / "graph/words.txt").write_text("".join(
+        f"{word} {n}\n" for n, word in enumerate("zero one two three four five six seven eight nine point".split())))
+    found = rows(capsys)
+    assert found["a-large"]["in_use"] and not found["own"]["in_use"]
+    put(places / "installed" / "a-large")
+    assert rows(capsys)["own"]["in_use"]
 
 
 def test_one_that_is_installed_is_in_use_and_its_missing_words_are_named(places, capsys):
