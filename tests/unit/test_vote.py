@@ -3,8 +3,11 @@
 from dataclasses import replace
 from decimal import Decimal
 
+import pytest
+
 from assistant.core.expect import Expect
-from models.vote import Decoding, Rule, Vote
+from models.ear import WITH_OWN
+from models.vote import OWN, Decoding, Rule, Vote
 
 D = Decimal
 READING = Expect("reading", D("1"), D("40"), 2, (D("6.00"), D("9.00")))
@@ -66,3 +69,78 @@ def test_a_number_wins_nothing_where_yes_or_no_is_asked_and_silence_counts_for_n
 def test_one_recogniser_alone_repeats_its_own_mistakes():
     said = ["seven point two five"] * 6
     assert won(*said, by=("stock",)) is None and won(*said) == "seven point two five"
+
+
+# --- where the station's own model hears -----------------------------------------------------------------------------------
+
+STATION = WITH_OWN["reading"]
+FOUR = ["seven point two five"] * 4
+
+
+def vote_of(own: list[str], others: list[str | tuple[str, bool]], expect: Expect = READING) -> Vote:
+    vote = Vote(expect, WITH_OWN)
+    for text in own:
+        vote.add(Decoding(text, OWN))
+    for number, one in enumerate(others):
+        text, narrowed = (one, False) if isinstance(one, str) else one
+        vote.add(Decoding(text, ("stock", "adapted")[number % 2], narrowed))
+    return vote
+
+
+@pytest.mark.parametrize("expect", [READING, ANYWHERE])
+def test_the_own_model_and_another_must_agree(expect):
+    assert vote_of(FOUR[:STATION.own], FOUR[:STATION.plain], expect).winner() == "seven point two five"
+    assert vote_of(FOUR[:STATION.own - 1], FOUR, expect).winner() is None
+    assert vote_of(FOUR, FOUR[:STATION.plain - 1], expect).winner() is None
+
+
+def test_neither_wins_alone_however_sure_it_is():
+    for expect, text in ((READING, "seven point two five"), (Expect("yesno"), "yes"), (Expect("command"), "next")):
+        assert vote_of([text] * 3, [], expect).winner() is None
+        assert vote_of([], [text] * 6, expect).winner() is None
+        assert vote_of([text] * 3, [text] * 6, expect).winner() == text
+    assert vote_of(["seven point two nine"] * 3, FOUR).winner() is None
+
+
+def test_the_own_model_may_be_outvoted_among_its_own_three():
+    assert vote_of(["seven point two nine", *FOUR[:2]], FOUR[:2]).winner() == "seven point two five"
+    assert vote_of(["seven point two nine", "seven point two five", ""], FOUR).winner() is None
+
+
+def test_where_the_own_model_hears_a_narrowed_decoding_supports_and_never_stands_for_another():
+    narrowed = [("seven point two five", True)]
+    assert vote_of(FOUR[:2], FOUR[:STATION.supported]).winner() is None
+    assert vote_of(FOUR[:2], narrowed + FOUR[:STATION.supported]).winner() == "seven point two five"
+    assert vote_of(FOUR[:2], [("seven point two nine", True), *FOUR[:STATION.supported]]).winner() is None
+    assert vote_of(FOUR[:3], narrowed * 4).winner() is None
+
+
+def test_one_more_than_a_command_needs_says_yes():
+    def said(text: str, of_pocketsphinx: int) -> str | None:
+        return vote_of([text] * 2, [text] * of_pocketsphinx, Expect("yesno")).winner()
+    assert said("no", 1) == "no" and said("yes", 1) is None and said("yes", 2) == "yes"
+
+
+def test_what_the_own_model_says_is_a_meaning_it_gave_twice():
+    assert vote_of(["seven point two oh", "seven point two zero"], []).own_says() == "7.20"
+    assert vote_of(["seven point two five", "seven point two nine", ""], FOUR).own_says() is None
+    assert vote_of(["point point"] * 3, []).own_says() is None
+    assert vote_of(FOUR[:3], [], Expect("yesno")).own_says() is None
+
+
+@pytest.mark.parametrize("own, others, apart", [
+    (FOUR[:3], ["seven point two nine"] * 2, True),
+    (FOUR[:2], ["seven point two nine"], False),                    # one is a chance likeness
+    (FOUR[:3], FOUR, False),
+    (FOUR[:1], ["seven point two nine"] * 4, False),                # it heard nothing twice
+    (FOUR[:3], ["next"] * 2, False),
+    (FOUR[:3], ["point point"] * 2, False),
+    (["next"] * 3, ["seven point two nine"] * 2, False),
+    (FOUR[:3], [("seven point two nine", True)] * 3, False),
+    ([], FOUR, False), (FOUR[:3], [], False)])
+def test_two_readings_are_apart_only_if_each_was_heard_more_than_once(own, others, apart):
+    assert vote_of(own, others).apart() is apart
+
+
+def test_yes_and_no_are_never_apart():
+    assert not vote_of(["yes"] * 3, ["no"] * 4, Expect("yesno")).apart()
