@@ -1,13 +1,18 @@
 """What the ear makes of decodings that a stand-in gives; sound and rules are real."""
 
 from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from assistant import station_settings
 from assistant.core.expect import Expect
-from models.ear import RULES, Ear
-from models.vote import Decoding
+from models import ear, enrolled, kaldi, locate
+from models.ear import RULES, Ear, Understood, open_ear
+from models.enrolment import Figures, Outcome
+from models.vote import OWN, Decoding
 from models.wav import RATE, to_pcm
 from tests.speech.voices import speak
 
@@ -49,3 +54,105 @@ def test_nothing_is_decoded_of_silence_or_while_nobody_listens():
     assert not Ear([engine], "").understand(silence, RATE, Expect("yesno")).accepted
     assert not Ear([engine], "").understand(spoken("yes"), RATE, Expect("off")).accepted
     assert engine.asked == 0
+
+
+# --- the station's own model before pocketsphinx ---------------------------------------------------------------------------
+
+READING = Expect("reading", places=2)
+HUM = to_pcm(0.1 * np.sin(np.arange(RATE) * 0.2).astype(np.float32))
+
+
+class Gives:
+    """Gives these texts one by one, and counts how many it was asked for."""
+
+    sentences: list[str] = []
+
+    def __init__(self, name: str, *texts: str) -> None:
+        self.name, self.texts, self.asked = name, texts, 0
+
+    def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[Decoding]:
+        for number, text in enumerate(self.texts):
+            self.asked += 1
+            yield Decoding(text, self.name if self.name == OWN else f"stock {number % 2}")
+
+
+def heard(own: tuple[str, ...], other: tuple[str, ...], expect: Expect = READING) -> tuple[Understood, int]:
+    """What was understood, and how much the second recogniser was asked for."""
+    second = Gives("second", *other)
+    return Ear([Gives(OWN, *own), second], "").understand(HUM, RATE, expect), second.asked
+
+
+def test_both_must_say_it_and_no_more_is_asked_than_that_takes():
+    understood, asked = heard(("seven point two five",) * 3, ("seven point two five",) * 6)
+    assert understood.accepted and understood.value == "7.25" and asked == ear.WITH_OWN["reading"].plain
+
+
+@pytest.mark.parametrize("own", [("", "", ""), ("seven point two five", "seven point two nine", ""),
+                                 ("seven point two five", "nine", "eight"), ("point point",) * 3])
+def test_where_the_own_model_is_not_sure_the_other_is_not_even_asked(own):
+    understood, asked = heard(own, ("seven point two five",) * 6)
+    assert not understood.accepted and not understood.apart and "Not heard clearly" in understood.why and asked == 0
+
+
+def test_without_the_own_model_all_are_asked():
+    first, second = Gives("first", "", ""), Gives("second", *["seven point two five"] * 6)
+    assert Ear([first, second], "").understand(HUM, RATE, READING).value == "7.25"
+    assert second.asked == RULES["reading"].plain
+
+
+def test_two_readings_that_differ_are_told_as_that():
+    understood, asked = heard(("seven point two five",) * 3, ("seven point two nine",) * 6)
+    assert understood.apart and not understood.accepted and understood.value is None and asked == 6
+    assert understood.heard == "seven point two five" and "two readings" in understood.why and "digit by digit" in understood.why
+
+
+def test_of_two_commands_or_where_one_heard_nothing_nothing_is_apart():
+    for own, other, expect in (("yes", "no", Expect("yesno")), ("seven point two five", "", READING)):
+        understood, _ = heard((own,) * 3, (other,) * 6, expect)
+        assert not understood.apart and not understood.accepted and "Not heard clearly" in understood.why
+
+
+# --- which ear a station opens ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def bare(tmp_path, monkeypatch) -> Path:
+    """A station as it was set up: nothing was installed or chosen, nobody enrolled."""
+    for name, place in (("XDG_CONFIG_HOME", "config"), ("XDG_DATA_HOME", "data"), ("XDG_CACHE_HOME", "cache")):
+        monkeypatch.setenv(name, str(tmp_path / place))
+    monkeypatch.delenv(locate.VARIABLE, raising=False)
+    monkeypatch.setattr(locate, "INSTALLED", tmp_path / "installed")
+    monkeypatch.setattr(locate, "CACHE", tmp_path / "vosk")
+    return tmp_path
+
+
+def test_straight_after_the_set_up_the_own_model_hears_beside_pocketsphinx(bare):
+    station = open_ear()
+    assert station.name == "own + pocketsphinx"
+    assert station.sentence.startswith("Hearing with the station's own speech model, checked by pocketsphinx.")
+    assert "again more often" not in station.sentence
+
+
+def test_without_it_pocketsphinx_hears_and_the_station_says_so(bare, monkeypatch):
+    monkeypatch.setattr(enrolled, "SHIPPED", bare / "none")
+    station = open_ear()
+    assert station.name == "pocketsphinx" and "pocketsphinx" in station.sentence and "again more often" in station.sentence
+
+
+def test_a_voice_that_is_named_and_gone_is_told_and_the_own_model_hears(bare):
+    station_settings.write("hearing", "technician", "anna")
+    station = open_ear()
+    assert station.name == "own + pocketsphinx" and "No voice of anna is kept" in station.sentence
+
+
+def test_a_voice_that_was_enrolled_hears(bare):
+    """Seen by a layer that hears nothing: all blank."""
+    said = spoken("seven point two five")
+    assert open_ear().understand(said, RATE, READING).value == "7.25"
+    network = kaldi.read_network(enrolled.SHIPPED / enrolled.NETWORK)
+    deaf = replace(network, output_bias=network.output_bias + 1000 * (np.arange(len(network.units)) == 0))
+    enrolled.keep("anna", Outcome(deaf, Figures(1.0, 1, 2), Figures(1.0, 1, 2)), enrolled.SHIPPED, "2026-11-25")
+    station_settings.write("hearing", "technician", "anna")
+    station = open_ear()
+    assert "It is fitted to the voice of anna." in station.sentence
+    assert not station.understand(said, RATE, READING).accepted
