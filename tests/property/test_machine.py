@@ -35,7 +35,7 @@ def happenings(draw) -> list[tuple[str, object, float]]:
     cooperative = st.just(("cooperate", None))
     anything = st.one_of(
         st.tuples(st.just("say"), WORDS), st.tuples(st.just("key"), KEYS),
-        st.tuples(st.just("gauge"), st.decimals(0, 50, places=2)), st.tuples(st.just("unclear"), st.just("")),
+        st.tuples(st.just("gauge"), st.decimals(0, 50, places=2)), st.tuples(st.just("unclear"), st.booleans()),
         st.tuples(st.just("timer"), st.none()), st.tuples(st.just("spoken"), st.integers(-1, 500)),
         st.tuples(st.just("restart"), st.booleans()), st.tuples(st.just("lost"), st.booleans()),
         st.tuples(st.just("hearing"), st.sampled_from(["good", "noisy", "silent", "clipping", "of a later version"])),
@@ -53,7 +53,7 @@ def event_for(kind: str, value: object, state: State, now: float) -> Event:
         case "gauge":
             return GaugeSteady(now, value)
         case "unclear":
-            return Unclear(now, "")
+            return Unclear(now, "", apart=bool(value))
         case "spoken":
             return Spoken(now, int(value))
         case "restart":
