@@ -1,7 +1,9 @@
 """The README promises nothing that does not run: its examples are carried out as written."""
 from __future__ import annotations
 
+import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -37,6 +39,18 @@ def test_the_example_script_is_sound(tmp_path: Path) -> None:
     lines = re.search(r"```json\n(.*?)```", README, re.DOTALL)[1].splitlines()
     (tmp_path / "final.wav").touch()
     assert len(script.read(lines, "README", tmp_path).answers) == 4
+
+
+@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="the command espeak-ng is missing")
+def test_the_rehearsal_from_recordings_as_written(tmp_path: Path) -> None:
+    commands = re.search(r"```sh\n(mkdir wavs\n.*?)```", README, re.DOTALL)[1]
+    commands = commands.replace("\nbowlside", f"\n{sys.executable} -m assistant")
+    (tmp_path / "assistant").symlink_to(ROOT / "assistant")
+    done = subprocess.run(["bash", "-ec", commands], cwd=tmp_path, capture_output=True, text=True, timeout=300,
+                          env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert done.returncode == 0, (done.stderr, done.stdout[-500:])
+    assert done.stdout.count("(voice)") == 14 and "31.97 psi  (voice)" in done.stdout, done.stdout     # one of 15 is keyed
+    assert len(list((tmp_path / "wavs").glob("*.wav"))) == 16
 
 
 def test_the_example_job_is_sound(tmp_path: Path) -> None:
