@@ -24,7 +24,7 @@ class OwnModel:
         self._shipped = shipped
         if not (shipped / enrolled.NETWORK).is_file():
             raise NotEnrolled(f"The station's own speech model is not here ({shipped}), so there is nothing to fit to a voice; "
-                              "a later version brings it.")
+                              "it comes with the station's files, so get those again.")
         try:
             self.network = kaldi.read_network(shipped / enrolled.NETWORK)
             self.lexicon = read_lexicon(shipped / vosk_folder.LEXICON)

@@ -76,8 +76,6 @@ def _random_network() -> Network:
 @pytest.fixture(scope="module", params=["random", "trained"])
 def model(request, tmp_path_factory):
     if request.param == "trained":
-        if not (TRAINED / "am/final.mdl").is_file():
-            pytest.skip("there is no trained model of our own (models/own, or a folder named in $BOWLSIDE_OWN_MODEL)")
         return _opened(TRAINED)
     folder = tmp_path_factory.mktemp("random")
     vosk_folder.write(folder, _random_network(), LEXICON, Costs(unknown=0.7, other_way=1.3, blank=0.2))

@@ -15,9 +15,6 @@ from models.enrolment import HELD_EVERY, Said
 from models.vosk_engine import VoskEngine
 from tests.speech.voices import speak
 
-pytestmark = pytest.mark.skipif(not (enrolled.SHIPPED / enrolled.NETWORK).is_file(),
-                                reason="the station's own speech model is not here yet (models/own); see DEVELOPERS.md")
-
 
 @pytest.fixture(scope="module")
 def said() -> list[Said]:

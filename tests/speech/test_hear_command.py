@@ -50,7 +50,7 @@ def test_one_line_a_file_in_order_whatever_the_rate(tmp_path: Path) -> None:
     found, done = hear("--expect", "reading", "--places", "2", *files)
     assert [one["file"] for one in found] == files
     assert all(one["accepted"] and one["value"] == "31.81" for one in found[1:]) and done.returncode in (0, 1)
-    assert set(found[0]) == {"file", "heard", "value", "accepted", "why", "audio_s", "decode_s"}
+    assert set(found[0]) == {"file", "heard", "value", "accepted", "why", "apart", "audio_s", "decode_s"}
     # Telephone band (8 kHz) is harder: it may be asked again, but never be another number.
     assert found[0]["value"] in (None, "31.81") or not found[0]["accepted"]
 

@@ -127,7 +127,6 @@ def test_what_should_not_be_in_a_manifest_is_seen(row):
     assert _wrong([row]) == [row]
 
 
-@pytest.mark.skipif(not SHIPPED.exists(), reason="models/own is not shipped yet: no corpus manifest to look through")
 def test_the_shipped_model_was_trained_on_nobody_who_scores():
     rows = json.loads(SHIPPED.read_text("utf-8"))
     assert _wrong(rows) == []

@@ -112,6 +112,7 @@ def test_where_the_own_model_hears_a_narrowed_decoding_supports_and_never_stands
     assert vote_of(FOUR[:2], FOUR[:STATION.supported]).winner() is None
     assert vote_of(FOUR[:2], narrowed + FOUR[:STATION.supported]).winner() == "seven point two five"
     assert vote_of(FOUR[:2], [("seven point two nine", True), *FOUR[:STATION.supported]]).winner() is None
+    assert vote_of(FOUR[:2], [*[("seven point two nine", True)] * 2, *narrowed, *FOUR[:STATION.supported]]).winner() is None
     assert vote_of(FOUR[:3], narrowed * 4).winner() is None
 
 
