@@ -50,7 +50,6 @@ def test_the_rehearsal_from_recordings_as_written(tmp_path: Path) -> None:
                           env={**os.environ, "PYTHONPATH": str(ROOT)})
     assert done.returncode == 0, (done.stderr, done.stdout[-500:])
     assert done.stdout.count("(voice)") == 14 and "31.97 psi  (voice)" in done.stdout, done.stdout     # one of 15 is keyed
-    assert len(list((tmp_path / "wavs").glob("*.wav"))) == 16
 
 
 def test_the_example_job_is_sound(tmp_path: Path) -> None:
