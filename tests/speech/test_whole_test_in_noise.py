@@ -2,8 +2,9 @@
 
 The voice and the noise are the bench's (tests/bench/hearing/speakers.toml: festival only scores). The technician is attentive:
 he says no to a wrong read-back, says again what was not understood, each time in new noise, and a reading from the second
-time on digit by digit (the deciding ones as the station asks for them). He has no keys (10 dB over a compressor he
-would need them). Told to say "yes correct" or "no wrong", he does. What he said is then a script and its recordings, which anybody can rehearse with `bowlside rehearse`.
+time on digit by digit (the deciding ones as the station asks for them). He has no keys (10 dB over a compressor he would
+need them). Told to say "yes correct" or "no wrong", he does. What he said is then a script and its recordings, which anybody
+can rehearse with `bowlside rehearse`.
 """
 from __future__ import annotations
 
