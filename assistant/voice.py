@@ -196,8 +196,10 @@ def _show(row: dict[str, Any], as_json: bool) -> None:
         return
     about = ", ".join(text for text in (row["engine"], row["size_mb"] and f"{row['size_mb']} MB",
                                         row["sample_rate"] and f"{row['sample_rate']} Hz", row["licence"]) if text)
-    missing = "missing, though it comes with the station" if row["bundled"] else f"not installed: bowlside voice fetch {row['name']}"
-    state = f"{'comes with the station,' if row['bundled'] else 'installed'} in {row['folder']}" if row["installed"] else missing
+    if row["bundled"]:
+        state = f"comes with the station, in {row['folder']}" if row["installed"] else "missing, though it comes with the station"
+    else:
+        state = f"installed in {row['folder']}" if row["installed"] else f"not installed: bowlside voice fetch {row['name']}"
     lacks = f"; does not know {', '.join(row['lacks'])}" if row["lacks"] else ""
     print(f"{'*' if row['in_use'] else ' '} {row['name']} ({about}): {state}; checksum {row['checksum']}{lacks}")
 

@@ -1,4 +1,4 @@
-"""`bowlside enrol` from recordings with the model that ships, a voice kept out of its training: from the command to the hearing."""
+"""`bowlside enrol` from recordings with the model that ships, a voice never trained on: from the command to the hearing."""
 from __future__ import annotations
 
 import json
@@ -47,8 +47,8 @@ def test_a_voice_is_fitted_used_and_forgotten(recordings, said, capsys):
     assert not np.array_equal(fitted.output_weight, shipped.output_weight)
     assert all(np.array_equal(one.weight, other.weight) for one, other in zip(fitted.layers, shipped.layers, strict=True))
     held = [one for one in said if one.held]
-    before, after = (sum(decoding.text == one.text for one in held for decoding in OwnEngine(place).decodings(one.sound, EVERYTHING))
-                     for place in (enrolled.SHIPPED, folder))
+    before, after = (sum(decoding.text == one.text for one in held for decoding in engine.decodings(one.sound, EVERYTHING))
+                     for engine in map(OwnEngine, (enrolled.SHIPPED, folder)))
     print(f"of {3 * len(held)} decodings of sentences held back {before} are right before, {after} after")
     assert after >= before
     assert main(["enrol", "anna", "--delete"]) == 0
