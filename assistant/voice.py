@@ -83,7 +83,7 @@ def use_model(args: argparse.Namespace) -> int:
     name = fetch.manifest().get(args.model, {}).get("name", args.model)
     folder = next((one for one in locate.installed() if one.name == name), Path(args.model).expanduser())
     if name == fetch.manifest()["bundled-english"]["name"]:
-        return _complain("The bundled English model is always in use, beside a vosk model if there is one.", WRONG_USE)
+        return _complain("The bundled English model is always in use, beside the station's own or a larger one.", WRONG_USE)
     if name == fetch.manifest()["own"]["name"]:
         return _complain("The station's own model is in use wherever no larger English vosk model is installed.", WRONG_USE)
     if not locate.is_model(folder):

@@ -170,8 +170,8 @@ def open_ear(model_dir: str | None = None) -> Ear:
     told: list[str] = []
     first = _installed(model_dir, told) or _own(told)
     if first is None:
-        told.append("No English vosk model is here, so pocketsphinx with its own English model hears; "
-                    "expect to be asked again more often.")
+        told.append("The station's own speech model can't be used, so pocketsphinx with its English model hears alone; "
+                    "expect more to be misheard.")
     if not can_denoise():
         told.append("The noise remover (pyrnnoise) is not installed; noise will be heard as it is.")
     return Ear([*([first] if first else []), PocketsphinxEngine()], " ".join(told))

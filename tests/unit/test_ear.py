@@ -136,7 +136,7 @@ def test_straight_after_the_set_up_the_own_model_hears_beside_pocketsphinx(bare)
 def test_without_it_pocketsphinx_hears_and_the_station_says_so(bare, monkeypatch):
     monkeypatch.setattr(enrolled, "SHIPPED", bare / "none")
     station = open_ear()
-    assert station.name == "pocketsphinx" and "pocketsphinx" in station.sentence and "again more often" in station.sentence
+    assert station.name == "pocketsphinx" and "pocketsphinx" in station.sentence and "alone" in station.sentence
 
 
 def test_a_voice_that_is_named_and_gone_is_told_and_the_own_model_hears(bare):
