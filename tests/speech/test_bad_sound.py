@@ -68,7 +68,7 @@ def test_the_command_goes_on_to_the_next_file_and_ends_with_2(bad, tmp_path, cap
 def test_silence_is_not_understood_and_ends_with_1(tmp_path, capsys):
     assert hear.run(arguments("--expect", "yesno", "--json", write(tmp_path / "silence.wav"))) == 1
     line = json.loads(capsys.readouterr().out)
-    assert list(line) == ["file", "heard", "value", "accepted", "why", "audio_s", "decode_s"]
+    assert list(line) == ["file", "heard", "value", "accepted", "why", "apart", "audio_s", "decode_s"]
     assert (line["heard"], line["value"], line["accepted"], line["audio_s"]) == (None, None, False, 1.0)
     assert line["why"].endswith(".")
 
