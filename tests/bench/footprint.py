@@ -76,10 +76,10 @@ def own_search(folder: Path) -> Callable[[Any], float]:
 
 def own_alone(folder: Path) -> Callable[[Any], float]:
     """All that the own model gives to a vote."""
-    from models.vosk_engine import VoskEngine
+    from models.own_engine import OwnEngine
     from models.wav import RATE, to_sound
 
-    engine = VoskEngine(folder, second=False)
+    engine = OwnEngine(folder)
     return _timed(lambda clip: list(engine.decodings(to_sound(clip.pcm, RATE), clip.expect)))
 
 

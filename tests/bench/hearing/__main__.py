@@ -19,7 +19,7 @@ from tests.bench.hearing import scorer
 from tests.bench.hearing.running import revoted, run
 from tests.bench.hearing.ways import WAYS
 
-DEFAULT_WAYS = "ours,grammar,text2num,word2number"
+DEFAULT_WAYS = "ours,own,pocketsphinx,grammar,text2num,word2number"
 
 _MEMORY = """
 import resource
