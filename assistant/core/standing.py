@@ -63,6 +63,11 @@ TABLE: dict[str, Standing] = {
     "run_differences": Standing(
         DERIVED, "bubbles lost between the runs raise E more at each step; unproven: " + _CHECKS),
     "leak_far_psi": Standing(COMMON, "a reading this far from where the hold belongs is more likely a slip"),
+    "leak_curve": Standing(
+        DERIVED, "a leak through a small hole loses nearly a straight line in five minutes, pumped air cools exponentially; "
+        "it explains a verdict and never gives one"),
+    "leak_curve_allowed": Standing(COMMON, "0.12 psi in five minutes, so 0.024 psi a minute"),
+    "leak_curve_cooling": Standing(DERIVED, "0.21 psi a degree C near 46 psi: absolute pressure / absolute temperature"),
     # -- settings, by the names of settings.Settings
     "chamber_ratio": Standing(
         COMMON, "a placeholder, not measured: calibrate k = chamber volume / bowl volume on each meter"),
