@@ -18,14 +18,14 @@ import os
 import re
 import tempfile
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from assistant.script import ScriptError
 
-Value = str | int | bool
+Value = str | int | bool | Sequence[int]
 
 
 class StationSettingsError(ScriptError):
@@ -60,6 +60,18 @@ def one_of(default: str, *others: str) -> Key:
     return Key(default, lambda value: isinstance(value, str) and value in names, f"one of {', '.join(map(json.dumps, names))}")
 
 
+def pin(default: int) -> Key:
+    """One pin of the header, by its BCM number. 0 and 1 belong to add-on boards."""
+    return number(default, 2, 27, "BCM")
+
+
+def pins(*default: int) -> Key:
+    """Pins of the header, in order, each once."""
+    return Key(default, lambda value: isinstance(value, list | tuple) and 1 <= len(value) <= 8 and len(set(value)) == len(value)
+               and all(type(one) is int and 2 <= one <= 27 for one in value),
+               "a list of 1 to 8 different whole numbers from 2 to 27 (BCM)")
+
+
 KNOWN: Mapping[str, Mapping[str, Key]] = {
     "voice": {
         "name": text("en-us"),
@@ -72,6 +84,47 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
     "hearing": {
         "model": text(),
         "technician": text(),
+    },
+    # The pins leave alone those of SPI (7 to 11), I2C (2, 3), the serial port (14, 15) and I2S (18 to 21). Lamp and buzzer are on
+    # pins that a Pi pulls low until somebody drives them.
+    "keypad": {
+        "kind": one_of("", "matrix"),
+        "rows": pins(5, 6, 13, 26),
+        "columns": pins(16, 17, 22, 23),
+        "legend": Key("123A 456B 789C *0#D", lambda value: isinstance(value, str) and bool(value.split())
+                      and set(value) <= set("0123456789*#ABCD "),
+                      "a text a row, parted by spaces, of the keys 0 to 9 * # A B C D"),
+        "scan_ms": number(5, 2, 20, "milliseconds"),
+        "looks": number(3, 2, 6, "looks in a row"),
+        "release_ms": number(80, 20, 400, "milliseconds"),
+        "hold_ms": number(1000, 400, 3000, "milliseconds"),
+        "stuck_s": number(8, 4, 60, "seconds"),
+    },
+    "usb_pad": {
+        "kind": one_of("", "usb"),
+        "device": text(),
+        "release_ms": number(80, 20, 400, "milliseconds"),
+        "hold_ms": number(1000, 400, 3000, "milliseconds"),
+        "stuck_s": number(8, 4, 60, "seconds"),
+    },
+    "pedal": {
+        "kind": one_of("", "button"),
+        "pin": pin(24),
+        "does": one_of("next", "talk"),
+        "release_ms": number(80, 20, 400, "milliseconds"),
+        "hold_ms": number(700, 400, 3000, "milliseconds"),
+        "stuck_s": number(30, 4, 120, "seconds"),
+    },
+    "lamp": {
+        "kind": one_of("", "led"),
+        "pin": pin(25),
+        "active_high": switch(True),
+    },
+    "buzzer": {
+        "kind": one_of("", "active", "passive"),
+        "pin": pin(12),
+        "active_high": switch(True),
+        "hertz": number(2000, 500, 4000, "hertz, for a passive one"),
     },
 }
 
