@@ -25,7 +25,7 @@ from typing import Any
 
 from assistant.script import ScriptError
 
-Value = str | int | bool | Sequence[int]
+Value = str | int | float | bool | Sequence[int]
 
 
 class StationSettingsError(ScriptError):
@@ -58,6 +58,12 @@ def switch(default: bool) -> Key:
 def one_of(default: str, *others: str) -> Key:
     names = (default, *others)
     return Key(default, lambda value: isinstance(value, str) and value in names, f"one of {', '.join(map(json.dumps, names))}")
+
+
+def figure(default: int | float, low: float, high: float, unit: str) -> Key:
+    """A number with or without decimals."""
+    return Key(default, lambda value: type(value) in (int, float) and low <= value <= high,
+               f"a number from {low:g} to {high:g}{unit and f' ({unit})'}")
 
 
 def pin(default: int) -> Key:
@@ -125,6 +131,35 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
         "pin": pin(12),
         "active_high": switch(True),
         "hertz": number(2000, 500, 4000, "hertz, for a passive one"),
+    },
+    # What each kind reads: hardware/gauges/settings.py; the pattern: hardware/gauges/pattern.py.
+    "gauge": {
+        "kind": one_of("", "line", "polled", "modbus", "transducer"),
+        "port": text(),
+        "baud": number(9600, 300, 921600, "bits a second"),
+        "frame": one_of("8N1", "8N2", "8E1", "8O1", "7E1", "7O1", "7N2"),
+        "unit": one_of("psi", "kPa", "bar", "mbar", "line"),
+        "scale": figure(1, -1000, 1000, ""),
+        "lowest_psi": figure(-2, -15, 60, "psi"),
+        "highest_psi": figure(60, 0, 1000, "psi"),
+        "pattern": text("{value}"),
+        "decimals": number(2, 0, 6, "digits"),
+        "ask": text(),
+        "every_ms": number(100, 20, 1000, "milliseconds"),
+        "answer_ms": number(300, 20, 1000, "milliseconds"),
+        "device": number(1, 1, 247, "its number on the bus"),
+        "function": number(3, 3, 4, "3 holding registers, 4 input registers"),
+        "register": number(0, 0, 65535, "counted from 0"),
+        "type": one_of("float32", "int16", "uint16", "int32", "uint32"),
+        "words": one_of("big", "little"),
+        "channel": number(0, 0, 7, "of the converter"),
+        "supply_channel": number(-1, -1, 7, "of the converter; -1 for none"),
+        "select": number(0, 0, 1, "chip select of SPI"),
+        "reads": number(64, 1, 1000, "conversions a reading"),
+        "low_ratio": figure(0.1, 0, 1, "share of the supply"),
+        "low_psi": figure(0, -15, 1000, "psi"),
+        "high_ratio": figure(0.9, 0, 1, "share of the supply"),
+        "high_psi": figure(60, -15, 1000, "psi"),
     },
 }
 
