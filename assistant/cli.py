@@ -9,9 +9,10 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NoReturn
 
-from assistant import enrol, hear, lines, log, mic, voice, work
+from assistant import enrol, hear, lines, log, meter_commands, mic, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
+from assistant.job import commands as job_commands
 from assistant.journal import FILE, Journal, JournalError
 from assistant.jsonline import dumps
 from assistant.script import ScriptError
@@ -114,6 +115,11 @@ def parser() -> argparse.ArgumentParser:
     voice.add_arguments(command("voice", "Speech models: list, fetch, use.", None))
 
     enrol.add_arguments(command("enrol", "Fit the station's own speech model to one voice; optional.", None))
+
+    job_commands.add_arguments(command("job", "Job files: new, check, show, due.", None), _Parser)
+
+    meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire.",
+                                         None), _Parser)
 
     logs = command("log", "The record: list, show, read, verify.", lambda args: logs.print_help() or 2)
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)

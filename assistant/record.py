@@ -27,13 +27,15 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         **{key: value for key, value in (state.header or {}).items()},
         "readings": [_reading(one) for one in state.readings],
         "results": [{"name": one.name, "value": None if void and not judged.partial else one.value, "unit": one.unit,
-                     "rounded": None if void and not judged.partial else one.rounded, "standing": one.standing}
+                     "rounded": None if void and not judged.partial else one.rounded, "standing": one.standing,
+                     "verdict": judged.verdict or "none", "limits": list(state.settings.limits.get(one.name, (None, None)))}
                     for _, judged in sorted(state.judged, key=lambda one: one[0])
                     for one in judged.results],
         "warnings": [words for _, judged in state.judged for words in judged.warnings],
         "notes": [{"id": one.id, "text": one.text} for one in state.notes],
         "verdict": verdict[0], "why": verdict[1],
         "rounding": state.settings.rounding,
+        "settings": state.settings.to_mapping(),
         "editions": state.procedure.editions if state.procedure else "",
     }
 

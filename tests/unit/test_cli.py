@@ -240,7 +240,7 @@ def test_an_unknown_test_everywhere(tmp_path: Path) -> None:
 
 
 BAD_JOBS = {
-    "wrong key": ('chamber = 0.06', "'chamber'", "chamber_ratio"),
+    "wrong key": ('chamber = 0.06', '"chamber"', "chamber_ratio", "line 1"),
     "no TOML": ('chamber_ratio = \n', "TOML", "line 1"),
     "nested without end": ("a = " + "[" * 100_000, ""),
     "limits no table": ('limits = 4', '"limits"'),

@@ -1,0 +1,175 @@
+"""``bowlside job``: new, check, show, due."""
+from __future__ import annotations
+
+import argparse
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from assistant import log, meters, record
+from assistant.core.due import sample_due
+from assistant.core.settings import Settings, number
+from assistant.job.file import SAMPLED, Job, JobError, load
+from assistant.journal import FILE, Journal, JournalError
+from assistant.jsonline import dumps
+
+EXAMPLE = Path(__file__).with_name("example.toml")
+
+TESTS = {"sequential": ("sequential",), "air": ("pressure-air",), "slump": ("slump",), "temperature": ("temperature",),
+         "density": ("density",), "strength": ("cylinders",)}
+"""Which tests of the record count for each frequency; ``sample`` counts samples, whatever was tested on them."""
+
+
+def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
+    top.set_defaults(do=lambda args: top.print_help() or 2)
+    inner = top.add_subparsers(metavar="WHAT", parser_class=parser_class)
+
+    def command(name: str, text: str, do) -> argparse.ArgumentParser:
+        one = inner.add_parser(name, help=text, description=text)
+        one.set_defaults(do=do)
+        one.add_argument("file", type=Path, metavar="FILE", help="the job file (TOML)")
+        return one
+
+    command("new", "Write an invented example job, every part explained, to be changed by hand.", _new)
+    check = command("check", "Is the file right? Tells file, line, key and what is allowed.", _check)
+    show = command("show", "The job as the station understands it, defaults and their standing included.", _show)
+    due = command("due", "Is a sample due? From the volume placed today and the samples in the record.", _due)
+    due.add_argument("--volume", required=True, metavar="YD3", help="cubic yards of this mix placed today, this load included")
+    due.add_argument("--taken", type=int, metavar="N", help="samples taken today (counted in the record)")
+    due.add_argument("--of", choices=SAMPLED, default="sample", help="which frequency of the job file (sample)")
+    due.add_argument("--day", metavar="DATE", help="the day to count, as 2031-05-17 (today)")
+    for one in (show, due):
+        one.add_argument("--mix", metavar="NAME", help="a mix of the file (the job's own)")
+        one.add_argument("--json", action="store_true", help="one JSON object a line")
+    for one in (check, due):
+        one.add_argument("--journal", type=Path, metavar="DIR", help="folder of the record (the station's own)")
+
+
+def _new(args: argparse.Namespace) -> int:
+    if args.file.exists():
+        raise JobError(f"{args.file} is there already: name a new file, so that nothing is lost.")
+    if not args.file.parent.is_dir():
+        raise JobError(f"There is no folder {args.file.parent} to write {args.file.name} into.")
+    args.file.write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
+    print(f"Written: {args.file}, an invented job. Change it, then: bowlside job check {args.file}")
+    return 0
+
+
+def _check(args: argparse.Namespace) -> int:
+    job = load(args.file)
+    folder = args.journal or log.default_folder()
+    there = meters.Register(folder).meters()
+    name = job.labels.get("meter")
+    if name and there and name not in there:
+        raise JobError(f'{job.where("meter")}: meter "{name}" is not in the register; there are: {", ".join(there)}. '
+                       f"Add it with bowlside meter add {name}.")
+    print(f"{args.file}: right.")
+    if name and not there:
+        print(f"There is no meter register in {folder} yet, so meter {name} was not looked up.")
+    elif name:
+        for reason in meters.fit_for_use(there[name], date.today(), job.aggregate_source()):
+            print(f"But: {reason}")
+    if "chamber_ratio" not in job.given and not (name and name in there and there[name].chamber_ratio):
+        print("It gives no chamber_ratio: the placeholder is used unless the meter register knows this meter's.")
+    return 0
+
+
+def _show(args: argparse.Namespace) -> int:
+    job = load(args.file)
+    mix = job.mix(args.mix)
+    settings = Settings.from_mapping(job.settings(args.mix))
+    given = job.settings(args.mix)
+    plain = settings.to_mapping()
+    if args.json:
+        print(dumps({**job.labels, "settings": plain, "levels": {name: vars(one) for name, one in job.levels.items()},
+                     "retest": job.retest, "frequency": {name: vars(one) for name, one in job.frequency.items()},
+                     "mix": mix and {"name": mix.name, **mix.texts, "batch": mix.batch, "unit": mix.unit,
+                                     "batch_mass": mix.batch_mass, "cementitious_mass": mix.cementitious_mass,
+                                     "design_yield_yd3": mix.design_yield_yd3, "air_free_volume_ft3": mix.air_free_volume_ft3}}))
+        return 0
+    print("\n".join(_page(job, mix, given, settings)))
+    return 0
+
+
+def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list[str]:
+    lines = [f"  {key.replace('_', ' '):<22} {value}" for key, value in job.labels.items() if not isinstance(value, bool)]
+    if job.invented:
+        lines.insert(0, "  THIS JOB IS INVENTED")
+    lines += ["", "Limits"]
+    lines += [f"  {name.replace('_', ' '):<22} {_sides(pair)}" for name, pair in settings.limits.items()] or ["  none"]
+    for name, one in job.levels.items():
+        lines.append(f"  {name.replace('_', ' ')}, chart: " + ", ".join(
+            f"{key.replace('_', ' ')} {value}" for key, value in vars(one).items() if value is not None))
+    for name, one in job.frequency.items():
+        every = [f"every {one.every_yd3} yd3 or part"] if one.every_yd3 is not None else []
+        often = [f"at least {one.at_least_per_day} a day"] if one.at_least_per_day else []
+        waived = [f"waived under {one.waived_under_yd3} yd3"] if one.waived_under_yd3 is not None else []
+        lines.append(f"  {name}: {', '.join((*every, *often, *waived))}")
+    lines += [f"  {key.replace('_', ' ')}: {'yes' if value else 'no'}" for key, value in job.retest.items()]
+    if mix is not None:
+        lines += ["", f"Mix {mix.name}"]
+        lines += [f"  {key.replace('_', ' '):<22} {value}" for key, value in mix.texts.items()]
+        lines += [f"  {name:<22} {mass:f} {mix.unit}" for name, mass in mix.batch.items()]
+        if mix.batch_mass is not None:
+            lines.append(f"  {'batched in all':<22} {mix.batch_mass:f} {mix.unit}")
+        if mix.cementitious_mass is not None:
+            lines.append(f"  {'cementitious':<22} {mix.cementitious_mass:f} {mix.unit}")
+    lines += ["", "Every setting, * as the job gives it, else the default"]
+    for key, value in settings.to_mapping().items():
+        if key != "limits":
+            shown = ", ".join(value) if isinstance(value, list) else value
+            where = "the job's" if key in given else Settings.standing(key)
+            lines.append(f"{'*' if key in given else ' '} {key:<26} {shown:<18} {where}")
+    return lines
+
+
+def _sides(pair: Any) -> str:
+    low, high = pair
+    if low is not None and high is not None:
+        return f"{low:f} to {high:f}"
+    return f"at least {low:f}" if low is not None else f"at most {high:f}"
+
+
+def _due(args: argparse.Namespace) -> int:
+    job = load(args.file)
+    mix = args.mix or job.labels.get("mix", "")
+    job.mix(args.mix)
+    if args.of not in job.frequency:
+        raise JobError(f'{job.where("frequency")}: it says nothing of "{args.of}"; give [frequency.{args.of}] with every_yd3 or '
+                       "at_least_per_day.")
+    try:
+        volume = number("--volume", args.volume)
+        day = date.fromisoformat(args.day) if args.day else date.today()
+    except ValueError as error:
+        raise JobError(f"job due: {error}.") from None
+    if volume < 0 or (args.taken or 0) < 0:
+        raise JobError("job due: --volume and --taken must not be negative.")
+    taken = args.taken if args.taken is not None else counted(args.journal or log.default_folder(), job, mix, args.of, day)
+    rule = job.frequency[args.of]
+    found = sample_due(volume, taken, rule.every_yd3, rule.at_least_per_day, rule.waived_under_yd3)
+    if args.json:
+        print(dumps({"of": args.of, "mix": mix or None, "placed_yd3": volume, "needed": found.needed, "taken": taken,
+                     "due": found.due, "next_over_yd3": found.next_at_yd3, "words": found.words}))
+    else:
+        print(found.words)
+    return 1 if found.due else 0
+
+
+def counted(folder: Path, job: Job, mix: str, of: str, day: date) -> int:
+    """Samples of this job and mix in that day's record. Tests of one round, or of one sample, count once; practice,
+    scrapped and invalid ones not at all."""
+    if not (folder / FILE).exists():
+        return 0
+    samples = set()
+    with Journal(folder, write=False) as journal:
+        for test in journal.tests():
+            try:
+                one = record.of(journal, test)
+            except JournalError:
+                continue
+            if (one["started"][:10] == day.isoformat() and one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
+                    and not one.get("practice") and one["outcome"] == "done" and one["verdict"] != "invalid"
+                    and (of == "sample" or one["test"] in TESTS[of])):
+                samples.add(one.get("round") or one.get("sample") or test)
+    return len(samples)

@@ -1,0 +1,293 @@
+"""Reading a job file and checking all of it at once: every mistake is told with file, line, key and what is allowed."""
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from decimal import Decimal
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from assistant.core.settings import LIMITED, Settings, number, shown
+from assistant.job.places import line_of
+from assistant.script import LABELS as TAKEN
+from assistant.script import ScriptError
+
+LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "station", "technician", "certification",
+          "certification_expires", "meter", "mix", "aggregate_source", "location", "sample_point", "remark")
+"""Texts for the record and the report. Those in ``script.LABELS`` go into each test's header."""
+SWITCHES = ("invented", "practice")
+SETTINGS = tuple(one.name for one in fields(Settings))
+TABLES = ("levels", "retest", "frequency", "mixes")
+SAMPLED = ("sample", "strength", "sequential", "air", "slump", "temperature", "density")
+"""What ``[frequency.NAME]`` may be about; ``sample`` is the whole composite sample."""
+
+
+class JobError(ScriptError):
+    """A job file is wrong: file, line, key, what is allowed."""
+
+
+@dataclass(frozen=True)
+class Levels:
+    """A control chart of one result: distances from the target, in the result's own unit."""
+    target: Decimal | None = None
+    warning: Decimal | None = None
+    action: Decimal | None = None
+    range_warning: Decimal | None = None
+    """Of the range of two results that follow each other."""
+    range_action: Decimal | None = None
+
+
+@dataclass(frozen=True)
+class Frequency:
+    """How often to sample, on one day for one mix."""
+    every_yd3: Decimal | None = None
+    """One for each so many cubic yards, or part of it."""
+    at_least_per_day: int = 0
+    waived_under_yd3: Decimal | None = None
+
+
+@dataclass(frozen=True)
+class Mix:
+    name: str
+    texts: Mapping[str, str] = field(default_factory=dict)
+    """``class`` and ``aggregate_source``."""
+    batch: Mapping[str, Decimal] = field(default_factory=dict)
+    """Material to mass, in ``unit``: everything batched, water included."""
+    unit: str = "lb"
+    cementitious: tuple[str, ...] = ()
+    """Which of the materials."""
+    design_yield_yd3: Decimal | None = None
+    air_free_volume_ft3: Decimal | None = None
+    given: Mapping[str, Any] = field(default_factory=dict)
+    """Settings that this mix has of its own; they win over the job's."""
+
+    @property
+    def batch_mass(self) -> Decimal | None:
+        return sum(self.batch.values(), Decimal(0)) if self.batch else None
+
+    @property
+    def cementitious_mass(self) -> Decimal | None:
+        return sum((self.batch[name] for name in self.cementitious), Decimal(0)) if self.cementitious else None
+
+
+@dataclass(frozen=True)
+class Job:
+    path: Path
+    labels: Mapping[str, Any]
+    given: Mapping[str, Any]
+    """Settings as written, limits as pairs."""
+    levels: Mapping[str, Levels] = field(default_factory=dict)
+    retest: Mapping[str, bool] = field(default_factory=dict)
+    frequency: Mapping[str, Frequency] = field(default_factory=dict)
+    mixes: Mapping[str, Mix] = field(default_factory=dict)
+    text: str = ""
+
+    def where(self, *key: str) -> str:
+        """File and line of a key, as messages begin."""
+        line = line_of(self.text, *key)
+        return f"{self.path}" if line is None else f"{self.path} line {line}"
+
+    @property
+    def invented(self) -> bool:
+        return bool(self.labels.get("invented"))
+
+    def mix(self, name: str | None = None) -> Mix | None:
+        """The mix of that name, else the job's own; None where the file describes none. JobError: no such mix."""
+        wanted = name or self.labels.get("mix")
+        if name and name not in self.mixes:
+            raise JobError(f'{self.where("mixes")}: there is no mix "{name}"; the mixes are '
+                           f'{", ".join(self.mixes) or "none"}.')
+        return self.mixes.get(wanted) if wanted else None
+
+    def aggregate_source(self, mix: str | None = None) -> str:
+        """Whose correction factor the meter register is asked for; empty where none is named."""
+        own = self.mix(mix)
+        return (own.texts.get("aggregate_source") if own else None) or self.labels.get("aggregate_source", "")
+
+    def settings(self, mix: str | None = None) -> dict[str, Any]:
+        """The job's settings with those of the mix on top, for ``Settings.from_mapping``; limits are joined by result."""
+        own = self.mix(mix)
+        found = {**self.given, **(own.given if own else {})}
+        if own and "limits" in own.given:
+            found["limits"] = {**self.given.get("limits", {}), **own.given["limits"]}
+        return found
+
+
+def read(path: Path, mix: str | None = None) -> dict[str, Any]:
+    """Labels and settings of the job, as ``script.header_of`` takes them. Raises JobError."""
+    job = load(path)
+    labels = {**job.labels, **({"mix": mix} if mix else {})}
+    return {**{key: value for key, value in labels.items() if key in TAKEN}, **job.settings(mix)}
+
+
+def load(path: Path) -> Job:
+    """The whole job, checked. Raises JobError."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+        given = tomllib.loads(text, parse_float=Decimal)
+    except tomllib.TOMLDecodeError as error:
+        raise JobError(f"{path}: this is no valid TOML: {error}. Mend that line.") from None
+    except RecursionError:
+        raise JobError(f"{path}: it is nested too deep to be a job file.") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise JobError(f"The job file {path} can't be read: {error}. Name another with --job.") from None
+    return _Check(path, text).whole(given)
+
+
+class _Check:
+    """One file being checked; every complaint knows its line."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.job = Job(path, {}, {}, text=text)
+
+    def wrong(self, key: tuple[str, ...], why: str) -> JobError:
+        return JobError(f"{self.job.where(*key)}: {why}.")
+
+    def whole(self, given: Mapping[str, Any]) -> Job:
+        self.known(given, (*LABELS, *SWITCHES, "speech", *SETTINGS, *TABLES))
+        labels = {key: self.text(value, key) for key, value in given.items() if key in (*LABELS, "speech")}
+        labels |= {key: self.switch(value, key) for key, value in given.items() if key in SWITCHES}
+        settings = self.settings({key: value for key, value in given.items() if key in SETTINGS})
+        levels = {name: self.levels(value, name) for name, value in self.table(given.get("levels", {}), "levels").items()}
+        retest = self.table(given.get("retest", {}), "retest")
+        self.known(retest, ("check_test", "preliminary_sample"), "retest")
+        frequency = self.table(given.get("frequency", {}), "frequency")
+        self.known(frequency, SAMPLED, "frequency")
+        mixes = self.table(given.get("mixes", {}), "mixes")
+        job = Job(self.job.path, labels, settings, levels,
+                  {key: self.switch(value, "retest", key) for key, value in retest.items()},
+                  {name: self.frequency(value, name) for name, value in frequency.items()},
+                  {name: self.mix(value, name) for name, value in mixes.items()}, self.job.text)
+        if mixes and labels.get("mix") not in (None, *mixes):
+            raise self.wrong(("mix",), f'mix "{labels["mix"]}" is not described; the mixes are {", ".join(mixes)}')
+        for name in job.mixes:
+            self.together(job.settings(name), ("mixes", name))
+        return job
+
+    # --- the parts -------------------------------------------------------------------------------------------------
+
+    def settings(self, given: Mapping[str, Any], *place: str) -> dict[str, Any]:
+        """Settings as written, checked one by one and together; limits become pairs."""
+        found = dict(given)
+        if "limits" in found:
+            limits = self.table(found["limits"], *place, "limits")
+            found["limits"] = {name: self.limits(value, (*place, "limits", name)) for name, value in limits.items()}
+        self.together(found, place)
+        return found
+
+    def together(self, given: Mapping[str, Any], place: tuple[str, ...]) -> None:
+        try:
+            Settings.from_mapping(given)
+        except ValueError as error:
+            named = sorted((str(error).find(key), key) for key in given if key in str(error))
+            raise self.wrong((*place, *(key for _, key in named[:1])), str(error).removesuffix(".")) from None
+
+    def limits(self, value: Any, key: tuple[str, ...]) -> list[Any]:
+        name = key[-1]
+        if name not in LIMITED:
+            raise self.wrong(key, f'"{name}" is no result that a limit can be set on{_near(name, LIMITED)}; '
+                                  f'the results are {", ".join(LIMITED)}')
+        if not isinstance(value, Mapping) or not value or not set(value) <= {"min", "max"}:
+            raise self.wrong(key, f"limits, {name}: write {{ min = …, max = … }}, or one of the two; not {_shown(value)}")
+        pair = [value.get("min"), value.get("max")]
+        try:
+            Settings.from_mapping({"limits": {name: pair}})
+        except ValueError as error:
+            raise self.wrong(key, str(error)) from None
+        return pair
+
+    def levels(self, value: Any, name: str) -> Levels:
+        if name not in LIMITED:
+            raise self.wrong(("levels", name), f'"{name}" is no result{_near(name, LIMITED)}; the results are {", ".join(LIMITED)}')
+        table = self.table(value, "levels", name)
+        self.known(table, tuple(one.name for one in fields(Levels)), "levels", name)
+        found = Levels(**{key: self.number(each, "levels", name, key) for key, each in table.items()})
+        for low, high in (("warning", "action"), ("range_warning", "range_action")):
+            least, most = getattr(found, low), getattr(found, high)
+            if least is not None and most is not None and least > most:
+                raise self.wrong(("levels", name, low), f"{low} is {least} and {high} {most}: {low} must not be the higher")
+        if found.target is None and (found.warning is not None or found.action is not None):
+            raise self.wrong(("levels", name), "warning and action are distances from the target: give target too")
+        return found
+
+    def frequency(self, value: Any, name: str) -> Frequency:
+        table = self.table(value, "frequency", name)
+        self.known(table, tuple(one.name for one in fields(Frequency)), "frequency", name)
+        found: dict[str, Any] = {key: self.number(each, "frequency", name, key) for key, each in table.items()}
+        if (often := found.get("at_least_per_day")) is not None:
+            if often != int(often):
+                raise self.wrong(("frequency", name, "at_least_per_day"), f"at_least_per_day is {often}: it must be a whole number")
+            found["at_least_per_day"] = int(often)
+        if found.get("every_yd3") == 0:
+            raise self.wrong(("frequency", name, "every_yd3"), "every_yd3 is 0: it must be more than that")
+        if not set(found) & {"every_yd3", "at_least_per_day"}:
+            raise self.wrong(("frequency", name), f'"{name}" needs every_yd3 or at_least_per_day')
+        return Frequency(**found)
+
+    def mix(self, value: Any, name: str) -> Mix:
+        table, place = self.table(value, "mixes", name), ("mixes", name)
+        own, texts = ("batch_lb", "batch_kg", "cementitious", "design_yield_yd3", "air_free_volume_ft3"), ("class", "aggregate_source")
+        self.known(table, tuple(dict.fromkeys((*texts, *own, *SETTINGS))), *place)
+        units = [unit for unit in ("lb", "kg") if f"batch_{unit}" in table]
+        if len(units) > 1:
+            raise self.wrong((*place, "batch_kg"), "give batch_lb or batch_kg, not both")
+        unit = units[0] if units else "lb"
+        batch = {each: self.number(mass, *place, f"batch_{unit}", each)
+                 for each, mass in self.table(table.get(f"batch_{unit}", {}), *place, f"batch_{unit}").items()}
+        cement = table.get("cementitious", [])
+        if not isinstance(cement, list) or not all(isinstance(each, str) and each in batch for each in cement):
+            raise self.wrong((*place, "cementitious"), f'cementitious is {_shown(cement)}: it must be a list of materials of the batch; '
+                                                       f'those are {", ".join(batch) or "none yet"}')
+        volumes = {key: self.number(table[key], *place, key) for key in own[3:] if key in table}
+        for key, volume in volumes.items():
+            if volume == 0:
+                raise self.wrong((*place, key), f"{key} is 0: it must be more than that")
+        return Mix(name, {key: self.text(table[key], *place, key) for key in texts if key in table}, batch, unit, tuple(cement),
+                   **volumes, given=self.settings({key: each for key, each in table.items()
+                                                   if key in SETTINGS and key not in own}, *place))
+
+    # --- single values ---------------------------------------------------------------------------------------------
+
+    def known(self, table: Mapping[str, Any], allowed: tuple[str, ...], *place: str) -> None:
+        for key in table:
+            if key not in allowed:
+                raise self.wrong((*place, key), f'"{key}" is no key here{_near(key, allowed)}; allowed are {", ".join(allowed)}')
+
+    def table(self, value: Any, *key: str) -> Mapping[str, Any]:
+        if not isinstance(value, Mapping):
+            raise self.wrong(key, f'"{key[-1]}" is {_shown(value)}: it must be a table, such as [{".".join(key)}] '
+                                  "with a key on each line below it")
+        return value
+
+    def text(self, value: Any, *key: str) -> str:
+        if not isinstance(value, str) or not value.strip() or not value.isprintable():
+            raise self.wrong(key, f'"{key[-1]}" is {_shown(value)}: it must be a text on one line, in quotes')
+        return value
+
+    def switch(self, value: Any, *key: str) -> bool:
+        if not isinstance(value, bool):
+            raise self.wrong(key, f'"{key[-1]}" is {_shown(value)}: it must be true or false')
+        return value
+
+    def number(self, value: Any, *key: str) -> Decimal:
+        try:
+            found = number(key[-1], value if not isinstance(value, str) else None)
+        except ValueError as error:
+            raise self.wrong(key, str(error) if not isinstance(value, str) else
+                             f"{key[-1]} is {_shown(value)}: it must be a number, without quotes") from None
+        if found < 0:
+            raise self.wrong(key, f"{key[-1]} is {found}: it must not be negative")
+        return found
+
+
+def _near(name: str, allowed: tuple[str, ...]) -> str:
+    near = get_close_matches(name, allowed, 1)
+    return f' (did you mean "{near[0]}"?)' if near else ""
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return shown({key: str(each) for key, each in value.items()})
+    return shown(value)
