@@ -34,14 +34,14 @@ PSI_PER_C = Decimal("0.21")
 """What the air of a closed chamber at 46 psi gauge loses a degree C at 20 C: absolute pressure / temperature (derived)."""
 
 LEAST_POINTS, LEAST_S = 30, 60.0
+_SECONDS = 60.0        # in a minute
 _TAU_S = (2.0, 180.0)
-_SEEN_PSI = 0.02      # two of the gauge's steps: less over a hold is not worth a word
+_SEEN_PSI = 0.02       # two of the gauge's steps: less over a hold is not worth a word
 _ROUNDING_PSI = 0.003  # standard deviation of rounding to 0.01: 0.01 / sqrt(12)
-_SPIKE_PSI = 0.25     # a single reading so far from its neighbours is a torn frame, no pressure
-_CURVED = 12.0        # chi-square that cooling must save before it is believed: 0.25 % for two numbers, searched for
-_SURE = 4.0           # standard errors before a hold is given up
-_AROUND = 16          # values of tau tried at once
-_STEPS_PER_MINUTE = 60.0
+_SPIKE_PSI = 0.25      # a single reading so far from its neighbours is a torn frame, no pressure
+_CURVED = 12.0         # chi-square that cooling must save before it is believed: 0.25 % for two numbers, searched for
+_SURE = 4.0            # standard errors before a hold is given up
+_AROUND = 16           # values of tau tried at once
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class LeakCurve:
     def at(self, s: float) -> float:
         """The fitted pressure, gauge psi, ``s`` seconds into the hold."""
         gone = 1 - exp(-s / float(self.cooling_s)) if self.cooling_s else 0.0
-        return float(self.start_psi) - float(self.leak_psi_per_min) * s / _STEPS_PER_MINUTE - float(self.cooling_psi) * gone
+        return float(self.start_psi) - float(self.leak_psi_per_min) * s / _SECONDS - float(self.cooling_psi) * gone
 
 
 @dataclass(frozen=True)
@@ -112,6 +112,8 @@ def fit(curve: Curve, allowed_psi_per_min: Decimal = ALLOWED_PSI_PER_MIN) -> Lea
     "tight" and "cooling" are less, by two standard errors each.
     """
     points = _usable(curve)
+    if len(points) < LEAST_POINTS or points[-1][0] - points[0][0] < LEAST_S:
+        return None
     family = _fits(points, 1.0)
     if family is None:
         return None
@@ -122,7 +124,7 @@ def fit(curve: Curve, allowed_psi_per_min: Decimal = ALLOWED_PSI_PER_MIN) -> Lea
     if straight[2] - family.best.squares <= _CURVED * family.variance:
         (start, leak), cooling, tau = straight[:2], 0.0, 0.0
     error = max(high - leak, leak - low)
-    minutes = (points[-1][0] - points[0][0]) / _STEPS_PER_MINUTE
+    minutes = (points[-1][0] - points[0][0]) / _SECONDS
     cooled = cooling * (exp(-points[0][0] / tau) - exp(-points[-1][0] / tau)) if tau else 0.0
     kind = _kind(leak, error, cooled, float(allowed_psi_per_min), minutes)
     words = sentence(f"leak_curve.{kind}", leak=_decimal(leak, 3), least=_decimal(max(0.0, leak - 2 * error), 3),
@@ -148,7 +150,7 @@ def cannot_pass(curve: Curve, hold_s: Decimal, limit_psi: Decimal, first_psi: De
     if family is None:
         return False
     end = float(hold_s)
-    _, most = family.range_of(lambda line: (1.0, -end / _STEPS_PER_MINUTE, line.bent(end)))
+    _, most = family.range_of(lambda line: (1.0, -end / _SECONDS, line.bent(end)))
     most += points[0][1] + 3 * family.noise
     return first - most > float(limit_psi) + 0.005  # half a step of the gauge: a drop is compared after rounding
 
@@ -176,8 +178,6 @@ def _usable(curve: Curve) -> list[tuple[float, float]]:
 
 def _fits(points: list[tuple[float, float]], chi_square: float) -> _Family | None:
     """Every tau whose fit is within ``chi_square`` of the best one's: looked for ever closer until several are inside."""
-    if len(points) < LEAST_POINTS or points[-1][0] - points[0][0] < min(LEAST_S, LEAST_POINTS - 1):
-        return None
     low, high = _TAU_S
     for _ in range(8):
         lines = [line for n in range(_AROUND) if (line := _bent(points, low * (high / low) ** (n / (_AROUND - 1))))]
@@ -200,7 +200,7 @@ def _bent(points: list[tuple[float, float]], tau: float) -> _Line | None:
     right = [0.0] * 3
     squares = 0.0
     for s, psi in points:
-        row = (1.0, -s / _STEPS_PER_MINUTE, exp(-s / tau))
+        row = (1.0, -s / _SECONDS, exp(-s / tau))
         gone = psi - base
         squares += gone * gone
         for i in range(3):
@@ -238,7 +238,7 @@ def _noise(points: list[tuple[float, float]], line: _Line) -> tuple[float, float
     """
     base = points[0][1]
     start, leak, cooling = line.numbers
-    off = [psi - base - (start - leak * s / _STEPS_PER_MINUTE + cooling * line.bent(s)) for s, psi in points]
+    off = [psi - base - (start - leak * s / _SECONDS + cooling * line.bent(s)) for s, psi in points]
     squares = sum(one * one for one in off)
     deviation = sqrt(squares / (len(off) - 4))
     alike = sum(a * b for a, b in zip(off, off[1:])) / squares if squares > 0 else 0.0
@@ -258,7 +258,7 @@ def _straight(points: list[tuple[float, float]]) -> tuple[float, float, float]:
     slope = sum((s - middle) * (psi - base - height) for s, psi in points) / across
     start = height - slope * middle
     squares = sum((psi - base - start - slope * s) ** 2 for s, psi in points)
-    return start, -slope * _STEPS_PER_MINUTE, squares
+    return start, -slope * _SECONDS, squares
 
 
 def _inverse(matrix: list[list[float]]) -> list[list[float]] | None:
