@@ -38,6 +38,7 @@ class Key:
 
     def __init__(self, holds: bool = False, timing: Timing = Timing()) -> None:
         self.down = False
+        self.released_at = 0.0  # when it was last seen to open, for good
         self._holds, self._timing = holds, timing
         self._looks, self._down_at, self._seen = 0, 0.0, False
         self._open_since: float | None = None
@@ -86,5 +87,5 @@ class Key:
             return ""
         counted, stuck = self._counted, self._stuck
         self.down = self._counted = self._stuck = False
-        self._open_since = None
+        self.released_at, self._open_since = self._open_since, None
         return "freed" if stuck else "up" if counted else "press"
