@@ -53,7 +53,7 @@ class Speaker:
         self._now: _Utterance | None = None
         self._changed = threading.Condition()
         self._working, self._closed = False, False
-        self._pcm_of_cue = {name: cues.render(name, self.mixer.rate) for name in cues.PATTERNS}
+        self._pcm_of_cue = {name: cues.render(name, self.mixer.rate) for name in cues.NAMES}
         self._thread = threading.Thread(target=self._run, name="speaker", daemon=True)
         self._thread.start()
 

@@ -1,4 +1,4 @@
-"""Cues differ by rhythm, don't click, and land on exact samples."""
+"""Cues differ by rhythm, digits as a telephone's do (ITU-T Q.23), none clicks, and they land on exact samples."""
 
 from itertools import combinations
 
@@ -28,7 +28,7 @@ def rhythm(name: str) -> list[float]:
 
 
 def test_every_cue_of_the_design_exists():
-    assert DESIGN_NAMES | {"key_click", "attention", "before_words"} == set(cues.PATTERNS)
+    assert DESIGN_NAMES | {"key_click", "attention", "before_words", "erase"} == set(cues.PATTERNS)
 
 
 @pytest.mark.parametrize("one, other", list(combinations(cues.PATTERNS, 2)))
@@ -37,7 +37,7 @@ def test_two_cues_differ_in_rhythm(one, other):
     assert len(a) != len(b) or max(abs(x - y) for x, y in zip(a, b, strict=True)) >= 25
 
 
-@pytest.mark.parametrize("name", list(cues.PATTERNS))
+@pytest.mark.parametrize("name", cues.NAMES)
 def test_a_cue_is_short_begins_and_ends_at_silence_and_leaves_headroom(name):
     wave = samples(name)
     assert len(wave) / RATE < 0.7
@@ -47,6 +47,31 @@ def test_a_cue_is_short_begins_and_ends_at_silence_and_leaves_headroom(name):
     # 60.
     assert np.abs(wave[:3]).max() < 60
     assert np.abs(wave[-3:]).max() < 60
+
+
+LOW, HIGH = (697, 770, 852, 941), (1209, 1336, 1477)        # ITU-T Q.23, and what a telephone's keys look like
+TELEPHONE = ("123", "456", "789", "*0#")
+
+
+def dialled(wave: np.ndarray) -> str:
+    """The key that an exchange would take it for: the strongest of the four low tones and of the three high ones."""
+    strength = {hertz: abs(np.sum(wave * np.exp(-2j * np.pi * hertz * np.arange(len(wave)) / RATE))) for hertz in LOW + HIGH}
+    return TELEPHONE[max(range(4), key=lambda n: strength[LOW[n]])][max(range(3), key=lambda n: strength[HIGH[n]])]
+
+
+@pytest.mark.parametrize("key", "0123456789*")
+def test_each_digit_sounds_as_that_key_of_a_telephone_and_still_does_in_noise(key):
+    wave = samples("point" if key == "*" else f"digit_{key}")
+    assert dialled(wave) == key
+    noise = np.random.default_rng(int(key, 36) if key != "*" else 99).normal(0, wave.std(), len(wave))
+    assert dialled(wave + noise) == key
+    assert 40 <= 1000 * len(wave) / RATE <= 100
+
+
+@pytest.mark.parametrize("one, other", list(combinations(cues.KEY_TONES, 2)))
+def test_two_digits_are_told_apart_by_their_samples(one, other):
+    a, b = samples(one), samples(other)
+    assert abs(np.dot(a, b)) / (np.linalg.norm(a) * np.linalg.norm(b)) < 0.6  # one shared tone of two gives a half
 
 
 def test_an_unknown_cue_is_an_error():

@@ -193,7 +193,7 @@ def test_cues_under_way_can_be_dropped(bench):
 
 def test_an_unknown_cue_is_told_and_the_others_sound(bench):
     bench.speaker.cues([("gong", 0.0), ("tap", 0.0)])
-    assert bench.trouble == ["There is no cue named 'gong'; the cues are " + ", ".join(cues.PATTERNS) + "."]
+    assert bench.trouble == ["There is no cue named 'gong'; the cues are " + ", ".join(cues.NAMES) + "."]
     bench.crank(0.1)
     assert bench.stream.samples.any()
 
