@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from assistant.core import phrases, reading, spoken
 from assistant.core.commands import command
-from assistant.core.flow import advance, choose, finish, go_back, resume_hold
+from assistant.core.flow import advance, broken_hold, choose, finish, go_back, note, resume_hold
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.steps import Choose, Tap
@@ -91,7 +91,8 @@ def key(turn: Turn, name: str) -> None:
     elif name == "C" and state.typed:
         turn.set(typed="")
     elif name == "#" and state.phase is Phase.ENTRY:
-        _not_now(turn, sentence("answer.key_first"))
+        if not reading.take_gauge(turn):
+            _not_now(turn, sentence("answer.key_first"))
     elif name == "#" and state.phase in _YES_NO:
         do(turn, "yes")
     elif name == "C" and state.phase not in _YES_NO:
@@ -184,7 +185,8 @@ def _next(turn: Turn) -> None:
     elif state.phase in _YES_NO:
         _not_now(turn, sentence("answer.yes_or_no"))
     elif state.phase is Phase.ENTRY:
-        _not_now(turn, sentence("answer.reading_first"))
+        if not reading.take_gauge(turn):
+            _not_now(turn, sentence("answer.reading_first"))
     else:
         _not_now(turn, sentence("answer.not_yet"))
 
@@ -230,6 +232,9 @@ def _take_back(turn: Turn) -> None:
         turn.set(first=None)
         turn.say(sentence("answer.first_dropped"))
         turn.say_prompt(whole=False)
+    elif state.phase is Phase.HOLD and state.hopeless and (hold := state.running_hold()) is not None:
+        note(turn, hold.id, sentence("gauge.given_up"))
+        broken_hold(turn, hold)  # it could only have failed: he may start over
     else:
         go_back(turn)
 

@@ -63,7 +63,17 @@ class KeyPressed(Event):
 
 @dataclass(frozen=True)
 class GaugeSteady(Event):
-    """The gauge on the wire stands still at this value, in the unit of the reading that is asked for."""
+    """The gauge on the wire stands still at this value (psi, rounded to the places of the reading)."""
+    value: Decimal = Decimal(0)
+    spread: Decimal = Decimal(0)
+    """Half the distance, psi, between the highest and the lowest sample that it was found from."""
+    since: float | None = None
+    """Boot time of the oldest of those samples. None: somebody gave this value on purpose (a script does)."""
+
+
+@dataclass(frozen=True)
+class GaugeReads(Event):
+    """What the gauge on the wire shows now, psi. At most one a second, and only while a charge is made or a hold runs."""
     value: Decimal = Decimal(0)
 
 
@@ -109,7 +119,7 @@ class Suspended(Event):
 
 
 KINDS: dict[str, type[Event]] = {kind.__name__: kind for kind in (
-    TestStarted, Restarted, Heard, Unclear, KeyPressed, GaugeSteady, Spoken, TimerDue,
+    TestStarted, Restarted, Heard, Unclear, KeyPressed, GaugeSteady, GaugeReads, Spoken, TimerDue,
     DeviceLost, DeviceBack, HearingChanged, ClockJumped, Suspended)}
 
 
@@ -129,8 +139,9 @@ def from_plain(plain: Mapping[str, Any]) -> Event:
     kind = KINDS.get(name) if isinstance(name, str) else None
     if kind is None:
         raise ValueError(f"this is no event of a test: kind {name!r}; known kinds are {', '.join(KINDS)}")
-    if kind is GaugeSteady:
-        rest["value"] = Decimal(rest["value"])
+    for each in ("value", "spread"):
+        if each in rest or each == "value" and kind in (GaugeSteady, GaugeReads):
+            rest[each] = Decimal(rest[each])
     if kind is TestStarted:
         rest.setdefault("language", "en")  # journals from before there was a choice
     try:

@@ -1,16 +1,17 @@
 """From step to step: entering each kind, holds, judgement, going back for a correction, the end."""
 from __future__ import annotations
 
-from assistant.core import phrases
+from assistant.core import hold_curve, phrases
 from assistant.core.effects import Cadence, DropCues
 from assistant.core.judge import Judgement, judge
 from assistant.core.language import sentence
 from assistant.core.procedure import END, STOP
-from assistant.core.state import Note, Phase, Reading, Running
+from assistant.core.state import Phase, Reading, Running
 from assistant.core.steps import Ask, Choose, Hold, Judge, Option, Tap, Tell
 from assistant.core.turn import Turn
 
-_CLEAN = {"typed": "", "first": None, "proposed": None, "misses": 0, "outs": 0, "offered": None, "override": False}
+_CLEAN = {"typed": "", "first": None, "proposed": None, "misses": 0, "outs": 0, "offered": None, "override": False,
+          "unwanted": None, "disputed": None, "guided": None}
 
 
 def enter(turn: Turn, index: int) -> None:
@@ -64,8 +65,7 @@ def choose(turn: Turn, option: Option) -> None:
 
 def note(turn: Turn, about: str, text: str, invalid: bool = False, repeat: bool = False) -> None:
     """Write a remark into the record (see Note)."""
-    turn.set(notes=(*turn.state.notes, Note(turn.state.now, about, text, invalid, repeat)))
-    turn.record("note", id=about, text=text)
+    turn.note(about, text, invalid, repeat)
 
 
 def finish(turn: Turn, outcome: str) -> None:
@@ -91,6 +91,7 @@ def _begin_hold(turn: Turn, step: Hold) -> None:
     for left in {*step.marks, *range(1, step.count + 1)}:
         if left < step.length:
             turn.timer(f"mark:{left}", now + step.length - left)
+    hold_curve.begin(turn, step)
     turn.record("hold", id=step.id, event="start", seconds=step.length)
     turn.say_prompt()
 
@@ -109,6 +110,7 @@ def end_hold(turn: Turn, late: float) -> None:
         return
     turn.set(hold=None)
     turn.record("hold", id=step.id, event="end")
+    hold_curve.end(turn, step)
     if step.end_cue:
         turn.cue(step.end_cue)
     if late > 1.0:
@@ -189,6 +191,8 @@ def give_judgement(turn: Turn, index: int) -> str:
     if found.verdict and not (found.partial and found.verdict == "pass"):
         turn.record("verdict", id=step.id, verdict=found.verdict, why=found.why)
     turn.say(found.words, step.id)
+    if step.rule == "leak":
+        turn.say(hold_curve.explanation(state, found.outcome), step.id)
     return found.outcome
 
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import answers, phrases, reading
+from assistant.core import answers, hold_curve, phrases, reading, wire
 from assistant.core.effects import Effect, Finish
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeSteady, Heard, HearingChanged, KeyPressed,
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged, KeyPressed,
                                    Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear)
 from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, end_hold, enter, note
 from assistant.core.language import CURRENT, sentence
@@ -56,15 +56,21 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
         case KeyPressed():
             answers.key(turn, event.key)
         case GaugeSteady():
-            turn.record("heard", text=f"{event.value:f}", source="gauge")
-            reading.from_gauge(turn, event.value)
+            reading.gauge_steady(turn, event)
+        case GaugeReads():
+            hold_curve.keep(turn, event.value, _may_chat(turn))
+            wire.guide(turn, event.value)
         case TimerDue():
             _due(turn, event.name)
         case DeviceLost():
+            known, steady = event.device in turn.state.lost, None if event.device == GAUGE else turn.state.steady
+            turn.set(lost=tuple({*turn.state.lost, event.device}), steady=steady)
             note(turn, event.device, f"{sentence('note.lost', device=_named(event.device))} {event.words}".strip())
-            turn.cue("refused")
-            turn.say(event.words or sentence("test.gone", device=_named(event.device)), "device", urgent=True)
+            if not known:
+                turn.cue("refused")
+                turn.say(event.words or sentence("test.gone", device=_named(event.device)), "device", urgent=True)
         case DeviceBack():
+            turn.set(lost=tuple(one for one in turn.state.lost if one != event.device))
             note(turn, event.device, sentence("note.back", device=_named(event.device)))
             if _may_chat(turn):
                 turn.say(sentence("test.back", device=_named(event.device)), "device")
@@ -76,6 +82,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             note(turn, "clock", sentence("note.slept", seconds=f"{event.seconds:.0f}"))
             if turn.state.phase is not Phase.OVER:
                 turn.say(sentence("test.slept", duration=phrases.duration(event.seconds)), "clock", urgent=True)
+    if turn.state.phase is Phase.ENTRY and (state.phase is not Phase.ENTRY or turn.state.prompt != state.prompt):
+        turn.set(opened=now)
     turn.listen_if_silent()
     return turn.state, tuple(turn.effects)
 
@@ -102,6 +110,9 @@ def _spoken(turn: Turn) -> None:
     if state.phase is Phase.OVER and state.spoken >= state.utterance:
         turn.emit(Finish(state.outcome))
 
+
+GAUGE = "gauge"
+"""The gauge on the wire, as a device."""
 
 QUIET_END_S = 10.0
 """The last seconds of a hold belong to its marks and count: news said then would make them late. Ours."""
@@ -176,7 +187,8 @@ def _in_a_run(state: State) -> bool:
 def _restarted(turn: Turn) -> None:
     state = turn.state
     # Utterances of the process that died will never be reported: they are over.
-    turn.set(spoken=state.utterance, cautions=(), listening=False, typed="", paused=False, quiet=False, last_key="")
+    turn.set(spoken=state.utterance, cautions=(), listening=False, typed="", paused=False, quiet=False, last_key="",
+             steady=None, guided=None, lost=())
     if state.before_scrap is Phase.TAPPING:
         turn.set(before_scrap=Phase.READY)
     turn.clear_timers("words")

@@ -10,11 +10,12 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
-from assistant.core import phrases, plausible
+from assistant.core import phrases, plausible, wire
+from assistant.core.events import GaugeSteady
 from assistant.core.flow import after_taken, note, withdraw
 from assistant.core.language import sentence
 from assistant.core.spoken import NotANumber, parse
-from assistant.core.state import Entry, Phase, Reading
+from assistant.core.state import Entry, Phase, Reading, Steady
 from assistant.core.turn import Turn
 
 OVERRIDE_WITHIN_PSI = Decimal("0.10")
@@ -42,9 +43,40 @@ def from_keys(turn: Turn, typed: str) -> None:
     enter_value(turn, Entry(value, "keypad", "", typed))
 
 
-def from_gauge(turn: Turn, value: Decimal) -> None:
+def from_gauge(turn: Turn, value: Decimal, spread: Decimal = Decimal(0)) -> None:
+    """The gauge's value is entered like any other; its spread goes into the record with it."""
     if turn.state.phase is Phase.ENTRY:
-        enter_value(turn, Entry(value, "gauge", "", f"{value:f}"))
+        text = f"{value:f} ± {spread:f}" if spread else f"{value:f}"
+        turn.record("heard", text=text, source="gauge")
+        enter_value(turn, Entry(value, "gauge", "", text, spread=spread))
+
+
+def gauge_steady(turn: Turn, event: GaugeSteady) -> None:
+    """The gauge stands still: offer it if it was measured for what is asked now; or it has moved from what was offered."""
+    if event.since is None:
+        from_gauge(turn, event.value)  # entered on purpose
+        return
+    turn.set(steady=Steady(event.value, event.spread, event.since, event.at))
+    state = turn.state
+    if wire.has_moved(state):
+        entry = state.proposed
+        assert entry is not None
+        turn.hush()
+        turn.set(phase=Phase.ENTRY, proposed=None, override=False)
+        refuse(turn, entry.value, sentence("gauge.moved"))
+    elif wire.offers(state):
+        from_gauge(turn, event.value, event.spread)
+        if turn.state.phase is Phase.ENTRY:
+            turn.set(unwanted=event.value)  # refused with a reason: once is enough
+
+
+def take_gauge(turn: Turn) -> bool:
+    """"Next" while a reading is asked for: what the gauge steadily shows is entered, even out of its band."""
+    now_steady = wire.steady_now(turn.state)
+    if now_steady is None:
+        return False
+    from_gauge(turn, now_steady.value, now_steady.spread)
+    return True
 
 
 def enter_value(turn: Turn, entry: Entry) -> None:
@@ -57,12 +89,18 @@ def enter_value(turn: Turn, entry: Entry) -> None:
         return
     entry = replace(entry, value=phrases.aloud(entry.value, ask.places), at=state.now)
     if state.first is not None and not _may_be_second(state.first, entry):
-        refuse(turn, entry.value, sentence("entry.second_digits" if state.first.form == "whole" else "entry.second_key"))
+        refuse(turn, entry.value, sentence("entry.second_digits" if state.first.form == "whole" or
+                                           state.first.source == "gauge" else "entry.second_key"))
         return
     doubt = plausible.reading(ask.id, entry.value, state.taken(), state.settings)
     if doubt is not None and doubt.kind == plausible.IMPOSSIBLE:
         refuse(turn, entry.value, sentence("entry.impossible", doubt=doubt.words))
         return
+    if wire.disputes(state, entry):
+        if state.disputed != entry.value:
+            _dispute(turn, entry)
+            return
+        entry = replace(entry, doubt=sentence("gauge.otherwise", value=f"{entry.value:f}"))
     if ask.band and state.first is None:
         band = plausible.band(ask.id, entry.value, state.settings)
         if band.state == "in_band":
@@ -73,7 +111,7 @@ def enter_value(turn: Turn, entry: Entry) -> None:
             _out_of_band(turn, entry, band)
             return
     if doubt is not None:
-        entry = replace(entry, doubt=sentence("entry.doubtful", doubt=doubt.words))
+        entry = replace(entry, doubt=f"{sentence('entry.doubtful', doubt=doubt.words)} {entry.doubt}".strip())
     propose(turn, entry)
 
 
@@ -81,9 +119,15 @@ def _may_be_second(first: Entry, second: Entry) -> bool:
     """Saying the same thing twice repeats the same confusion, so the second entry must come another way."""
     if second.source == "keypad":
         return True
-    if second.source == "gauge":  # the same wire twice would share its mistake
-        return first.source != "gauge"
+    if "gauge" in (first.source, second.source):  # the same wire twice would share its mistake
+        return first.source != second.source
     return first.source == "voice" and first.form == "whole" and second.form == "digits"
+
+
+def _dispute(turn: Turn, entry: Entry) -> None:
+    """Two sources disagree: neither is taken, and neither is named, since both may be wrong."""
+    turn.set(first=None, disputed=entry.value)
+    refuse(turn, entry.value, sentence("gauge.disagrees"))
 
 
 def _out_of_band(turn: Turn, entry: Entry, band: plausible.Band) -> None:
@@ -115,7 +159,8 @@ def override(turn: Turn, use: bool) -> None:
 
 
 def propose(turn: Turn, entry: Entry) -> None:
-    turn.record("proposed", id=turn.state.prompt, value=entry.value, unit=turn.state.ask.unit, source=entry.source)
+    spread = {"spread": entry.spread} if entry.spread else {}
+    turn.record("proposed", id=turn.state.prompt, value=entry.value, unit=turn.state.ask.unit, source=entry.source, **spread)
     turn.set(phase=Phase.CONFIRM, proposed=entry, typed="", misses=0)
     turn.say_prompt()
 
@@ -128,14 +173,17 @@ def confirmed(turn: Turn, yes: bool) -> None:
     turn.hush()
     turn.set(phase=Phase.ENTRY, proposed=None)
     if not yes:
-        turn.set(override=False)
+        turn.set(override=False, unwanted=entry.value if entry.source == "gauge" else state.unwanted)
         turn.record("refused", id=turn.state.prompt, value=entry.value, why=sentence("entry.said_no"))
         turn.say(sentence("entry.not_taken"))
         turn.say_prompt(whole=False)
+    elif wire.disputes(state, entry) and state.disputed != entry.value:
+        turn.set(override=False)
+        _dispute(turn, entry)
     elif state.ask.entries == "two" and state.first is None:
         turn.set(first=entry)
         turn.say_prompt()
-    elif state.first is not None and state.first.value != entry.value:
+    elif state.first is not None and not wire.agree(state.first, entry):
         why = sentence("entry.differ_why", first=f"{state.first.value:f}", second=f"{entry.value:f}")
         turn.set(first=None)
         turn.record("refused", id=state.ask.id, value=entry.value, why=why)
@@ -155,8 +203,11 @@ def _take(turn: Turn, entry: Entry) -> None:
         known = any(judged.verdict and not judged.partial for _, judged in state.judged)
         note(turn, ask.id, sentence("note.entered_late_known" if known else "note.entered_late"), repeat=known)
     entries = (entry,) if state.first is None else (state.first, entry)
-    turn.set(readings=(*turn.state.readings, Reading(ask.id, entry.value, ask.unit, entries, state.now)))
-    turn.record("taken", id=ask.id, value=entry.value, unit=ask.unit, source=entry.source)
+    # Of two that agree within the gauge's spread, the gauge's own counts: it is the middle of many samples.
+    value = next((one.value for one in entries if one.source == "gauge"), entry.value)
+    turn.set(readings=(*turn.state.readings, Reading(ask.id, value, ask.unit, entries, state.now)))
+    spread = {"spread": entry.spread} if entry.spread else {}
+    turn.record("taken", id=ask.id, value=value, unit=ask.unit, source=entry.source, **spread)
     if state.override:
         note(turn, ask.id, sentence("note.outside_band", value=f"{entry.value:f}", unit=ask.unit))
     if entry.doubt:

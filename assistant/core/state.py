@@ -40,6 +40,8 @@ class Entry:
     """Verbatim: what was heard, keyed or received."""
     doubt: str = ""
     at: float = 0.0
+    spread: Decimal = Decimal(0)
+    """Of a gauge: half the span of the samples it was found from, psi."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +68,25 @@ class Note:
     """No result of this test can be valid any more."""
     repeat: bool = False
     """The test should be repeated: said with the result."""
+
+
+@dataclass(frozen=True)
+class Steady:
+    """Where the gauge on the wire last stood still, psi."""
+    value: Decimal
+    spread: Decimal
+    since: float
+    """Boot time of its oldest sample."""
+    at: float
+
+
+@dataclass(frozen=True)
+class Guided:
+    """The value, psi, that the technician was last told about while charging."""
+    value: Decimal
+    state: str
+    """``in_band``, ``over`` or ``under``; empty: it is above the meter's maximum."""
+    at: float
 
 
 @dataclass(frozen=True)
@@ -108,6 +129,21 @@ class State:
     """Latest judgement of each Judge step that was passed, by its index."""
     corrected: tuple[int, ...] = ()
     """Ask steps still to be asked again after "take it back", nearest last, below them the step that was left."""
+
+    opened: float = 0.0
+    """When the reading that is asked for was last asked: what the gauge showed before is not taken for it."""
+    steady: Steady | None = None
+    unwanted: Decimal | None = None
+    """What the gauge offered and the technician refused: not offered again until it moves."""
+    disputed: Decimal | None = None
+    """What a person entered although the gauge on the wire shows something else."""
+    guided: Guided | None = None
+    curve: tuple[tuple[float, Decimal], ...] = ()
+    """The last leak hold by wire: seconds since it began, psi."""
+    hopeless: bool = False
+    """That hold can't pass any more, and the technician was told."""
+    lost: tuple[str, ...] = ()
+    """Devices that are gone."""
 
     hold: Running | None = None
     ended_away: str = ""

@@ -10,7 +10,7 @@ from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.likely import likely_range
 from assistant.core.plausible import plausible_range
-from assistant.core.state import Phase, State
+from assistant.core.state import Note, Phase, State
 from assistant.core.steps import Ask, Choose, Tap
 
 
@@ -29,6 +29,11 @@ class Turn:
 
     def record(self, kind: str, **fields: Any) -> None:
         self.emit(Record(kind, fields))
+
+    def note(self, about: str, text: str, invalid: bool = False, repeat: bool = False) -> None:
+        """Write a remark into the record (see Note)."""
+        self.set(notes=(*self.state.notes, Note(self.state.now, about, text, invalid, repeat)))
+        self.record("note", id=about, text=text)
 
     def cue(self, name: str) -> None:
         self.emit(Cue(name))
@@ -124,7 +129,7 @@ def read_back(state: State) -> str:
 def again_words(state: State) -> str:
     """How the second entry must come, so that it can't repeat the first one's mistake."""
     assert state.first is not None
-    if state.first.source == "voice" and state.first.form == "whole":
+    if state.first.source == "gauge" or state.first.source == "voice" and state.first.form == "whole":
         return sentence("entry.again_terse" if state.terse else "entry.again")
     return sentence("entry.again_key_terse" if state.terse else "entry.again_key")
 
