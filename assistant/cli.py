@@ -15,6 +15,7 @@ from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
 from assistant.journal import FILE, Journal, JournalError
 from assistant.jsonline import dumps
+from assistant.report import commands as report_commands
 from assistant.script import ScriptError
 
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
@@ -121,11 +122,12 @@ def parser() -> argparse.ArgumentParser:
     meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire.",
                                          None), _Parser)
 
-    logs = command("log", "The record: list, show, read, verify.", lambda args: logs.print_help() or 2)
+    logs = command("log", "The record: list, show, read, export, verify.", lambda args: logs.print_help() or 2)
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)
     for name, text, do in (("list", "Every test, one a line.", log.list_tests),
                            ("show", "One test: readings, results, remarks.", log.show),
                            ("read", "Read a test out slowly, for copying to paper.", _read),
+                           ("export", "Write tests as CSV, JSON or PDF.", report_commands.export),
                            ("verify", "Check that no event was lost or changed.", log.verify)):
         one = inner.add_parser(name, help=text, description=text)
         one.set_defaults(do=do)
@@ -133,7 +135,10 @@ def parser() -> argparse.ArgumentParser:
             _voice_arguments(one)
         if name in ("show", "read"):
             one.add_argument("id", type=int, metavar="ID", help="the test's number in log list")
-        one.add_argument("--json", action="store_true", help="one JSON object a line")
+        if name == "export":
+            report_commands.add_arguments(one)
+        else:
+            one.add_argument("--json", action="store_true", help="one JSON object a line")
         _journal_argument(one, "the station's own")
     return top
 

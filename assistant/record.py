@@ -1,8 +1,12 @@
 """A test of the journal as the office wants it: derived from its events, so it can always be rebuilt."""
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
+from assistant.core import leak
 from assistant.core.language import sentence
 from assistant.core.state import Phase, Reading, State
 from assistant.journal import Journal, JournalError
@@ -16,6 +20,7 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
     if first is None:  # the index names a test that no event belongs to
         raise JournalError(f"Test {test} in {journal.path} has no events: the file is damaged. Run log verify.")
     verdict = whole_verdict(state)
+    walls = {json.loads(row.body)["at"]: row.wall for row in journal.rows(test)}
     # A test that can't count keeps its readings and gets no number.
     void = verdict[0] == "invalid" or bool(state.corrected)
     return {
@@ -25,10 +30,10 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "started": first.wall,
         "outcome": state.outcome if state.phase is Phase.OVER else "not over",
         **{key: value for key, value in (state.header or {}).items()},
-        "readings": [_reading(one) for one in state.readings],
+        "readings": [_reading(one, walls) for one in state.readings],
         "results": [{"name": one.name, "value": None if void and not judged.partial else one.value, "unit": one.unit,
                      "rounded": None if void and not judged.partial else one.rounded, "standing": one.standing,
-                     "verdict": judged.verdict or "none", "limits": list(state.settings.limits.get(one.name, (None, None)))}
+                     "verdict": judged.verdict or "none", "limits": _limits(one.name, state)}
                     for _, judged in sorted(state.judged, key=lambda one: one[0])
                     for one in judged.results],
         "warnings": [words for _, judged in state.judged for words in judged.warnings],
@@ -36,6 +41,7 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "verdict": verdict[0], "why": verdict[1],
         "rounding": state.settings.rounding,
         "settings": state.settings.to_mapping(),
+        "leak_curve": [[round(s, 2), value] for s, value in getattr(state, "curve", ())],
         "editions": state.procedure.editions if state.procedure else "",
     }
 
@@ -56,8 +62,17 @@ def exit_code(state: State) -> int:
     return 0 if done and whole_verdict(state)[0] in ("pass", "none") else 1
 
 
-def _reading(one: Reading) -> dict[str, Any]:
-    return {"id": one.id, "value": one.value, "unit": one.unit, "at": round(one.at, 3), "source": one.source,
+def _limits(name: str, state: State) -> list[Decimal | None]:
+    """Lowest and highest as the result was judged by; a leak hold has its limit even where the job sets none."""
+    if name == "leak_drop":
+        return [None, leak.limit(state.settings)]
+    return list(state.settings.limits.get(name, (None, None)))
+
+
+def _reading(one: Reading, walls: Mapping[float, str]) -> dict[str, Any]:
+    """``at`` is on the boot clock, ``taken`` the wall's label of the event that took it."""
+    return {"id": one.id, "value": one.value, "unit": one.unit, "at": round(one.at, 3), "taken": walls.get(one.at, ""),
+            "source": one.source,
             "entries": [{"source": each.source, "form": each.form, "verbatim": each.text, "value": each.value}
                         for each in one.entries],
             "withdrawn": one.withdrawn}

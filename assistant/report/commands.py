@@ -1,0 +1,105 @@
+"""``bowlside log export``: CSV, JSON and PDF of the tests asked for, or of an invented day."""
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import date, datetime
+from pathlib import Path
+from typing import BinaryIO, TextIO
+
+from assistant import log
+from assistant.journal import FILE, Journal, JournalError
+from assistant.report import csv_file, json_file
+from assistant.report.rows import chosen, doubts
+from assistant.script import ScriptError
+
+
+def add_arguments(one: argparse.ArgumentParser) -> None:
+    one.add_argument("ids", type=int, nargs="*", metavar="ID", help="tests, by their number in log list (all)")
+    one.add_argument("--csv", type=Path, metavar="FILE", help="one row a test, units in the header")
+    one.add_argument("--json", type=Path, metavar="FILE", help="everything, as the schema in assistant/report/schema.json says")
+    one.add_argument("--pdf", type=Path, metavar="FILE", help="a page for each round, and the day's summary with control charts")
+    one.add_argument("--day", metavar="DATE", help="only tests begun on that day, as 2031-05-17, or today")
+    one.add_argument("--job", type=Path, metavar="FILE", help="the job file: fields of the report and lines of the charts")
+    one.add_argument("--columns", action="store_true", help="tell what the columns of the CSV are, and nothing else")
+    one.add_argument("--demo", type=Path, metavar="FOLDER", help="write an invented day and its CSV, JSON and PDF into a new folder")
+
+
+def export(args: argparse.Namespace) -> int:
+    if args.columns:
+        for name, meaning in csv_file.COLUMNS.items():
+            print(f"{name:<46} {meaning}")
+        return 0
+    if args.demo:
+        return _demo(args)
+    if not (args.csv or args.json or args.pdf):
+        raise ScriptError("log export: say what to write, with --csv FILE, --json FILE or --pdf FILE.")
+    day = _day(args.day)
+    folder = args.journal or log.default_folder()
+    with Journal(folder, write=False) as journal:
+        for ident in args.ids:
+            log.known(journal, ident)
+        tests, damaged = chosen(journal, args.ids, day)
+    for sentence in (*damaged, *doubts(tests)):
+        print(f"bowlside: {sentence}", file=sys.stderr)
+    if not tests:
+        raise JournalError("There is no test to export" + (f" of {day}" if day else "") + f" in {folder}.")
+    made = datetime.now().astimezone().isoformat(timespec="seconds")
+    if args.csv:
+        _whole(args.csv, lambda target: csv_file.write(tests, target))
+    if args.json:
+        _whole(args.json, lambda target: json_file.write(tests, made, target))
+    if args.pdf:
+        from assistant import job
+        from assistant.meters import Register
+        try:
+            from assistant.report import pdf_file
+        except ImportError as error:
+            raise ScriptError(f"log export: the PDF needs a package that is not installed ({error.name}). Start "
+                              "python3 assistant once with the network there; CSV and JSON need nothing.") from None
+        its_job = job.load(args.job) if args.job else None
+        _whole(args.pdf, lambda target: pdf_file.write(tests, target, made, its_job, Register(folder).meters(),
+                                                       summary=len(tests) > 1 or day is not None), binary=True)
+    return 1 if damaged else 0
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from assistant.report import demo
+    folder = args.demo
+    if folder.exists() and any(folder.iterdir()):
+        raise ScriptError(f"{folder} is not empty: name a new folder for the invented day.")
+    folder.mkdir(parents=True, exist_ok=True)
+    print("An invented day on an invented job, through the real machine. Some seconds.", flush=True)
+    args.job = demo.build(folder)
+    args.demo, args.journal = None, folder
+    args.csv, args.json, args.pdf = (folder / f"day.{kind}" for kind in ("csv", "json", "pdf"))
+    code = export(args)
+    print(f"Written: {args.pdf}, {args.csv}, {args.json}; its journal is {folder / FILE}.")
+    return code
+
+
+def _day(value: str | None) -> date | None:
+    if value is None:
+        return None
+    try:
+        return date.today() if value == "today" else date.fromisoformat(value)
+    except ValueError:
+        raise ScriptError(f"log export: --day is {value}: write the day as 2031-05-17, or today.") from None
+
+
+def _whole(path: Path, write: Callable, binary: bool = False) -> None:
+    """Written beside and then put in its place: whoever opens the file finds the old one or the whole new one."""
+    if not path.parent.is_dir():
+        raise ScriptError(f"There is no folder {path.parent} to write {path.name} into.")
+    beside = path.with_name(f".{path.name}.part")
+    try:
+        target: BinaryIO | TextIO
+        with open(beside, "wb") if binary else open(beside, "w", encoding="utf-8", newline="") as target:
+            write(target)
+        os.replace(beside, path)
+    finally:
+        with suppress(FileNotFoundError):
+            beside.unlink()

@@ -1,0 +1,79 @@
+"""One row a test, as a spreadsheet or pandas reads it. Units stand in the header; a number has exactly the record's digits."""
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from typing import TextIO
+
+from assistant.report.rows import Test, corrections, shown
+
+COLUMNS = {
+    "id": "the test's number in the record",
+    "test": "which test: sequential, slump, …",
+    "started": "local time with its offset",
+    "outcome": "done, scrapped, stopped or not over",
+    "verdict": "pass, fail, invalid or none",
+    "why": "the verdict's reason",
+    "practice": "true: on the simulated meter, nothing counts",
+    "NAME": "each label of the test's header: job, mix, producer, station, technician, meter, round, sample, ticket, …",
+    "NAME [UNIT]": "each result as reported, such as air_content [%]; empty: the test gave none that counts",
+    "NAME unrounded [UNIT]": "the same before rounding",
+    "NAME limit low [UNIT], NAME limit high [UNIT]": "the limits that it was judged by; empty: none",
+    "READING [UNIT]": "each reading that counts, such as equilibrium.1.3 [psi] (run.step)",
+    "rounding": "half-even or half-up",
+    "corrections": "readings withdrawn, and what counts instead; parted by | as in the next two",
+    "warnings": "what the station warned of",
+    "remarks": "what was noted during the test",
+}
+"""Every column, in order, and what stands in it."""
+
+_FIRST = ("id", "test", "started", "outcome", "verdict", "why", "practice")
+_LABELS = ("job", "mix", "producer", "station", "technician", "meter", "round", "sample", "ticket", "truck")
+_NO_LABELS = {"id", "test", "title", "started", "outcome", "verdict", "why", "practice", "readings", "results", "warnings", "notes",
+              "rounding", "settings", "editions", "leak_curve"}
+_LAST = ("rounding", "corrections", "warnings", "remarks")
+
+
+def table(tests: Sequence[Test]) -> list[dict[str, str]]:
+    """Rows that all have the same columns; an empty cell: nothing is known."""
+    rows, order = [], {name: None for name in (*_FIRST, *_LABELS)}
+    for one in tests:
+        order |= {key: None for key in one if key not in _NO_LABELS}
+    for one in tests:
+        for each in one["results"]:
+            order |= {f"{each['name']} [{each['unit']}]": None, f"{each['name']} unrounded [{each['unit']}]": None,
+                      f"{each['name']} limit low [{each['unit']}]": None, f"{each['name']} limit high [{each['unit']}]": None}
+    for one in tests:
+        order |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: None for each in one["readings"]}
+    columns = (*(name for name in order if name not in _LAST), *_LAST)
+    for one in tests:
+        rows.append(dict.fromkeys(columns, "") | _row(one))
+    return rows
+
+
+def _row(test: Test) -> dict[str, str]:
+    cells = {key: _text(value) for key, value in test.items() if key not in _NO_LABELS or key in _FIRST}
+    for each in test["results"]:
+        name, unit = each["name"], each["unit"]
+        low, high = each["limits"]
+        cells |= {f"{name} [{unit}]": _text(each["rounded"]), f"{name} unrounded [{unit}]": _text(each["value"]),
+                  f"{name} limit low [{unit}]": _text(low), f"{name} limit high [{unit}]": _text(high)}
+    cells |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: _text(each["value"])
+              for each in test["readings"] if not each["withdrawn"]}
+    return cells | {"rounding": test["rounding"], "corrections": " | ".join(corrections(test)),
+                    "warnings": " | ".join(test["warnings"]),
+                    "remarks": " | ".join(f"{one['id']}: {one['text']}" for one in test["notes"])}
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return ""
+    return str(value).lower() if isinstance(value, bool) else shown(value)
+
+
+def write(tests: Sequence[Test], target: TextIO) -> None:
+    rows = table(tests)
+    columns = list(rows[0]) if rows else [*_FIRST, *_LABELS, *_LAST]
+    writer = csv.DictWriter(target, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)

@@ -1,0 +1,81 @@
+"""An invented day on an invented job, played through the real machine into a journal of its own, for the example report."""
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from assistant import job
+from assistant.job.commands import EXAMPLE
+from assistant.journal import Journal
+from assistant.meters import Register
+from assistant.rehearse import Rehearsal
+from assistant.script import Script, header_of, read
+
+JOB = "job.toml"
+_BEFORE = {"leak.charge": "45.25", "leak.initial": "45.21", "leak.final": "45.16"}
+
+
+@dataclass(frozen=True)
+class Told:
+    """One test of the day: what is labelled, read, and said otherwise than a cooperative technician would."""
+    test: str
+    labels: Mapping[str, Any]
+    readings: Mapping[str, str]
+    more: tuple[Mapping[str, str], ...] = field(default=())
+
+
+def _six(first: str, second: str, leak: str = "45.16") -> dict[str, str]:
+    """The readings of a sequential test from its equilibria, run by run."""
+    found = {**_BEFORE, "leak.final": leak}
+    for run, three in enumerate((first, second), 1):
+        for step, (charge, psi) in enumerate(zip(("14.50", "30.00", "45.00"), three.split()), 1):
+            found |= {f"charge.{run}.{step}": charge, f"equilibrium.{run}.{step}": psi}
+    return found
+
+
+def _sample(number: int, ticket: str, truck: str, volume: str, **more: Any) -> dict[str, Any]:
+    return {"round": f"R-{number}", "sample": f"S-{number}", "ticket": ticket, "truck": truck, "volume_yd3": Decimal(volume),
+            "location": "Pier 2 stem, lift 1", "weather": "overcast, dry", "air_temperature": "61 F", **more}
+
+
+DAY = (
+    Told("sequential", _sample(1, "40117", "12", "10"), _six("7.25 18.63 31.81", "7.32 18.77 31.97")),
+    Told("sequential", _sample(2, "40121", "7", "20"), _six("7.31 18.73 31.91", "7.36 18.83 32.06", "45.15"),
+         ({"on": "pump.1.2", "say": "take it back"},)),
+    Told("sequential", _sample(3, "40126", "12", "30"), _six("7.12 18.42 31.56", "7.22 18.63 31.85", "45.14")),
+    Told("sequential", _sample(3, "40126", "12", "30", check_of="test 3", remark="Check test on another portion of S-3"),
+         _six("7.15 18.47 31.62", "7.21 18.60 31.80", "45.15")),
+)
+
+
+def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line: None) -> Path:
+    """Write job file, meter register and journal of the invented day into ``folder``, which must not hold a journal yet."""
+    path = folder / JOB
+    path.write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
+    register = Register(folder)
+    register.add("M-3", "added", max_psi=Decimal(46), clamps=6)
+    register.add("M-3", "calibrated", chamber_ratio=Decimal("0.0600"), bowl_ft3=Decimal("0.249"), by="T-02", how="water in bowl, canister")
+    register.add("M-3", "factor", source="Bend pit", pct=Decimal("0.3"))
+    given = {**job.read(path), **register.meters()["M-3"].settings("Bend pit")}
+    with Journal(folder) as journal:
+        for told in DAY:
+            Rehearsal(_script(told, given, folder), journal, write, answer_rest=True).run()
+    return path
+
+
+def _script(told: Told, given: Mapping[str, Any], folder: Path) -> Script:
+    """The same lines as in a script file; the header carries labels that a script's may not."""
+    from assistant.jsonline import dumps
+    lines: list[Mapping[str, Any]] = [{"test": told.test}]
+    for ident, value in told.readings.items():
+        key = " ".join([*value.replace(".", "*"), "#"])
+        again = [{"on": f"{ident}.again", "key": key}] if ident in ("equilibrium.1.3", "equilibrium.2.3") else []
+        slip = ident == "equilibrium.1.1" and told.more  # read again after "take it back": a digit had been swapped
+        lines += [*([{"on": ident, "key": "7 * 1 3 #"}] if slip else []), {"on": ident, "key": key}, *again]
+    script = read(map(dumps, (*lines, *told.more)), "the invented day", folder)
+    header = header_of({"test": told.test, **given}, "the invented day")
+    return Script(replace(header, labels={**header.labels, "invented": True, **{
+        key: f"{value:f}" if isinstance(value, Decimal) else value for key, value in told.labels.items()}}), script.answers)

@@ -1,0 +1,27 @@
+"""The record as one JSON document; schema.json beside this file says what it holds. Numbers keep exactly their digits."""
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, TextIO
+
+from assistant.jsonline import dumps
+from assistant.report.rows import Test, corrections, doubts
+
+SCHEMA = Path(__file__).with_name("schema.json")
+VERSION = 1
+"""Of the document's form; a new one where an old reader would go wrong."""
+
+
+def document(tests: Sequence[Test], made: str) -> dict[str, Any]:
+    """``made``: local time with its offset."""
+    return {"form": "bowlside-record", "version": VERSION, "made": made,
+            "tests": [{**one, "corrections": corrections(one)} for one in tests], "doubts": doubts(tests)}
+
+
+def write(tests: Sequence[Test], made: str, target: TextIO) -> None:
+    found = document(tests, made)
+    target.write('{"form": %s, "version": %d, "made": %s, "doubts": %s, "tests": [\n' % (
+        dumps(found["form"]), VERSION, dumps(made), dumps(found["doubts"])))
+    target.write(",\n".join(map(dumps, found["tests"])))  # one test a line, for whoever compares two exports
+    target.write("\n]}\n")

@@ -1,0 +1,161 @@
+"""What an export is made of: the tests asked for, one round of tests beside another, both unit systems, and doubts about ids."""
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from assistant import record
+from assistant.core.judge import SPOKEN_NAMES
+from assistant.core.phrases import capital, spoken_id
+from assistant.core.rounding import judge, round_to
+from assistant.journal import Journal, JournalError
+
+Test = Mapping[str, Any]
+"""One test as ``record.of`` gives it."""
+
+_LB, _FT, _PSI = Decimal("0.45359237"), Decimal("0.3048"), Decimal("6.894757293168361")
+OTHER_UNITS: dict[str, tuple[str, Decimal, Decimal, int]] = {
+    "psi": ("kPa", _PSI, Decimal(0), 2),
+    "lb/ft3": ("kg/m3", _LB / _FT ** 3, Decimal(0), 0),
+    "lb/yd3": ("kg/m3", _LB / (3 * _FT) ** 3, Decimal(0), 0),
+    "yd3": ("m3", (3 * _FT) ** 3, Decimal(0), 2),
+    "ft3": ("m3", _FT ** 3, Decimal(0), 4),
+    "in": ("mm", Decimal("25.4"), Decimal(0), 0),
+    "lb": ("kg", _LB, Decimal(0), 2),
+    "F": ("C", Decimal(5) / 9, Decimal(-32) * 5 / 9, 1),
+}
+"""Unit -> the other system's unit, factor, offset, decimals shown. Pound and foot are exact (1959 agreement)."""
+_BACK = {"kPa": ("psi", 2), "m3": ("yd3", 2), "mm": ("in", 2), "kg": ("lb", 2), "C": ("F", 0)}
+_BACK_OF = {"density": ("kg/m3", "lb/ft3", 1), "theoretical_density": ("kg/m3", "lb/ft3", 1), "cement_content": ("kg/m3", "lb/yd3", 0)}
+
+
+@dataclass(frozen=True)
+class Round:
+    """The tests of one round, oldest first; a test that belongs to no round is one by itself."""
+    name: str
+    tests: tuple[Test, ...]
+
+    def label(self, key: str) -> Any:
+        """The newest that any of its tests says of ``key``; None where none does."""
+        return next((one[key] for one in reversed(self.tests) if one.get(key) not in (None, "")), None)
+
+    @property
+    def day(self) -> str:
+        return self.tests[0]["started"][:10]
+
+
+def chosen(journal: Journal, ids: Sequence[int] = (), day: date | None = None) -> tuple[list[Test], list[str]]:
+    """The tests asked for, oldest first (all, where nothing is asked), and a sentence for each that can't be replayed."""
+    found, damaged = [], []
+    for test in journal.tests():
+        if ids and test not in ids:
+            continue
+        try:
+            one = record.of(journal, test)
+        except JournalError as error:
+            damaged.append(str(error))
+            continue
+        if day is None or one["started"][:10] == day.isoformat():
+            found.append(one)
+    return found, damaged
+
+
+def rounds(tests: Iterable[Test]) -> list[Round]:
+    """Tests of one ``round`` on one day together, in the order in which the rounds began."""
+    found: dict[tuple[str, Any], list[Test]] = {}
+    for one in tests:
+        named = one.get("round")
+        found.setdefault((one["started"][:10], named) if named else ("", one["id"]), []).append(one)
+    return [Round(str(name) if day else "", tuple(group)) for (day, name), group in found.items()]
+
+
+def doubts(tests: Sequence[Test]) -> list[str]:
+    """Ids that look swapped: a sentence each. Two of the same test on one sample, one sample with two tickets, one ticket
+    with two trucks or samples. A check test says so and is none."""
+    real = [one for one in tests if one["outcome"] != "scrapped" and not one.get("check_of") and not one.get("check_test")]
+    found = []
+    seen: dict[tuple[str, str, str, str], Test] = {}
+    for one in real:
+        day = one["started"][:10]
+        if sample := one.get("sample"):
+            before = seen.setdefault((day, "test", str(sample), one["test"]), one)
+            if before is not one:
+                found.append(f'Tests {before["id"]} and {one["id"]} are both {one["title"].lower()} of sample {sample}: '
+                             "is one sample id wrong?")
+        for key, other in (("sample", "ticket"), ("ticket", "truck"), ("ticket", "sample")):
+            if not (one.get(key) and one.get(other)):
+                continue
+            before = seen.setdefault((day, other, key, str(one[key])), one)
+            if before[other] != one[other]:
+                found.append(f'Tests {before["id"]} and {one["id"]} both carry {key} {one[key]}, but {other} {before[other]} '
+                             f"and {one[other]}: are the ids swapped?")
+    return found
+
+
+def in_other_units(name: str, value: Decimal, unit: str, rule: str) -> tuple[Decimal, str] | None:
+    """A value in the other unit system, rounded once, and its unit; None where there is none (a percentage)."""
+    if unit in OTHER_UNITS:
+        other, factor, offset, places = OTHER_UNITS[unit]
+        return round_to(value * factor + offset, places, rule), other
+    own = _BACK_OF.get(name)
+    other, places = own[1:] if own and own[0] == unit else _BACK.get(unit, ("", 0))
+    if not other:
+        return None
+    _, factor, offset, _ = OTHER_UNITS[other]
+    return round_to((value - offset) / factor, places, rule), other
+
+
+def result_name(name: str) -> str:
+    return capital(SPOKEN_NAMES.get(name, name.replace("_", " ")))
+
+
+def reading_name(ident: str) -> str:
+    return capital(spoken_id(ident))
+
+
+def limits_in_words(limits: Sequence[Decimal | None]) -> str:
+    low, high = limits
+    if low is not None and high is not None:
+        return f"{low:f} to {high:f}"
+    return "" if low is None and high is None else f"min {low:f}" if low is not None else f"max {high:f}"
+
+
+def inside(result: Mapping[str, Any], rule: str) -> str:
+    """``within``, ``OUTSIDE``, ``no limit`` or ``no value``: one result against its own limits, as the rule has it."""
+    if result["value"] is None:
+        return "no value"
+    if all(side is None for side in result["limits"]):
+        return "no limit"
+    return "within" if judge(result["value"], tuple(result["limits"]), rule) else "OUTSIDE"
+
+
+def clock(wall: str) -> str:
+    """``2031-05-17T10:31:07.250+02:00`` -> ``10:31``; empty stays empty."""
+    return wall[11:16]
+
+
+def corrections(test: Test) -> list[str]:
+    """Every reading that was withdrawn, with what counts instead."""
+    now = {one["id"]: one for one in test["readings"] if not one["withdrawn"]}
+    return [f'{reading_name(one["id"])}: {shown(one["value"])} {one["unit"]} ({clock(one["taken"])}, {one["source"]}) withdrawn, '
+            f'{one["withdrawn"]}; ' + (f'{shown(now[one["id"]]["value"])} {now[one["id"]]["unit"]} counts'
+                                       if one["id"] in now else "nothing counts instead")
+            for one in test["readings"] if one["withdrawn"]]
+
+
+def marks(tests: Iterable[Test]) -> list[str]:
+    """What must stand on every page that shows these tests, so that nobody takes them for what they are not."""
+    tests = list(tests)
+    found = []
+    if any(one.get("practice") for one in tests):
+        found.append("PRACTICE on a simulated meter: nothing here counts.")
+    if any(one.get("invented") or "(invented)" in f'{one.get("job", "")} {one.get("producer", "")}' for one in tests):
+        found.append("INVENTED DEMONSTRATION: no such job exists and nothing here was measured.")
+    return found
+
+
+def shown(value: Any) -> str:
+    return f"{value:f}" if isinstance(value, Decimal) else str(value)
