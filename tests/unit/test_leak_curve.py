@@ -27,7 +27,8 @@ def made(leak: float, cooling: float = 0.0, tau: float = 60.0, noise: float = 0.
     (0.0, 0.3, "cooling", "Of the drop, 0."),
     (-0.04, 0.0, "warming", "The chamber was warming"),
     (0.0, -0.2, "warming", "The chamber was warming"),
-    (0.024, 0.1, "unclear", "The curve can't tell: a leak of 0.0"),
+    (0.026, 0.1, "unclear", "The curve can't tell: a leak of 0.0"),
+    (0.022, 0.1, "unclear", "The curve can't tell: a leak of 0.0"),
 ])
 def test_each_kind_of_hold_is_called_by_its_name(leak: float, cooling: float, kind: str, words: str) -> None:
     found = fit(made(leak, cooling))
@@ -74,7 +75,7 @@ def test_a_gauge_that_shows_one_value_all_along_allows_what_its_last_digit_hides
     """Less than 0.01 psi in five minutes can't be seen: the error says so, and is not zero."""
     found = fit([(float(s), D("45.20")) for s in range(301)])
     assert (found.kind, found.leak_psi_per_min) == ("tight", 0)
-    assert D("0.0005") < found.leak_error < D("0.01")
+    assert D("0.001") < found.leak_error < D("0.01")  # 0.01 psi in five minutes is 0.002 a minute
 
 
 def test_wide_steps_of_a_gauge_make_the_error_wide() -> None:
@@ -133,6 +134,14 @@ def watched(meter: Meter, settle_s: float) -> list[tuple[float, D]]:
         meter.advance(1.0)
         curve.append((float(s), meter.gauge()))
     return curve
+
+
+def test_what_the_last_reading_s_own_noise_could_mend_is_not_given_up() -> None:
+    """A rough gauge may end above the limit by chance, and so may one that stands 0.015 psi beyond it."""
+    assert not cannot_pass(made(0.04, noise=0.05)[:295], HOLD, LIMIT, first_psi=D("45.20"))
+    still = made(0.0, noise=0.005)
+    assert not cannot_pass(still, HOLD, LIMIT, first_psi=D("45.335"))
+    assert cannot_pass(still, HOLD, LIMIT, first_psi=D("45.37"))
 
 
 @pytest.mark.parametrize("leak", [0.0, 0.03, 0.05, 0.1, 1.0])
