@@ -4,14 +4,30 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from assistant.core import rounding, standing
+from assistant.core import rounding, standing, units
 from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
 PASS, FAIL, INVALID, NONE = "pass", "fail", "invalid", "none"
 
-_REPORTED = {"air_content": ("%", 1), "system_air_metric": ("psi", 2), "leak_drop": ("psi", 2)}
-"""Unit and decimals of each result as reported; standings in `standing.TABLE` under "report_" + name."""
+_REPORTED: dict[str, tuple[str, str] | tuple[str, str, str, str]] = {
+    "air_content": ("%", "0.1"), "system_air_metric": ("psi", "0.01"), "leak_drop": ("psi", "0.01"),
+    "density": ("lb/ft3", "0.1", "kg/m3", "1"), "yield": ("yd3", "0.01", "m3", "0.01"), "relative_yield": ("", "0.01"),
+    "theoretical_density": ("lb/ft3", "0.1", "kg/m3", "1"), "gravimetric_air": ("%", "0.1"),
+    "cement_content": ("lb/yd3", "1", "kg/m3", "1"),
+    "slump": ("in.", "0.25", "mm", "5"), "temperature": ("\u00b0F", "1", "\u00b0C", "0.5"),
+    "aggregate_correction": ("%", "0.1"), "fine_sample": ("lb", "0.01", "kg", "0.01"), "coarse_sample": ("lb", "0.01", "kg", "0.01"),
+    "chamber_ratio": ("", "0.0001"), "canister_air": ("%", "0.05"), "canister_error": ("%", "0.1"),
+    "gauge_error": ("psi", "0.01"), "cylinder_mass": ("lb", "0.1", "kg", "0.01"), "cylinders_made": ("", "1"),
+    "cure_high": ("\u00b0F", "1", "\u00b0C", "0.5"), "cure_low": ("\u00b0F", "1", "\u00b0C", "0.5"), "cure_hours": ("h", "1"),
+}
+"""Unit and smallest step of each result as reported, where SI differs also in SI; standings in `standing.TABLE` under
+"report_" + name."""
+
+NAMES = tuple(_REPORTED)
+UNITS = {"lb/ft3": "lb_ft3", "lb/yd3": "lb_yd3", "kg/m3": "kg_m3", "yd3": "yd3", "ft3": "ft3", "m3": "m3", "lb": "lb", "kg": "kg",
+         "in.": "in", "mm": "mm", "\u00b0F": "f", "\u00b0C": "c", "h": "h"}
+"""Unit -> its name in the language file, [say.unit]."""
 
 
 @dataclass(frozen=True)
@@ -37,9 +53,39 @@ class Assessment:
 
 
 def result(name: str, value: Decimal | None, settings: Settings) -> Result:
-    unit, places = _REPORTED[name]
-    rounded = None if value is None else rounding.round_to(value, places, settings.rounding)
+    unit, step = reported(name, settings)
+    rounded = None if value is None else rounding.to_step(value, step, settings.rounding)
     return Result(name, value, unit, rounded, standing.of(name))
+
+
+def reported(name: str, settings: Settings) -> tuple[str, Decimal]:
+    """Unit and smallest step of a result in the units of the job."""
+    unit, step = _REPORTED[name][-2:] if settings.si else _REPORTED[name][:2]
+    return unit, Decimal(step)
+
+
+def in_other_units(one: Result, rule: str) -> Result | None:
+    """The same result in the other system's unit, for a form that wants both; None where there is only one or no value."""
+    pair = _REPORTED.get(one.name, ())
+    if one.unit == "psi":
+        unit, step = "kPa", "0.01"
+    elif len(pair) == 4:
+        unit, step = pair[2:] if one.unit == pair[0] else pair[:2]
+    else:
+        return None
+    if one.value is None:
+        return None
+    value = units.convert(one.value, one.unit, unit)
+    return Result(one.name, value, unit, rounding.to_step(value, Decimal(step), rule), one.standing)
+
+
+def assessed(results: Sequence[Result], settings: Settings, invalid: Sequence[str] = (), warnings: Sequence[str] = (),
+             repeat: bool = False) -> Assessment:
+    """The verdict on results: INVALID where there is a reason, else against the job's limits."""
+    if invalid:
+        return Assessment(tuple(results), tuple(warnings), INVALID, "; ".join(invalid), repeat)
+    verdict, why, more = against_limits([one for one in results if one.value is not None], settings)
+    return Assessment(tuple(results), (*warnings, *more), verdict, why, repeat)
 
 
 def spoken_name(name: str) -> str:
@@ -59,12 +105,12 @@ def against_limits(results: Sequence[Result], settings: Settings) -> tuple[str, 
             value = rounding.round_to(each.value, written, settings.rounding)
             if sign * (value - limit) > 0:
                 failed.append(sentence(f"verdict.limit_{word}", name=name, value=value, unit=each.unit, limit=f"{limit:f}",
-                                       by=f"{abs(value - limit):f}"))
+                                       by=f"{abs(value - limit):f}").replace("  ", " "))
                 continue
-            passed.append(sentence("verdict.limit_passed", name=name, value=each.rounded, unit=each.unit))
-            if written < _REPORTED[each.name][1] and sign * (each.rounded - limit) > 0:
+            passed.append(sentence("verdict.limit_passed", name=name, value=each.rounded, unit=each.unit).rstrip())
+            if written < rounding.last_place(each.rounded) and sign * (each.rounded - limit) > 0:
                 warnings.append(sentence("verdict.limit_coarse", name=name, value=each.rounded, unit=each.unit,
-                                         limit=f"{limit:f}"))
+                                         limit=f"{limit:f}").replace("  ", " "))  # a ratio has no unit
     if failed:
         return FAIL, "; ".join(failed), warnings
     if passed:

@@ -7,7 +7,7 @@ a reading can't be true. Nothing of it is ever spoken or shown: people read what
 
 from decimal import Decimal
 
-from assistant.core import pressure
+from assistant.core import fresh_readings, pressure
 from assistant.core.plausible import FAR_PSI, RESOLUTION, Taken, plausible_range
 from assistant.core.settings import Settings
 
@@ -19,7 +19,7 @@ LOWER_IN_RUN_2_PSI = Decimal("0.3")
 
 
 def likely_range(name: str, taken: Taken, settings: Settings) -> tuple[Decimal, Decimal] | None:
-    """The lowest and highest likely value, psi, within what is plausible; None where nothing is known.
+    """The lowest and highest likely value, in the reading's unit, within what is plausible; None where nothing is known.
 
     `name` and `taken` as for `plausible.reading`. The bands are the settings' and ours, of no published standing.
     """
@@ -32,6 +32,8 @@ def likely_range(name: str, taken: Taken, settings: Settings) -> tuple[Decimal, 
 
 
 def _range(name: str, taken: Taken, settings: Settings) -> tuple[Decimal, Decimal] | None:
+    if fresh_readings.knows(name):
+        return fresh_readings.usual(name, taken, settings)
     if name in ("leak.charge", "leak.initial"):
         return settings.leak_low - NEAR_CHARGE_PSI, settings.leak_high + NEAR_CHARGE_PSI
     if name == "leak.final":

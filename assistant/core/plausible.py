@@ -5,19 +5,17 @@ standing of each is in `standing.TABLE`. The words are meant to be spoken: they 
 never tell the value to expect, since people hear what they expect. Nothing here changes a reading.
 
 Names of readings: "leak.charge", "leak.initial", "leak.final", "charge.R.S", "equilibrium.R.S" with run R
-1-2 and step S 1-3. All values are psi.
+1-2 and step S 1-3. All values are psi. The readings of the other tests are in `fresh_readings`.
 """
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
-from assistant.core import pressure
+from assistant.core import fresh_readings, pressure
+from assistant.core.doubt import DOUBTFUL, IMPOSSIBLE, Doubt
 from assistant.core.language import sentence
 from assistant.core.settings import Settings
-
-IMPOSSIBLE = "impossible"
-DOUBTFUL = "doubtful"
 
 RESOLUTION = Decimal("0.01")
 """The gauge reads to 0.01 psi (from memory, 50-80 % sure)."""
@@ -25,16 +23,6 @@ FAR_PSI = Decimal(1)
 """A leak-hold reading further off than this is more likely a slip (common practice, no source)."""
 
 Taken = Mapping[str, Decimal]
-
-
-@dataclass(frozen=True)
-class Doubt:
-    kind: str
-    """IMPOSSIBLE: refuse and ask again. DOUBTFUL: say the words and have it confirmed."""
-    words: str
-    """Short and speakable."""
-    rule: str = ""
-    """Which check spoke: "order", "air", "fit", "run_differences", "metric", "leak"."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +44,9 @@ def reading(name: str, value: Decimal, taken: Taken, settings: Settings) -> Doub
 
 def doubts(name: str, value: Decimal, taken: Taken, settings: Settings) -> Iterator[Doubt]:
     """Every doubt, in order. An impossible reading has just the one."""
+    if fresh_readings.knows(name):
+        yield from [NO_READING] if _is_none(value) else fresh_readings.doubts(name, value, taken, settings)
+        return
     hard = _impossible(name, value, taken, settings)
     if hard:
         yield hard
@@ -74,6 +65,8 @@ def plausible_range(name: str, taken: Taken, settings: Settings) -> tuple[Decima
 
     For the listening grammar. It may be empty (low above high) when a reading before it was already wrong.
     """
+    if fresh_readings.knows(name):
+        return fresh_readings.ends(name, taken, settings)
     if name == "leak.final":
         return Decimal("0.00"), settings.max_psi
     if name in ("leak.charge", "leak.initial"):
@@ -103,6 +96,14 @@ def band(name: str, value: Decimal, settings: Settings) -> Band:
     return Band(state, abs(off), sentence(f"band.{state}{little}", by=f"{abs(off):f}"))
 
 
+NO_READING = Doubt(IMPOSSIBLE, sentence("doubt.no_reading"), "order")
+
+
+def _is_none(value: Decimal) -> bool:
+    """No number that a gauge could show."""
+    return not value.is_finite() or value.adjusted() >= 6 or value.as_tuple().exponent < -12
+
+
 def _said(ident: str, value: Decimal, **fields: object) -> str:
     return sentence(f"doubt.{ident}", value=f"{value:f}", **fields)
 
@@ -124,8 +125,8 @@ def _impossible(name: str, value: Decimal, taken: Taken, settings: Settings) -> 
     def doubt(why: str) -> Doubt:
         return Doubt(IMPOSSIBLE, _said(why, value), "order")
 
-    if not value.is_finite() or value.adjusted() >= 6 or value.as_tuple().exponent < -12:
-        return Doubt(IMPOSSIBLE, sentence("doubt.no_reading"), "order")
+    if _is_none(value):
+        return NO_READING
     if name == "leak.final":
         if value < 0:
             return doubt("below_zero")

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, fields, replace
 from difflib import get_close_matches
 from typing import Any, Mapping
 
-from assistant.core import phrases
+from assistant.core import fresh_words, phrases
 from assistant.core.commands import COMMANDS
 from assistant.core.judge import RULES
 from assistant.core.settings import Settings
@@ -71,7 +71,7 @@ def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure")
         source = stage if like is None else stages[like]
         stages[name] = stage
         for binding in _bindings(stage, place):
-            words = phrases.of_settings(settings, binding.get("S"))
+            words = phrases.of_settings(settings, binding.get("S")) | fresh_words.of_settings(settings)
             words |= {key: _filled(str(value), words, place) for key, value in binding.items()}
             for plain in _tables(source, "step", place):
                 step = _step(plain, _filled(name, words, place), words, place)
@@ -112,6 +112,8 @@ def _step(plain: Mapping[str, Any], stage: str, words: Mapping[str, str], place:
     kind = KINDS[name]
     allowed = {each.name: each for each in fields(kind)}
     values = {key: value for key, value in plain.items() if key != "kind"}
+    if isinstance(places := values.get("places"), str) and places.isascii() and places.isdigit():
+        values["places"] = int(places)  # filled from the units of the job
     _known(values, tuple(name for name in allowed if name != "stage"), place)
     if "id" not in values:
         raise ProcedureError(f'{place}: it needs an "id".')

@@ -22,6 +22,15 @@ def round_to(value: Decimal, places: int, rule: str = HALF_EVEN) -> Decimal:
     return abs(rounded) if rounded.is_zero() else rounded  # no "-0.0" on a screen
 
 
+def to_step(value: Decimal, step: Decimal, rule: str = HALF_EVEN) -> Decimal:
+    """`value` to the nearest multiple of `step`, written with the decimals of `step`: 4.3 to 0.25 is 4.25.
+
+    A value half way goes to the even multiple, or up, as the rule says.
+    """
+    multiples = round_to(_WIDE.divide(value, step), 0, rule)
+    return _WIDE.multiply(multiples, step).quantize(step, context=_WIDE)
+
+
 def last_place(limit: Decimal) -> int:
     """How many decimals the limit was written with: 0.20 has two, 4 has none (and so has 1E+1)."""
     return max(0, -int(limit.as_tuple().exponent))

@@ -10,13 +10,21 @@ from dataclasses import dataclass, field, fields
 from decimal import Decimal
 from typing import Any
 
-from assistant.core import rounding, standing
+from assistant.core import rounding, standing, units
 
-LIMITED = ("air_content", "system_air_metric", "leak_drop")
+LIMITED = ("air_content", "system_air_metric", "leak_drop", "slump", "temperature", "density", "yield", "relative_yield",
+           "theoretical_density", "gravimetric_air", "cement_content", "aggregate_correction", "canister_error", "gauge_error", "cure_high", "cure_low",
+           "cure_hours", "cylinders_made")
 """The results that a limit can be set on."""
 
 Limits = tuple[Decimal | None, Decimal | None]
 """(lowest, highest), each with the decimals it was written with; None for no limit on that side."""
+
+CYLINDERS = ("4x8", "6x12", "9x18")
+"""Diameter by height, in."""
+
+_SYSTEM_OF = {"_lb": units.INCH_POUND, "_ft3": units.INCH_POUND, "_yd3": units.INCH_POUND, "_kg": units.SI, "_m3": units.SI}
+"""The system that the last part of a setting's name belongs to."""
 
 _NUMBER = re.compile(r"-?\d{1,6}(\.\d{1,12})?")
 
@@ -24,6 +32,11 @@ _NUMBER = re.compile(r"-?\d{1,6}(\.\d{1,12})?")
 def _set(default: str, low: str, high: str, unit: str) -> Any:
     bounds = {"low": Decimal(low), "high": Decimal(high), "unit": unit}
     return field(default=Decimal(default), metadata=bounds)
+
+
+def _optional(low: str, high: str, unit: str) -> Any:
+    """A number that only the job or the meter knows: None until it is given."""
+    return field(default=None, metadata={"low": Decimal(low), "high": Decimal(high), "unit": unit})
 
 
 @dataclass(frozen=True)
@@ -38,6 +51,35 @@ class Settings:
     aggregate_correction_pct: Decimal = _set("0.0", "0", "10", "%")
     limits: Mapping[str, Limits] = field(default_factory=dict, hash=False)
     rounding: str = rounding.HALF_EVEN
+    units: str = units.INCH_POUND
+    strength_psi: Decimal | None = _optional("100", "30000", "psi")
+    cylinder: str = CYLINDERS[0]
+    # what density, yield and the aggregate correction need; each also in SI
+    measure_volume_ft3: Decimal | None = _optional("0.1", "4", "ft3")
+    measure_volume_m3: Decimal | None = _optional("0.003", "0.12", "m3")
+    batch_mass_lb: Decimal | None = _optional("1", "999999", "lb")
+    batch_mass_kg: Decimal | None = _optional("1", "999999", "kg")
+    design_yield_yd3: Decimal | None = _optional("0.01", "1000", "yd3")
+    design_yield_m3: Decimal | None = _optional("0.01", "1000", "m3")
+    air_free_volume_ft3: Decimal | None = _optional("0.1", "27000", "ft3")
+    air_free_volume_m3: Decimal | None = _optional("0.003", "1000", "m3")
+    cementitious_lb: Decimal | None = _optional("1", "999999", "lb")
+    cementitious_kg: Decimal | None = _optional("1", "999999", "kg")
+    bowl_volume_ft3: Decimal | None = _optional("0.1", "2", "ft3")
+    bowl_volume_m3: Decimal | None = _optional("0.003", "0.06", "m3")
+    batch_volume_ft3: Decimal | None = _optional("0.1", "27000", "ft3")
+    batch_volume_m3: Decimal | None = _optional("0.003", "1000", "m3")
+    fine_aggregate_lb: Decimal | None = _optional("1", "999999", "lb")
+    fine_aggregate_kg: Decimal | None = _optional("1", "999999", "kg")
+    coarse_aggregate_lb: Decimal | None = _optional("1", "999999", "lb")
+    coarse_aggregate_kg: Decimal | None = _optional("1", "999999", "kg")
+    # the other tests
+    canister_ft3: Decimal = _set("0.0125", "0.001", "0.1", "ft3")
+    canister_tolerance_pct: Decimal = _set("0.1", "0", "5", "%")
+    gauge_tolerance_psi: Decimal = _set("0.05", "0", "5", "psi")
+    thermometer_s: Decimal = _set("120", "0", "600", "s")
+    slump_s: Decimal = _set("150", "10", "3600", "s")
+    lift_s: Decimal = _set("5", "2", "60", "s")
     # the leak hold
     leak_low: Decimal = _set("45.0", "1", "100", "psi")
     leak_high: Decimal = _set("45.5", "1", "100", "psi")
@@ -81,6 +123,12 @@ class Settings:
                 checked[key] = _rule(value)
             elif key == "step_targets":
                 checked[key] = _targets(value)
+            elif key == "units":
+                checked[key] = _one_of(key, value, units.SYSTEMS)
+            elif key == "cylinder":
+                checked[key] = _one_of(key, value, CYLINDERS)
+            elif value is None and known[key].default is None:
+                checked[key] = None
             elif key == "clamps":
                 checked[key] = _count(key, value, known[key].metadata)
             else:
@@ -97,7 +145,21 @@ class Settings:
         """The charge of step 1, 2 or 3, psi."""
         return self.step_targets[step - 1]
 
+    @property
+    def si(self) -> bool:
+        return self.units == units.SI
+
+    def amount(self, name: str) -> Decimal | None:
+        """"batch_mass" and the like, in the units of the job; None where nobody gave it."""
+        return next((getattr(self, name + ending) for ending, system in _SYSTEM_OF.items()
+                     if system == self.units and hasattr(self, name + ending)), None)
+
     def _check_together(self) -> None:
+        for each in fields(self):
+            system = _SYSTEM_OF.get("_" + each.name.rpartition("_")[2], self.units)
+            if each.default is None and system != self.units and getattr(self, each.name) is not None:
+                raise ValueError(f"{each.name} is given and units is {self.units}: give the amounts of this job in its own units, "
+                                 "or change units")
         pairs = (("leak_low", "leak_high"), ("air_low_pct", "air_high_pct"), ("leak_high", "max_psi"))
         for low, high in pairs:
             if getattr(self, low) >= getattr(self, high):
@@ -141,6 +203,12 @@ def _count(key: str, value: Any, bounds: Mapping[str, Any]) -> int:
     if found != int(found):
         raise ValueError(f"{key} is {shown(found)}: it must be a whole number")
     return int(found)
+
+
+def _one_of(key: str, value: Any, allowed: tuple[str, ...]) -> str:
+    if not isinstance(value, str) or value not in allowed:
+        raise ValueError(f"{key} is {shown(value)}: it must be {' or '.join(allowed)}")
+    return value
 
 
 def _rule(value: Any) -> str:

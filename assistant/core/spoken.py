@@ -30,8 +30,16 @@ _WHOLE = {words: str(n) for n, words in TWO_DIGITS.items()}
 WORDS = tuple(dict.fromkeys((*UNITS, *ZEROS[1:], *filter(None, [DOUBLE]), *POINTS, *(word for said in _WHOLE for word in said),
                              *HALF)))
 """Every word that a number may be said with."""
-_KNOWN = frozenset(WORDS)
-_NUMERAL = re.compile(r"[0-9]{1,2}(\.[0-9]+)?")
+_KNOWN = frozenset((*WORDS, *(word for key in ("and_quarter", "and_three_quarters")
+                              for word in sentence(f"number.{key}").split())))
+_NUMERAL = re.compile(r"[0-9]{1,3}(\.[0-9]+)?")
+_FRACTIONS = {tuple(said.split()): decimals for said, decimals in (
+    (" ".join(HALF), "5"), (sentence("number.and_quarter"), "25"), (sentence("number.and_three_quarters"), "75")) if said}
+"""What may follow a whole number in place of a point -> its decimals. The quarters are not in WORDS: no grammar is built of
+them, as the station's own speech model does not know the word."""
+
+
+_JOINTS = {words[0] for words in _FRACTIONS}
 
 
 class NotANumber(ValueError):
@@ -67,7 +75,7 @@ def say(value: Decimal) -> str:
 def parse(text: str) -> Spoken:
     """The one number that `text` says, with at most two digits before the point and any number after it.
 
-    Takes number words (hyphens and commas count as spaces) or a plain numeral such as "7.25".
+    Three digits before it are taken only one by one and with a point: without one it was most likely lost. Takes number words (hyphens and commas count as spaces) or a plain numeral such as "7.25".
     Raises NotANumber with a sentence for anything else.
     """
     text = text.lower().strip(" \t\r\n,")
@@ -84,21 +92,21 @@ def parse(text: str) -> Spoken:
 
 
 def _value(words: list[str]) -> Decimal:
-    whole_words = list(takewhile(lambda word: word not in POINTS and word not in HALF[:1], words))
+    whole_words = list(takewhile(lambda word: word not in POINTS and word not in _JOINTS, words))
     tail = words[len(whole_words):]
     if not whole_words:
         raise NotANumber(sentence("number.no_whole"))
     whole = _digits_of(whole_words)
-    if len(whole) > 2:
+    if len(whole) > 3 or len(whole) == 3 and (whole[0] == "0" or tail[:1] not in [[point] for point in POINTS]):
         raise NotANumber(sentence("number.too_many"))
     if len(whole) == 2 and whole[0] == "0":
         raise NotANumber(sentence("number.leading_zero"))
     if not tail:
         return Decimal(whole)
-    if tail[0] in HALF[:1]:
-        if tuple(tail) != HALF:
+    if tail[0] in _JOINTS:
+        if tuple(tail) not in _FRACTIONS:
             raise NotANumber(sentence("number.half"))
-        return Decimal(f"{whole}.5")
+        return Decimal(f"{whole}.{_FRACTIONS[tuple(tail)]}")
     if len(tail) == 1:
         raise NotANumber(sentence("number.no_decimals"))
     return Decimal(f"{whole}.{_digits_of(tail[1:])}")

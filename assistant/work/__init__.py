@@ -1,0 +1,69 @@
+"""`bowlside work TEST`: compute results from readings given as one JSON object on standard input.
+
+Decimals are read, computed, compared and written exactly, from the JSON text on.
+"""
+
+import argparse
+import sys
+from collections.abc import Mapping
+from typing import Any
+
+from assistant import jsonline
+from assistant.core.assessment import FAIL, INVALID, Assessment, Result, in_other_units
+from assistant.core.rounding import HALF_EVEN
+from assistant.core.settings import shown
+from assistant.work.input import LONGEST, read
+from assistant.work.tests import TESTS
+
+__all__ = ["LONGEST", "TESTS", "add_arguments", "as_object", "run", "run_command"]
+
+
+def run(test: str, text: str) -> tuple[dict[str, Any], int]:
+    """What to print and the exit code (0 pass or no limits, 1 fail or invalid) for one test's JSON `text`.
+
+    ValueError, one plain sentence, on anything that is not the test's input: exit code 2.
+    """
+    if test not in TESTS:
+        raise ValueError(f"there is no work for a test {shown(test)}: the tests are {', '.join(TESTS)}")
+    done = TESTS[test](read(text))
+    return as_object(done), 1 if done.verdict in (FAIL, INVALID) else 0
+
+
+def as_object(done: Assessment) -> dict[str, Any]:
+    """An assessment as the command contract prints it."""
+    names = ("name", "value", "unit", "rounded", "standing")
+    return {"results": [{name: getattr(each, name) for name in names} for each in done.results],
+            "warnings": list(done.warnings), "verdict": done.verdict, "why": done.why}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("test", metavar="TEST", help="one of: " + ", ".join(TESTS))
+    parser.add_argument("--json", action="store_true", help="print one JSON object on one line")
+
+
+def run_command(args: argparse.Namespace) -> int:
+    """Reads standard input, prints the results; the exit code."""
+    if args.test in TESTS and sys.stdin.isatty():
+        print("Type the readings as one JSON object, then Ctrl-D.", file=sys.stderr)
+    try:
+        found, code = run(args.test, sys.stdin.buffer.read(4 * LONGEST + 4).decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        print("bowlside work: the input is no UTF-8 text: give one JSON object", file=sys.stderr)
+        return 2
+    except ValueError as wrong:
+        print(f"bowlside work: {wrong}", file=sys.stderr)
+        return 2
+    print(jsonline.dumps(found) if args.json else _plain(found))
+    return code
+
+
+def _plain(found: Mapping[str, Any]) -> str:
+    """The same for a person: a line for each result, in both systems of units, for each warning, and for the verdict."""
+    lines = []
+    for each in found["results"]:
+        value = "no valid result" if each["rounded"] is None else f"{each['rounded']} {each['unit']}".strip()
+        other = in_other_units(Result(**each), HALF_EVEN)
+        also = f" ({other.rounded} {other.unit})" if other else ""
+        lines.append(f"{each['name'].replace('_', ' ')}: {value}{also}\n    ({each['standing']})")
+    lines += [f"warning: {warning}" for warning in found["warnings"]]
+    return "\n".join([*lines, f"verdict: {found['verdict']}, {found['why']}"])
