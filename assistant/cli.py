@@ -86,6 +86,8 @@ def parser() -> argparse.ArgumentParser:
     practise.add_argument("--air", type=float, default=6.0, metavar="PCT", help="air in the concrete, percent (6.0)")
     practise.add_argument("--metric", type=float, default=0.20, metavar="PSI", help="system air metric, psi (0.20)")
     practise.add_argument("--leak", type=float, default=0.0, metavar="PSI", help="chamber leak, psi a minute (0)")
+    practise.add_argument("--wire", choices=("line", "polled", "modbus"),
+                          help="the simulated meter also speaks as a gauge of this kind on a wire (none)")
 
     rehearse = command("rehearse", "Play a script through the real machine on a virtual clock.", _rehearse)
     rehearse.add_argument("script", metavar="SCRIPT", help="one JSON object a line, or - for standard input")

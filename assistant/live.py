@@ -10,11 +10,13 @@ from typing import Any, Protocol
 from assistant import view
 from assistant.clock import Watch, boot_now
 from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
-from assistant.core.events import (ClockJumped, DeviceLost, Event, KeyPressed, Restarted, Spoken, Suspended, TestStarted,
+from assistant.core.events import (ClockJumped, DeviceLost, Event, Heard, KeyPressed, Restarted, Spoken, Suspended, TestStarted,
                                    TimerDue)
 from assistant.core.expect import Expect
+from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.turn import expected
+from assistant.gauge_watch import GaugeWatch
 from assistant.journal import JournalError
 from assistant.lines import Write, record_line
 from assistant.pronounce import pronounce
@@ -24,8 +26,22 @@ from hardware.synth import RATE_WPM
 
 LOOK_EVERY_S = 1.0
 REFRESH_S = 0.1
+WRONG_S = 2.0
+"""So long the lamp says "wrong" after something was refused. Ours."""
 RETRY_S = 1.0
 """A timer that could not be recorded is tried again after this."""
+
+
+def echo(state: State, key: str) -> str:
+    """The cue under the finger: where a reading is keyed, the digit itself, the point, or that one was erased."""
+    if state.phase is Phase.ENTRY and not state.paused:
+        if key in tuple("0123456789"):
+            return f"digit_{key}"
+        if key == "*":
+            return "point"
+        if key == "B" and state.typed:
+            return "erase"
+    return "key_click"
 
 
 class Handles(Protocol):
@@ -33,6 +49,11 @@ class Handles(Protocol):
     state: State
 
     def handle(self, event: Event) -> tuple[Effect, ...]: ...
+
+
+class Shows(Protocol):
+    """Lamps and buzzers (``assistant.hands.Hands``)."""
+    def show(self, name: str) -> None: ...
 
 
 class Live:
@@ -43,6 +64,7 @@ class Live:
     speaker    made by the caller with ``on_spoken=live.spoken`` (see ``attach``)
     show       takes a View after every change; None: there is no screen
     practice   the simulated meter at real pace; None: a real one
+    lamps      lamps and buzzers, once they are open (see ``assistant.hands``)
     write      takes the record's lines; None: not wanted
     """
 
@@ -52,6 +74,9 @@ class Live:
         self.station, self.show, self.practice, self.write, self.hints, self.keys = (
             station, show, practice, write, hints, keys)
         self.speaker: SpeakerPort | None = None
+        self.lamps: Shows | None = None
+        self.watch = GaugeWatch(self._handle, lambda: self.station.state)
+        self._wrong_until = 0.0
         self._rate_wpm = RATE_WPM
         self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.messages: deque[str] = deque(maxlen=3)
@@ -94,6 +119,14 @@ class Live:
     def lost(self, device: str, sentence: str) -> None:
         """A device is gone: said, shown and recorded."""
         self.post_event(lambda at: DeviceLost(at, device, sentence))
+
+    def gauge_sample(self, sample: Any) -> None:
+        """One sample of the gauge on the wire (``hardware.gauges.Sample``)."""
+        self.queue.put(lambda: self.watch.sample(sample.at, sample.psi, boot_now()))
+
+    def gauge_lost(self, sentence: str) -> None:
+        self.queue.put(self.watch.lost)
+        self.lost("gauge", sentence)
 
     def tell(self, sentence: str) -> None:
         """An answer to something that was just done."""
@@ -156,6 +189,8 @@ class Live:
         """False: it could not be recorded, so nothing has happened; the technician is told."""
         if self.finished is not None or not (self._ready or isinstance(event, TestStarted | Restarted)):
             return True
+        if isinstance(event, Heard | KeyPressed):
+            self.watch.before_answer(event.at)
         try:
             effects = self.station.handle(event)
         except JournalError as error:
@@ -184,8 +219,11 @@ class Live:
                 self._keep(effect)
             case Hush() if speaker is not None:
                 speaker.hush(frozenset(map(str, effect.keep)))
-            case Cue() if speaker is not None:
-                speaker.cue(effect.name)
+            case Cue():
+                if effect.name == "refused":
+                    self._wrong_until = boot_now() + WRONG_S
+                if speaker is not None:
+                    speaker.cue(effect.name)
             case Cadence() if speaker is not None:
                 speaker.cues(list(effect.cues))
             case DropCues() if speaker is not None:
@@ -218,7 +256,7 @@ class Live:
 
     def _key(self, name: str) -> None:
         if self.speaker is not None:
-            self.speaker.cue("key_click")
+            self.speaker.cue(echo(self.station.state, name))
         self._handle(KeyPressed(boot_now(), name))
 
     def _meter(self, action: str) -> None:
@@ -232,12 +270,17 @@ class Live:
         self.finished = "left"
 
     def _refresh(self) -> None:
-        if self.show is None:
-            return
-        now, gauge, status = boot_now(), None, self.status
+        now, state = boot_now(), self.station.state
+        if self.lamps is not None:
+            self.lamps.show(view.lamp(state, now < self._wrong_until))
         if self.practice is not None:
             self.practice.tick(now)
+        if self.show is None:
+            return
+        gauge, status = view.wire(state, self.watch.shown(now)), self.status
+        if self.practice is not None:
             gauge = f"{self.practice.gauge():f} psi"
             status = f"{status}   METER: {self.practice.state()}"
-        state = self.station.state
-        self.show(view.of(state, now, status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys))
+        label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
+        self.show(view.of(state, now, status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
+                          label))

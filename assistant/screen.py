@@ -49,7 +49,9 @@ class View:
     status: str = ""
     """One line: devices, the practice mark."""
     gauge: str | None = None
-    """The simulated gauge, "31.81 psi", or None."""
+    """The gauge, "31.81 psi", or None."""
+    gauge_label: str = ""
+    """Which gauge that is; empty: the simulated one."""
     keys: str = ""
     """The help line."""
     progress: str = ""
@@ -138,7 +140,7 @@ def _panels(view: View, width: int, size: int) -> tuple[list[str], list[str]]:
     if view.clock_s is not None:
         panels.append((1, f"■ {view.clock_label.upper() or sentence('screen.clock')}", _clock(view.clock_s)))
     if view.gauge is not None:
-        panels.append((2, f"● {sentence('screen.gauge')}", view.gauge))
+        panels.append((2, f"● {view.gauge_label or sentence('screen.gauge')}", view.gauge))
     if view.typed:
         panels.append((0, f"▶ {sentence('screen.typed')}", view.typed.replace("*", ".") + "_"))
     elif view.last:

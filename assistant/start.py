@@ -4,18 +4,19 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from assistant import clock, job, log, practise as practice_keys, reading_out, record, view, voice_out
+from assistant import clock, job, log, practise as practice_keys, reading_out, record, station_settings, view, voice_out
 from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
 from assistant.core.machine import step
 from assistant.core.state import State
 from assistant.ears import Ears
+from assistant.hands import Hands, WireGauge
 from assistant.journal import Journal
 from assistant.live import Handles, Live
 from assistant.pronounce import pronounce
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def practise(args: argparse.Namespace) -> int:
-    """The same with the simulated meter."""
+    """The same with the simulated meter, which also speaks as a gauge on a wire if ``--wire`` says so."""
     try:
         meter = Meter(args.air, args.metric, seed=args.seed, leak_psi_per_min=args.leak)
     except ValueError as error:
@@ -92,10 +93,25 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         extra = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
-        code = _live(station, first, out, texts, args.model, simulated, remark, **extra)
+        gauge = _own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
+        code = _live(station, first, out, texts, args.model, simulated, remark, gauge=gauge, **extra)
         state = station.state
         _farewell(station.test, state, folder)
     return code
+
+
+def _own_gauge() -> tuple[Mapping[str, Any], Callable[[], None]]:
+    """The station's own gauge, if its settings name one."""
+    return station_settings.read()["gauge"], lambda: None
+
+
+def _on_a_wire(kind: str, meter: LivePractice) -> WireGauge:
+    """What makes the simulated meter speak over a pseudo-terminal, as a gauge of this kind does."""
+    def plug() -> tuple[Mapping[str, Any], Callable[[], None]]:
+        from hardware.gauges.pty_gauge import SETTINGS, serve
+        port, stop = serve(kind, meter.gauge)
+        return {"kind": kind, "port": port, **SETTINGS[kind]}, stop
+    return plug
 
 
 def _farewell(test: int, state: State, folder: Path) -> None:
@@ -111,7 +127,7 @@ def _farewell(test: int, state: State, folder: Path) -> None:
 
 def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
           meter: LivePractice | None = None, remark: str = "",
-          hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS) -> int:
+          hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None) -> int:
     """Run with whatever of screen, sound and microphone is there. Needs a terminal for the keys."""
     with ExitStack() as stack:
         screen = Screen()
@@ -130,7 +146,10 @@ def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable
         out.prepare(speaker, texts, live.trouble)
         if remark:
             live.notices.append(remark)
-        stack.callback(Ears(live, speaker.is_deaf, model).close)
+        hands = Hands(live, station_settings.read(), gauge)
+        stack.callback(hands.close)
+        live.lamps = hands
+        stack.callback(Ears(live, lambda: speaker.is_deaf() or hands.deaf(), model).close)
         if meter:
             live.status = sentence("ear.practice")
         return live.run(first)

@@ -1,6 +1,8 @@
 """What the screen shows of a state: the words of the moment, the clock, the last reading, what is listened for."""
 from __future__ import annotations
 
+from decimal import Decimal
+
 from assistant.core import phrases
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
@@ -15,7 +17,7 @@ _LISTENS: dict[Phase, str] = {
 
 
 def of(state: State, now: float, status: str = "", gauge: str | None = None, messages: tuple[str, ...] = (),
-       heard: str = "", hint: str = "", keys: str = KEYS) -> View:
+       heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "") -> View:
     """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step."""
     if state.procedure is None:
         return View(status=status, keys=keys)
@@ -35,10 +37,30 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,
         listens=_listens(state),
         typed=state.typed,
-        status=status, gauge=gauge, keys=keys,
+        status=status, gauge=gauge, gauge_label=gauge_label, keys=keys,
         progress=sentence("screen.progress", step=state.index + 1, steps=len(state.procedure.steps)),
         messages=messages,
     )
+
+
+def wire(state: State, shown: Decimal | None) -> str | None:
+    """What the gauge on the wire shows. Hidden while its first entry is checked by another: people read what they see."""
+    hidden = state.first is not None and state.first.source == "gauge"
+    return None if shown is None or hidden else f"{shown:f} psi"
+
+
+def lamp(state: State, wrong: bool = False) -> str:
+    """What the lamp shows: ``wrong``, ``tap`` (blows now, lever held), ``hold``, ``waiting`` (for the technician) or ``off``."""
+    if wrong:
+        return "wrong"
+    match state.phase:
+        case Phase.IDLE | Phase.OVER:
+            return "off"
+        case Phase.TAPPING:
+            return "tap"
+        case Phase.HOLD:
+            return "hold"
+    return "waiting"
 
 
 def _listens(state: State) -> str:

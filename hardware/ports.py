@@ -63,3 +63,21 @@ class KeypadPort(Protocol):
     """Hands on each key's name (design: digits * # A B C D) once a press."""
 
     def close(self) -> None: ...
+
+
+class LampPort(Protocol):
+    """A lamp or buzzer: `show` one of waiting, hold, tap, wrong, off, until another is shown."""
+
+    alive: bool
+
+    def show(self, pattern: str) -> None: ...
+    def close(self) -> None: ...
+
+
+class GaugePort(Protocol):
+    """Hands on samples (`hardware.gauges.Sample`) from its own thread until it is closed; tells once when it is lost
+    and once when it is back."""
+
+    alive: bool
+
+    def close(self) -> None: ...

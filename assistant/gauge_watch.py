@@ -1,0 +1,89 @@
+"""From the gauge's samples to what the machine is told: that it stands still, what it shows while it matters, never more.
+
+It lives in the thread of the loop (or of a test) and asks no clock: ``now`` is always handed in, boot time in seconds.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable
+from decimal import ROUND_HALF_EVEN, Decimal
+
+from assistant.core import wire
+from assistant.core.events import Event, GaugeReads, GaugeSteady
+from assistant.core.state import State
+from hardware.gauges.steady import Still, Steady
+
+READ_EVERY_S = 1.0
+UNCHANGED_PSI = Decimal("0.02")
+"""While charging, a reading no further from the last one is not worth a row of the journal. Ours."""
+STEADY_EVERY_S = 1.0
+AT_MOST = 20
+"""So often the same steady value is told for one prompt; then only just before somebody answers it. Ours."""
+_KEPT = Decimal("0.001")
+
+
+class GaugeWatch:
+    """``post`` takes an event and handles it at once; ``state`` gives the machine's state."""
+
+    def __init__(self, post: Callable[[Event], object], state: Callable[[], State]) -> None:
+        self._post, self._state = post, state
+        self._steady = Steady()
+        self._read: tuple[float, Decimal] | None = None
+        self._told: tuple[float, Decimal] | None = None
+        self._for: tuple[str, float] = ("", 0.0)
+        self._times = 0
+
+    def sample(self, at: float, psi: Decimal, now: float) -> None:
+        """One sample, measured at ``at``. Tells what it means for the prompt that is open now."""
+        self._steady.take(at, psi)
+        state = self._state()
+        if wire.wants_reads(state) and (self._read is None or now - self._read[0] >= READ_EVERY_S):
+            self._tell_reading(state, now)
+        if self._told is None or now - self._told[0] >= STEADY_EVERY_S:
+            self._tell_steady(state, now)
+
+    def before_answer(self, now: float) -> None:
+        """Somebody answers: the machine shall know that the gauge still stands where it was last told."""
+        state = self._state()
+        still = self._still(state, now)
+        if still is not None and self._for == (state.step.id, state.opened) and self._told is not None \
+                and self._told[1] == still.value:
+            self._tell(still, now)
+
+    def lost(self) -> None:
+        self._steady.forget()
+
+    def shown(self, now: float) -> Decimal | None:
+        """What the gauge shows, psi to 0.01; None when nothing fresh came."""
+        latest = self._steady.latest(now)
+        return None if latest is None else latest.quantize(Decimal("0.01"), ROUND_HALF_EVEN)
+
+    def _tell_reading(self, state: State, now: float) -> None:
+        latest = self._steady.latest(now)
+        if latest is None:
+            return
+        same = self._read is not None and abs(latest - self._read[1]) < UNCHANGED_PSI
+        if same and state.hold is None and state.guided is not None:
+            return
+        self._read = (now, latest)
+        self._post(GaugeReads(now, latest.quantize(_KEPT, ROUND_HALF_EVEN)))
+
+    def _still(self, state: State, now: float) -> Still | None:
+        if not wire.wants_steady(state):
+            return None
+        still = self._steady.still(now, state.ask.places)
+        return still if still is not None and still.since >= state.opened else None
+
+    def _tell_steady(self, state: State, now: float) -> None:
+        still = self._still(state, now)
+        if still is None:
+            return
+        asked = (state.step.id, state.opened)
+        if asked != self._for or self._told is None or self._told[1] != still.value:
+            self._for, self._times = asked, 0
+        if self._times < AT_MOST:
+            self._times += 1
+            self._tell(still, now)
+
+    def _tell(self, still: Still, now: float) -> None:
+        self._told = (now, still.value)
+        self._post(GaugeSteady(now, still.value, still.spread, still.since))
