@@ -7,7 +7,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from hardware.apart import Apart
 from hardware.debounce import Timing
+from hardware.pins import mocked
 from hardware.ports import Device, Trouble
 
 PIN_SECTIONS = ("keypad", "pedal", "lamp", "buzzer")
@@ -15,32 +17,44 @@ PIN_SECTIONS = ("keypad", "pedal", "lamp", "buzzer")
 
 def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble, on_lost: Trouble,
              on_back: Callable[[], None], on_talk: Callable[[bool], None] = lambda on: None) -> list[Device]:
-    """The devices whose section has a `kind`, in no order. Never raises. Callbacks come from any thread and must only post.
+    """The devices whose section has a `kind`, in no order. Returns at once, never raises. Callbacks come from any thread and must only post.
 
     settings   as assistant.station_settings.read() gives them
     on_key     a key of the key map: 0-9 * # A B C D A-held C-held
     on_lost, on_back  the USB pad was pulled, and works again
     on_talk    a talk pedal was pressed (True) or let go
+
+    Keypad and pedal are one device of the list, watched by a process of their own; on gpiozero's mock pins they are in this one.
     """
-    opened: list[Device] = []
-
-    def try_to(section: str, make: Callable[[Mapping[str, Any]], Device]) -> None:
-        found = settings.get(section, {})
-        if not found.get("kind"):
-            return
-        try:
-            opened.append(make(found))
-        except Exception as error:  # noqa: BLE001  one device never stops the others, whatever its library raises
-            on_trouble(_sentence(section, error))
-
     clash = _pins_twice(settings)
     if clash:
         on_trouble(clash)
-    try_to("keypad", lambda found: _keypad(found, on_key, on_trouble))
-    try_to("usb_pad", lambda found: _usb_pad(found, on_key, on_trouble, on_lost, on_back))
-    try_to("pedal", lambda found: _pedal(found, on_key, on_trouble, on_talk))
-    try_to("lamp", lambda found: _lamp(found, on_trouble))
-    try_to("buzzer", lambda found: _buzzer(found, on_trouble))
+    opened = []
+    if any(settings.get(name, {}).get("kind") for name in ("keypad", "pedal")):
+        opened = open_header(settings, on_key, on_trouble, on_talk) if mocked() else [Apart(settings, on_key, on_trouble, on_talk)]
+    return opened + _opened(settings, on_trouble, {
+        "usb_pad": lambda found: _usb_pad(found, on_key, on_trouble, on_lost, on_back),
+        "lamp": lambda found: _lamp(found, on_trouble), "buzzer": lambda found: _buzzer(found, on_trouble)})
+
+
+def open_header(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble,
+                on_talk: Callable[[bool], None] = lambda on: None) -> list[Device]:
+    """Keypad and pedal in this very process: mock pins live in it, and hardware/apart.py is a process for them."""
+    return _opened(settings, on_trouble, {
+        "keypad": lambda found: _keypad(found, on_key, on_trouble),
+        "pedal": lambda found: _pedal(found, on_key, on_trouble, on_talk)})
+
+
+def _opened(settings: Mapping[str, Mapping[str, Any]], on_trouble: Trouble,
+            makers: Mapping[str, Callable[[Mapping[str, Any]], Device]]) -> list[Device]:
+    opened: list[Device] = []
+    for section, make in makers.items():
+        found = settings.get(section, {})
+        if found.get("kind"):
+            try:
+                opened.append(make(found))
+            except Exception as error:  # noqa: BLE001  one device never stops the others, whatever its library raises
+                on_trouble(_sentence(section, error))
     return opened
 
 

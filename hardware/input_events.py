@@ -8,6 +8,7 @@ import errno
 import fcntl
 import os
 import struct
+import time
 from collections.abc import Iterator
 
 EVENT = struct.Struct("llHHi")
@@ -16,6 +17,9 @@ SYN_REPORT, SYN_DROPPED = 0, 3
 RELEASED, PRESSED, REPEATED = 0, 1, 2
 EVIOCGRAB = 0x40044590
 """_IOW('E', 0x90, int): from now on nobody else gets this device's keys, so that none of them types into a terminal too."""
+
+EVIOCSCLOCKID = 0x400445A0
+"""_IOW('E', 0xa0, int): from now on the events carry the monotonic clock's time, which never jumps."""
 
 
 class InputError(OSError):
@@ -28,6 +32,7 @@ def open_grabbed(path: str) -> int:
     try:
         fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
         fcntl.ioctl(fd, EVIOCGRAB, 1)
+        fcntl.ioctl(fd, EVIOCSCLOCKID, struct.pack("i", time.CLOCK_MONOTONIC))
         return fd
     except OSError as error:
         if fd >= 0:
@@ -47,23 +52,23 @@ _WHY = {
 
 
 class Reader:
-    """Bytes, in pieces of any size, to key events (code, value). After events that the kernel had to drop comes (-1, 0): what is
-    down now is not known."""
+    """Bytes, in pieces of any size, to key events (time, code, value), in the kernel's own time: a program that was busy reads
+    them late. After events that the kernel had to drop comes code -1: what is down now is not known."""
 
     def __init__(self) -> None:
         self._rest, self._dropped = b"", False
 
-    def feed(self, data: bytes) -> Iterator[tuple[int, int]]:
+    def feed(self, data: bytes) -> Iterator[tuple[float, int, int]]:
         data = self._rest + data
         whole = len(data) - len(data) % EVENT.size
         self._rest = data[whole:]
-        for _, _, kind, code, value in EVENT.iter_unpack(data[:whole]):
+        for seconds, micros, kind, code, value in EVENT.iter_unpack(data[:whole]):
             if (kind, code) == (EV_SYN, SYN_DROPPED):
                 self._dropped = True
             elif self._dropped:
                 # What comes before the next report is torn (kernel documentation, "Event codes", SYN_DROPPED).
                 if (kind, code) == (EV_SYN, SYN_REPORT):
                     self._dropped = False
-                    yield -1, 0
+                    yield seconds + micros / 1e6, -1, 0
             elif kind == EV_KEY:
-                yield code, value
+                yield seconds + micros / 1e6, code, value

@@ -26,9 +26,17 @@ HELD = {"A": "A-held", "C": "C-held"}
 SCAN_S = 0.005
 SETTLE_S = 50e-6
 """A column needs so long to rise after a row was let go: 50 kilohm pull-up times 200 pF of cable is 10 us, and five of those."""
+
 TOGETHER_S = 0.03
 """Keys that come down within this time were struck together, however they bounce. Ours; nobody types so fast."""
 TOGETHER = "Several keys at once: none of them counts. Press one at a time."
+
+
+def spin(seconds: float) -> None:
+    """Wait without sleeping: whoever sleeps lets the interpreter's other threads in, and gets it back only milliseconds later."""
+    until = time.perf_counter() + seconds
+    while time.perf_counter() < until:
+        pass
 
 
 class Keypad:
@@ -38,7 +46,7 @@ class Keypad:
     legend         a text a row: the name of each key
     scan_s         seconds between two looks
     on_trouble     told one sentence: keys struck together, a key that sticks, one that is free again
-    clock, sleep   seconds that never go back; tests bring their own. threaded=False: the test calls `look`
+    clock, wait    seconds that never go back, and waiting some; tests bring their own. threaded=False: the test calls `look`
 
     PinError, one sentence, when the pins can't be had.
     """
@@ -46,8 +54,8 @@ class Keypad:
     def __init__(self, rows: Sequence[int], columns: Sequence[int], on_key: Callable[[str], None],
                  on_trouble: Trouble = lambda sentence: None, legend: Sequence[str] = LEGEND, timing: Timing = Timing(),
                  scan_s: float = SCAN_S, clock: Callable[[], float] = time.monotonic,
-                 sleep: Callable[[float], None] = time.sleep, threaded: bool = True) -> None:
-        self._on_key, self._on_trouble, self._clock, self._sleep, self._scan_s = on_key, on_trouble, clock, sleep, scan_s
+                 wait: Callable[[float], None] = spin, threaded: bool = True) -> None:
+        self._on_key, self._on_trouble, self._clock, self._wait, self._scan_s = on_key, on_trouble, clock, wait, scan_s
         self._names: dict[Contact, str] = {(r, c): name for r, line in enumerate(legend) for c, name in enumerate(line)}
         self._keys = {place: Key(name in HELD, timing) for place, name in self._names.items()}
         self._closed_at: dict[Contact, float] = {}
@@ -130,7 +138,7 @@ class Keypad:
         try:
             for r, row in enumerate(self._rows):
                 row.output_with_state(False)
-                self._sleep(SETTLE_S)
+                self._wait(SETTLE_S)
                 closed |= {(r, c) for c in self._low_columns() if (r, c) in self._names}
                 row.function = "input"
         finally:

@@ -6,6 +6,7 @@ taken by another device of the station.
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -31,6 +32,17 @@ def factory() -> Any:
         except Exception as error:  # noqa: BLE001  lgpio, gpiozero and the kernel each raise their own
             raise PinError(f"this computer has no header pins that can be used ({_plain(error)}).") from None
     return Device.pin_factory
+
+
+def mocked() -> bool:
+    """gpiozero's mock pins are in use, which live in this process only."""
+    if os.environ.get("GPIOZERO_PIN_FACTORY"):
+        return os.environ["GPIOZERO_PIN_FACTORY"].lower() == "mock"
+    if "gpiozero" not in sys.modules:
+        return False
+    from gpiozero import Device
+    from gpiozero.pins.mock import MockFactory
+    return isinstance(Device.pin_factory, MockFactory)
 
 
 @contextmanager

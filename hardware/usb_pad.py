@@ -146,8 +146,9 @@ class UsbPad:
                     return
                 if not data:
                     return
-                for code, value in reader.feed(data):
-                    self._tell(self._keys.event(self._clock(), code, value))
+                for at, code, value in reader.feed(data):
+                    self._tell(self._keys.event(at, code, value))
+                continue  # what was read is older than the clock says now: first all of it
             self._tell(self._keys.look(self._clock()))
 
     def _tell(self, happenings: list[tuple[str, str]]) -> None:

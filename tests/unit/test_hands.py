@@ -1,12 +1,17 @@
 """All hands opened together as the settings say, on gpiozero's mock pins: what is not configured is skipped, what fails is one
 sentence, and the rest is opened."""
 import os
+import subprocess
+import sys
+import time
 
 import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from assistant import station_settings
+from hardware import apart
+from hardware.apart import ENDED, Apart
 from hardware.hands import PIN_SECTIONS, open_all, pins_of
 
 
@@ -16,6 +21,33 @@ def mock_pins():
     yield
     Device.pin_factory.reset()
     Device.pin_factory = before
+
+
+CHILD = """
+import time
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory
+from hardware import apart
+from hardware.fake_matrix import FakeMatrix
+Device.pin_factory = MockFactory()
+matrix = FakeMatrix(Device.pin_factory, (5, 6, 13, 26), (16, 17, 22, 23), time.monotonic)
+begin = time.monotonic() + 0.3
+for n in range(COUNT):
+    matrix.press("0123456789"[n % 10], begin + 0.2 * n, begin + 0.2 * n + 0.06)
+apart.main()
+"""
+"""The real process, on a matrix that is pressed in it."""
+
+
+def child(count: int) -> list[str]:
+    return [sys.executable, "-c", CHILD.replace("COUNT", str(count))]
+
+
+def wait(done, seconds=8.0):
+    until = time.monotonic() + seconds
+    while not done() and time.monotonic() < until:
+        time.sleep(0.01)
+    assert done()
 
 
 def settings(tmp_path, source: str):
@@ -48,8 +80,8 @@ def test_nothing_is_opened_that_is_not_configured(tmp_path):
 
 def test_all_at_once_on_their_default_pins(tmp_path):
     opened = Opened(settings(tmp_path, ALL + f"\n[usb_pad]\nkind = 'usb'\ndevice = '{tmp_path}/none'"))
-    assert opened.kinds == ["Keypad", "UsbPad", "Pedal", "Lamp", "Buzzer"]
-    assert [one.alive for one in opened.devices] == [True, False, True, True, True]
+    assert opened.kinds == ["Keypad", "Pedal", "UsbPad", "Lamp", "Buzzer"]
+    assert [one.alive for one in opened.devices] == [True, True, False, True, True]
     for _ in range(200):
         if opened.trouble:
             break
@@ -106,3 +138,76 @@ def test_each_mistake_in_the_settings_is_one_sentence(tmp_path, source, words):
     with pytest.raises(station_settings.StationSettingsError) as problem:
         settings(tmp_path, source)
     assert words in str(problem.value)
+
+
+def test_no_key_is_lost_while_a_recogniser_keeps_every_thread_waiting(tmp_path):
+    """A number to a decimal text is one call in C that lets no other thread run, as pocketsphinx's decoding is."""
+    heavy, gaps = 3 ** 160_000, []
+    keys = []
+    hands = Apart(settings(tmp_path, "[keypad]\nkind = 'matrix'"), keys.append, print, command=child(10))
+    sys.set_int_max_str_digits(0)
+    try:
+        wait(lambda: hands.alive)
+        until = time.monotonic() + 2.5
+        while time.monotonic() < until:
+            begin = time.monotonic()
+            str(heavy)
+            gaps.append(time.monotonic() - begin)
+        wait(lambda: len(keys) == 10)
+    finally:
+        sys.set_int_max_str_digits(4300)
+        hands.close()
+    assert keys == list("0123456789")
+    assert max(gaps) > 0.06  # longer than a key was down
+    assert hands.pid is None and not hands.alive
+
+
+def test_a_process_that_is_killed_is_told_and_started_again(tmp_path, monkeypatch):
+    monkeypatch.setattr(apart, "BACK_OFF_S", (0.01,))
+    keys, trouble = [], []
+    hands = Apart(settings(tmp_path, "[keypad]\nkind = 'matrix'"), keys.append, trouble.append, command=child(1))
+    wait(lambda: keys == ["0"])
+    first = hands.pid
+    os.kill(first, 9)
+    wait(lambda: keys == ["0", "0"])
+    assert hands.alive and hands.pid != first
+    hands.close()
+    assert trouble == [ENDED]
+
+
+def test_a_process_that_can_not_start_is_told_once_and_closing_does_not_wait_for_it(tmp_path, monkeypatch):
+    monkeypatch.setattr(apart, "BACK_OFF_S", (0.01,))
+    trouble = []
+    hands = Apart(settings(tmp_path, ""), print, trouble.append, command=["/no/such/program"])
+    wait(lambda: trouble)
+    time.sleep(0.1)
+    hands.close()
+    assert trouble == [ENDED]
+
+
+def test_without_header_pins_the_process_says_so_in_one_sentence(tmp_path, monkeypatch):
+    monkeypatch.setattr(Device, "pin_factory", None)
+    monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
+    trouble = []
+    devices = open_all(settings(tmp_path, "[keypad]\nkind = 'matrix'\n[pedal]\nkind = 'button'"), print, trouble.append, print, print)
+    assert [type(one) for one in devices] == [Apart]
+    try:
+        wait(lambda: len(trouble) == 2 or devices[0].alive)
+        if devices[0].alive:
+            pytest.skip("this machine has header pins")
+        assert trouble[0].startswith("The keypad can't be used: ") and trouble[1].startswith("The pedal can't be used: ")
+        assert all(one.endswith(".") and "\n" not in one for one in trouble)
+    finally:
+        devices[0].close()
+
+
+def test_the_process_ends_with_a_station_that_is_killed(tmp_path):
+    code = ("import sys, time\nfrom hardware.apart import Apart\n"
+            f"hands = Apart({{'keypad': {{}}}}, print, print, command={child(0)!r})\n"
+            "while hands.pid is None: time.sleep(0.01)\nprint(hands.pid, flush=True)\ntime.sleep(60)")
+    station = subprocess.Popen([sys.executable, "-c", code], cwd=apart.ROOT, stdout=subprocess.PIPE)
+    pid = int(station.stdout.readline())
+    station.kill()
+    station.wait()
+    station.stdout.close()
+    wait(lambda: not os.path.exists(f"/proc/{pid}") or open(f"/proc/{pid}/stat").read().split()[2] == "Z")

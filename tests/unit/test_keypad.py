@@ -27,7 +27,7 @@ class Bench:
         self.keys: list[str] = []
         self.when: list[float] = []
         self.trouble: list[str] = []
-        self.keypad = Keypad(ROWS, COLUMNS, self.take, self.trouble.append, clock=self.clock, sleep=self.clock.sleep,
+        self.keypad = Keypad(ROWS, COLUMNS, self.take, self.trouble.append, clock=self.clock, wait=self.clock.sleep,
                              threaded=False, **more)
 
     def take(self, name: str) -> None:

@@ -22,8 +22,9 @@ KP = dict(zip("0123456789", (82, 79, 80, 81, 75, 76, 77, 71, 72, 73), strict=Tru
 SLASH, STAR, MINUS, PLUS, ENTER, DOT, NUMLOCK = 98, 55, 74, 78, 96, 83, 69
 
 
-def event(kind: int, code: int, value: int) -> bytes:
-    return EVENT.pack(1_790_000_000, 123_456, kind, code, value)
+def event(kind: int, code: int, value: int, at: float | None = None) -> bytes:
+    at = time.monotonic() if at is None else at
+    return EVENT.pack(int(at), round(at % 1 * 1e6) % 1_000_000, kind, code, value)
 
 
 def stroke(code: int) -> bytes:
@@ -92,14 +93,15 @@ def test_the_structure_and_the_grab_are_as_the_c_compiler_has_them(tmp_path):
         #include <stdio.h>
         int main(void) {
             struct input_event e = {.type = EV_KEY, .code = KEY_KP7, .value = 1};
-            unsigned grab = EVIOCGRAB;
-            fwrite(&e, sizeof e, 1, stdout); fwrite(&grab, sizeof grab, 1, stdout); return 0;
+            unsigned requests[2] = {EVIOCGRAB, EVIOCSCLOCKID};
+            e.input_event_sec = 17; e.input_event_usec = 250000;
+            fwrite(&e, sizeof e, 1, stdout); fwrite(requests, sizeof requests, 1, stdout); return 0;
         }""")
     subprocess.run(["cc", "-o", tmp_path / "one", tmp_path / "one.c"], check=True)
     out = subprocess.run([tmp_path / "one"], capture_output=True, check=True).stdout
-    assert len(out) == EVENT.size + 4
-    assert list(Reader().feed(out[:-4])) == [(KP["7"], 1)]
-    assert struct.unpack("I", out[-4:]) == (input_events.EVIOCGRAB,)
+    assert len(out) == EVENT.size + 8
+    assert list(Reader().feed(out[:-8])) == [(17.25, KP["7"], 1)]
+    assert struct.unpack("II", out[-8:]) == (input_events.EVIOCGRAB, input_events.EVIOCSCLOCKID)
 
 
 @pytest.mark.parametrize("size", [1, 5, 23, 24, 25, 4096])
@@ -108,7 +110,7 @@ def test_a_stream_is_read_alike_in_pieces_of_any_size(size):
     reader, found = Reader(), []
     for n in range(0, len(data), size):
         found += reader.feed(data[n:n + size])
-    assert [code for code, value in found if value] == [KP[digit] for digit in "31810"]
+    assert [code for _, code, value in found if value] == [KP[digit] for digit in "31810"]
 
 
 def typed(strokes, timing=Timing(), gap_s=0.15, down_s=0.1):
@@ -160,9 +162,9 @@ def test_held_and_stuck():
 def test_after_events_that_the_kernel_dropped_nothing_is_taken_for_held():
     data = event(1, SLASH, 1) + event(0, 0, 0) + event(0, 3, 0) + event(1, KP["5"], 1) + event(0, 0, 0) + stroke(KP["6"])
     keys, told = PadKeys(), []
-    for code, value in Reader().feed(data):
-        told += keys.event(1.0, code, value)
-    told += keys.look(3.0)
+    for at, code, value in Reader().feed(data):
+        told += keys.event(at, code, value)
+    told += keys.look(time.monotonic() + 3.0)
     assert told == [("6", "press"), ("6", "up")]
 
 
@@ -182,6 +184,17 @@ def test_on_a_pipe_pulled_twice_and_plugged_in_again(told):
         told.wait(lambda: len(told.keys) == n + 1)
     assert told.keys == ["7", "1", "2"]
     assert told.lost == ["The USB pad is gone: plug it in again, or use another keypad."] * 2
+    assert told.trouble == []
+
+
+def test_what_is_read_late_counts_by_the_kernels_time(told):
+    """A recogniser kept the thread waiting: two presses and a long one are read in one piece, ten seconds late."""
+    begin = time.monotonic() - 10
+    told.send(b"".join(event(1, code, value, begin + at) for at, code, value in (
+        (0.0, KP["2"], 1), (0.1, KP["2"], 0), (0.3, KP["2"], 1), (0.4, KP["2"], 0), (0.41, KP["2"], 1), (0.5, KP["2"], 0),
+        (1.0, SLASH, 1), (1.1, SLASH, 0), (1.5, SLASH, 1), (1.9, SLASH, 0), (2.0, KP["5"], 1), (2.1, KP["5"], 0))))
+    told.wait(lambda: len(told.keys) >= 5)
+    assert told.keys == ["2", "2", "A", "A-held", "5"]
     assert told.trouble == []
 
 
@@ -225,7 +238,7 @@ def test_rubbish_never_stops_it_and_makes_only_keys_of_the_map():
     chance, reader, keys = random.Random(5), Reader(), PadKeys()
     allowed = set(CODES.values())
     for n in range(2000):
-        for code, value in reader.feed(chance.randbytes(chance.randint(0, 100))):
+        for _, code, value in reader.feed(chance.randbytes(chance.randint(0, 100))):
             assert {name for name, _ in keys.event(n / 100, code, value)} <= allowed
     reader.feed(b"")
     assert len(reader._rest) < EVENT.size

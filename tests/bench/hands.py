@@ -1,0 +1,179 @@
+"""Measures the hands on this machine: `python -m tests.bench.hands [--presses N]`. Prints one JSON object.
+
+latency_ms   from the contact that closes to the callback, on the real clock: median, 95 of 100, most; alone and beside two busy
+             Python threads. The matrix is hardware/fake_matrix.py on gpiozero's mock pins, the USB pad is a pipe
+cpu_percent  of one core for the keypad's thread: nothing pressed, and one key down. Mock pins are Python and cost more or less than
+             lgpio's: what counts is `accesses_a_second`
+bounce       presses of random length, each bouncing for 30 ms after both edges and one in three struck twice, on a clock turned by
+             hand: how many came once, never, more than once, or as another key
+clumsy       up to four keys at once, bouncing: keys told, and keys told that no finger had pressed
+"""
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import random
+import threading
+import time
+
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory
+
+from hardware.fake_matrix import FakeMatrix, HandClock
+from hardware.input_events import EVENT
+from hardware.keypad import LEGEND, SCAN_S, Keypad
+from hardware.usb_pad import UsbPad
+
+ROWS, COLUMNS = (5, 6, 13, 26), (16, 17, 22, 23)
+PLAIN = "0123456789*#BD"
+"""Keys that are told when they go down."""
+
+
+def spread(seconds: list[float]) -> dict[str, float]:
+    found = sorted(1000 * one for one in seconds)
+    return {"p50": round(found[len(found) // 2], 1), "p95": round(found[int(len(found) * 0.95)], 1), "most": round(found[-1], 1)}
+
+
+def busy(stop: threading.Event) -> None:
+    while not stop.is_set():
+        sum(range(500))
+
+
+def matrix_latency(presses: int) -> list[float]:
+    Device.pin_factory = MockFactory()
+    matrix, chance = FakeMatrix(Device.pin_factory, ROWS, COLUMNS, time.monotonic), random.Random(7)
+    came: list[tuple[str, float]] = []
+    keypad = Keypad(ROWS, COLUMNS, lambda name: came.append((name, time.monotonic())))
+    begins, at = [], time.monotonic() + 0.1
+    for n in range(presses):
+        begins.append(at)
+        matrix.press(PLAIN[n % len(PLAIN)], at, at + 0.06)
+        at += 0.1 + chance.random() / 50
+    time.sleep(at - time.monotonic() + 0.3)
+    keypad.close()
+    assert [name for name, _ in came] == [PLAIN[n % len(PLAIN)] for n in range(presses)]
+    return [when - begin for (_, when), begin in zip(came, begins, strict=True)]
+
+
+def usb_latency(presses: int) -> list[float]:
+    read, write = os.pipe()
+    os.set_blocking(read, False)
+    came, found = threading.Event(), []
+    pad = UsbPad("", lambda name: came.set(), open_device=lambda path: read)
+    for n in range(presses):
+        came.clear()
+        begin = time.monotonic()
+        os.write(write, EVENT.pack(0, 0, 1, (79, 80)[n % 2], 1))
+        came.wait(5)
+        found.append(time.monotonic() - begin)
+        os.write(write, EVENT.pack(0, 0, 1, (79, 80)[n % 2], 0))
+        time.sleep(0.06)
+    pad.close()
+    os.close(write)
+    return found
+
+
+def beside_busy_threads(measure, presses: int) -> list[float]:
+    stop = threading.Event()
+    for _ in range(2):
+        threading.Thread(target=busy, args=(stop,), daemon=True).start()
+    found = measure(presses)
+    stop.set()
+    return found
+
+
+def cpu(down: bool, seconds: float = 4.0) -> tuple[float, float]:
+    """Percent of a core, and accesses to pins a second."""
+    Device.pin_factory = MockFactory()
+    accesses = [0]
+
+    class Counted(FakeMatrix):
+        def took(self, seconds: float) -> None:
+            accesses[0] += 1
+
+    matrix = Counted(Device.pin_factory, ROWS, COLUMNS, time.monotonic)
+    begin = time.monotonic()
+    if down:
+        matrix.press("5", begin, begin + 60)
+    keypad = Keypad(ROWS, COLUMNS, lambda name: None)
+    time.sleep(0.2)
+    accesses[0], used, begin = 0, time.process_time(), time.monotonic()
+    time.sleep(seconds)
+    used, lasted = time.process_time() - used, time.monotonic() - begin
+    keypad.close()
+    return round(100 * used / lasted, 1), round(accesses[0] / lasted)
+
+
+class ByHand:
+    """A keypad on a clock turned by hand."""
+
+    def __init__(self, seed: int) -> None:
+        Device.pin_factory = MockFactory()
+        self.clock, self.keys = HandClock(), []
+        self.matrix = FakeMatrix(Device.pin_factory, ROWS, COLUMNS, self.clock, seed=seed)
+        self.keypad = Keypad(ROWS, COLUMNS, lambda name: self.keys.append((name, self.clock())), clock=self.clock,
+                             wait=self.clock.sleep, threaded=False)
+
+    def until(self, at: float) -> list[tuple[str, float]]:
+        while self.clock() < at:
+            self.keypad.look()
+            self.clock.sleep(SCAN_S)
+        self.keypad.close()
+        return self.keys
+
+
+def bounce(presses: int) -> dict[str, int]:
+    counts = {"presses": presses, "once": 0, "never": 0, "twice": 0, "another": 0}
+    for lot in range(0, presses, 500):
+        chance, one = random.Random(lot), ByHand(lot)
+        wanted, at = [], 0.1
+        for _ in range(min(500, presses - lot)):
+            name, length = chance.choice(PLAIN), chance.uniform(0.06, 0.4)
+            one.matrix.press(name, at, at + length, bounce_s=0.03)
+            if chance.random() < 1 / 3:
+                again = at + length + chance.uniform(0.03, 0.06)
+                one.matrix.press(name, again, again + 0.08, bounce_s=0.03)
+            wanted.append((name, at))
+            at += length + 0.4
+        told = one.until(at)
+        for name, begin in wanted:
+            within = [key for key, when in told if begin <= when < begin + 0.4 + 0.06]
+            counts["another"] += any(key != name for key in within)
+            counts[("never", "once", "twice")[min(2, within.count(name))]] += 1
+    return counts
+
+
+def clumsy(seconds: int) -> dict[str, int]:
+    told = invented = shorts = 0
+    for seed in range(max(1, seconds // 60)):
+        chance, one, pressed = random.Random(seed), ByHand(seed), []
+        for name in "".join(LEGEND):
+            at = 0.1
+            while (at := at + chance.expovariate(0.25)) < 60:
+                until = at + chance.uniform(0.02, 1.5)
+                one.matrix.press(name, at, until, bounce_s=chance.choice((0, 0.01, 0.03)))
+                pressed.append((name, at, until))
+                at = until + 0.05
+        keys = one.until(62)
+        told, shorts = told + len(keys), shorts + one.matrix.shorts
+        invented += sum(not any(name[0] == key and at <= when <= until + (0.2 if key in "AC" else 0.05)
+                                for key, at, until in pressed) for name, when in keys)
+    return {"seconds": 60 * max(1, seconds // 60), "told": told, "invented": invented, "shorts": shorts}
+
+
+def main() -> None:
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("--presses", type=int, default=100)
+    presses = asked.parse_args().presses
+    idle, pressed = cpu(False), cpu(True)
+    print(json.dumps({
+        "latency_ms": {"keypad": spread(matrix_latency(presses)), "keypad, busy": spread(beside_busy_threads(matrix_latency, presses)),
+                       "usb_pad": spread(usb_latency(presses)), "usb_pad, busy": spread(beside_busy_threads(usb_latency, presses))},
+        "cpu_percent": {"idle": idle[0], "a key down": pressed[0]},
+        "accesses_a_second": {"idle": idle[1], "a key down": pressed[1]},
+        "bounce": bounce(20 * presses), "clumsy": clumsy(6 * presses)}, indent=1))
+
+
+if __name__ == "__main__":
+    main()
