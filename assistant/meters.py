@@ -185,7 +185,8 @@ class Register:
             return []
         try:
             db = self._open(write=False)
-            rows = db.execute("SELECT wall, meter, kind, body FROM entries ORDER BY seq").fetchall()
+            begun = db.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()[0]  # none: cut off while it was being made
+            rows = db.execute("SELECT wall, meter, kind, body FROM entries ORDER BY seq").fetchall() if begun else []
             db.close()
             return [(wall, name, kind, json.loads(body)) for wall, name, kind, body in rows if meter in (None, name)]
         except (sqlite3.Error, ValueError) as error:
@@ -198,9 +199,10 @@ class Register:
         if version > self.SCHEMA:
             db.close()
             raise MeterError(f"The meter register {self.path} was written by a newer Bowlside. Upgrade, or name another folder.")
+        if version < self.SCHEMA and db.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()[0]:
+            db.close()
+            raise MeterError(f"The file {self.path} is no meter register of Bowlside. Keep it, and name another folder.")
         if write and version < self.SCHEMA:
-            if db.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()[0]:
-                raise MeterError(f"The file {self.path} is no meter register of Bowlside. Keep it, and name another folder.")
             db.executescript(f"""
                 BEGIN;
                 CREATE TABLE entries (seq INTEGER PRIMARY KEY, wall TEXT NOT NULL, meter TEXT NOT NULL, kind TEXT NOT NULL,

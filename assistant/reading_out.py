@@ -5,6 +5,7 @@ It is a procedure like any other, one Tell a line, so next, say again and slower
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 from assistant.core import spoken
@@ -14,6 +15,8 @@ from assistant.core.judge import SPOKEN_NAMES, SPOKEN_UNITS
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120 were understood less well (26 of 30 against 39 of 40)."""
+_UNITS = {unit: sentence(f"log_unit.{unit.replace('/', '_')}")
+          for unit in ("lb", "kg", "in", "mm", "F", "C", "ft3", "yd3", "m3", "lb/ft3", "lb/yd3", "kg/m3", "s", "min")} | SPOKEN_UNITS
 KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air"}
 KEYS_HELP = sentence("log.keys")
 
@@ -26,16 +29,22 @@ def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
         said.append(("practice", sentence("log.practice")))
     for one in found["readings"]:
         if not one["withdrawn"]:
-            said.append((one["id"], sentence("log.line", name=capital(spoken_id(one["id"])), value=spoken.digits(one["value"]))))
+            unit = "" if one["unit"] == "psi" else one["unit"]  # the column of a sequential test says psi at its head
+            said.append((one["id"], sentence("log.line", name=capital(spoken_id(one["id"])), value=_spoken(one["value"], unit))))
     for one in found["results"]:
-        name = SPOKEN_NAMES.get(one["name"], one["name"].replace("_", " "))
-        value = sentence("log.no_value") if one["rounded"] is None else \
-            f"{spoken.digits(one['rounded'])} {SPOKEN_UNITS.get(one['unit'], one['unit'])}"
+        name = SPOKEN_NAMES.get(one["name"], capital(one["name"].replace("_", " ")))
+        value = sentence("log.no_value") if one["rounded"] is None else _spoken(one["rounded"], one["unit"])
         said.append((one["name"], sentence("log.line", name=name, value=value)))
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=capital(found["why"]))))
     said += [(f"note.{number}", sentence("log.remark", text=one["text"].rstrip(".")))
              for number, one in enumerate(found["notes"], 1)]
     return said
+
+
+def _spoken(value: Decimal | str, unit: str) -> str:
+    """Digit by digit, with the unit in words; a reading that is no number (a label) as it is."""
+    digits = spoken.digits(value) if isinstance(value, Decimal) else str(value)
+    return f"{digits} {_UNITS.get(unit, unit)}".strip()
 
 
 def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
@@ -52,5 +61,5 @@ def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
 
 def figures(found: Mapping[str, Any]) -> dict[str, str]:
     """The number of each line in figures, to be shown beside the words."""
-    shown = {one["id"]: f"{one['value']:f} {one['unit']}" for one in found["readings"] if not one["withdrawn"]}
+    shown = {one["id"]: f"{one['value']:{'f' if isinstance(one['value'], Decimal) else ''}} {one['unit']}".strip() for one in found["readings"] if not one["withdrawn"]}
     return shown | {one["name"]: f"{one['rounded']:f} {one['unit']}" for one in found["results"] if one["rounded"] is not None}

@@ -118,7 +118,7 @@ def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list
     lines += ["", "Every setting, * as the job gives it, else the default"]
     for key, value in settings.to_mapping().items():
         if key != "limits":
-            shown = ", ".join(value) if isinstance(value, list) else value
+            shown = ", ".join(value) if isinstance(value, list) else "none" if value is None else str(value)
             where = "the job's" if key in given else Settings.standing(key)
             lines.append(f"{'*' if key in given else ' '} {key:<26} {shown:<18} {where}")
     return lines

@@ -4,10 +4,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from math import exp
 from pathlib import Path
+from random import Random
 from typing import Any
 
 from assistant import job
+from assistant.core.events import Event, GaugeReads
 from assistant.job.commands import EXAMPLE
 from assistant.journal import Journal
 from assistant.meters import Register
@@ -25,6 +28,8 @@ class Told:
     labels: Mapping[str, Any]
     readings: Mapping[str, str]
     more: tuple[Mapping[str, str], ...] = field(default=())
+    by_wire: bool = False
+    """A gauge on the wire records the leak hold."""
 
 
 def _six(first: str, second: str, leak: str = "45.16") -> dict[str, str]:
@@ -42,13 +47,27 @@ def _sample(number: int, ticket: str, truck: str, volume: str, **more: Any) -> d
 
 
 DAY = (
-    Told("sequential", _sample(1, "40117", "12", "10"), _six("7.25 18.63 31.81", "7.32 18.77 31.97")),
+    Told("sequential", _sample(1, "40117", "12", "10"), _six("7.25 18.63 31.81", "7.32 18.77 31.97"), by_wire=True),
     Told("sequential", _sample(2, "40121", "7", "20"), _six("7.31 18.73 31.91", "7.36 18.83 32.06", "45.15"),
          ({"on": "pump.1.2", "say": "take it back"},)),
     Told("sequential", _sample(3, "40126", "12", "30"), _six("7.12 18.42 31.56", "7.22 18.63 31.85", "45.14")),
     Told("sequential", _sample(3, "40126", "12", "30", check_of="test 3", remark="Check test on another portion of S-3"),
          _six("7.15 18.47 31.62", "7.21 18.60 31.80", "45.15")),
 )
+
+
+class _ByWire(Rehearsal):
+    """With a gauge on the wire during the leak hold: 45.21 psi, of which 0.05 is warm air that cools; no leak."""
+
+    def post(self, event: Event) -> None:
+        had = self.station.state.hold
+        super().post(event)
+        hold = self.station.state.hold
+        if hold is not None and hold.id == "leak.hold" and had is None:
+            chance = Random(7)
+            for second in range(1, int(hold.ends - hold.started)):
+                psi = Decimal(45.16 + 0.05 * exp(-second / 60) + chance.gauss(0, 0.004)).quantize(Decimal("0.01"))
+                self.at(hold.started + second, lambda psi=psi: self.post(GaugeReads(self.now, psi)))
 
 
 def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line: None) -> Path:
@@ -62,7 +81,8 @@ def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line
     given = {**job.read(path), **register.meters()["M-3"].settings("Bend pit")}
     with Journal(folder) as journal:
         for told in DAY:
-            Rehearsal(_script(told, given, folder), journal, write, answer_rest=True).run()
+            played = _ByWire if told.by_wire else Rehearsal
+            played(_script(told, given, folder), journal, write, answer_rest=True).run()
     return path
 
 

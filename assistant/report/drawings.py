@@ -57,7 +57,7 @@ def pressure_steps(test: Test) -> BytesIO | None:
             steps.annotate(f"{taken[f'{kind}.{whole[-1]}.{step}']:.2f}", (step + side, taken[f"{kind}.{whole[-1]}.{step}"]),
                            xytext=put, textcoords="offset points", fontsize=5, ha="center")
     steps.set(xticks=(1, 2, 3), xlabel="step", ylabel="psi", ylim=(0, 52), xlim=(-0.1, 3.6),
-              title=f"charge and equilibrium (figures: run {whole[-1]})")
+              title=f"test {test['id']}: pressures; figures of run {whole[-1]}")
     steps.legend(loc="upper left", frameon=False)
     if whole == [1, 2]:
         over = [taken[f"equilibrium.2.{step}"] - taken[f"equilibrium.1.{step}"] for step in (1, 2, 3)]
@@ -67,11 +67,9 @@ def pressure_steps(test: Test) -> BytesIO | None:
         limit = next((one["limits"][1] for one in test["results"] if one["name"] == "system_air_metric"), None)
         if limit is not None:
             gain.axhline(float(limit), color="black", linestyle=":", linewidth=1)
-            gain.annotate(f"limit {limit:f}", (1, float(limit)), xycoords=("axes fraction", "data"), xytext=(0, 2),
-                          textcoords="offset points", fontsize=5, ha="right", bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.3})
         top = max(*over, float(limit or 0), 0.05)
         gain.set(xticks=(1, 2, 3), xlabel="step", ylabel="psi", xlim=(0.5, 3.5), ylim=(min(0, *over) * 1.2, top * 1.35),
-                 title="run 2 over run 1")
+                 title="run 2 over run 1" + ("" if limit is None else f"\nlimit {limit:f}"))
         gain.axhline(0, color="black", linewidth=0.6)
     else:
         gain.set_axis_off()
@@ -79,16 +77,17 @@ def pressure_steps(test: Test) -> BytesIO | None:
 
 
 def leak_curve(test: Test) -> BytesIO | None:
-    """The hold as the gauge recorded it, as a PNG; None where it recorded none, or too little for a curve."""
+    """The hold as the gauge recorded it, as a PNG; None where it recorded none."""
     from assistant.core.leak_curve import fit
     from assistant.leak_drawing import draw
-    curve = [(float(s), value) for s, value in test["leak_curve"]]
-    fitted = fit(curve) if curve else None
-    if fitted is None:
+    curve = [(float(s), Decimal(psi)) for s, psi in test["leak_curve"]]
+    if not curve:
         return None
-    settings, target = test["settings"], BytesIO()
-    limit = settings.get("limits", {}).get("leak_drop", [None, None])[1] or settings["leak_limit_psi"]
-    draw(curve, fitted, Decimal(settings["leak_hold_s"]), Decimal(limit), target, kind="png")
+    taken = {one["id"]: one["value"] for one in test["readings"] if not one["withdrawn"]}
+    limit = next((one["limits"][1] for one in test["results"] if one["name"] == "leak_drop"), None)
+    target = BytesIO()
+    draw(curve, fit(curve), Decimal(test["settings"]["leak_hold_s"]), limit or Decimal(test["settings"]["leak_limit_psi"]), target,
+         kind="png", first_psi=taken.get("leak.initial"), last_psi=taken.get("leak.final"))
     target.seek(0)
     return target
 

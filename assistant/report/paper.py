@@ -15,11 +15,13 @@ from reportlab.lib.units import inch
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import (BaseDocTemplate, Flowable, Frame, Image, KeepTogether, NextPageTemplate, PageBreak, PageTemplate,
+from reportlab.platypus import (BaseDocTemplate, Flowable, Frame, Image, KeepInFrame, NextPageTemplate, PageBreak, PageTemplate,
                                 Paragraph, Spacer, Table)
 
 WIDTH = 7.5 * inch
 BOLD = '<font name="Bowlside-Bold">{}</font>'
+LEAST_SCALE = 0.72
+"""Print is 7 points here; at 5 points a page is no longer readable on a copy."""
 _MARGIN = 0.5 * inch
 
 
@@ -42,17 +44,29 @@ class Paper:
 
     def __init__(self, made: str) -> None:
         _fonts()
-        self.made = made
+        self.made, self.high = made, 0.0
+        self.done: list[Flowable] = []
         self.story: list[Flowable] = []
+        """What is on the page being filled."""
         self.templates: list[PageTemplate] = []
 
     def new_page(self, title: str, marks: Sequence[str]) -> None:
         """A page with its title and marks; what does not fit on it goes on under the same ones."""
+        self._close_page()
         name = f"page{len(self.templates)}"
         top = 0.55 * inch + 0.2 * inch * len(marks)
-        frame = Frame(_MARGIN, 0.45 * inch, WIDTH, letter[1] - 0.45 * inch - top, 0, 0, 0, 0)
+        self.high = letter[1] - 0.45 * inch - top
+        frame = Frame(_MARGIN, 0.45 * inch, WIDTH, self.high, 0, 0, 0, 0)
         self.templates.append(PageTemplate(name, [frame], onPage=partial(self._around, title, marks)))
-        self.story += [NextPageTemplate(name), PageBreak()] if self.story else []
+        self.done += [NextPageTemplate(name), PageBreak()] if self.done else []
+
+    def _close_page(self) -> None:
+        """A page that is a little too full is made smaller, so that a round stays on one; a far too full one goes on."""
+        needed = sum(one.wrap(WIDTH, self.high)[1] for one in self.story)
+        if self.high < needed <= self.high / LEAST_SCALE:
+            self.story = [KeepInFrame(WIDTH, self.high - 1, self.story, mode="shrink")]
+        self.done += self.story
+        self.story = []
 
     def _around(self, title: str, marks: Sequence[str], canvas, document) -> None:
         canvas.setFont("Bowlside-Bold", 12)
@@ -69,9 +83,6 @@ class Paper:
 
     def add(self, flowable: Flowable) -> None:
         self.story += [flowable, Spacer(1, 3)]
-
-    def keep(self, flowables: list[Flowable]) -> None:
-        self.story.append(KeepTogether(flowables))
 
     def head(self, words: str) -> None:
         head = Paragraph(escape(words), _style(8.5, bold=True))
@@ -92,16 +103,17 @@ class Paper:
     def write(self, target: BinaryIO, title: str) -> None:
         document = BaseDocTemplate(target, pagesize=letter, title=title, author="", creator="Bowlside", invariant=1)
         document.addPageTemplates(self.templates)
-        document.build(self.story)
+        self._close_page()
+        document.build(self.done)
 
 
 def grid(fields: Sequence[tuple[str, str]], columns: int, tall: bool = False) -> Table:
-    """Fields as small names over values, each on a line to write on."""
+    """Fields as small names over values, each on a line to write on. ``tall``: with room for a hand, and never parted by a page."""
     cells = [[Paragraph(escape(name), _style(5.5)), Spacer(1, 8 if tall else 0), Paragraph(escape(value) or "&nbsp;", _style(7.5))]
              for name, value in fields]
     cells += [[]] * (-len(cells) % columns)
     rows = [cells[at:at + columns] for at in range(0, len(cells), columns)]
-    return Table(rows, colWidths=[WIDTH / columns] * columns, hAlign="LEFT", style=[
+    return Table(rows, colWidths=[WIDTH / columns] * columns, hAlign="LEFT", splitByRow=not tall, style=[
         ("LINEBELOW", (0, 0), (-1, -1), 0.4, colors.black), ("LEFTPADDING", (0, 0), (-1, -1), 1), ("RIGHTPADDING", (0, 0), (-1, -1), 6),
         ("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1), ("VALIGN", (0, 0), (-1, -1), "BOTTOM")])
 

@@ -56,7 +56,7 @@ def _round_page(paper: Paper, one: Round, job: Job | None, meters: Mapping[str, 
     _drawn(paper, one.tests)
     told = [f"Test {test['id']}: {words}" for test in one.tests
             for words in (*(f"corrected: {each}" for each in corrections(test)), *(f"warning: {each}" for each in test["warnings"]),
-                          *(f"{each['id']}: {each['text']}" for each in test["notes"]), *_label_remarks(test))]
+                          *(f"{each['id']}: {each['text']}" for each in test["notes"]))]
     paper.head("Corrections, warnings and remarks")
     for words in [*told, *doubts(one.tests)] or ["None recorded."]:
         paper.text(escape(words))
@@ -86,16 +86,14 @@ def _result_rows(test: Test) -> list[list[str]]:
 
 def _readings(paper: Paper, tests: Sequence[Test]) -> None:
     """Every reading: the six pressures as a grid for each test, all others together. What was withdrawn is struck through."""
-    rest: list[list[str]] = []
-    for test in tests:
-        told = _Told(test)
-        if any(ident in told.ids for ident in PLACED):
-            paper.head(f"Pressures, test {test['id']}")
-            paper.add(table(["psi", *(f"Run {run}, step {step}" for run, step in PLACES)],
-                            [[name, *(told.cell(f"{kind}.{run}.{step}") for run, step in PLACES)]
-                             for kind, name in (("charge", "Start pressure"), ("equilibrium", "Equilibrium"))],
-                            [1.2, *[1.05] * 6], escaped=True))
-        rest += [told.row(ident) for ident in told.ids if ident not in PLACED]
+    told = [_Told(test) for test in tests]
+    six = [[str(one.test["id"]), name, *(one.cell(f"{kind}.{run}.{step}") for run, step in PLACES)]
+           for one in told if any(ident in one.ids for ident in PLACED)
+           for kind, name in (("charge", "Start pressure"), ("equilibrium", "Equilibrium"))]
+    if six:
+        paper.head("Pressures, psi")
+        paper.add(table(["Test", "", *(f"Run {run}, step {step}" for run, step in PLACES)], six, [0.35, 1.15, *[1.0] * 6], escaped=True))
+    rest = [one.row(ident) for one in told for ident in one.ids if ident not in PLACED]
     if rest:
         half = (len(rest) + 1) // 2
         pairs = [rest[at] + (rest[at + half] if at + half < len(rest) else [""] * 5) for at in range(half)]
@@ -130,10 +128,6 @@ def _drawn(paper: Paper, tests: Sequence[Test]) -> None:
              if each is not None]
     for at in range(0, len(found), 2):
         paper.beside(found[at:at + 2])
-
-
-def _label_remarks(test: Test) -> list[str]:
-    return [f"remark: {test['remark']}"] if test.get("remark") else []
 
 
 def _device(one: Round, meters: Mapping[str, Meter]) -> str:
@@ -195,9 +189,9 @@ def _chart(paper: Paper, name: str, tests: Sequence[Test], job: Job | None) -> N
 
 
 def _signatures(paper: Paper, technician: Any, certification: str, expires: str) -> None:
-    paper.keep([grid([("Technician", form.text(technician)), ("Certification no.", certification), ("Expires", expires),
-                      ("Signature, date", ""), ("Checked by", ""), ("Title", ""), ("Signature, date", ""), ("Received", "")],
-                     columns=4, tall=True)])
+    paper.add(grid([("Technician", form.text(technician)), ("Certification no.", certification), ("Expires", expires),
+                    ("Signature, date", ""), ("Checked by", ""), ("Title", ""), ("Signature, date", ""), ("Received", "")],
+                   columns=4, tall=True))
 
 
 def as_bytes(tests: Sequence[Test], made: str, **named: Any) -> bytes:

@@ -1,0 +1,33 @@
+"""How many samples a volume asks for. Source of the counts: UFGS 03311, one for each 100 yd3 or part; counted here yard by yard."""
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+
+from assistant.core.due import sample_due
+
+D = Decimal
+
+
+@pytest.mark.parametrize("tenths", [1, 499, 500, 501, 999, 1000, 1001, 1999, 2000, 2001, 4567])
+def test_as_counted_by_hand(tenths: int) -> None:
+    by_hand = sum(1 for tenth in range(tenths) if tenth % 1000 == 0)  # a sample as the first tenth of each hundred yards is placed
+    found = sample_due(D(tenths) / 10, 0, D(100))
+    assert found.needed == by_hand and found.due
+    assert not sample_due(D(tenths) / 10, by_hand, D(100)).due and sample_due(D(tenths) / 10, by_hand - 1, D(100)).due
+    assert not sample_due(found.next_at_yd3, by_hand, D(100)).due and sample_due(found.next_at_yd3 + D("0.1"), by_hand, D(100)).due
+
+
+def test_at_least_so_many_a_day_and_waived_under() -> None:
+    assert sample_due(D(5), 0, None, 2).needed == 2 and sample_due(D(5), 0, None, 2).next_at_yd3 is None
+    assert sample_due(D(0), 0, D(100), 2).needed == 0
+    assert not sample_due(D("49.9"), 0, D(100), 1, D(50)).due and sample_due(D(50), 0, D(100), 1, D(50)).due
+    assert sample_due(D(250), 3, D(100), 1).words == ("No sample is due: 250 cubic yards placed, 3 needed, 3 taken. "
+                                                      "The next is due over 300 cubic yards.")
+
+
+@pytest.mark.parametrize("given", [(D(-1), 0, D(100)), (D(1), -1, D(100)), (D(1), 0, D(0))])
+def test_what_can_not_be(given: tuple) -> None:
+    with pytest.raises(ValueError):
+        sample_due(*given)

@@ -1,0 +1,192 @@
+"""Job files: what is wrong is told with file, line, key and what is allowed. (The form is ours; no outside source.)"""
+from __future__ import annotations
+
+import datetime
+import json
+import re
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from assistant import job
+from assistant.core.settings import Settings
+from assistant.job.commands import EXAMPLE
+from assistant.job.places import line_of
+from assistant.meters import Register
+from assistant.script import header_of
+from tests.command import bowlside, script
+
+D = Decimal
+
+
+@pytest.fixture
+def example(tmp_path: Path) -> Path:
+    path = tmp_path / "job.toml"
+    assert bowlside("job", "new", path).code == 0
+    return path
+
+
+def changed(path: Path, old: str, new: str) -> Path:
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new, 1))
+    return path
+
+
+# --- where a key stands ------------------------------------------------------------------------------------------------
+
+TEXT = """# limits = 1
+job = "x = 1"
+[limits]
+air_content = { min = 1 }
+[mixes."TH 40.A"]
+class = "a"
+[mixes."TH 40.A".batch_lb]
+"fly ash" = 1
+levels.air_content.target = 6
+"""
+
+
+@pytest.mark.parametrize(("key", "line"), [
+    (("job",), 2), (("limits",), 3), (("limits", "air_content"), 4), (("limits", "air_content", "min"), 4), (("mixes",), None),
+    (("mixes", "TH 40.A"), 5), (("mixes", "TH 40.A", "batch_lb", "fly ash"), 8), (("mixes", "TH 40.A", "batch_lb", "sand"), 7),
+    (("x",), None)])
+def test_the_line_of_a_key(key: tuple[str, ...], line: int | None) -> None:
+    assert line_of(TEXT, *key) == line
+
+
+# --- the example -------------------------------------------------------------------------------------------------------
+
+def test_the_example_is_right_invented_and_starts_a_test(example: Path) -> None:
+    one = job.load(example)
+    assert one.invented and "(invented)" in one.labels["job"]
+    header = header_of({"test": "sequential", **job.read(example)}, "example")
+    assert header.settings.limits["system_air_metric"] == (None, D("0.20")) and header.labels["meter"] == "M-3"
+    mix = one.mix()
+    assert mix.batch_mass == D(4880 + 1220 + 17350 + 11520 + 2440) and mix.cementitious_mass == D(6100)
+    assert one.frequency["sample"] == job.Frequency(D(100), 1, D(50)) and one.levels["air_content"].action == D("1.5")
+    assert one.aggregate_source() == "Bend pit"
+
+
+def test_a_mix_has_limits_of_its_own_and_keeps_the_others(example: Path) -> None:
+    limits = job.read(example, "TH-30B")["limits"]
+    assert limits["air_content"] == [D("4.0"), D("7.0")] and limits["system_air_metric"] == [None, D("0.20")]
+    assert job.read(example)["limits"]["air_content"] == [D("4.5"), D("7.5")]
+    assert job.read(example, "TH-30B")["mix"] == "TH-30B"
+    with pytest.raises(job.JobError, match=r'no mix "TH-9"; the mixes are TH-40A, TH-30B'):
+        job.read(example, "TH-9")
+
+
+def test_a_new_job_never_overwrites(example: Path) -> None:
+    before = changed(example, "TH-40A", "TH-77").read_text()
+    bowlside("job", "new", example).is_one_sentence(2, "there already")
+    assert example.read_text() == before
+    bowlside("job", "new", example.parent / "none" / "j.toml").is_one_sentence(2, "no folder")
+
+
+WRONG = {
+    "unknown key": ("rounding =", "runding =", '"runding"', 'did you mean "rounding"', "allowed are"),
+    "limit upside down": ("{ min = 4.5, max = 7.5 }", "{ min = 7.5, max = 4.5 }", "7.5 and 4.5", "the lowest comes first"),
+    "no such result": ("leak_drop = {", "leek_drop = {", '"leek_drop"', 'did you mean "leak_drop"', "the results are"),
+    "rounding": ('"half-even"', '"half-odd"', "rounding", "half-even or half-up"),
+    "setting out of bounds": ("aggregate_correction_pct = 0.3", "aggregate_correction_pct = 30", "from 0 to 10"),
+    "label as number": ('technician = "T-07"', "technician = 7", '"technician" is 7', "in quotes"),
+    "number as text": ("warning = 1.0", 'warning = "1.0"', "warning", "without quotes"),
+    "levels the wrong way round": ("warning = 1.0", "warning = 1.8", "warning is 1.8 and action 1.5"),
+    "levels without target": ("target = 6.0\n", "", "give target too"),
+    "switch as text": ("check_test = true", 'check_test = "yes"', "true or false"),
+    "retest key": ("check_test =", "check_tests =", 'did you mean "check_test"'),
+    "frequency of what": ("[frequency.slump]", "[frequency.slumps]", '"slumps"', 'did you mean "slump"'),
+    "every 0 yards": ("every_yd3 = 100 ", "every_yd3 = 0 ", "every_yd3 is 0"),
+    "half a sample": ("at_least_per_day = 1", "at_least_per_day = 1.5", "whole number"),
+    "negative volume": ("waived_under_yd3 = 50", "waived_under_yd3 = -50", "must not be negative"),
+    "cementitious of nothing": ('"fly ash"]', '"slag"]', "list of materials", "cement, fly ash"),
+    "mass as text": ("cement = 4880", 'cement = "4880"', "cement", "without quotes"),
+    "mix not described": ('mix = "TH-40A"', 'mix = "TH-50"', '"TH-50"', "TH-40A, TH-30B"),
+    "mix with a wrong key": ('class = "AE, 1', 'klass = "AE, 1', '"klass"', 'did you mean "class"'),
+    "mix with limits upside down": ("{ min = 4.0, max = 7.0 }", "{ min = 7.0, max = 4.0 }", "the lowest comes first"),
+    "date as text": ("plant = \"Plant 1\"", "plant = 2031-05-17", '"plant"', "in quotes"),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_what_is_wrong_is_told_with_its_line(name: str, example: Path) -> None:
+    old, new, *parts = WRONG[name]
+    changed(example, old, new)
+    done = bowlside("job", "check", example, "--journal", example.parent).is_one_sentence(2, f"{example} line ", *parts)
+    line = int(re.search(r"line (\d+)", done.err)[1])
+    if name != "levels without target":  # there the table's own line is told
+        assert new.split("\n")[0].split("=")[-1].strip() in example.read_text().splitlines()[line - 1], done.err
+
+
+def test_a_frequency_and_a_table_that_say_nothing(example: Path) -> None:
+    changed(example, "[frequency.slump]\nevery_yd3 = 10\n", "[frequency.slump]\n")
+    bowlside("job", "check", example, "--journal", example.parent).is_one_sentence(2, "every_yd3 or at_least_per_day", "line ")
+    example.write_text("retest = 1\n")
+    bowlside("job", "check", example, "--journal", example.parent).is_one_sentence(2, "line 1", "it must be a table")
+
+
+def test_the_job_files_of_old_stay_valid(tmp_path: Path) -> None:
+    path = tmp_path / "old.toml"
+    path.write_text('job = "Tern Hollow footbridge"\nmix = "TH-40A"\nmeter = "M-3"\nchamber_ratio = 0.0612\n'
+                    "[limits]\nsystem_air_metric = { max = 0.20 }\n")
+    assert job.read(path) == {"job": "Tern Hollow footbridge", "mix": "TH-40A", "meter": "M-3", "chamber_ratio": D("0.0612"),
+                              "limits": {"system_air_metric": [None, D("0.20")]}}
+
+
+def test_what_belongs_together_is_checked_together(tmp_path: Path) -> None:
+    path = tmp_path / "j.toml"
+    path.write_text("clamps = 6\nleak_low = 45.6\n")
+    bowlside("job", "check", path, "--journal", tmp_path).is_one_sentence(2, "line 2", "leak_low is 45.6 and leak_high 45.5")
+
+
+def test_a_meter_that_the_register_lacks(example: Path) -> None:
+    folder = example.parent / "j"
+    assert "not looked up" in bowlside("job", "check", example, "--journal", folder).out
+    Register(folder).add("M-1", "added")
+    done = bowlside("job", "check", example, "--journal", folder)
+    done.is_one_sentence(2, 'meter "M-3" is not in the register; there are: M-1', "bowlside meter add M-3")
+    line = int(re.search(r"line (\d+)", done.err)[1])
+    assert example.read_text().splitlines()[line - 1].startswith("meter =")
+
+
+def test_show_tells_what_comes_from_where(example: Path) -> None:
+    text = bowlside("job", "show", example).out
+    assert re.search(r"\* aggregate_correction_pct +0\.3 +the job's", text)
+    assert re.search(r"  leak_hold_s +300 +common practice, no source", text)
+    assert "THIS JOB IS INVENTED" in text and "37410 lb" in text
+    found = json.loads(bowlside("job", "show", example, "--mix", "TH-30B", "--json").out)
+    assert found["mix"]["name"] == "TH-30B" and found["settings"]["limits"]["air_content"] == ["4.0", "7.0"]
+    assert set(found["settings"]) == set(Settings().to_mapping())
+
+
+# --- a sample is due ---------------------------------------------------------------------------------------------------
+
+def test_due_counts_what_the_record_holds(example: Path) -> None:
+    journal = example.parent / "journal"
+    def due(*more: object) -> dict:
+        done = bowlside("job", "due", example, "--volume", "130", "--json", "--journal", journal, *more)
+        found = json.loads(done.out)
+        assert done.code == (1 if found["due"] else 0)
+        return found
+    assert due()["taken"] == 0 and due()["due"] and due()["needed"] == 2
+    header = {"test": "sequential", "job": "Tern Hollow footbridge (invented)", "mix": "TH-40A", "chamber_ratio": 0.06}
+    for more in ({}, {"mix": "TH-30B"}, {"practice": True}, {"job": "another"}):
+        bowlside("rehearse", "-", "--answer-rest", "--journal", journal, stdin=script(header=header | more))
+    assert due()["taken"] == 1 and due("--mix", "TH-30B")["taken"] == 1 and due("--taken", "2")["due"] is False
+    yesterday = datetime.date.today() - datetime.timedelta(days=1)
+    assert due("--day", yesterday)["taken"] == 0
+    assert bowlside("job", "due", example, "--volume", "49.9").out.startswith("49.9 cubic yards placed: under 50")
+
+
+@pytest.mark.parametrize("more", [["--volume", "-1"], ["--volume", "many"], ["--volume", "1", "--taken", "-1"],
+                                  ["--volume", "1", "--day", "17.5."], ["--volume", "1", "--of", "air"], ["--volume", "1", "--mix", "x"]])
+def test_due_of_what_can_not_be(more: list[str], example: Path) -> None:
+    bowlside("job", "due", example, *more, "--journal", example.parent).is_one_sentence(2)
+
+
+def test_the_example_ships_with_the_package() -> None:
+    import tomllib
+    given = tomllib.loads((Path(__file__).resolve().parents[2] / "pyproject.toml").read_text())["tool"]["setuptools"]
+    assert "assistant.job" in given["packages"] and "job/*.toml" in given["package-data"]["assistant"] and EXAMPLE.is_file()
