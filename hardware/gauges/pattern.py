@@ -3,7 +3,7 @@
 A pattern is the line itself with these fields in it; a blank stands for any number of blanks, none too:
 
     {value}  {value:8}   the number, with its sign if it has one; :8 means exactly eight characters, padding counted
-    {sign}               + or - or a blank, where it does not stand right before the number
+    {sign}               + or - or nothing, where the sign does not stand right before the number
     {unit}               psi (or psig), kPa, bar or mbar, in any case
     {any}  {any:3}       whatever stands there; :3 means exactly three characters
     {xor}  {sum}  {crc}  a checksum in hexadecimal: exclusive or of the bytes (2 digits), their sum modulo 256 (2
@@ -78,7 +78,7 @@ class Pattern:
             if name:
                 parts.append(self._field(name, width, seen))
             elif blanks:
-                parts.append(b" *")
+                parts.append(b" *+")
             elif literal in ("{", "}"):
                 raise self._wrong(f"a {literal} that belongs to no field must be doubled")
             else:
@@ -93,22 +93,23 @@ class Pattern:
         order = [seen.index(name) for name in ("begin", "end", *sums) if name in seen]
         if sums and order != sorted(order):
             raise self._wrong("{begin}, {end} and the checksum must come in that order")
-        return re.compile(b" *" + b"".join(parts) + b" *", re.DOTALL)
+        # Possessive throughout (*+, ++): nothing is tried twice, so that no line, however odd, takes long.
+        return re.compile((b"" if self.text.startswith("{") else b" *+") + b"".join(parts) + b" *+", re.DOTALL)
 
     def _field(self, name: str, width: str, seen: list[str]) -> bytes:
         if name not in FIELDS:
             raise self._wrong(f"there is no field {{{name}}}; the fields are {', '.join(FIELDS)}")
         if width and (name not in WITH_WIDTH or not 1 <= int(width) <= 40):
             raise self._wrong("only {value} and {any} have a width, from 1 to 40")
-        if name in seen and (name != "any" or seen.count("any") > 2):
+        if name in seen and (name != "any" or seen.count("any") > 1):
             raise self._wrong(f"{{{name}}} stands there too often")
         seen.append(name)
         if name == "any":
             return b"[ -~]{%s}" % width.encode() if width else b"[ -~]*?"  # a byte that came garbled reads as 0
         if name in CHECKSUMS:
             return b"(?P<%s>[0-9a-fA-F]{%d})" % (name.encode(), CHECKSUMS[name][0])
-        return {"value": b"(?P<value>.{%s})" % width.encode() if width else rb"(?P<value> *[+-]? *\d+(?:[.,]\d+)? *)",
-                "sign": b"(?P<sign>[+ -])", "unit": b"(?P<unit>[A-Za-z]{3,4})",
+        return {"value": b"(?P<value>.{%s})" % width.encode() if width else rb"(?P<value> *+[+-]?+ *+\d++(?:[.,]\d++)?+)",
+                "sign": b" *+(?P<sign>[+-]?+)", "unit": b" *+(?P<unit>[A-Za-z]{3,4}+)",
                 "begin": b"(?P<begin>)", "end": b"(?P<end>)"}[name]
 
     def psi(self, line: bytes) -> Decimal:

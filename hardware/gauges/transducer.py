@@ -18,6 +18,7 @@ from fractions import Fraction
 from hardware.gauges.polled import Rhythm
 from hardware.gauges.sample import GaugeGone, NotAReading, Refused, Sample
 from hardware.gauges.source import Clock, Pause
+from hardware.pins import PinError, factory
 
 FULL = 1023                    # counts; MCP3008 data sheet: 10 bits
 LEAST_SUPPLY = 300             # counts of the reference channel below which the supply is not there
@@ -68,8 +69,12 @@ class Transducer:
     def open(self) -> None:
         try:
             import gpiozero  # noqa: PLC0415  slow to load, and only this kind needs it
+
+            factory()
         except ImportError:
             raise GaugeGone("The Python package gpiozero is missing: run the set-up again.") from None
+        except PinError as problem:
+            raise GaugeGone(f"The transducer can't be read: {problem}") from None
         # Bit by bit over the same pins does as well, at these speeds.
         warnings.filterwarnings("ignore", category=gpiozero.SPISoftwareFallback)
         self.close()
