@@ -14,11 +14,14 @@ from hardware.gauges.steady import Still, Steady
 
 READ_EVERY_S = 1.0
 UNCHANGED_PSI = Decimal("0.02")
-"""While charging, a reading no further from the last one is not worth a row of the journal. Ours."""
+"""While charging, a gauge that moves less than this for STILL_S is not worth a row of the journal. Ours."""
+STILL_S = 5.0
 STEADY_EVERY_S = 1.0
 AT_MOST = 20
 """So often the same steady value is told for one prompt; then only just before somebody answers it. Ours."""
 _KEPT = Decimal("0.001")
+_SOON_S = 0.01
+"""A sample that comes so little early is not left for the next one: ten a second would give nine readings in ten seconds."""
 
 
 class GaugeWatch:
@@ -27,7 +30,8 @@ class GaugeWatch:
     def __init__(self, post: Callable[[Event], object], state: Callable[[], State]) -> None:
         self._post, self._state = post, state
         self._steady = Steady()
-        self._read: tuple[float, Decimal] | None = None
+        self._read_at = self._moved_at = float("-inf")
+        self._read = Decimal(0)
         self._told: tuple[float, Decimal] | None = None
         self._for: tuple[str, float] = ("", 0.0)
         self._times = 0
@@ -36,9 +40,9 @@ class GaugeWatch:
         """One sample, measured at ``at``. Tells what it means for the prompt that is open now."""
         self._steady.take(at, psi)
         state = self._state()
-        if wire.wants_reads(state) and (self._read is None or now - self._read[0] >= READ_EVERY_S):
+        if wire.wants_reads(state) and now - self._read_at >= READ_EVERY_S - _SOON_S:
             self._tell_reading(state, now)
-        if self._told is None or now - self._told[0] >= STEADY_EVERY_S:
+        if self._told is None or now - self._told[0] >= STEADY_EVERY_S - _SOON_S:
             self._tell_steady(state, now)
 
     def before_answer(self, now: float) -> None:
@@ -61,10 +65,11 @@ class GaugeWatch:
         latest = self._steady.latest(now)
         if latest is None:
             return
-        same = self._read is not None and abs(latest - self._read[1]) < UNCHANGED_PSI
-        if same and state.hold is None and state.guided is not None:
+        if abs(latest - self._read) >= UNCHANGED_PSI or state.guided is None:
+            self._read, self._moved_at = latest, now
+        if state.hold is None and now - self._moved_at > STILL_S:
             return
-        self._read = (now, latest)
+        self._read_at = now
         self._post(GaugeReads(now, latest.quantize(_KEPT, ROUND_HALF_EVEN)))
 
     def _still(self, state: State, now: float) -> Still | None:
