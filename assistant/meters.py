@@ -15,8 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from assistant import record
+from assistant.core.rounding import round_to
 from assistant.core.settings import Settings, number
 from assistant.core.standing import COMMON, MEMORY, PUBLISHED, Standing, text
+from assistant.core.units import INCH_POUND, convert
 from assistant.journal import FILE as JOURNAL
 from assistant.journal import Journal, JournalError
 from assistant.script import ScriptError
@@ -90,9 +92,12 @@ class Meter:
         return {name: None if (days := self.interval(f"{name}_days")) is None or day is None
                 else day + timedelta(days=days - (name == "leak")) for name, day in last.items()}
 
-    def settings(self, source: str = "") -> dict[str, Any]:
-        """What the register knows of a test's settings, for ``Settings.from_mapping``."""
-        found = {"chamber_ratio": self.chamber_ratio, "max_psi": self.max_psi, "clamps": self.clamps,
+    def settings(self, source: str = "", system: str = INCH_POUND) -> dict[str, Any]:
+        """What the register knows of a test's settings, for ``Settings.from_mapping``; volumes in the units of the job."""
+        bowl = self.bowl_ft3
+        volume = {"bowl_volume_ft3": bowl} if system == INCH_POUND or bowl is None else {
+            "bowl_volume_m3": round_to(convert(bowl, "ft3", "m3"), 6)}
+        found = {"chamber_ratio": self.chamber_ratio, "max_psi": self.max_psi, "clamps": self.clamps, **volume,
                  "aggregate_correction_pct": self.factors[source][1] if source in self.factors else None}
         return {key: value for key, value in found.items() if value is not None}
 
@@ -262,8 +267,8 @@ def checked(key: str, value: str) -> Decimal:
     """A number from the command line, within what the setting of that name allows. Raises MeterError."""
     try:
         found = number(key, value)
-        if key == "bowl_ft3" and not Decimal("0.05") <= found <= 2:
-            raise ValueError(f"{key} is {found}: it must be from 0.05 to 2 (cubic feet)")
+        if key == "bowl_ft3" and not Decimal("0.1") <= found <= 2:
+            raise ValueError(f"{key} is {found}: it must be from 0.1 to 2 (cubic feet)")
         if key in ("chamber_ratio", "max_psi", "aggregate_correction_pct"):
             bounds = Settings.__dataclass_fields__[key].metadata
             if not bounds["low"] <= found <= bounds["high"]:

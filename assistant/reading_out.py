@@ -15,8 +15,6 @@ from assistant.core.judge import SPOKEN_NAMES, SPOKEN_UNITS
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120 were understood less well (26 of 30 against 39 of 40)."""
-_UNITS = {unit: sentence(f"log_unit.{unit.replace('/', '_')}")
-          for unit in ("lb", "kg", "in", "mm", "F", "C", "ft3", "yd3", "m3", "lb/ft3", "lb/yd3", "kg/m3", "s", "min")} | SPOKEN_UNITS
 KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air"}
 KEYS_HELP = sentence("log.keys")
 
@@ -44,7 +42,7 @@ def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
 def _spoken(value: Decimal | str, unit: str) -> str:
     """Digit by digit, with the unit in words; a reading that is no number (a label) as it is."""
     digits = spoken.digits(value) if isinstance(value, Decimal) else str(value)
-    return f"{digits} {_UNITS.get(unit, unit)}".strip()
+    return f"{digits} {SPOKEN_UNITS.get(unit, unit)}".strip()
 
 
 def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:

@@ -85,8 +85,7 @@ def _show(args: argparse.Namespace) -> int:
         print(dumps({**job.labels, "settings": plain, "levels": {name: vars(one) for name, one in job.levels.items()},
                      "retest": job.retest, "frequency": {name: vars(one) for name, one in job.frequency.items()},
                      "mix": mix and {"name": mix.name, **mix.texts, "batch": mix.batch, "unit": mix.unit,
-                                     "batch_mass": mix.batch_mass, "cementitious_mass": mix.cementitious_mass,
-                                     "design_yield_yd3": mix.design_yield_yd3, "air_free_volume_ft3": mix.air_free_volume_ft3}}))
+                                     "batch_mass": mix.batch_mass, "cementitious_mass": mix.cementitious_mass}}))
         return 0
     print("\n".join(_page(job, mix, given, settings)))
     return 0
@@ -119,7 +118,7 @@ def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list
     for key, value in settings.to_mapping().items():
         if key != "limits":
             shown = ", ".join(value) if isinstance(value, list) else "none" if value is None else str(value)
-            where = "the job's" if key in given else Settings.standing(key)
+            where = "the job's" if key in given else Settings.standing(key) if value is not None else "not given"
             lines.append(f"{'*' if key in given else ' '} {key:<26} {shown:<18} {where}")
     return lines
 

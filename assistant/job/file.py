@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from decimal import Decimal
 from difflib import get_close_matches
 from pathlib import Path
@@ -58,8 +58,6 @@ class Mix:
     unit: str = "lb"
     cementitious: tuple[str, ...] = ()
     """Which of the materials."""
-    design_yield_yd3: Decimal | None = None
-    air_free_volume_ft3: Decimal | None = None
     given: Mapping[str, Any] = field(default_factory=dict)
     """Settings that this mix has of its own; they win over the job's."""
 
@@ -228,25 +226,26 @@ class _Check:
 
     def mix(self, value: Any, name: str) -> Mix:
         table, place = self.table(value, "mixes", name), ("mixes", name)
-        own, texts = ("batch_lb", "batch_kg", "cementitious", "design_yield_yd3", "air_free_volume_ft3"), ("class", "aggregate_source")
-        self.known(table, tuple(dict.fromkeys((*texts, *own, *SETTINGS))), *place)
-        units = [unit for unit in ("lb", "kg") if f"batch_{unit}" in table]
-        if len(units) > 1:
+        texts, own = ("class", "aggregate_source"), ("batch_lb", "batch_kg", "cementitious")
+        self.known(table, (*texts, *own, *SETTINGS), *place)
+        batches = [key for key in own[:2] if key in table]
+        if len(batches) > 1:
             raise self.wrong((*place, "batch_kg"), "give batch_lb or batch_kg, not both")
-        unit = units[0] if units else "lb"
+        unit = batches[0].removeprefix("batch_") if batches else "lb"
         batch = {each: self.number(mass, *place, f"batch_{unit}", each)
                  for each, mass in self.table(table.get(f"batch_{unit}", {}), *place, f"batch_{unit}").items()}
         cement = table.get("cementitious", [])
         if not isinstance(cement, list) or not all(isinstance(each, str) and each in batch for each in cement):
-            raise self.wrong((*place, "cementitious"), f'cementitious is {_shown(cement)}: it must be a list of materials of the batch; '
-                                                       f'those are {", ".join(batch) or "none yet"}')
-        volumes = {key: self.number(table[key], *place, key) for key in own[3:] if key in table}
-        for key, volume in volumes.items():
-            if volume == 0:
-                raise self.wrong((*place, key), f"{key} is 0: it must be more than that")
-        return Mix(name, {key: self.text(table[key], *place, key) for key in texts if key in table}, batch, unit, tuple(cement),
-                   **volumes, given=self.settings({key: each for key, each in table.items()
-                                                   if key in SETTINGS and key not in own}, *place))
+            raise self.wrong((*place, "cementitious"), f'cementitious is {_shown(cement)}: it must be a list of materials of the '
+                                                       f'batch; those are {", ".join(batch) or "none yet"}')
+        mix = Mix(name, {key: self.text(table[key], *place, key) for key in texts if key in table}, batch, unit, tuple(cement))
+        given = {key: each for key, each in table.items() if key in SETTINGS}
+        for key, mass in ((f"batch_mass_{unit}", mix.batch_mass), (f"cementitious_{unit}", mix.cementitious_mass)):
+            if mass is not None and key in given:
+                raise self.wrong((*place, key), f"{key} is given and so are the masses that it is the sum of: leave it out")
+            if mass is not None:
+                given[key] = mass
+        return replace(mix, given=self.settings(given, *place))
 
     # --- single values ---------------------------------------------------------------------------------------------
 

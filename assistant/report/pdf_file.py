@@ -2,7 +2,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from decimal import Decimal
 from io import BytesIO
 from typing import Any, BinaryIO
 from xml.sax.saxutils import escape
@@ -12,8 +11,8 @@ from assistant.job import Job, Levels
 from assistant.meters import Meter
 from assistant.report import drawings, form
 from assistant.report.paper import BOLD, WIDTH, Paper, blank_lines, grid, image, table
-from assistant.report.rows import (Round, Test, clock, corrections, doubts, in_other_units, inside, limits_in_words, marks,
-                                   reading_name, result_name, rounds, shown)
+from assistant.report.rows import (Round, Test, clock, corrections, doubts, inside, limits_in_words, marks, reading_in_other_units,
+                                   reading_name, result_in_other_units, result_name, rounds, shown)
 
 CHARTED = ("air_content", "system_air_metric", "slump", "density")
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
@@ -76,9 +75,7 @@ def _result_rows(test: Test) -> list[list[str]]:
         if each["rounded"] is None:
             reported, other = "no valid value", ""
         else:
-            reported = f"{each['rounded']:f} {each['unit']}"
-            found = in_other_units(each["name"], each["value"], each["unit"], test["rounding"])
-            other = f"{found[0]:f} {found[1]}" if found else ""
+            reported, other = f"{each['rounded']:f} {each['unit']}".strip(), result_in_other_units(each, test["rounding"])
         rows.append([f"{test['id']}  {test['title']}" if not rows else "", result_name(each["name"]), reported, other,
                      limits_in_words(each["limits"]), inside(each, test["rounding"]), test["rounding"]])
     return rows or [[f"{test['id']}  {test['title']}", "none", "", "", "", "", ""]]
@@ -118,9 +115,8 @@ class _Told:
 
     def row(self, ident: str) -> list[str]:
         now = self.taken.get(ident)
-        found = in_other_units(ident, now["value"], now["unit"], self.test["rounding"]) if now and isinstance(now["value"], Decimal) else None
         return [str(self.test["id"]), escape(reading_name(ident)), self.cell(ident, unit=True),
-                f"{found[0]:f} {found[1]}" if found else "", clock(now["taken"]) if now else ""]
+                reading_in_other_units(now, self.test["rounding"]) if now else "", clock(now["taken"]) if now else ""]
 
 
 def _drawn(paper: Paper, tests: Sequence[Test]) -> None:
@@ -163,7 +159,7 @@ def _day_page(paper: Paper, tests: Sequence[Test], groups: Sequence[Round], job:
 
 
 def _day_row(one: Test) -> list[str]:
-    results = "; ".join(f"{result_name(each['name'])} {each['rounded']:f} {each['unit']}" for each in one["results"]
+    results = "; ".join(f"{result_name(each['name'])} {each['rounded']:f} {each['unit']}".strip() for each in one["results"]
                         if each["rounded"] is not None)
     ids = " / ".join(form.text(one.get(key)) for key in ("sample", "ticket") if one.get(key))
     verdict = one["verdict"].upper() if one["verdict"] != "none" else "no verdict"

@@ -8,6 +8,8 @@ from decimal import Decimal
 from typing import Any
 
 from assistant import record
+from assistant.core import assessment, units
+from assistant.core.assessment import Result
 from assistant.core.judge import SPOKEN_NAMES
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
@@ -16,20 +18,8 @@ from assistant.journal import Journal, JournalError
 Test = Mapping[str, Any]
 """One test as ``record.of`` gives it."""
 
-_LB, _FT, _PSI = Decimal("0.45359237"), Decimal("0.3048"), Decimal("6.894757293168361")
-OTHER_UNITS: dict[str, tuple[str, Decimal, Decimal, int]] = {
-    "psi": ("kPa", _PSI, Decimal(0), 2),
-    "lb/ft3": ("kg/m3", _LB / _FT ** 3, Decimal(0), 0),
-    "lb/yd3": ("kg/m3", _LB / (3 * _FT) ** 3, Decimal(0), 0),
-    "yd3": ("m3", (3 * _FT) ** 3, Decimal(0), 2),
-    "ft3": ("m3", _FT ** 3, Decimal(0), 4),
-    "in": ("mm", Decimal("25.4"), Decimal(0), 0),
-    "lb": ("kg", _LB, Decimal(0), 2),
-    "F": ("C", Decimal(5) / 9, Decimal(-32) * 5 / 9, 1),
-}
-"""Unit -> the other system's unit, factor, offset, decimals shown. Pound and foot are exact (1959 agreement)."""
-_BACK = {"kPa": ("psi", 2), "m3": ("yd3", 2), "mm": ("in", 2), "kg": ("lb", 2), "C": ("F", 0)}
-_BACK_OF = {"density": ("kg/m3", "lb/ft3", 1), "theoretical_density": ("kg/m3", "lb/ft3", 1), "cement_content": ("kg/m3", "lb/yd3", 0)}
+_PLACES = {"kPa": 2, "psi": 2, "kg": 2, "lb": 2, "mm": 0, "in.": 2, "°C": 1, "°F": 0}
+"""Decimals of a reading shown in the other system's unit. (Ours.)"""
 
 
 @dataclass(frozen=True)
@@ -95,17 +85,18 @@ def doubts(tests: Sequence[Test]) -> list[str]:
     return found
 
 
-def in_other_units(name: str, value: Decimal, unit: str, rule: str) -> tuple[Decimal, str] | None:
-    """A value in the other unit system, rounded once, and its unit; None where there is none (a percentage)."""
-    if unit in OTHER_UNITS:
-        other, factor, offset, places = OTHER_UNITS[unit]
-        return round_to(value * factor + offset, places, rule), other
-    own = _BACK_OF.get(name)
-    other, places = own[1:] if own and own[0] == unit else _BACK.get(unit, ("", 0))
-    if not other:
-        return None
-    _, factor, offset, _ = OTHER_UNITS[other]
-    return round_to((value - offset) / factor, places, rule), other
+def result_in_other_units(result: Mapping[str, Any], rule: str) -> str:
+    """A result in the other unit system, from its unrounded value; empty where there is none (a percentage)."""
+    found = assessment.in_other_units(Result(*(result[key] for key in ("name", "value", "unit", "rounded", "standing"))), rule)
+    return f"{found.rounded:f} {found.unit}" if found else ""
+
+
+def reading_in_other_units(reading: Mapping[str, Any], rule: str) -> str:
+    """The same of a reading."""
+    other = units.other(reading["unit"])
+    if other not in _PLACES or not isinstance(reading["value"], Decimal):
+        return ""
+    return f"{round_to(units.convert(reading['value'], reading['unit'], other), _PLACES[other], rule):f} {other}"
 
 
 def result_name(name: str) -> str:

@@ -48,7 +48,8 @@ def test_an_older_calibration_entered_later_changes_nothing(register: Register) 
     calibrated(register, date(2031, 5, 17), chamber_ratio=D("0.0612"))
     meter = calibrated(register, date(2030, 5, 17), chamber_ratio=D("0.0700"), bowl_ft3=D("0.2490"))
     assert meter.chamber_ratio == D("0.0612") and meter.bowl_ft3 == D("0.2490") and str(meter.bowl_ft3) == "0.2490"
-    assert meter.settings() == {"chamber_ratio": D("0.0612"), "max_psi": D(46), "clamps": 6}
+    assert meter.settings() == {"chamber_ratio": D("0.0612"), "max_psi": D(46), "clamps": 6, "bowl_volume_ft3": D("0.2490")}
+    assert meter.settings(system="si")["bowl_volume_m3"] == D("0.007051")  # 0.249 x 0.028316846592, exact by definition
 
 
 def test_without_a_chamber_ratio_it_is_not_fit(register: Register) -> None:
