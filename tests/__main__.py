@@ -32,16 +32,16 @@ def start(arguments):
         environment.go_inside("tests", arguments)
     os.chdir(ROOT)
     try:
-        import pytest
+        from tests import phases
     except ModuleNotFoundError:
         sys.stderr.write("No pytest here: run the tests with the system's own python3, which adds it.\n")
         return 1
 
-    status = pytest.main(["--durations=5", "--durations-min=5"] + arguments)
+    status = phases.run(arguments)
     if status == NO_TESTS_RAN:
         sys.stderr.write("No test ran: the arguments chose none, and that counts as failed.\n")
         return 1
-    return int(status)
+    return status
 
 
 if __name__ == "__main__":

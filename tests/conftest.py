@@ -18,6 +18,8 @@ _FOLDER = pytest.StashKey[tempfile.TemporaryDirectory]()
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--all", action="store_true", help="also run the tests that need minutes")
+    parser.addoption("--phase", choices=("together", "alone"), default=None,
+                     help="only the tests that bear company, or only those that don't (marker alone); default both")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -28,6 +30,10 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if phase := config.getoption("--phase"):
+        others = [item for item in items if (item.get_closest_marker("alone") is None) != (phase == "together")]
+        config.hook.pytest_deselected(items=others)
+        items[:] = [item for item in items if item not in set(others)]
     if config.getoption("--all"):
         return
     for item in items:

@@ -1,0 +1,109 @@
+"""The suite in two phases: together on all cores, then alone what measures time or needs a sound system or a terminal.
+
+A phase is a plugin of pytest. Whatever wants one process (one core, ``-s``, ``--pdb``, ``--stepwise``, ``--collect-only``,
+``-n 0``, ``-p no:xdist``, no pytest-xdist here) gets everything in one phase, as plain ``pytest`` does.
+"""
+from __future__ import annotations
+
+import collections
+import os
+import sys
+import time
+from collections.abc import Iterator
+
+import pytest
+
+TOGETHER, ALONE = "together", "alone"
+MEMORY_A_WORKER = 1 << 30
+"""Bytes. The most that a worker and the programs it started were seen to hold is written in DEVELOPERS.md."""
+MOST_WORKERS = 8
+SLOWEST, SLOW_S = 10, 5.0
+COUNTED = ("failed", "error", "passed", "skipped", "xfailed", "xpassed", "warnings")
+
+
+def workers() -> int:
+    """As many as there are cores for us, if the machine's memory holds as many."""
+    memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    return max(1, min(len(os.sched_getaffinity(0)), memory // MEMORY_A_WORKER, MOST_WORKERS))
+
+
+class Tally:
+    """What came of all phases."""
+
+    def __init__(self) -> None:
+        self.counts: collections.Counter[str] = collections.Counter()
+        self.failed: list[str] = []
+        self.slow: collections.Counter[str] = collections.Counter()     # seconds with setting up and clearing away
+        self.begun = time.monotonic()
+
+    def add(self, stats: dict[str, list]) -> None:
+        """``stats`` as pytest's terminal reporter keeps them: a list of reports for each outcome."""
+        self.counts.update({name: len(stats.get(name, [])) for name in COUNTED})
+        self.failed += [report.nodeid for name in ("failed", "error") for report in stats.get(name, [])]
+        for report in (one for some in stats.values() for one in some if hasattr(one, "duration")):
+            self.slow[report.nodeid] += report.duration
+
+    def text(self) -> str:
+        slow = [f"{seconds:7.1f} s  {name}" for name, seconds in self.slow.most_common(SLOWEST) if seconds >= SLOW_S]
+        counts = ", ".join(f"{self.counts[name]} {name}" for name in COUNTED if self.counts[name]) or "no test ran"
+        took = time.monotonic() - self.begun
+        return "\n".join([*(["The slowest:", *slow] if slow else []),
+                          *(["Failed:", *(f"  {name}" for name in self.failed)] if self.failed else []),
+                          f"In all: {counts} in {took:.0f} s."])
+
+
+class Phase:
+    """One call of pytest. ``whole`` says afterwards that it ran everything, so that no other phase is needed."""
+
+    def __init__(self, name: str, tally: Tally) -> None:
+        self.name, self.tally, self.whole, self.enough = name, tally, False, False
+
+    @pytest.hookimpl(hookwrapper=True)
+    def pytest_cmdline_main(self, config: pytest.Config) -> Iterator[None]:
+        """Before pytest-xdist reads the same options: it hands what we set on to its workers."""
+        option = config.option
+        if self.name == ALONE:
+            option.phase, option.numprocesses, option.dist = ALONE, 0, "no"
+        elif option.phase or self.one_process(config):
+            self.whole = True
+        else:
+            option.phase = TOGETHER
+            option.numprocesses = option.numprocesses or workers()
+            option.dist = "worksteal" if option.dist == "no" else option.dist
+        yield
+
+    @staticmethod
+    def one_process(config: pytest.Config) -> bool:
+        option = config.option
+        return (not config.pluginmanager.hasplugin("xdist") or option.numprocesses == 0
+                or (option.numprocesses is None and workers() == 1)
+                or option.capture == "no" or option.usepdb or option.collectonly
+                or getattr(option, "stepwise", False))
+
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+        self.tally.add(terminalreporter.stats)
+        most = config.getoption("maxfail")
+        self.enough = bool(most) and len(self.tally.failed) >= most
+
+
+def run(arguments: list[str]) -> int:
+    """Both phases, a closing line about both, and one exit status: pytest's own, of the first phase that is not well."""
+    tally, statuses = Tally(), []
+    for name in (TOGETHER, ALONE):
+        phase = Phase(name, tally)
+        statuses.append(int(pytest.main(arguments, plugins=[phase])))
+        if phase.whole or phase.enough or statuses[-1] not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED,
+                                                               pytest.ExitCode.NO_TESTS_COLLECTED):
+            break
+    sys.stdout.write(tally.text() + "\n")
+    sys.stdout.flush()
+    return status_of(statuses, bool(tally.failed))
+
+
+def status_of(statuses: list[int], failed: bool) -> int:
+    """The first that is neither "all passed" nor "no test ran"; "no test ran" only if no phase had any."""
+    bad = [one for one in statuses if one not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)]
+    if bad:
+        # pytest-xdist says "interrupted" when -x or --maxfail stopped it.
+        return int(pytest.ExitCode.TESTS_FAILED if failed else bad[0])
+    return int(pytest.ExitCode.OK if pytest.ExitCode.OK in statuses else pytest.ExitCode.NO_TESTS_COLLECTED)
