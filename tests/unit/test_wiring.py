@@ -175,6 +175,8 @@ def test_every_figure_has_its_standing_and_follows_the_settings() -> None:
     assert "0.08 psi over 60 psi" in electrics.facts(DEFAULTS)["count"].words
     assert "0.13 psi over 100 psi" in electrics.facts(changed("gauge", high_psi=100))["count"].words
     assert "the 90 ms of the station" in electrics.facts(changed("pedal", release_ms=90))["pedal_time"].words
+    assert "sees 60 ohm" in electrics.facts(DEFAULTS)["termination"].words
+    assert "sees 6.0 kilohm and lets pass what is slower than 265 Hz" in electrics.facts(DEFAULTS)["input_filter"].words
     used = {name for page in ("index", *pages.DEVICES) for found in re.findall(r"\{facts:([\w,]+)\}", pages.source(page))
             for name in found.split(",")}
     assert used == set(electrics.facts(DEFAULTS))
@@ -212,6 +214,11 @@ def test_a_part_lies_level_or_upright() -> None:
     from hardware.wiring.drawing import Sheet
     with pytest.raises(ValueError, match="level or upright"):
         Sheet(100, 100, "").resistor((0, 0), (50, 50), "")
+
+
+def test_any_words_may_be_drawn() -> None:
+    from hardware.wiring.drawing import Sheet
+    assert words(Sheet(100, 100, "3 < 5 & <b>").svg()) == ["3 < 5 & <b>"]
 
 
 # --- the command -----------------------------------------------------------------------------------------------------------
