@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from decimal import Decimal
 
-from assistant.core import plausible, pressure, rounding
+from assistant.core import plausible, pressure, quality, rounding
 from assistant.core.assessment import INVALID, Assessment, against_limits, result, spoken_name
 from assistant.core.language import sentence
 from assistant.core.settings import Settings
@@ -49,6 +49,8 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
     if invalid:
         return Assessment(results, tuple(warnings), INVALID, "; ".join(invalid), bool(again))
     verdict, why, more = against_limits(results, settings)
+    if metric is not None and not again:
+        more += _near_a_limit(metric, charge, equilibrium, settings)
     if again:
         why = sentence("verdict.why_repeat", why=why, again=again)
     return Assessment(results, tuple(warnings + more), verdict, why, bool(again))
@@ -83,3 +85,12 @@ def _start_warning(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Se
         return []
     about = rounding.round_to(effect, 2, settings.rounding)
     return [sentence("verdict.charges_differ", about=f"{about:+}")]
+
+
+def _near_a_limit(metric: Decimal, charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
+                  settings: Settings) -> list[str]:
+    """That the metric can't be told from a limit of the job, where that is so. The verdict stays the method's."""
+    ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0))
+    by = quality.metric_uncertainty(ratio, plausible.RESOLUTION, settings.band_psi)
+    found = [quality.against_limit(metric, by, limit) for limit in settings.limits.get("system_air_metric", ()) if limit is not None]
+    return [one.why for one in found if one.verdict == quality.NONE]

@@ -5,9 +5,10 @@ The figures explain why E1.3 and E2.3 are read back twice; they are checked here
 
 from decimal import Decimal as D
 
+import numpy as np
 import pytest
 
-from assistant.core import pressure
+from assistant.core import pressure, quality
 
 CHARGES = (D("14.5"), D(30), D(45))
 BOWL_ML = D("7079")  # 0.25 ft3
@@ -65,3 +66,17 @@ def test_a_loss_grows_from_step_to_step(ratio: str, second: str, third: str) -> 
     gains = [metric(r, r * D("0.99"), CHARGES[:steps]) for steps in (1, 2, 3)]
     assert gains[1] / gains[0] == pytest.approx(D(second), abs=D("0.06"))
     assert gains[2] / gains[0] == pytest.approx(D(third), abs=D("0.06"))
+
+
+@pytest.mark.parametrize("ratio, resolution, start", [(0.5, 0.01, 0.05), (1.0, 0.01, 0.05), (1.5, 0.01, 0.05), (1.0, 0.1, 0.0),
+                                                      (1.0, 0.01, 0.0)])
+def test_the_metrics_uncertainty_against_simulated_errors(ratio: float, resolution: float, start: float) -> None:
+    """200,000 tests with errors of the stated kind, by numpy from the mass balance alone; two standard deviations of the metric."""
+    rng, held = np.random.default_rng(7), []
+    for _run in (1, 2):
+        bowl = np.zeros(200_000)
+        for charge in (14.5, 30.0, 45.0):  # the bowl's gas at `bowl` and one chamber at the charge share their gas
+            bowl = (charge + rng.uniform(-start, start, bowl.size) + ratio * bowl) / (1 + ratio)
+        held.append(bowl + rng.uniform(-resolution / 2, resolution / 2, bowl.size))
+    ours = quality.metric_uncertainty(D(str(ratio)), D(str(resolution)), D(str(start)))
+    assert float(ours) == pytest.approx(2 * np.std(held[1] - held[0]), rel=0.01)

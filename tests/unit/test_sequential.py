@@ -29,7 +29,8 @@ def test_a_good_test() -> None:
         "limits": {"air_content": ["4.5", "7.5"], "system_air_metric": [None, "0.20"]}}))
     assert [(r.name, r.value, r.unit, str(r.rounded)) for r in done.results] == [
         ("air_content", D("5.7"), "%", "5.7"), ("system_air_metric", D("0.20"), "psi", "0.20")]
-    assert done.verdict == "pass" and done.warnings == ()
+    assert done.verdict == "pass"
+    assert done.warnings == ("the system air metric 0.20 plus or minus 0.05 psi can't be told from the limit 0.20",)
     assert done.why == "inside the limits: air content 5.7 %, system air metric 0.20 psi"
     assert done.results[1].standing.startswith("from memory")
 

@@ -1,0 +1,115 @@
+"""Slump, temperature, air, calibration, cure: results and the reasons why there is none. Sources stand in standing.TABLE."""
+
+from decimal import Decimal as D
+
+import pytest
+
+from assistant.core import calibration, cylinders, pressure_air, slump, temperature
+from assistant.core.settings import Settings
+
+US, SI = Settings(), Settings.from_mapping({"units": "si"})
+
+
+@pytest.mark.parametrize("value, settings, rounded, words", [
+    ("4.25", US, "4.25", ""), ("4.3", US, "4.25", ""), ("4.375", US, "4.50", ""), ("9", US, "9.00", ""),
+    ("9.25", US, "9.25", "so wet"), ("0.25", US, "0.25", "so stiff"), ("0.5", US, "0.50", ""),
+    ("112", SI, "110", ""), ("235", SI, "235", "so wet"), ("10", SI, "10", "so stiff"),
+])
+def test_slump(value: str, settings: Settings, rounded: str, words: str) -> None:
+    """4.375 lies half way: to the even quarter (the 18th), as E29 rounds."""
+    done = slump.assess(D(value), settings)
+    assert str(done.results[0].rounded) == rounded
+    assert words in "".join(done.warnings) and bool(done.warnings) == bool(words)
+
+
+@pytest.mark.parametrize("given, words", [
+    ({"stood": False}, "sheared"), ({"lift_s": D(2)}, "the lift took 2 s"), ({"lift_s": D(8)}, "3 to 7 s"),
+    ({"whole_s": D(151)}, "it took 151 s, at most 150"),
+])
+def test_a_slump_that_does_not_count(given: dict, words: str) -> None:
+    done = slump.assess(D(4), US, **given)
+    assert done.verdict == "invalid" and words in done.why and done.results[0].value is None
+
+
+def test_a_slump_at_the_ends_of_its_times_counts() -> None:
+    for lift in (3, 7):
+        assert slump.assess(D(4), US, lift_s=D(lift), whole_s=D(150)).verdict == "none"
+
+
+def test_no_slump_is_more_than_the_mould() -> None:
+    assert slump.assess(D("12.25"), US).verdict == "invalid" and slump.assess(None, US).verdict == "invalid"
+
+
+@pytest.mark.parametrize("value, settings, words", [
+    ("22", US, "in Celsius"), ("31", US, "in Celsius"), ("72", SI, "in Fahrenheit"), ("50", SI, "in Fahrenheit"),
+    ("130", US, "hotter"), ("130", SI, "hotter"), ("-1", US, "below freezing"), ("-1", SI, "below freezing"),
+    ("32", US, ""), ("120", US, ""), ("0", SI, ""), ("49", SI, ""),
+])
+def test_the_wrong_scale_is_named(value: str, settings: Settings, words: str) -> None:
+    done = temperature.assess(D(value), settings)
+    assert words in done.why and (done.verdict == "invalid") == bool(words)
+
+
+def test_a_thermometer_read_too_soon() -> None:
+    assert temperature.assess(D(72), US, D(119)).verdict == "invalid" and temperature.assess(D(72), US, D(120)).verdict == "none"
+
+
+def test_air_below_its_correction_and_unusual_air() -> None:
+    job = Settings.from_mapping({"aggregate_correction_pct": "0.4"})
+    none = pressure_air.assess(D("0.3"), job)
+    assert none.verdict == "invalid" and none.results[0].value is None and "less than the aggregate correction 0.4" in none.why
+    assert pressure_air.assess(D("1.4"), job).warnings == () and "unusual" in pressure_air.assess(D("1.3"), job).warnings[0]
+
+
+def test_a_correction_below_zero_or_unusual() -> None:
+    assert pressure_air.correction(D("4.9"), D("5.0"), US).verdict == "invalid"
+    assert pressure_air.correction(D("5.5"), D("5.0"), US).warnings == ()
+    assert "0.6" in pressure_air.correction(D("5.6"), D("5.0"), US).warnings[0]
+
+
+@pytest.mark.parametrize("reading, verdict", [("5.0", "pass"), ("5.2", "pass"), ("5.3", "fail"), ("4.9", "fail")])
+def test_a_gauge_beside_the_canister(reading: str, verdict: str) -> None:
+    bowl = Settings.from_mapping({"bowl_volume_ft3": "0.245"})  # 5.10 %, Iowa DOT IM 318
+    done = calibration.check_reading(D(reading), calibration.known_air(bowl), bowl)
+    assert done.verdict == verdict and reading in done.why and "5.10" in done.why
+
+
+def test_passes_that_disagree_ask_for_a_repeat() -> None:
+    good = calibration.chamber_ratio([D("14.50")] * 3, [D("7.91"), D("7.92"), D("7.90")], D(5), US)
+    assert good.results[0].rounded == D("0.0600") and not good.repeat
+    bad = calibration.chamber_ratio([D("14.50")] * 3, [D("7.91"), D("7.99"), D("7.90")], D(5), US)
+    assert bad.repeat and "do not agree" in bad.warnings[0]
+    assert calibration.chamber_ratio([D("14.50")], [D("14.50")], D(5), US).verdict == "invalid"
+
+
+def test_without_the_bowl_volume_nothing_is_calibrated() -> None:
+    for done in (calibration.check_reading(D(5), None, US), calibration.chamber_ratio([D(14)], [D(7)], None, US)):
+        assert done.verdict == "invalid" and "bowl_volume_ft3" in done.why
+
+
+def test_the_canister_in_an_si_bowl_is_the_same_canister() -> None:
+    si = Settings.from_mapping({"units": "si", "bowl_volume_m3": "0.0069376"})  # 0.245 ft3
+    assert calibration.known_air(si) == pytest.approx(D("5.10"), abs=D("0.005"))
+
+
+def test_the_gauges_worst_error_keeps_its_sign() -> None:
+    done = calibration.check_gauge([D("14.49"), D("29.94")], [D("14.50"), D("30.00")], US)
+    assert done.results[0].rounded == D("-0.06") and done.verdict == "fail"
+    assert calibration.check_gauge([D("14.49"), D("29.95")], [D("14.50"), D("30.00")], US).verdict == "pass"
+
+
+@pytest.mark.parametrize("high, low, hours, strength, verdict, words", [
+    ("80", "60", "48", "4000", "pass", "between 60 and 80"), ("81", "60", "24", "4000", "fail", "reached 81"),
+    ("80", "59", "24", "4000", "fail", "fell to 59"), ("80", "60", "49", "4000", "fail", "lasted 49"),
+    ("80", "60", "24", "6000", "fail", "over 78"), ("78", "68", "24", "6000", "pass", "68 and 78"),
+    ("78", "67", "24", "6000", "fail", "fell to 67"), ("80", "60", "24", "5999", "pass", ""),
+    ("60", "80", "24", "4000", "invalid", "swapped"),
+])
+def test_initial_cure(high, low, hours, strength, verdict, words) -> None:
+    """C31 from memory, about 95 % sure."""
+    done = cylinders.initial_cure(D(high), D(low), D(hours), Settings.from_mapping({"strength_psi": strength}))
+    assert done.verdict == verdict and words in done.why and done.warnings == ()
+
+
+def test_an_unknown_strength_is_told() -> None:
+    assert "gives no strength" in cylinders.initial_cure(D(80), D(60), D(24), US).warnings[0]

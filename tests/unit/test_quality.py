@@ -1,0 +1,76 @@
+"""Trust in a result: two technicians, charts, retests. Published rows are checked in tests/outside/test_vectors.py too."""
+
+from decimal import Decimal as D
+
+import pytest
+
+from assistant.core import quality
+
+
+@pytest.mark.parametrize("name, first, second, verdict, words", [
+    ("slump", "0.3", "1.12", "pass", "0.82"), ("slump", "0.3", "1.13", "fail", "more than 0.82"),
+    ("slump", "3.4", "3.4", "pass", "at most 1.10"), ("slump", "6.0", "7.5", "pass", "1.50"), ("slump", "6.0", "7.6", "fail", "1.50"),
+    ("slump", "2.3", "2.3", "pass", "at most 0.96"),  # half way between 1.2 and 3.4 in.
+    ("temperature", "72", "73.9", "pass", "1.90"), ("temperature", "72", "74", "fail", "look for the reason"),
+    ("density", "142.0", "144.3", "pass", "2.31"), ("density", "142.0", "144.4", "fail", "2.31"),
+    ("air_content", "5.0", "5.8", "pass", "0.80"), ("air_content", "5.0", "5.9", "fail", "0.80"),
+    ("system_air_metric", "0.20", "0.30", "none", "no published precision"),
+])
+def test_two_technicians(name, first, second, verdict, words) -> None:
+    """C143-20 and C138 from memory, C1064 and C231 Type A second-hand: as standing.TABLE says."""
+    found = quality.compare(name, D(first), D(second))
+    assert found.verdict == verdict and words in found.why and found.standing
+
+
+@pytest.mark.parametrize("name, first, second, verdict, words", [
+    ("temperature", "22", "23", "pass", "1 \u00b0C apart, at most 1.06"), ("temperature", "22", "23.5", "fail", "\u00b0C"),
+    ("density", "2275", "2312", "pass", "at most 37.00"), ("density", "2275", "2313", "fail", "kg/m3"),
+    ("slump", "25", "45", "pass", "mm"), ("slump", "25", "47", "fail", "mm"),
+])
+def test_two_technicians_in_si(name, first, second, verdict, words) -> None:
+    """A difference of 1.9 F is 1.06 C, not the 17 below zero that 1.9 F is as a temperature."""
+    found = quality.compare(name, D(first), D(second), "si")
+    assert found.verdict == verdict and words in found.why
+
+
+@pytest.mark.parametrize("value, second, level", [("6.9", None, "in-control"), ("7.0", None, "warning"), ("7.4", None, "warning"),
+                                                  ("7.5", None, "action"), ("4.5", None, "action"), ("5.0", None, "warning"),
+                                                  ("7.5", "6.4", "in-control"), ("7.5", "7.0", "warning"), ("7.6", "7.4", "action")])
+def test_air_chart(value, second, level) -> None:
+    """UFGS 03373: the average of both counts once the second is there."""
+    found = quality.air_mean(D(value), D("6.0"), second=None if second is None else D(second))
+    assert found.verdict == level
+    assert ("out of control" in found.why) == (second is not None and level == "action")
+
+
+@pytest.mark.parametrize("off, level", [("1.9", "in-control"), ("2.0", "warning"), ("2.9", "warning"), ("3.0", "action")])
+def test_range_of_two_airs(off, level) -> None:
+    for one, other in ((D(5), D(5) + D(off)), (D(5) + D(off), D(5))):
+        assert quality.air_range(one, other).verdict == level
+
+
+def test_range_of_two_slumps() -> None:
+    """UFGS 03700: not over 2 in."""
+    assert quality.slump_range(D(3), D(5)).verdict == "in-control" and quality.slump_range(D(3), D("5.25")).verdict == "action"
+
+
+@pytest.mark.parametrize("verdicts, preliminary, below, then, words", [
+    (["pass"], False, False, "accepted", "passed"), (["fail"], False, False, "check-test", "another portion"),
+    (["fail", "pass"], False, False, "accepted", "check test passed"), (["fail", "fail"], False, False, "rejected", "the load fails"),
+    (["fail", "invalid"], False, False, "check-test", "another portion"), (["invalid"], False, False, "none", "no test counts"),
+    (["invalid", "fail", "fail"], False, False, "rejected", ""), (["fail"], True, True, "adjust", "may be adjusted"),
+    (["fail"], True, False, "adjust", "rejects nothing"), (["fail", "fail"], True, False, "adjust", "rejects nothing"),
+    (["pass"], True, False, "none", "the acceptance sample decides"), (["pass", "fail"], False, False, "accepted", ""),
+])
+def test_what_follows_a_failure(verdicts, preliminary, below, then, words) -> None:
+    """C94's older wording second-hand; work item WK77546 (2021) for the preliminary sample."""
+    found = quality.after(verdicts, preliminary, below)
+    assert found.verdict == then and words in found.why
+
+
+@pytest.mark.parametrize("value, verdict, words", [("0.21", "none", "0.21 plus or minus 0.04 psi can't be told from the limit 0.20"),
+                                                   ("0.24", "none", "can't be told"), ("0.25", "fail", "is above"),
+                                                   ("0.16", "none", "can't be told"), ("0.15", "pass", "is below")])
+def test_a_metric_beside_its_limit(value, verdict, words) -> None:
+    found = quality.against_limit(D(value), D("0.04"), D("0.20"))
+    assert found.verdict == verdict and words in found.why
