@@ -74,6 +74,7 @@ def alive(pid: int) -> bool:
     return Path(f"/proc/{pid}").exists()
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize("text, words", [
     ("hang", "longer than"), ("die", "ended by itself"), ("half", "longer than"),
     ("half and die", "ended by itself"),
@@ -96,6 +97,7 @@ def test_a_bad_answer_is_one_sentence_in_time_and_the_next_text_is_said(make_syn
     assert synth.pid != bad
 
 
+@pytest.mark.alone
 def test_a_flood_after_a_good_answer_is_found_at_the_next_text(make_synth):
     synth = make_synth()
     assert synth.render("flood") == b"xy" * 100
@@ -104,6 +106,7 @@ def test_a_flood_after_a_good_answer_is_found_at_the_next_text(make_synth):
     assert synth.render("next") == b"xy" * 4
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize("mode, words", [("mute", "longer than"), ("stillborn", "ended by itself"),
                                          ("babble", "nonsense")])
 def test_a_child_that_never_starts_properly_costs_its_limit_then_no_time_at_all(make_synth, mode, words):
@@ -149,6 +152,7 @@ def test_phrases_are_kept_but_not_without_end(make_synth):
         synth.render("phrase 1")
 
 
+@pytest.mark.alone
 def test_the_speaker_goes_on_through_a_hang_and_cues_sound_meanwhile(make_synth):
     spoken, trouble = [], []
     mixer = Mixer()

@@ -13,7 +13,7 @@ import pytest
 from hardware import cues
 from tests.speech.sound_world import RATE, SoundWorld, heard, missing, onsets, running
 
-pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "")
+pytestmark = [pytest.mark.alone, pytest.mark.skipif(bool(missing()), reason=missing() or "")]
 LIMIT_S = 25
 
 PRELUDE = """

@@ -22,6 +22,7 @@ for one in enrol_listen.sentences({TEXTS!r}, lambda said: said.text):
 """
 
 
+@pytest.mark.alone
 @pytest.mark.long
 def test_for_real_beside_an_engine(tmp_path: Path):
     said = {text: speak("flite slt", text) for text in TEXTS}

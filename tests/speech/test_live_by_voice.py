@@ -16,7 +16,7 @@ import pytest
 from tests.scenario.terminal_technician import Terminal
 from tests.speech.sound_world import SoundWorld, heard, missing, running
 
-pytestmark = pytest.mark.skipif(bool(missing()), reason=missing() or "")
+pytestmark = [pytest.mark.alone, pytest.mark.skipif(bool(missing()), reason=missing() or "")]
 WANTED = ("XDG_RUNTIME_DIR", "PULSE_RUNTIME_PATH", "PULSE_SERVER", "ALSA_CONFIG_PATH")
 
 

@@ -106,6 +106,7 @@ def world(tmp_path: Path):
         yield one
 
 
+@pytest.mark.alone
 @pytest.mark.long
 @pytest.mark.parametrize("echo_ms", [0, 60, 450])
 def test_for_real_with_an_engine_and_an_echo(world: SoundWorld, tmp_path: Path, digits: np.ndarray, echo_ms: int):

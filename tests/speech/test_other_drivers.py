@@ -111,6 +111,7 @@ def test_phrases_prepared_are_kept_for_the_next_start_and_never_for_another_voic
     assert all(again.render(text) != first.render(text, 210) for text in texts)
 
 
+@pytest.mark.alone
 def test_what_must_be_said_now_goes_before_what_is_prepared(make):
     synth = make()
     synth.render("one")

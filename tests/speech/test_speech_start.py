@@ -8,8 +8,8 @@ import pytest
 
 from tests.bench.speech_start import measure
 
-pytestmark = pytest.mark.skipif(ctypes.util.find_library("espeak-ng") is None,
-                                reason="espeak-ng is not installed: apt install espeak-ng")
+pytestmark = [pytest.mark.alone, pytest.mark.skipif(ctypes.util.find_library("espeak-ng") is None,
+                                                     reason="espeak-ng is not installed: apt install espeak-ng")]
 
 
 def test_fixed_phrases_and_read_backs_begin_within_100_ms():

@@ -143,6 +143,7 @@ def test_a_later_start_goes_straight_to_the_command_line(copy, tmp_path):
     assert told["child"] == "child of ours\n"
 
 
+@pytest.mark.alone
 def test_a_later_start_costs_less_than_a_tenth_of_a_second(copy):
     stamped(copy)
     (copy / "assistant" / "cli.py").write_text("def main(argv): return 0")

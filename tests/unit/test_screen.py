@@ -244,6 +244,7 @@ def test_what_libraries_write_as_errors_does_not_spoil_the_screen(terminal):
     assert process.wait(10) == 0
 
 
+@pytest.mark.alone
 def test_a_terminal_that_hangs_stops_nobody(terminal, tmp_path):
     """Nobody reads the pty: its buffer fills and writing to it blocks for ever."""
     master, slave = terminal
@@ -312,6 +313,7 @@ def shown_in(tmux, wanted: list[str], seconds: float = 8) -> list[str]:
     return lines
 
 
+@pytest.mark.alone
 def test_tmux_shows_the_layout_at_every_size_and_no_key_is_lost(tmux, tmp_path):
     script = tmp_path / "show.py"
     script.write_text(SHOW + "with TerminalKeypad(key), screen:\n    key('1')\n    time.sleep(40)\n")

@@ -101,6 +101,7 @@ def test_after_a_hush_the_next_words_are_said(bench):
     assert "two" in bench.voice.rendered
 
 
+@pytest.mark.alone
 def test_words_after_silence_have_a_click_before_them_and_others_do_not():
     bench = Bench(FakeVoice(length_s=0.5), click=True)
     tick = len(cues.render("before_words")) / 2 / FakeVoice.RATE
@@ -169,6 +170,7 @@ def test_says_from_many_threads_are_each_told_once(bench):
     assert len(bench.spoken) == 100
 
 
+@pytest.mark.alone
 def test_deaf_while_sounding_and_for_the_tail(bench):
     assert not bench.speaker.is_deaf()
     bench.speaker.cue("tap")
@@ -217,6 +219,7 @@ class Loudspeaker:
         self.alive = False
 
 
+@pytest.mark.alone
 def test_a_lost_loudspeaker_keeps_the_pace_is_told_once_and_comes_back():
     opened, missing = [], threading.Event()
 
@@ -257,6 +260,7 @@ def test_a_lost_loudspeaker_keeps_the_pace_is_told_once_and_comes_back():
     assert spoken == ["a", "b", "c"]
 
 
+@pytest.mark.alone
 def test_the_microphone_is_deaf_on_demand_cuts_blocks_of_30_ms_and_comes_back_after_a_loss():
     blocks, trouble, deaf_marks, devices = [], [], [], []
     deaf = threading.Event()
