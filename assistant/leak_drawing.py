@@ -16,16 +16,16 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 KINDS = ("svg", "png", "pdf")
-WIDTH_IN, HEIGHT_IN = 6.5, 3.4  # across a letter page
+SIZE_IN = (6.5, 3.4)  # across a letter page
 _CURVE = "#1f5fa8"
 
 
 def figure(curve: Sequence[tuple[float, Decimal]], fit: LeakCurve | None, hold_s: Decimal, limit_psi: Decimal,
-           first_psi: Decimal | None = None, last_psi: Decimal | None = None) -> Figure:
+           first_psi: Decimal | None = None, last_psi: Decimal | None = None, size_in: tuple[float, float] = SIZE_IN) -> Figure:
     """A matplotlib figure of a hold: ``curve`` in s since it began and gauge psi, ``fit`` as leak_curve gives it.
 
     The two readings that decide are ringed: ``first_psi`` and ``last_psi`` as taken, else the first and last of the curve.
-    The dashed line lies ``limit_psi`` below the first. ValueError for a curve without a reading.
+    The dashed line lies ``limit_psi`` below the first. ``size_in``: width and height in inches, from about 3 to 10. ValueError for a curve without a reading.
     """
     from matplotlib.figure import Figure
 
@@ -35,9 +35,10 @@ def figure(curve: Sequence[tuple[float, Decimal]], fit: LeakCurve | None, hold_s
     first = readings[0][1] if first_psi is None else first_psi
     ended = readings[-1][0] >= float(hold_s) - 2
     last = last_psi if last_psi is not None else readings[-1][1] if ended else None
-    drawing = Figure(figsize=(WIDTH_IN, HEIGHT_IN), layout="constrained")
+    small = min(1.0, max(0.68, size_in[0] / SIZE_IN[0]))  # of the lettering, so that it fits and can still be read
+    drawing = Figure(figsize=size_in, layout="constrained")
     axes = drawing.add_subplot()
-    axes.plot([s / 60 for s, _ in readings], [float(psi) for _, psi in readings], ".", color="0.55", markersize=3, label="gauge")
+    axes.plot([s / 60 for s, _ in readings], [float(psi) for _, psi in readings], ".", color="0.55", markersize=3 * small, label="gauge")
     if fit is not None:
         seconds = [readings[0][0] + n * (float(hold_s) - readings[0][0]) / 200 for n in range(201)]
         seen = [s for s in seconds if s <= readings[-1][0]]
@@ -54,27 +55,28 @@ def figure(curve: Sequence[tuple[float, Decimal]], fit: LeakCurve | None, hold_s
     axes.plot([0], [float(first)], "o", color="black", fillstyle="none", markersize=8)
     if last is not None:
         axes.plot([minutes], [float(last)], "o", color="black", fillstyle="none", markersize=8)
-        axes.set_title(f"Leak hold: first {first:.2f} psi, last {last:.2f} psi, lost {first - last:.2f} psi", fontsize=10)
+        axes.set_title(f"Leak hold: first {first:.2f} psi, last {last:.2f} psi, lost {first - last:.2f} psi", fontsize=10 * small)
     else:
-        axes.set_title(f"Leak hold, not over: first {first:.2f} psi, {readings[-1][0]:.0f} s of {hold_s:f} s", fontsize=10)
+        axes.set_title(f"Leak hold, not over: first {first:.2f} psi, {readings[-1][0]:.0f} s of {hold_s:f} s", fontsize=10 * small)
     axes.set_xlim(-0.03 * minutes, 1.03 * minutes)
     low, high = axes.get_ylim()
     if high - low < 0.2:  # a still gauge is not blown up until its last digit looks like a fall
         middle = (high + low) / 2
         axes.set_ylim(middle - 0.1, middle + 0.1)
-    axes.set_xlabel("minutes since the hold began")
-    axes.set_ylabel("psi, gauge")
+    axes.set_xlabel("minutes since the hold began", fontsize=9 * small)
+    axes.set_ylabel("psi, gauge", fontsize=9 * small)
     axes.locator_params(axis="y", steps=(1, 2, 5, 10))  # 0.02 and 0.05, never 0.025
     axes.ticklabel_format(axis="y", useOffset=False)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
-    axes.tick_params(labelsize=8)
-    axes.legend(fontsize=7.5, frameon=False, loc="best")
+    axes.tick_params(labelsize=8 * small)
+    axes.legend(fontsize=7.5 * small, edgecolor="white", framealpha=0.9, loc="best")
     return drawing
 
 
 def draw(curve: Sequence[tuple[float, Decimal]], fit: LeakCurve | None, hold_s: Decimal, limit_psi: Decimal,
-         target: BinaryIO | Path, kind: str = "svg", first_psi: Decimal | None = None, last_psi: Decimal | None = None) -> None:
+         target: BinaryIO | Path, kind: str = "svg", first_psi: Decimal | None = None, last_psi: Decimal | None = None,
+         size_in: tuple[float, float] = SIZE_IN) -> None:
     """Write that figure to a path or an open binary file, as "svg", "png" (200 dots an inch) or "pdf"."""
     if kind not in KINDS:
         raise ValueError(f"a drawing can't be {kind!r}: it must be {', '.join(KINDS)}.")
@@ -82,7 +84,8 @@ def draw(curve: Sequence[tuple[float, Decimal]], fit: LeakCurve | None, hold_s: 
 
     bare = {"svg": {"Date": None, "Creator": None}, "pdf": {"CreationDate": None, "Creator": None, "Producer": None}}
     with matplotlib.rc_context({"svg.hashsalt": "leak hold", "svg.fonttype": "none", "pdf.fonttype": 42}):
-        figure(curve, fit, hold_s, limit_psi, first_psi, last_psi).savefig(target, format=kind, dpi=200, metadata=bare.get(kind))
+        figure(curve, fit, hold_s, limit_psi, first_psi, last_psi, size_in).savefig(
+            target, format=kind, dpi=200, metadata=bare.get(kind))
 
 
 def _of_fit(fit: LeakCurve) -> str:

@@ -64,6 +64,16 @@ def test_a_still_gauge_is_not_blown_up() -> None:
     assert high - low >= 0.12
 
 
+def test_a_small_drawing_keeps_its_words_inside() -> None:
+    """Half a page wide: measured by matplotlib itself after it has laid out the figure."""
+    drawing = leak_drawing.figure(CURVE, fit(CURVE), HOLD, LIMIT, size_in=(3.55, 2.1))
+    drawing.savefig(io.BytesIO(), format="png")
+    axes, page = drawing.axes[0], drawing.bbox
+    for one in (axes.title, axes.get_legend(), axes.xaxis.label, axes.yaxis.label):
+        box = one.get_window_extent()
+        assert page.x0 <= box.x0 and box.x1 <= page.x1 and page.y0 <= box.y0 and box.y1 <= page.y1
+
+
 @pytest.mark.parametrize("kind, starts", [("svg", b"<?xml"), ("png", b"\x89PNG"), ("pdf", b"%PDF")])
 def test_every_kind_is_what_it_says_and_the_same_twice(kind: str, starts: bytes, tmp_path) -> None:
     leak_drawing.draw(CURVE, fit(CURVE), HOLD, LIMIT, tmp_path / "hold", kind)
