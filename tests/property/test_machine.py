@@ -7,7 +7,7 @@ from hypothesis import given, settings, strategies as st
 
 from assistant.core.commands import COMMANDS
 from assistant.core.effects import Effect, Listen, Record, Speak
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeSteady, Heard, HearingChanged, KeyPressed,
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged, KeyPressed,
                                    Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear, from_plain, to_plain)
 from assistant.core.machine import step
 from assistant.core.prompts import prompts
@@ -35,7 +35,8 @@ def happenings(draw) -> list[tuple[str, object, float]]:
     cooperative = st.just(("cooperate", None))
     anything = st.one_of(
         st.tuples(st.just("say"), WORDS), st.tuples(st.just("key"), KEYS),
-        st.tuples(st.just("gauge"), st.decimals(0, 50, places=2)), st.tuples(st.just("unclear"), st.booleans()),
+        st.tuples(st.just("gauge"), st.decimals(0, 50, places=2)), st.tuples(st.just("wire"), st.decimals(0, 50, places=2)),
+        st.tuples(st.just("reads"), st.decimals(0, 60, places=3)), st.tuples(st.just("unclear"), st.booleans()),
         st.tuples(st.just("timer"), st.none()), st.tuples(st.just("spoken"), st.integers(-1, 500)),
         st.tuples(st.just("restart"), st.booleans()), st.tuples(st.just("lost"), st.booleans()),
         st.tuples(st.just("hearing"), st.sampled_from(["good", "noisy", "silent", "clipping", "of a later version"])),
@@ -52,6 +53,10 @@ def event_for(kind: str, value: object, state: State, now: float) -> Event:
             return KeyPressed(now, str(value))
         case "gauge":
             return GaugeSteady(now, value)
+        case "wire":
+            return GaugeSteady(now, value, Decimal("0.01"), now - 2)
+        case "reads":
+            return GaugeReads(now, value)
         case "unclear":
             return Unclear(now, "", apart=bool(value))
         case "spoken":
@@ -120,10 +125,17 @@ def test_nothing_unconfirmed_is_ever_taken(what: list[tuple[str, object, float]]
         for one in taken:
             assert before.phase is Phase.CONFIRM and before.proposed is not None
             assert isinstance(event, Heard) and event.text.split() == ["yes"] or isinstance(event, KeyPressed) and event.key == "#"
-            assert one["value"] == before.proposed.value and one["id"] == before.ask.id
+            assert one["id"] == before.ask.id
             if before.ask.entries == "two":
-                assert before.first is not None and before.first.value == before.proposed.value
-                assert before.proposed.source != "voice" or (before.first.form, before.proposed.form) == ("whole", "digits")
+                first, second = before.first, before.proposed
+                assert first is not None and (first.source, second.source) != ("gauge", "gauge")
+                by_wire = [entry for entry in (first, second) if entry.source == "gauge"]
+                spread = 3 * by_wire[0].spread if by_wire else 0
+                assert abs(first.value - second.value) <= min(Decimal("0.02"), spread)
+                assert one["value"] == (by_wire or [second])[0].value
+                assert second.source != "voice" or first.source == "gauge" or (first.form, second.form) == ("whole", "digits")
+            else:
+                assert one["value"] == before.proposed.value
         kept = {one.value for one in before.readings}
         assert kept <= {one.value for one in after.readings}
 

@@ -12,7 +12,7 @@ from decimal import Decimal
 import pytest
 
 from assistant.core.effects import Record
-from assistant.core.events import (DeviceLost, Event, Heard, HearingChanged, KeyPressed, Restarted, Spoken, TestStarted, TimerDue,
+from assistant.core.events import (DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged, KeyPressed, Restarted, Spoken, TestStarted, TimerDue,
                                    Unclear)
 from assistant.core.judge import judge
 from assistant.core.machine import step
@@ -64,7 +64,7 @@ class Walk:
             self.cooperate()
 
     def trouble(self) -> None:
-        kind = self.chance.randrange(10)
+        kind = self.chance.randrange(12)
         if kind == 0:
             self.boot += 1
             self.now = self.chance.choice((self.now, 5.0))
@@ -74,10 +74,19 @@ class Walk:
                                           HearingChanged(self.now, "noisy"), HearingChanged(self.now, "good"))))
         elif kind == 2:
             self.post(Unclear(self.now, ""))
+        elif kind == 10:
+            self.post(GaugeReads(self.now, self.psi()))
+        elif kind == 11:
+            self.post(GaugeSteady(self.now, self.psi(), Decimal("0.01"), self.now - self.chance.choice((0.5, 2.0))))
         elif kind == 3:
             self.post(KeyPressed(self.now, self.chance.choice([*"0123456789*#ABCD", "A-held", "C-held"])))
         else:
             self.post(Heard(self.now, self.chance.choice(MISCHIEF)))
+
+    def psi(self) -> Decimal:
+        """What a gauge on the wire might show: near what is true, or anything."""
+        near = Decimal(TRUE.get(self.state.step.id, "14.5")) + Decimal(self.chance.randrange(-5, 6)) / 100
+        return near if self.chance.random() < 0.7 else Decimal(self.chance.randrange(0, 5000)) / 100
 
     def cooperate(self) -> None:
         state = self.state
