@@ -112,9 +112,10 @@ def _keypad(x: float, y: float, size: float = 16) -> list[str]:
     for r, line in enumerate(LEGEND):
         for c, key in enumerate(line):
             left, top = x + c * size, y + r * 1.4 * size
+            middle = left + size / 2 - 0.75
             drawn += [f'<rect x="{left:g}" y="{top:g}" width="{size - 1.5:g}" height="{1.4 * size - 1.5:g}" rx="2" fill="none" '
-                      'stroke="black" stroke-width="0.4"/>', _words(left + size / 2 - 0.75, top + 11, key, 8, bold=True, middle=True)]
-            drawn += [_words(left + size / 2 - 0.75, top + 16 + 3 * n, word, 2.5, middle=True) for n, word in enumerate(_under(key))]
+                      'stroke="black" stroke-width="0.4"/>', _words(middle, top + 11, key, 8, bold=True, middle=True)]
+            drawn += [_words(middle, top + 16 + 3 * n, word, 2.5, middle=True) for n, word in enumerate(_under(key))]
     return drawn
 
 
@@ -131,7 +132,8 @@ def _table(x: float, y: float) -> list[str]:
         cells = [wrap(one, int(width / 1.5)) for one, width in zip(_cells(row), widths, strict=True)]
         left = x
         for cell, width in zip(cells, widths, strict=True):
-            drawn += [_words(left, at + 3.4 * n, line, 2.8, bold=cell is cells[0] or not at > y + 2.0) for n, line in enumerate(cell)]
+            bold = cell is cells[0] or row.key == sentence("card.key")
+            drawn += [_words(left, at + 3.4 * n, line, 2.8, bold) for n, line in enumerate(cell)]
             left += width
         at += 3.4 * max(map(len, cells)) + 1.6
         drawn.append(f'<path d="M{x:g} {at - 3.6:g}H{left:g}" stroke="black" stroke-width="0.15"/>')

@@ -17,7 +17,8 @@ PIN_SECTIONS = ("keypad", "pedal", "lamp", "buzzer")
 
 def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble, on_lost: Trouble,
              on_back: Callable[[], None], on_talk: Callable[[bool], None] = lambda on: None) -> list[Device]:
-    """The devices whose section has a `kind`, in no order. Returns at once, never raises. Callbacks come from any thread and must only post.
+    """The devices whose section has a `kind`, in no order. Returns at once, never raises. Callbacks come from any thread
+    and must only post.
 
     settings   as assistant.station_settings.read() gives them
     on_key     a key of the key map: 0-9 * # A B C D A-held C-held
@@ -31,7 +32,8 @@ def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], 
         on_trouble(clash)
     opened = []
     if any(settings.get(name, {}).get("kind") for name in ("keypad", "pedal")):
-        opened = open_header(settings, on_key, on_trouble, on_talk) if mocked() else [Apart(settings, on_key, on_trouble, on_talk)]
+        given = (settings, on_key, on_trouble, on_talk)
+        opened = open_header(*given) if mocked() else [Apart(*given)]
     return opened + _opened(settings, on_trouble, {
         "usb_pad": lambda found: _usb_pad(found, on_key, on_trouble, on_lost, on_back),
         "lamp": lambda found: _lamp(found, on_trouble), "buzzer": lambda found: _buzzer(found, on_trouble)})
@@ -70,14 +72,16 @@ def _pins_twice(settings: Mapping[str, Mapping[str, Any]]) -> str:
         section = settings.get(name, {})
         for number in pins_of(section) if section.get("kind") else ():
             if number in owner:
-                return f"Pin {number} is set for [{owner[number]}] and for [{name}] in station.toml: give one of them another pin."
+                return (f"Pin {number} is set for [{owner[number]}] and for [{name}] in station.toml: "
+                        "give one of them another pin.")
             owner[number] = name
     return ""
 
 
 def _sentence(section: str, error: Exception) -> str:
-    said = str(error) or type(error).__name__
-    return said if said.startswith("The ") else f"The {section.replace('_', ' ')} can't be used: {said.splitlines()[0].rstrip('.')}."
+    said = str(error).splitlines()[0].rstrip(".") if str(error) else type(error).__name__
+    what = section.replace("usb_pad", "USB pad")
+    return f"{said}." if said.startswith("The ") else f"The {what} can't be used: {said}."
 
 
 def _timing(found: Mapping[str, Any], looks: int = 3) -> Timing:
@@ -101,7 +105,8 @@ def _usb_pad(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble
     return UsbPad(found["device"], on_key, on_trouble, on_lost, on_back, _timing(found))
 
 
-def _pedal(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble, on_talk: Callable[[bool], None]) -> Device:
+def _pedal(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble,
+           on_talk: Callable[[bool], None]) -> Device:
     from hardware.pedal import Pedal
     return Pedal(found["pin"], on_key, on_trouble, on_talk if found["does"] == "talk" else None, _timing(found))
 

@@ -28,7 +28,8 @@ def factory() -> Any:
                 from gpiozero.pins.lgpio import LGPIOFactory
                 Device.pin_factory = LGPIOFactory()
         except ImportError:
-            raise PinError("lgpio, which works the header pins, is not installed: on a Pi, sudo apt install python3-lgpio.") from None
+            raise PinError("lgpio, which works the header pins, is not installed: on a Pi, "
+                           "sudo apt install python3-lgpio.") from None
         except Exception as error:  # noqa: BLE001  lgpio, gpiozero and the kernel each raise their own
             raise PinError(f"this computer has no header pins that can be used ({_plain(error)}).") from None
     return Device.pin_factory

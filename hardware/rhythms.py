@@ -55,7 +55,8 @@ BUZZER: dict[str, Rhythm] = {
     "wrong": Rhythm(((0.25, 0.15), (0.25, 0.0)), again=False),
     "off": OFF,
 }
-"""The buzzer: the same. It sounds when something begins and is then silent, since it would drown what is said; but for tapping."""
+"""The buzzer: the same. It sounds when something begins and is then silent, since it would drown what is said; not so for
+tapping."""
 
 MEANS = {"waiting": "the station waits for you", "hold": "a hold is running", "tap": "tap now, lever held",
          "wrong": "something is wrong: listen, or look", "off": "nothing"}
@@ -64,7 +65,8 @@ MEANS = {"waiting": "the station waits for you", "hold": "a hold is running", "t
 def table() -> str:
     """The patterns as a Markdown table, for people."""
     return "\n".join(["| Pattern | Means | Lamp | Buzzer |", "|---|---|---|---|",
-                      *(f"| {name} | {means} | {_words(LAMP[name])} | {_words(BUZZER[name])} |" for name, means in MEANS.items())])
+                      *(f"| {name} | {means} | {_words(LAMP[name])} | {_words(BUZZER[name])} |"
+                        for name, means in MEANS.items())])
 
 
 def _words(rhythm: Rhythm) -> str:

@@ -19,7 +19,7 @@ from hardware.ports import Trouble
 
 CODES: dict[int, str] = {
     **dict(zip((82, 79, 80, 81, 75, 76, 77, 71, 72, 73), "0123456789", strict=True)),       # KEY_KP0 to KEY_KP9
-    **dict(zip((110, 107, 108, 109, 105, 106, 102, 103, 104), "012346789", strict=True)),   # Insert, End, Down, PageDown, arrows ...
+    **dict(zip((110, 107, 108, 109, 105, 106, 102, 103, 104), "012346789", strict=True)),   # Insert, End, Down, PageDown ...
     **dict(zip((11, 2, 3, 4, 5, 6, 7, 8, 9, 10), "0123456789", strict=True)),               # KEY_0 to KEY_9
     83: "*", 121: "*", 111: "*", 52: "*", 51: "*",  # KEY_KPDOT, KEY_KPCOMMA, Delete (NumLock off), KEY_DOT, KEY_COMMA
     96: "#", 28: "#",                               # KEY_KPENTER, KEY_ENTER

@@ -1,11 +1,12 @@
 """Measures the hands on this machine: `python -m tests.bench.hands [--presses N]`. Prints one JSON object.
 
-latency_ms   from the contact that closes to the callback, on the real clock: median, 95 of 100, most; alone and beside two busy
-             Python threads. The matrix is hardware/fake_matrix.py on gpiozero's mock pins, the USB pad is a pipe
-cpu_percent  of one core for the keypad's thread: nothing pressed, and one key down. Mock pins are Python and cost more or less than
-             lgpio's: what counts is `accesses_a_second`
-bounce       presses of random length, each bouncing for 30 ms after both edges and one in three struck twice, on a clock turned by
-             hand: how many came once, never, more than once, or as another key
+latency_ms   from the contact that closes to the callback, on the real clock: median, 95 of 100, most, and how many presses of
+             60 ms were never told; alone, and while this process decodes one reading after another; `apart` is
+latency_ms   from the contact that closes to the callback, on the real clock: median, 95 of 100, most, and how many presses
+cpu_percent  of one core for the keypad's thread: nothing pressed, and one key down. Mock pins are Python, and lgpio's cost may
+             differ: what counts is `accesses_a_second`
+bounce       presses of random length, each bouncing for 30 ms after both edges and one in three struck twice, on a clock
+             turned by hand: how many came once, never, more than once, or as another key
 clumsy       up to four keys at once, bouncing: keys told, and keys told that no finger had pressed
 """
 from __future__ import annotations
@@ -14,16 +15,23 @@ import argparse
 import json
 import os
 import random
+import sys
 import threading
 import time
+from decimal import Decimal
 
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
+from assistant.core.expect import Expect
+from assistant.station_settings import KNOWN
+from hardware.apart import Apart
 from hardware.fake_matrix import FakeMatrix, HandClock
 from hardware.input_events import EVENT
 from hardware.keypad import LEGEND, SCAN_S, Keypad
+from hardware.synth import Synth
 from hardware.usb_pad import UsbPad
+from models.ear import open_ear
 
 ROWS, COLUMNS = (5, 6, 13, 26), (16, 17, 22, 23)
 PLAIN = "0123456789*#BD"
@@ -35,28 +43,82 @@ def spread(seconds: list[float]) -> dict[str, float]:
     return {"p50": round(found[len(found) // 2], 1), "p95": round(found[int(len(found) * 0.95)], 1), "most": round(found[-1], 1)}
 
 
-def busy(stop: threading.Event) -> None:
-    while not stop.is_set():
-        sum(range(500))
+def plan(presses: int, begin: float) -> list[tuple[str, float]]:
+    """Keys and the times at which they close."""
+    chance = random.Random(7)
+    return [(PLAIN[n % len(PLAIN)], begin + 0.1 * n + chance.random() / 50) for n in range(presses)]
 
 
-def matrix_latency(presses: int) -> list[float]:
-    Device.pin_factory = MockFactory()
-    matrix, chance = FakeMatrix(Device.pin_factory, ROWS, COLUMNS, time.monotonic), random.Random(7)
+CHILD = """
+import sys, time
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory
+from hardware import apart
+from hardware.fake_matrix import FakeMatrix
+from tests.bench.hands import COLUMNS, ROWS, plan
+Device.pin_factory = MockFactory()
+matrix = FakeMatrix(Device.pin_factory, ROWS, COLUMNS, time.monotonic)
+for name, at in plan(int(sys.argv[1]), float(sys.argv[2])):
+    matrix.press(name, at, at + 0.06)
+apart.main()
+"""
+
+
+def matrix_latency(presses: int, in_process: bool) -> dict[str, float]:
     came: list[tuple[str, float]] = []
-    keypad = Keypad(ROWS, COLUMNS, lambda name: came.append((name, time.monotonic())))
-    begins, at = [], time.monotonic() + 0.1
-    for n in range(presses):
-        begins.append(at)
-        matrix.press(PLAIN[n % len(PLAIN)], at, at + 0.06)
-        at += 0.1 + chance.random() / 50
-    time.sleep(at - time.monotonic() + 0.3)
+
+    def take(name: str) -> None:
+        came.append((name, time.monotonic()))
+
+    begin = time.monotonic() + 1.5
+    wanted = plan(presses, begin)
+    if in_process:
+        Device.pin_factory = MockFactory()
+        matrix = FakeMatrix(Device.pin_factory, ROWS, COLUMNS, time.monotonic)
+        for name, at in wanted:
+            matrix.press(name, at, at + 0.06)
+        keypad = Keypad(ROWS, COLUMNS, take)
+    else:
+        settings = {"keypad": {key: rule.default for key, rule in KNOWN["keypad"].items()} | {"kind": "matrix"}}
+        keypad = Apart(settings, take, print, command=[sys.executable, "-c", CHILD, str(presses), str(begin)])
+    time.sleep(wanted[-1][1] + 0.5 - time.monotonic())
     keypad.close()
-    assert [name for name, _ in came] == [PLAIN[n % len(PLAIN)] for n in range(presses)]
-    return [when - begin for (_, when), begin in zip(came, begins, strict=True)]
+    found = []
+    for name, at in wanted:
+        if came and came[0][0] == name:
+            found.append(came.pop(0)[1] - at)
+    return {**spread(found), "missed": presses - len(found), "odd": len(came)}
 
 
-def usb_latency(presses: int) -> list[float]:
+def decode(stop: threading.Event) -> None:
+    """One reading after another, and what follows on it: more than a technician ever says."""
+    ear, synth = open_ear(), Synth()
+    said = [synth.render(text) for text in ("seven point two five", "three one point eight one", "say again")]
+    while not stop.is_set():
+        for pcm in said:
+            ear.understand(pcm, synth.RATE, Expect("reading", Decimal(5), Decimal(9), 2))
+            ear.understand(pcm, synth.RATE, Expect("command"))
+    synth.close()
+
+
+def while_decoding(measure):
+    stop = threading.Event()
+    thread = threading.Thread(target=decode, args=(stop,))
+    thread.start()
+    time.sleep(3)
+    try:
+        return measure()
+    finally:
+        stop.set()
+        thread.join()
+
+
+def event(code: int, value: int) -> bytes:
+    now = time.monotonic()
+    return EVENT.pack(int(now), int(now % 1 * 1e6), 1, code, value)
+
+
+def usb_latency(presses: int) -> dict[str, float]:
     read, write = os.pipe()
     os.set_blocking(read, False)
     came, found = threading.Event(), []
@@ -64,23 +126,14 @@ def usb_latency(presses: int) -> list[float]:
     for n in range(presses):
         came.clear()
         begin = time.monotonic()
-        os.write(write, EVENT.pack(0, 0, 1, (79, 80)[n % 2], 1))
+        os.write(write, event((79, 80)[n % 2], 1))
         came.wait(5)
         found.append(time.monotonic() - begin)
-        os.write(write, EVENT.pack(0, 0, 1, (79, 80)[n % 2], 0))
+        os.write(write, event((79, 80)[n % 2], 0))
         time.sleep(0.06)
     pad.close()
     os.close(write)
-    return found
-
-
-def beside_busy_threads(measure, presses: int) -> list[float]:
-    stop = threading.Event()
-    for _ in range(2):
-        threading.Thread(target=busy, args=(stop,), daemon=True).start()
-    found = measure(presses)
-    stop.set()
-    return found
+    return spread(found)
 
 
 def cpu(down: bool, seconds: float = 4.0) -> tuple[float, float]:
@@ -168,8 +221,11 @@ def main() -> None:
     presses = asked.parse_args().presses
     idle, pressed = cpu(False), cpu(True)
     print(json.dumps({
-        "latency_ms": {"keypad": spread(matrix_latency(presses)), "keypad, busy": spread(beside_busy_threads(matrix_latency, presses)),
-                       "usb_pad": spread(usb_latency(presses)), "usb_pad, busy": spread(beside_busy_threads(usb_latency, presses))},
+        "latency_ms": {"keypad": matrix_latency(presses, True), "keypad apart": matrix_latency(presses, False),
+                       "usb_pad": usb_latency(presses),
+                       "while decoding": {"keypad": while_decoding(lambda: matrix_latency(presses, True)),
+                                          "keypad apart": while_decoding(lambda: matrix_latency(presses, False)),
+                                          "usb_pad": while_decoding(lambda: usb_latency(presses))}},
         "cpu_percent": {"idle": idle[0], "a key down": pressed[0]},
         "accesses_a_second": {"idle": idle[1], "a key down": pressed[1]},
         "bounce": bounce(20 * presses), "clumsy": clumsy(6 * presses)}, indent=1))

@@ -105,7 +105,7 @@ def test_no_two_defaults_share_a_pin_and_none_is_one_of_the_buses():
     ("[keypad]\nkind = 'matrix'\nlegend = '123 456 789 *0#'", ["Pedal", "Lamp", "Buzzer"],
      ["The keypad can't be used: its legend \"123 456 789 *0#\" is not 4 rows of 4 keys, as its pins are."]),
     ("[usb_pad]\nkind = 'usb'", ["Keypad", "Pedal", "Lamp", "Buzzer"],
-     ["The usb pad can't be used: [usb_pad] device is not set; take its name in /dev/input/by-id that ends in -event-kbd."]),
+     ["The USB pad can't be used: [usb_pad] device is not set; take its name in /dev/input/by-id that ends in -event-kbd."]),
 ])
 def test_what_is_wrong_is_one_sentence_and_the_rest_is_there(tmp_path, wrong, kinds, sentences):
     head = wrong.splitlines()[0]
@@ -125,7 +125,7 @@ def test_a_smaller_keypad(tmp_path):
 
 
 @pytest.mark.parametrize("source, words", [
-    ("[keypad]\nrows = [5, 5]", "[keypad] rows = [5, 5] is not allowed; it must be a list of 1 to 8 different whole numbers from 2 to 27"),
+    ("[keypad]\nrows = [5, 5]", "[keypad] rows = [5, 5] is not allowed; it must be a list of 1 to 8 different whole numbers"),
     ("[keypad]\nrows = 5", "[keypad] rows = 5 is not allowed"),
     ("[keypad]\nrows = [5, true]", "is not allowed"),
     ("[keypad]\nlegend = 'xyz'", "[keypad] legend = \"xyz\" is not allowed"),
@@ -140,6 +140,7 @@ def test_each_mistake_in_the_settings_is_one_sentence(tmp_path, source, words):
     assert words in str(problem.value)
 
 
+@pytest.mark.alone
 def test_no_key_is_lost_while_a_recogniser_keeps_every_thread_waiting(tmp_path):
     """A number to a decimal text is one call in C that lets no other thread run, as pocketsphinx's decoding is."""
     heavy, gaps = 3 ** 160_000, []
@@ -162,6 +163,7 @@ def test_no_key_is_lost_while_a_recogniser_keeps_every_thread_waiting(tmp_path):
     assert hands.pid is None and not hands.alive
 
 
+@pytest.mark.alone
 def test_a_process_that_is_killed_is_told_and_started_again(tmp_path, monkeypatch):
     monkeypatch.setattr(apart, "BACK_OFF_S", (0.01,))
     keys, trouble = [], []
@@ -189,7 +191,8 @@ def test_without_header_pins_the_process_says_so_in_one_sentence(tmp_path, monke
     monkeypatch.setattr(Device, "pin_factory", None)
     monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
     trouble = []
-    devices = open_all(settings(tmp_path, "[keypad]\nkind = 'matrix'\n[pedal]\nkind = 'button'"), print, trouble.append, print, print)
+    found = settings(tmp_path, "[keypad]\nkind = 'matrix'\n[pedal]\nkind = 'button'")
+    devices = open_all(found, print, trouble.append, print, print)
     assert [type(one) for one in devices] == [Apart]
     try:
         wait(lambda: len(trouble) == 2 or devices[0].alive)

@@ -78,7 +78,8 @@ def test_a_press_is_told_within_its_few_looks():
     bench = Bench()
     bench.matrix.press("5", at=0.1, until=0.5)
     bench.until(0.3)
-    assert 0.010 <= bench.when[0] - 0.1 < 0.018  # three looks 5 ms apart: at the least two periods, at the most three and the scans
+    # Three looks 5 ms apart: at the least two periods, at the most three and the scans.
+    assert 0.010 <= bench.when[0] - 0.1 < 0.018
 
 
 def test_a_spark_of_one_look_is_no_key():
@@ -243,6 +244,7 @@ def test_without_header_pins_it_is_one_sentence_and_no_warning(monkeypatch, recw
     assert not list(recwarn)
 
 
+@pytest.mark.alone
 def test_in_its_own_thread_and_on_the_real_clock_a_key_comes_in_time():
     matrix = FakeMatrix(Device.pin_factory, ROWS, COLUMNS, time.monotonic)
     came = []
@@ -258,6 +260,7 @@ def test_in_its_own_thread_and_on_the_real_clock_a_key_comes_in_time():
     assert came[0][1] - begin < 0.5  # generous: the machine is shared. Measured by tests/bench/hands.py
 
 
+@pytest.mark.alone
 def test_a_bus_that_fails_is_told_once_and_tried_again(monkeypatch):
     monkeypatch.setattr("hardware.ticker.RETRY_S", 0.01)
     fails = [True]

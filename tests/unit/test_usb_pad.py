@@ -80,7 +80,8 @@ def told(monkeypatch):
 def test_every_code_is_the_kernels_own_for_that_key():
     numbers = {name: int(value, 0) for name, value in re.findall(r"#define (KEY_\w+)\s+(0x[0-9a-f]+|\d+)\b", HEADER.read_text())}
     words = {**{f"KP{n}": str(n) for n in range(10)}, **{str(n): str(n) for n in range(10)},
-             "INSERT": "0", "END": "1", "DOWN": "2", "PAGEDOWN": "3", "LEFT": "4", "RIGHT": "6", "HOME": "7", "UP": "8", "PAGEUP": "9",
+             "INSERT": "0", "END": "1", "DOWN": "2", "PAGEDOWN": "3", "LEFT": "4", "RIGHT": "6", "HOME": "7", "UP": "8",
+             "PAGEUP": "9",
              "KPDOT": "*", "KPCOMMA": "*", "DELETE": "*", "DOT": "*", "COMMA": "*", "KPENTER": "#", "ENTER": "#",
              "KPSLASH": "A", "SLASH": "A", "KPASTERISK": "B", "BACKSPACE": "B", "KPMINUS": "C", "MINUS": "C", "KPPLUS": "D"}
     assert {numbers[f"KEY_{word}"]: key for word, key in words.items()} == CODES
@@ -226,7 +227,8 @@ def test_not_there_at_the_start_is_told_once_and_it_is_used_when_it_comes(monkey
 
 
 @pytest.mark.parametrize("path, why", [
-    ("/dev/input/no-such-pad", "it is not plugged in"), ("/dev/null", "that is no input device"), ("/", "that is no input device")])
+    ("/dev/input/no-such-pad", "it is not plugged in"), ("/dev/null", "that is no input device"),
+    ("/", "that is no input device")])
 def test_what_can_not_be_grabbed_is_named(path, why):
     before = len(os.listdir("/proc/self/fd"))
     with pytest.raises(InputError, match=f"^{why}$"):
