@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 
 from assistant.core import calibration, cylinders, density, pressure_air, slump, temperature
-from assistant.core.assessment import NONE, Assessment, result
+from assistant.core.assessment import INVALID, NONE, Assessment, result
 from assistant.core.judgement import Judgement, Rule, whole
 from assistant.core.language import sentence
 from assistant.core.settings import Settings
@@ -32,6 +32,14 @@ def _made(taken: Taken, settings: Settings) -> Assessment:
     return Assessment((result("cylinders_made", taken["cylinder.count"], settings),), (), NONE, sentence("cylinders.made"))
 
 
+def _sample(_taken: Taken, _settings: Settings, invalid: Sequence[str], _again: Sequence[str]) -> Judgement:
+    """A sample has no result; it only may not count."""
+    if not invalid:
+        return Judgement("good", "", (), NONE, sentence("sampling.good"))
+    why = "; ".join(invalid)
+    return Judgement("bad", sentence("verdict.invalid", why=why), (), INVALID, why)
+
+
 def _size(_taken: Taken, settings: Settings, _invalid: Sequence[str], _again: Sequence[str]) -> Judgement:
     """Which way the cylinders are filled; nothing is said."""
     return Judgement(settings.cylinder, "")
@@ -46,6 +54,7 @@ RULES: dict[str, Rule] = {
     "temperature": _rule(lambda taken, settings: temperature.assess(taken["temperature"], settings)),
     "slump": _rule(lambda taken, settings: slump.assess(taken.get("slump"), settings)),
     "measure": _measure,
+    "sample": _sample,
     "density": _rule(lambda taken, settings: density.assess(taken["gross"], taken["tare"], settings.amount("measure_volume"),
                                                             settings)),
     "pressure_air": _rule(lambda taken, settings: pressure_air.assess(taken["air.reading"], settings)),

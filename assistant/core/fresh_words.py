@@ -21,7 +21,7 @@ def of_settings(settings: Settings) -> dict[str, str]:
     known = known_air(settings)
     found["known_air"] = sentence("calibration.unknown_air") if known is None else f"{rounding.to_step(known, Decimal('0.05'))}"
     masses = pressure_air.sample_masses(settings)
-    unit = units.unit("mass", settings.units)
+    unit = sentence("unit.kg" if settings.si else "unit.lb")
     found["aggregate_sample"] = sentence("aggregate.no_masses") if masses is None else sentence(
         "aggregate.masses", fine=rounding.round_to(masses[0], 2), coarse=rounding.round_to(masses[1], 2), unit=unit)
     return found

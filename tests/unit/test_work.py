@@ -82,7 +82,7 @@ EQUILIBRIUM = "[[%s, 18.63, 31.81], [7.32, 18.77, 32.01]]"
 
 
 @pytest.mark.parametrize("test, text, words", [
-    ("slump-flow", CONTRACT, "the tests are sequential, leak"), ("", "{}", "the tests are"),
+    ("slump-flow", CONTRACT, "the tests are sequential, leak, density"), ("", "{}", "the tests are"),
     ("sequential", "", "empty"), ("sequential", " \n", "empty"), ("sequential", "seven", "no JSON"),
     ("sequential", "{", "no JSON"), ("sequential", "[" * 90_000, "nested too deep"),
     ("sequential", " " * 100_001, "characters long"), ("sequential", "[]", "one JSON object"),
@@ -145,3 +145,100 @@ def test_json_that_is_refused(text: str) -> None:
 
 def test_json_is_read_exactly() -> None:
     assert jsonline.dumps(jsonline.loads('{"a": [0.20, 14.50, 45, -0.0]}')) == '{"a": [0.20, 14.50, 45, -0.0]}'
+
+
+# --- the other tests --------------------------------------------------------------------------------------------------
+
+GOOD = {
+    "density": '{"gross_lb": 54.1, "tare_lb": 18.6, "volume_ft3": 0.250}',
+    "slump": '{"slump_in": 4.25}', "temperature": '{"temperature_f": 72}',
+    "pressure-air": '{"reading_pct": 6.8, "aggregate_correction_pct": 0.4}',
+    "aggregate-correction": '{"reading_pct": 5.3, "withdrawn_pct": 5.0}',
+    "calibration": '{"bowl_volume_ft3": 0.246, "reading_pct": 5.1}',
+    "gauge-check": '{"gauge_psi": [14.52, 30.01], "reference_psi": [14.50, 30.00]}',
+    "cylinders": '{"diameter_in": 6, "height_in": 12, "density_lb_ft3": 145}',
+    "initial-cure": '{"highest_f": 78, "lowest_f": 63, "hours": 24, "strength_psi": 4000}',
+}
+
+
+def test_every_work_has_a_procedure_and_a_good_example() -> None:
+    from assistant.procedures import names
+    assert set(GOOD) | {"sequential", "leak"} == set(work.TESTS)
+    assert set(names()) - set(work.TESTS) == {"sampling"}  # no number comes of it
+
+
+@pytest.mark.parametrize("test", GOOD)
+def test_each_gives_one_line_of_the_contract(monkeypatch, capsys, test: str) -> None:
+    code, out, err = command(monkeypatch, capsys, GOOD[test], test, "--json")
+    found = json.loads(out, parse_float=D)
+    assert code == 0 and err == "" and out.count("\n") == 1 and list(found) == ["results", "warnings", "verdict", "why"]
+    for one in found["results"]:
+        assert list(one) == ["name", "value", "unit", "rounded", "standing"] and one["rounded"] is not None
+        assert ": " in one["standing"]
+
+
+def test_the_densities_of_the_contract() -> None:
+    text = ('{"gross_lb": 54.66, "tare_lb": 18.60, "volume_ft3": 0.2494, "batch_mass_lb": 3978, "design_yield_yd3": 1.00, '
+            '"air_free_volume_ft3": 26.2, "cementitious_lb": 602}')
+    results = work.run("density", text)[0]["results"]
+    assert [(one["name"], one["unit"], str(one["rounded"])) for one in results] == [
+        ("density", "lb/ft3", "144.6"), ("yield", "yd3", "1.02"), ("relative_yield", "", "1.02"),
+        ("theoretical_density", "lb/ft3", "151.8"), ("gravimetric_air", "%", "4.8"), ("cement_content", "lb/yd3", "591")]
+    si = work.run("density", '{"gross_kg": 20.310, "tare_kg": 4.020, "volume_m3": 0.007079, "batch_mass_kg": 2360}')[0]["results"]
+    assert [(one["name"], one["unit"], str(one["rounded"])) for one in si] == [("density", "kg/m3", "2301"), ("yield", "m3", "1.03")]
+
+
+def test_readings_are_subtracted_exactly() -> None:
+    found = work.run("density", '{"gross_lb": 0.3, "tare_lb": 0.1, "volume_ft3": 1}')[0]["results"][0]
+    assert found["value"] == D("0.2")  # 0.3 - 0.1 in floats is 0.19999999999999998
+
+
+def test_both_systems_are_shown_to_a_person(monkeypatch, capsys) -> None:
+    for test, text, shown in (("density", GOOD["density"], "142.0 lb/ft3 (2275 kg/m3)"), ("slump", GOOD["slump"], "4.25 in. (110 mm)"),
+                              ("temperature", '{"temperature_c": 22.5}', "22.5 \u00b0C (72 \u00b0F)"),
+                              ("pressure-air", GOOD["pressure-air"], "air content: 6.4 %\n")):
+        assert shown in command(monkeypatch, capsys, text, test)[1]
+
+
+@pytest.mark.parametrize("test, text, verdict, words", [
+    ("density", '{"gross_lb": 18.6, "tare_lb": 54.1, "volume_ft3": 0.250}', "invalid", "swapped"),
+    ("density", '{"gross_lb": 91.1, "tare_lb": 18.6, "volume_ft3": 0.250}', "invalid", "290.0 lb/ft3"),
+    ("density", '{"gross_lb": 54.1, "tare_lb": 18.6, "volume_ft3": 0}', "invalid", "above zero"),
+    ("slump", '{"slump_in": 4, "sheared": true}', "invalid", "another portion"),
+    ("slump", '{"slump_in": 4.25, "limits": {"slump": [null, 4]}, "rounding": "half-up"}', "pass", "4.25 in."),
+    ("slump", '{"slump_in": 4.25, "limits": {"slump": [null, 4.0]}, "rounding": "half-up"}', "fail", "over 4.0"),
+    ("temperature", '{"temperature_c": 72}', "invalid", "Fahrenheit"),
+    ("pressure-air", '{"reading_pct": 4.0, "aggregate_correction_pct": 0.3, "limits": {"air_content": [4.0, 6.0]}}', "fail", "0.3"),
+    ("pressure-air", '{"reading_pct": 6.4, "after_release_pct": 0.2, "aggregate_correction_pct": 0.3}', "none", "no limits"),
+    ("aggregate-correction", '{"reading_pct": 4.9, "withdrawn_pct": 5.0}', "invalid", "negative"),
+    ("calibration", '{"bowl_volume_ft3": 0.246, "canisters": 2, "reading_pct": 10.2}', "pass", "10.15"),
+    ("calibration", '{"known_air_pct": 5.00, "charge_psi": [14.50], "equilibrium_psi": [14.50]}', "invalid", "between zero"),
+    ("gauge-check", '{"gauge_psi": [14.60], "reference_psi": [14.50]}', "fail", "do not test with it"),
+    ("initial-cure", '{"highest_c": 28, "lowest_c": 17, "hours": 24, "strength_psi": 4000}', "fail", "over 27"),
+])
+def test_verdicts_and_their_reasons(test: str, text: str, verdict: str, words: str) -> None:
+    found, code = work.run(test, text)
+    assert found["verdict"] == verdict and words in found["why"] and code == (verdict in ("fail", "invalid"))
+
+
+@pytest.mark.parametrize("test, text, words", [
+    ("density", '{"gross_lb": 54.1, "tare_kg": 18.6, "volume_ft3": 0.25}', "two systems of units"),
+    ("density", '{"gross_lb": 54.1, "tare_lb": 18.6, "volume_ft3": 0.25, "batch_mass_kg": 3}', "two systems of units"),
+    ("density", '{"gross_kg": 20, "tare_kg": 4}', "volume_m3 is missing"),
+    ("density", '{"gross_lb": "54.1", "tare_lb": 18.6, "volume_ft3": 0.25}', "must be a number"),
+    ("density", '{"gross_lb": 54.1, "tare_lb": 18.6, "volume_ft3": 0.25, "batch_mass_lb": 0}', "batch_mass_lb is 0"),
+    ("slump", '{"slump_in": -1}', "must not be negative"), ("slump", '{"slump_in": 4, "sheared": "no"}', "true or false"),
+    ("slump", '{"slump_in": 4, "slump_mm": 100}', "two systems"), ("slump", "{}", "slump_in is missing"),
+    ("slump", '{"slump_in": 4, "limits": {"density": [1, 2]}}', "this test gives slump"),
+    ("temperature", '{"temperature": 72}', "temperature_f is missing"),
+    ("aggregate-correction", "{}", "reading_pct is missing"), ("aggregate-correction", '{"bowl_volume_ft3": 1}', "batch_volume_ft3"),
+    ("calibration", '{"reading_pct": 5}', "bowl_volume_ft3 is missing"),
+    ("calibration", '{"known_air_pct": 5, "charge_psi": [14.5, 14.5], "equilibrium_psi": [7.9]}', "as many readings"),
+    ("calibration", '{"known_air_pct": 5, "charge_psi": 14.5, "equilibrium_psi": [7.9]}', "charge_psi must be a list"),
+    ("calibration", '{"bowl_volume_ft3": 0.25, "canisters": 4, "reading_pct": 5}', "canisters must be 1, 2 or 3"),
+    ("gauge-check", '{"gauge_psi": [], "reference_psi": []}', "gauge_psi must be a list"),
+    ("cylinders", '{"diameter_in": 6, "height_mm": 300, "density_lb_ft3": 145}', "two systems"),
+])
+def test_wrong_use_of_the_others_is_one_sentence(monkeypatch, capsys, test: str, text: str, words: str) -> None:
+    code, out, err = command(monkeypatch, capsys, text, test)
+    assert code == 2 and out == "" and words in err and err.count("\n") == 1
