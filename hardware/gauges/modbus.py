@@ -111,12 +111,18 @@ class ModbusGauge:
         return [Refused("it does not answer; check that it is switched on, its wires, and device, baud and frame in [gauge]")]
 
     def answer_in(self, came: bytes) -> Decimal | None:
-        """The pressure in psi, None while no whole frame with a right checksum is there. NotAReading for another answer."""
-        try:
-            _, answer = self._framer.handleFrame(came, self._registers.device, 0)
-        except (ModbusException, struct.error, IndexError, ValueError):  # a right checksum over what is no message
-            raise NotAReading(f'it answers "{raw_of(came)}", which is no Modbus message') from None
-        return None if answer is None else self._registers.psi(answer)
+        """The pressure in psi, None while no whole frame with a right checksum is there. NotAReading for a refusal."""
+        asked = self._registers
+        heads = [bytes([asked.device, asked.function]), bytes([asked.device, asked.function | 0x80])]
+        for start in range(len(came)):  # a two-wire adapter may hear its own question, or a spurious byte, first
+            if came[start:start + 2] in heads:
+                try:
+                    _, answer = self._framer.handleFrame(came[start:], asked.device, 0)
+                except (ModbusException, struct.error, IndexError, ValueError):  # a right checksum over what is no message
+                    continue
+                if answer is not None:
+                    return asked.psi(answer)
+        return None
 
     def close(self) -> None:
         self._port.close()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from hardware.gauges.sample import GaugeGone, Refused, Sample
 from hardware.gauges.source import Source
@@ -15,6 +15,14 @@ SILENT_S = 1.5          # without a reading for so long: the gauge counts as los
 WATCHED = 50            # the last frames, of which
 MANY = 10               # so many refused are told
 CLOSE_LIMIT_S = 3.0
+
+
+def waits() -> Iterator[float]:
+    """Seconds from one attempt to open to the next, without end."""
+    wait = FIRST_WAIT_S
+    while True:
+        yield wait
+        wait = min(2 * wait, LONGEST_WAIT_S)
 
 
 class Gauge:
@@ -35,7 +43,7 @@ class Gauge:
         self._lowest, self._highest = lowest_psi, highest_psi
         self._on_sample, self._on_lost, self._on_back, self._on_trouble = on_sample, on_lost, on_back, on_trouble
         self._up = self._missed = self._cautioned = self._told_many = False
-        self._wait_s, self._last, self._why = FIRST_WAIT_S, time.monotonic(), ""
+        self._waits, self._last, self._why = waits(), time.monotonic(), ""
         self._recent: deque[bool] = deque(maxlen=WATCHED)
         self._thread = threading.Thread(target=self._run, name="gauge", daemon=True)
         self._thread.start()
@@ -64,8 +72,7 @@ class Gauge:
                 self._miss(f"Reading the gauge failed ({type(problem).__name__}: {problem}).")
             finally:
                 self._source.close()
-            self._closing.wait(self._wait_s)
-            self._wait_s = min(2 * self._wait_s, LONGEST_WAIT_S)
+            self._closing.wait(next(self._waits))
         self._up = False
 
     def _caution(self) -> None:
@@ -91,7 +98,8 @@ class Gauge:
             self._why = found.why
             self._tell_many()
             return
-        self._last, self._why, self._wait_s = time.monotonic(), "", FIRST_WAIT_S
+        self._last, self._why = time.monotonic(), ""
+        self._waits = waits()  # only a reading makes them short again: a port may open and be dead
         self._told_many = self._told_many and any(self._recent)
         self._up = True
         if self._missed:

@@ -22,11 +22,15 @@ def psi(pattern: str, line: str | bytes, unit: str = "psi", decimals: int = 2, s
     return Pattern(pattern, unit, decimals, Decimal(scale)).psi(line.encode() if isinstance(line, str) else line)
 
 
+@pytest.fixture(scope="module")
+def registry():
+    pint = pytest.importorskip("pint", reason="pint is missing: pip install pint")
+    return pint.UnitRegistry(non_int_type=Decimal)
+
+
 @pytest.mark.parametrize("unit", IN_KPA)
 @pytest.mark.parametrize("value", ["0.01", "1", "14.5", "310.26", "-0.20", "3102.6"])
-def test_units_agree_with_pint(unit, value):
-    pint = pytest.importorskip("pint", reason="pint is missing: pip install pint")
-    registry = pint.UnitRegistry(non_int_type=Decimal)
+def test_units_agree_with_pint(registry, unit, value):
     theirs = registry.Quantity(Decimal(value), unit).to("psi").magnitude
     assert to_psi(Decimal(value), unit) == pytest.approx(theirs, rel=Decimal("1e-24"))
 
