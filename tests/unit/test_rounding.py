@@ -1,8 +1,9 @@
-from decimal import Decimal as D, localcontext
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal as D, localcontext
+from fractions import Fraction
 
 import pytest
 
-from assistant.core.rounding import judge, last_place, round_to
+from assistant.core.rounding import judge, last_place, round_to, to_step
 
 
 @pytest.mark.parametrize("value, places, even, up", [
@@ -52,3 +53,21 @@ def test_a_half_at_the_limit_follows_the_rule() -> None:
 
 def test_last_place() -> None:
     assert [last_place(D(text)) for text in ("0.20", "0.2", "4", "40", "4E+1", "0")] == [2, 1, 0, 0, 0, 0]
+
+
+@pytest.mark.parametrize("rule, mode", [("half-even", ROUND_HALF_EVEN), ("half-up", ROUND_HALF_UP)])
+@pytest.mark.parametrize("step", ["0.01", "0.05", "0.25", "0.5", "1", "5"])
+def test_to_a_step_against_exact_fractions(step: str, rule: str, mode: str) -> None:
+    """Every thousandth up to 12 and every half way between two steps; decimal rounds the exact count of steps."""
+    for thousandth in range(0, 12_000, 25):
+        value = D(thousandth) / 1000
+        count = Fraction(value) / Fraction(step)
+        whole = D(count.numerator * 10**6 // count.denominator).scaleb(-6).quantize(D(1), mode)
+        found = to_step(value, D(step), rule)
+        assert found == whole * D(step) and found.as_tuple().exponent == D(step).as_tuple().exponent
+
+
+def test_half_a_step() -> None:
+    assert [str(to_step(D("4.375"), D("0.25"), rule)) for rule in ("half-even", "half-up")] == ["4.50", "4.50"]
+    assert [str(to_step(D("4.125"), D("0.25"), rule)) for rule in ("half-even", "half-up")] == ["4.00", "4.25"]
+    assert str(to_step(D("-0.1"), D("0.25"))) == "0.00" and str(to_step(D("112.5"), D(5))) == "110"

@@ -31,6 +31,10 @@ def test_numbers_are_decimals_and_never_floats() -> None:
     ("air_low_pct", "13", "air_low_pct must be the lower"), ("max_psi", "45.04", "leak_high"),
     ("step_targets", ["30", "14.5", "45"], "each must be above"), ("step_targets", "14.5", "three pressures"),
     ("step_targets", ["14.5", "30", "46"], "must not go over max_psi"),
+    ("units", "metric", "inch-pound or si"), ("units", None, "inch-pound or si"), ("cylinder", "5x10", "4x8 or 6x12 or 9x18"),
+    ("measure_volume_ft3", "0", "from 0.1 to 4 (ft3)"), ("measure_volume_ft3", "7.1", "from 0.1 to 4"),
+    ("batch_mass_kg", "2360", "batch_mass_kg is given and units is inch-pound"), ("lift_s", None, "lift_s is null"),
+    ("limits", {"slumps": [1, 2]}, "the results are"),
     ("clamps", "5.5", "whole number"), ("clamps", [6], "must be a number"),
     ("rounding", "up", "half-even or half-up"),
     ("rounding", ["half-up"], "half-even or half-up"), ("limits", [], "must name results"),
@@ -45,3 +49,19 @@ def test_wrong_settings_are_one_sentence_that_names_the_key(key, value, words) -
     said = str(wrong.value)
     assert words in said and "\n" not in said and len(said) < 1000
     assert key in said or "air_content" in said
+
+
+def test_amounts_go_by_the_units_of_the_job() -> None:
+    us = Settings.from_mapping({"batch_mass_lb": "3978", "measure_volume_ft3": "0.250"})
+    si = Settings.from_mapping({"units": "si", "batch_mass_kg": "2360"})
+    assert (us.amount("batch_mass"), us.amount("measure_volume"), us.amount("cementitious")) == (D(3978), D("0.250"), None)
+    assert (si.amount("batch_mass"), si.amount("measure_volume")) == (D(2360), None)
+    for one in (us, si):
+        assert Settings.from_mapping(json.loads(json.dumps(one.to_mapping()))) == one
+    with pytest.raises(ValueError, match="measure_volume_ft3 is given and units is si"):
+        Settings.from_mapping({"units": "si", "measure_volume_ft3": "0.250"})
+
+
+def test_a_record_from_before_these_settings_still_reads() -> None:
+    old = {key: value for key, value in Settings().to_mapping().items() if key in ("chamber_ratio", "limits", "rounding", "clamps")}
+    assert Settings.from_mapping(old) == Settings()
