@@ -30,10 +30,11 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if phase := config.getoption("--phase"):
-        others = [item for item in items if (item.get_closest_marker("alone") is None) != (phase == "together")]
-        config.hook.pytest_deselected(items=others)
-        items[:] = [item for item in items if item not in set(others)]
+    # tests/phases.py tells it a worker so.
+    if phase := getattr(config, "workerinput", {}).get("phase") or config.getoption("--phase"):
+        others = {item for item in items if (item.get_closest_marker("alone") is None) != (phase == "together")}
+        config.hook.pytest_deselected(items=[item for item in items if item in others])
+        items[:] = [item for item in items if item not in others]
     if config.getoption("--all"):
         return
     for item in items:

@@ -10,6 +10,7 @@ import os
 import sys
 import time
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 
@@ -60,17 +61,25 @@ class Phase:
 
     @pytest.hookimpl(hookwrapper=True)
     def pytest_cmdline_main(self, config: pytest.Config) -> Iterator[None]:
-        """Before pytest-xdist reads the same options: it hands what we set on to its workers."""
+        """Before pytest-xdist reads the same options."""
         option = config.option
         if self.name == ALONE:
             option.phase, option.numprocesses, option.dist = ALONE, 0, "no"
         elif option.phase or self.one_process(config):
             self.whole = True
         else:
-            option.phase = TOGETHER
             option.numprocesses = option.numprocesses or workers()
-            option.dist = "worksteal" if option.dist == "no" else option.dist
+            # A file stays in one worker, since its tests share what was costly to make; and files keep their order, so that
+            # the many short ones come last and nobody waits long for the other's last file.
+            option.dist, option.loadscopereorder = ("loadfile" if option.dist == "no" else option.dist), False
+            # A test that kills its worker is tried anew each time; this is often enough.
+            option.maxworkerrestart = option.maxworkerrestart or "2"
         yield
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_configure_node(self, node: Any) -> None:
+        """Workers have the arguments as typed; this is how they learn the rest."""
+        node.workerinput["phase"] = self.name
 
     @staticmethod
     def one_process(config: pytest.Config) -> bool:
