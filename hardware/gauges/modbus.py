@@ -58,8 +58,8 @@ class Registers:
         if isinstance(answer, ExceptionResponse):
             why = EXCEPTIONS.get(answer.exception_code, f"exception code {answer.exception_code}")
             raise NotAReading(f"it refuses function {self.function}, register {self.first}: {why}")
-        if answer.function_code != self.function or len(answer.registers) != self.count:
-            raise NotAReading("it answers another question than the one asked")
+        if len(answer.registers) != self.count:
+            raise NotAReading("it answers with another number of registers than was asked")
         number = ModbusClientMixin.convert_from_registers(answer.registers, TYPES[self.type], self.words)
         value = _decimal_of_float32(number) if self.type == "float32" else Decimal(number)
         if not value.is_finite():

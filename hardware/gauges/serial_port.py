@@ -17,6 +17,7 @@ from hardware.gauges.sample import GaugeGone
 
 BITS, PARITY, STOP = {"7": 7, "8": 8}, {"N": "N", "E": "E", "O": "O"}, {"1": 1, "2": 2}
 MOST = 4096       # bytes taken at once: what Linux keeps for a port
+LONGEST_DRAIN_S = 0.3
 GONE = (serial.SerialException, OSError, termios.error)
 
 
@@ -70,7 +71,7 @@ class SerialPort:
         with self._gone("The gauge's cable was unplugged, or its port is gone"):
             self._serial.reset_input_buffer()
 
-    def drain(self, quiet_s: float, longest_s: float = 1.0) -> None:
+    def drain(self, quiet_s: float, longest_s: float = LONGEST_DRAIN_S) -> None:
         """Throw away what comes until it was quiet for so long: a late answer must not pass for the next one's."""
         end = time.monotonic() + longest_s
         while self.read(quiet_s) and time.monotonic() < end:

@@ -11,7 +11,7 @@ from hardware.gauges.sample import GaugeGone, Refused, Sample
 from hardware.gauges.source import Source
 
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
-SILENT_S = 1.5          # without a reading for so long: the gauge counts as lost
+SILENT_S = 1.25         # without a reading for so long: the gauge counts as lost, 2 s after the last one at most
 WATCHED = 50            # the last frames, of which
 MANY = 10               # so many refused are told
 CLOSE_LIMIT_S = 3.0
@@ -31,7 +31,7 @@ class Gauge:
 
     on_sample   each reading
     on_trouble  one sentence: it can't be had at the start; many of its frames are refused; a caution about its kind
-    on_lost     one sentence, once, when no readings come any more (unplugged: at once; else after 1.5 s)
+    on_lost     one sentence, once, when no readings come any more (unplugged: at once; else after 1.25 to 2 s)
     on_back     once, when readings come again, before the first of them
     """
 

@@ -171,7 +171,7 @@ def test_the_question_and_the_answer_byte_by_byte_against_the_specification():
 
 @pytest.mark.parametrize("answer, why", [
     (framed(bytes([1, 4, 4]) + struct.pack(">f", 14.5)), "."),              # function 4 where 3 was asked
-    (framed(bytes([1, 3, 2, 0, 5])), "another question"),                      # one register where two were asked
+    (framed(bytes([1, 3, 2, 0, 5])), "another number"),                        # one register where two were asked
     (framed(bytes([1, 0x83, 2])), "it has no such register"),
     (framed(bytes([1, 0x83, 77])), "exception code 77"),
     (framed(bytes([1, 3, 4]) + struct.pack(">f", float("nan"))), "no number"),
