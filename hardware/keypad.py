@@ -59,7 +59,6 @@ class Keypad:
         self._names: dict[Contact, str] = {(r, c): name for r, line in enumerate(legend) for c, name in enumerate(line)}
         self._keys = {place: Key(name in HELD, timing) for place, name in self._names.items()}
         self._closed_at: dict[Contact, float] = {}
-        self._refused = 0
         self._devices: list = []
         with opening("keypad"):
             try:
@@ -94,8 +93,7 @@ class Keypad:
                 self._keys[place].ignore(at)
             if what in ("stuck", "freed") or place not in refused:
                 self._tell(self._names[place], what)
-        self._refused = self._refused + 1 if refused else 0
-        if self._refused == 1 and fresh & refused:
+        if fresh & refused:
             self._on_trouble(TOGETHER)
 
     def _tell(self, name: str, happened: str) -> None:

@@ -1,8 +1,8 @@
 """Measures the hands on this machine: `python -m tests.bench.hands [--presses N]`. Prints one JSON object.
 
 latency_ms   from the contact that closes to the callback, on the real clock: median, 95 of 100, most, and how many presses of
-             60 ms were never told; alone, and while this process decodes one reading after another; `apart` is
-latency_ms   from the contact that closes to the callback, on the real clock: median, 95 of 100, most, and how many presses
+             60 ms were never told; alone, and while this process decodes one reading after another. `apart` is as the station
+             has it, in a process of its own. The matrix is hardware/fake_matrix.py on mock pins, the USB pad is a pipe
 cpu_percent  of one core for the keypad's thread: nothing pressed, and one key down. Mock pins are Python, and lgpio's cost may
              differ: what counts is `accesses_a_second`
 bounce       presses of random length, each bouncing for 30 ms after both edges and one in three struck twice, on a clock

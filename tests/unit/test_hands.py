@@ -161,6 +161,7 @@ def test_no_key_is_lost_while_a_recogniser_keeps_every_thread_waiting(tmp_path):
     assert keys == list("0123456789")
     assert max(gaps) > 0.06  # longer than a key was down
     assert hands.pid is None and not hands.alive
+    assert hands._child.returncode == 0  # it ended by itself, with its input
 
 
 @pytest.mark.alone

@@ -68,6 +68,11 @@ def test_a_talk_pedal_opens_the_ear_while_it_is_pressed_and_a_tap_is_next():
     assert foot.keys == ["#"]
 
 
+def test_a_talk_pedal_that_is_down_at_the_start_is_no_tap():
+    foot = Foot(talk=True)
+    assert foot.run((0.0, 0.2), until=1.0) == [] and foot.talk == []
+
+
 def test_a_talk_pedal_that_sticks_or_is_closed_closes_the_ear():
     foot = Foot(talk=True)
     foot.run((1.0, 99.0), until=40.0)

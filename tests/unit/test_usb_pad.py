@@ -181,6 +181,7 @@ def test_on_a_pipe_pulled_twice_and_plugged_in_again(told):
         time.sleep(0.05)
         told.there = True
         told.wait(lambda: len(told.back) == n)
+        told.wait(lambda: not told.pad._keys.down)
         told.send(stroke(KP[str(n)]))
         told.wait(lambda: len(told.keys) == n + 1)
     assert told.keys == ["7", "1", "2"]
