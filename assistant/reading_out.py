@@ -11,7 +11,7 @@ from typing import Any
 from assistant.core import spoken
 from assistant.core.language import sentence
 from assistant.core.phrases import capital, spoken_id
-from assistant.core.judge import SPOKEN_NAMES, SPOKEN_UNITS
+from assistant.core.judgement import SPOKEN_NAMES, SPOKEN_UNITS, units_spoken
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120 were understood less well (26 of 30 against 39 of 40)."""
@@ -33,7 +33,7 @@ def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
         name = SPOKEN_NAMES.get(one["name"], capital(one["name"].replace("_", " ")))
         value = sentence("log.no_value") if one["rounded"] is None else _spoken(one["rounded"], one["unit"])
         said.append((one["name"], sentence("log.line", name=name, value=value)))
-    said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=capital(found["why"]))))
+    said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=capital(units_spoken(found["why"]).rstrip(".")))))
     said += [(f"note.{number}", sentence("log.remark", text=one["text"].rstrip(".")))
              for number, one in enumerate(found["notes"], 1)]
     return said

@@ -41,17 +41,26 @@ def _six(first: str, second: str, leak: str = "45.16") -> dict[str, str]:
     return found
 
 
-def _sample(number: int, ticket: str, truck: str, volume: str, **more: Any) -> dict[str, Any]:
-    return {"round": f"R-{number}", "sample": f"S-{number}", "ticket": ticket, "truck": truck, "volume_yd3": Decimal(volume),
+def _sample(number: int, ticket: str, truck: str, **more: Any) -> dict[str, Any]:
+    return {"round": f"R-{number}", "sample": f"S-{number}", "ticket": ticket, "truck": truck, "volume_yd3": "10",
             "location": "Pier 2 stem, lift 1", "weather": "overcast, dry", "air_temperature": "61 F", **more}
 
 
+_FIRST, _SECOND, _THIRD = _sample(1, "40117", "12"), _sample(2, "40121", "7"), _sample(3, "40126", "12")
 DAY = (
-    Told("sequential", _sample(1, "40117", "12", "10"), _six("7.25 18.63 31.81", "7.32 18.77 31.97"), by_wire=True),
-    Told("sequential", _sample(2, "40121", "7", "20"), _six("7.31 18.73 31.91", "7.36 18.83 32.06", "45.15"),
-         ({"on": "pump.1.2", "say": "take it back"},)),
-    Told("sequential", _sample(3, "40126", "12", "30"), _six("7.12 18.42 31.56", "7.22 18.63 31.85", "45.14")),
-    Told("sequential", _sample(3, "40126", "12", "30", check_of="test 3", remark="Check test on another portion of S-3"),
+    Told("temperature", _FIRST, {"temperature": "68"}),
+    Told("slump", _FIRST, {"slump": "4.25"}),
+    Told("density", _FIRST, {"tare": "7.8", "gross": "43.0"}),
+    Told("sequential", _FIRST, _six("7.25 18.63 31.81", "7.32 18.77 31.97"), by_wire=True),
+    Told("cylinders", _FIRST, {"cylinder.set": "1", "cylinder.count": "4"}),
+    Told("temperature", _SECOND, {"temperature": "69"}),
+    Told("slump", _SECOND, {"slump": "3.75"}),
+    Told("sequential", _SECOND, _six("7.31 18.73 31.91", "7.36 18.83 32.06", "45.15"), ({"on": "pump.1.2", "say": "take it back"},)),
+    Told("temperature", _THIRD, {"temperature": "71"}),
+    Told("slump", _THIRD, {"slump": "5.50"}),
+    Told("slump", _THIRD | {"check_of": "the slump before", "remark": "Check test on another portion of S-3"}, {"slump": "4.75"}),
+    Told("sequential", _THIRD, _six("7.12 18.42 31.56", "7.22 18.63 31.85", "45.14")),
+    Told("sequential", _THIRD | {"check_of": "the sequential test before", "remark": "Check test on another portion of S-3"},
          _six("7.15 18.47 31.62", "7.21 18.60 31.80", "45.15")),
 )
 
@@ -78,6 +87,7 @@ def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line
     register.add("M-3", "added", max_psi=Decimal(46), clamps=6)
     register.add("M-3", "calibrated", chamber_ratio=Decimal("0.0600"), bowl_ft3=Decimal("0.249"), by="T-02", how="water in bowl, canister")
     register.add("M-3", "factor", source="Bend pit", pct=Decimal("0.3"))
+    register.add("M-3", "remark", text="This meter is invented.")
     given = {**job.read(path), **register.meters()["M-3"].settings("Bend pit")}
     with Journal(folder) as journal:
         for told in DAY:
@@ -97,5 +107,4 @@ def _script(told: Told, given: Mapping[str, Any], folder: Path) -> Script:
         lines += [*([{"on": ident, "key": "7 * 1 3 #"}] if slip else []), {"on": ident, "key": key}, *again]
     script = read(map(dumps, (*lines, *told.more)), "the invented day", folder)
     header = header_of({"test": told.test, **given}, "the invented day")
-    return Script(replace(header, labels={**header.labels, "invented": True, **{
-        key: f"{value:f}" if isinstance(value, Decimal) else value for key, value in told.labels.items()}}), script.answers)
+    return Script(replace(header, labels={**header.labels, "invented": True, **told.labels}), script.answers)

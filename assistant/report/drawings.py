@@ -99,7 +99,7 @@ def control_chart(name: str, unit: str, points: Sequence[Point], levels: Levels,
 
     Warning and action levels: UFGS 03373 has such a chart of air; every figure is the job's own.
     """
-    figure = _figure(7.2, 2.35)
+    figure = _figure(7.2, 1.85)
     values, ranges = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
     at = range(1, len(points) + 1)
     values.plot(at, [float(one.value) for one in points], "-o", color="black", linewidth=0.8, markersize=3.5)

@@ -1,7 +1,7 @@
 """Letter paper with reportlab: a title and marks on every page, tables, fields with a line to write on, drawings."""
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache, partial
 from io import BytesIO
 from pathlib import Path
@@ -15,14 +15,13 @@ from reportlab.lib.units import inch
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import (BaseDocTemplate, Flowable, Frame, Image, KeepInFrame, NextPageTemplate, PageBreak, PageTemplate,
-                                Paragraph, Spacer, Table)
+from reportlab.platypus import (BaseDocTemplate, Flowable, Frame, Image, NextPageTemplate, PageBreak, PageTemplate, Paragraph, Spacer,
+                                Table)
 
 WIDTH = 7.5 * inch
-BOLD = '<font name="Bowlside-Bold">{}</font>'
-LEAST_SCALE = 0.72
-"""Print is 7 points here; at 5 points a page is no longer readable on a copy."""
 _MARGIN = 0.5 * inch
+SCALES = (1.0, 0.93, 0.86, 0.8)
+"""A page that is a little too full is printed smaller, so that a round stays on one; below that a copy is hard to read (ours)."""
 
 
 @cache
@@ -34,39 +33,107 @@ def _fonts() -> None:
     pdfmetrics.registerFont(TTFont("Bowlside-Bold", folder / "DejaVuSans-Bold.ttf"))
 
 
-def _style(size: float, bold: bool = False) -> ParagraphStyle:
-    _fonts()
-    return ParagraphStyle("plain", fontName="Bowlside-Bold" if bold else "Bowlside", fontSize=size, leading=size * 1.25)
+class Page:
+    """What is on one page, at one size of print. Texts are plain, but for ``marked_up`` ones."""
+
+    def __init__(self, scale: float) -> None:
+        self.scale = scale
+        self.story: list[Flowable] = []
+
+    def _words(self, marked_up: str, size: float, bold: bool = False) -> Paragraph:
+        points = size * self.scale
+        return Paragraph(marked_up, ParagraphStyle("plain", fontName="Bowlside-Bold" if bold else "Bowlside", fontSize=points,
+                                                   leading=points * 1.22))
+
+    def _gap(self, points: float) -> None:
+        self.story.append(Spacer(1, points * self.scale))
+
+    def head(self, words: str) -> None:
+        self._gap(3)
+        head = self._words(escape(words), 8.5, bold=True)
+        head.keepWithNext = True
+        self.story.append(head)
+        self._gap(1)
+
+    def text(self, words: str, bold: str = "") -> None:
+        """A paragraph, its beginning in bold."""
+        self.story.append(self._words((f'<font name="Bowlside-Bold">{escape(bold)}</font> ' if bold else "") + escape(words), 7.5))
+
+    def small(self, words: str) -> None:
+        self.story.append(self._words(escape(words), 5.8))
+
+    def fields(self, fields: Sequence[tuple[str, str]], columns: int = 4, tall: bool = False) -> None:
+        """Small names over values, each on a line to write on. ``tall``: with room for a hand, and never parted by a page."""
+        cells = [[self._words(escape(name), 5.5), Spacer(1, 8 if tall else 0), self._words(escape(value) or "&nbsp;", 7.5)]
+                 for name, value in fields]
+        cells += [[]] * (-len(cells) % columns)
+        rows = [cells[at:at + columns] for at in range(0, len(cells), columns)]
+        self.story.append(Table(rows, colWidths=[WIDTH / columns] * columns, hAlign="LEFT", splitByRow=not tall, style=[
+            ("LINEBELOW", (0, 0), (-1, -1), 0.4, colors.black), ("LEFTPADDING", (0, 0), (-1, -1), 1), ("VALIGN", (0, 0), (-1, -1), "BOTTOM"),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 6), ("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1)]))
+        self._gap(3)
+
+    def table(self, head: Sequence[str], rows: Sequence[Sequence[str]], inches: Sequence[float], marked_up: bool = False) -> None:
+        """A ruled table whose head is repeated where it goes on; columns in the proportions of ``inches``."""
+        cells = [[self._words(escape(each), 6, bold=True) for each in head]]
+        cells += [[self._words(each if marked_up else escape(each), 7) for each in row] for row in rows]
+        self.story.append(Table(cells, colWidths=[WIDTH * each / sum(inches) for each in inches], repeatRows=1, hAlign="LEFT", style=[
+            ("GRID", (0, 0), (-1, -1), 0.4, colors.black), ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 2),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 2), ("TOPPADDING", (0, 0), (-1, -1), 0.8), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.4)]))
+        self._gap(3)
+
+    def lines(self, names: Sequence[str]) -> None:
+        """Lines to write on by hand, each with what belongs there."""
+        self.story.append(Table([[self._words(escape(f"{name}:"), 7), ""] for name in names], colWidths=[2.1 * inch, WIDTH - 2.1 * inch],
+                                hAlign="LEFT", style=[("LINEBELOW", (1, 0), (1, -1), 0.4, colors.black), ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                                                      ("TOPPADDING", (0, 0), (-1, -1), 3), ("BOTTOMPADDING", (0, 0), (-1, -1), 1)]))
+        self._gap(3)
+
+    def drawing(self, png: BytesIO) -> None:
+        self.story.append(self._image(png, WIDTH))
+
+    def drawings(self, pngs: Sequence[BytesIO]) -> None:
+        """Two beside each other."""
+        for at in range(0, len(pngs), 2):
+            two = [self._image(png, WIDTH / 2) for png in pngs[at:at + 2]]
+            self.story.append(Table([two], colWidths=[WIDTH / 2] * len(two), hAlign="LEFT", style=[
+                ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0), ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+                ("ALIGN", (0, 0), (-1, -1), "CENTER"), ("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1)]))
+
+    def _image(self, png: BytesIO, wide: float) -> Image:
+        """In its own proportions, and smaller where the print is."""
+        png.seek(0)
+        across, down = ImageReader(png).getSize()
+        png.seek(0)
+        return Image(png, width=wide * self.scale, height=wide * self.scale * down / across)
+
+    def high(self) -> float:
+        """Points that it needs."""
+        return sum(one.wrap(WIDTH, letter[1])[1] for one in self.story)
 
 
 class Paper:
-    """Pages being filled. ``made``: when, as the foot of each page says."""
+    """The whole document. ``made``: when, as the foot of each page says."""
 
     def __init__(self, made: str) -> None:
         _fonts()
-        self.made, self.high = made, 0.0
-        self.done: list[Flowable] = []
+        self.made = made
         self.story: list[Flowable] = []
-        """What is on the page being filled."""
         self.templates: list[PageTemplate] = []
 
-    def new_page(self, title: str, marks: Sequence[str]) -> None:
-        """A page with its title and marks; what does not fit on it goes on under the same ones."""
-        self._close_page()
+    def page(self, title: str, marks: Sequence[str], fill: Callable[[Page], None]) -> None:
+        """A page with its title and marks, in the largest print in which it is one page; far too much goes on under the same ones."""
         name = f"page{len(self.templates)}"
         top = 0.55 * inch + 0.2 * inch * len(marks)
-        self.high = letter[1] - 0.45 * inch - top
-        frame = Frame(_MARGIN, 0.45 * inch, WIDTH, self.high, 0, 0, 0, 0)
+        high = letter[1] - 0.45 * inch - top
+        frame = Frame(_MARGIN, 0.45 * inch, WIDTH, high, 0, 0, 0, 0)
         self.templates.append(PageTemplate(name, [frame], onPage=partial(self._around, title, marks)))
-        self.done += [NextPageTemplate(name), PageBreak()] if self.done else []
-
-    def _close_page(self) -> None:
-        """A page that is a little too full is made smaller, so that a round stays on one; a far too full one goes on."""
-        needed = sum(one.wrap(WIDTH, self.high)[1] for one in self.story)
-        if self.high < needed <= self.high / LEAST_SCALE:
-            self.story = [KeepInFrame(WIDTH, self.high - 1, self.story, mode="shrink")]
-        self.done += self.story
-        self.story = []
+        for scale in SCALES:
+            page = Page(scale)
+            fill(page)
+            if page.high() <= high:
+                break
+        self.story += [*([NextPageTemplate(name), PageBreak()] if self.story else []), *page.story]
 
     def _around(self, title: str, marks: Sequence[str], canvas, document) -> None:
         canvas.setFont("Bowlside-Bold", 12)
@@ -81,62 +148,7 @@ class Paper:
                           "The agency's own edition governs; no conformance is claimed.")
         canvas.drawRightString(letter[0] - _MARGIN, 0.28 * inch, f"page {document.page}")
 
-    def add(self, flowable: Flowable) -> None:
-        self.story += [flowable, Spacer(1, 3)]
-
-    def head(self, words: str) -> None:
-        head = Paragraph(escape(words), _style(8.5, bold=True))
-        head.keepWithNext = True
-        self.story += [Spacer(1, 3), head, Spacer(1, 1)]
-
-    def text(self, marked_up: str) -> None:
-        self.story.append(Paragraph(marked_up, _style(7.5)))
-
-    def small(self, words: str) -> None:
-        self.story.append(Paragraph(escape(words), _style(5.8)))
-
-    def beside(self, drawn: Sequence[Image]) -> None:
-        self.story.append(Table([list(drawn)], colWidths=[WIDTH / 2] * len(drawn), hAlign="LEFT",
-                                style=[("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0),
-                                       ("VALIGN", (0, 0), (-1, -1), "TOP")]))
-
     def write(self, target: BinaryIO, title: str) -> None:
         document = BaseDocTemplate(target, pagesize=letter, title=title, author="", creator="Bowlside", invariant=1)
         document.addPageTemplates(self.templates)
-        self._close_page()
-        document.build(self.done)
-
-
-def grid(fields: Sequence[tuple[str, str]], columns: int, tall: bool = False) -> Table:
-    """Fields as small names over values, each on a line to write on. ``tall``: with room for a hand, and never parted by a page."""
-    cells = [[Paragraph(escape(name), _style(5.5)), Spacer(1, 8 if tall else 0), Paragraph(escape(value) or "&nbsp;", _style(7.5))]
-             for name, value in fields]
-    cells += [[]] * (-len(cells) % columns)
-    rows = [cells[at:at + columns] for at in range(0, len(cells), columns)]
-    return Table(rows, colWidths=[WIDTH / columns] * columns, hAlign="LEFT", splitByRow=not tall, style=[
-        ("LINEBELOW", (0, 0), (-1, -1), 0.4, colors.black), ("LEFTPADDING", (0, 0), (-1, -1), 1), ("RIGHTPADDING", (0, 0), (-1, -1), 6),
-        ("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1), ("VALIGN", (0, 0), (-1, -1), "BOTTOM")])
-
-
-def table(head: Sequence[str], rows: Sequence[Sequence[str]], inches: Sequence[float], escaped: bool = False) -> Table:
-    """A ruled table whose head is repeated on the next page. ``escaped``: the cells are marked up already."""
-    cells = [[Paragraph(escape(each), _style(6, bold=True)) for each in head]]
-    cells += [[Paragraph(each if escaped else escape(each), _style(7)) for each in row] for row in rows]
-    whole = sum(inches)
-    return Table(cells, colWidths=[WIDTH * each / whole for each in inches], repeatRows=1, hAlign="LEFT", style=[
-        ("GRID", (0, 0), (-1, -1), 0.4, colors.black), ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 2),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 2), ("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5)])
-
-
-def blank_lines(names: Sequence[str]) -> Table:
-    """Lines to write on by hand, each with what belongs there."""
-    return Table([[Paragraph(escape(f"{name}:"), _style(7)), ""] for name in names], colWidths=[2.1 * inch, WIDTH - 2.1 * inch],
-                 hAlign="LEFT", style=[("LINEBELOW", (1, 0), (1, -1), 0.4, colors.black), ("LEFTPADDING", (0, 0), (-1, -1), 0),
-                                       ("TOPPADDING", (0, 0), (-1, -1), 3), ("BOTTOMPADDING", (0, 0), (-1, -1), 1)])
-
-
-def image(png: BytesIO, wide: float) -> Image:
-    """A drawing as wide as that, in points, in its own proportions."""
-    across, down = ImageReader(png).getSize()
-    png.seek(0)
-    return Image(png, width=wide, height=wide * down / across)
+        document.build(self.story)

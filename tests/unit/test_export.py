@@ -1,0 +1,337 @@
+"""The record as CSV, JSON and PDF, read back by pandas, jsonschema and pypdf: what is written is what was recorded."""
+from __future__ import annotations
+
+import io
+import json
+import subprocess
+import sys
+import tomllib
+from decimal import Decimal
+from pathlib import Path
+
+import jsonschema
+import pandas
+import pytest
+from pypdf import PdfReader
+
+from assistant import job, record
+from assistant.journal import Journal
+from assistant.jsonline import dumps, loads
+from assistant.report import csv_file, drawings, findings, json_file, pdf_file, rows
+from tests.command import HEADER, READINGS, ROOT, bowlside, script
+
+D = Decimal
+MADE = "2031-05-17T16:00:00+02:00"
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("demo") / "day"
+    done = bowlside("log", "export", "--demo", folder)
+    assert done.code == 0 and done.err == "", done
+    return folder
+
+
+@pytest.fixture(scope="module")
+def tests(demo: Path) -> list[dict]:
+    with Journal(demo, write=False) as journal:
+        return [record.of(journal, test) for test in journal.tests()]
+
+
+@pytest.fixture(scope="module")
+def pages(demo: Path) -> list[str]:
+    return [" ".join(page.extract_text().split()) for page in PdfReader(demo / "day.pdf").pages]
+
+
+def paper(tests: list[dict], **more: object) -> list:
+    """The pages of a report on these tests."""
+    target = io.BytesIO()
+    pdf_file.write(tests, target, MADE, **more)
+    return list(PdfReader(target).pages)
+
+
+# --- CSV, by pandas ------------------------------------------------------------------------------------------------------
+
+def test_the_csv_is_the_record_to_the_last_digit(demo: Path, tests: list[dict]) -> None:
+    table = pandas.read_csv(demo / "day.csv", dtype=str, keep_default_na=False)
+    assert list(table["id"]) == [str(one["id"]) for one in tests]
+    for row, one in zip(table.to_dict("records"), tests):
+        for each in one["results"]:
+            column = f"{each['name']} [{each['unit']}]"
+            assert row[column] == f"{each['rounded']:f}" and D(row[column.replace(" [", " unrounded [")]) == each["value"]
+            for side, limit in zip(("low", "high"), each["limits"]):
+                assert row[column.replace(" [", f" limit {side} [")] == ("" if limit is None else f"{limit:f}")
+        for each in one["readings"]:
+            if not each["withdrawn"]:
+                assert row[f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]] == f"{each['value']:f}"
+        for key in ("started", "verdict", "why", "job", "sample", "ticket", "round", "rounding"):
+            assert row[key] == one[key]
+        filled = {column for column, value in row.items() if value and "[" in column}
+        assert {column.split()[0] for column in filled} == {each["name"] for each in one["results"]} | {
+            each["id"] for each in one["readings"] if each["unit"]}, "a cell of another test is filled"
+
+
+def test_the_csv_keeps_trailing_zeros_and_numbers_are_numbers(demo: Path) -> None:
+    assert ",14.50," in (demo / "day.csv").read_text()
+    table = pandas.read_csv(demo / "day.csv")
+    metric = table["system_air_metric [psi]"].dropna()
+    assert metric.dtype == float and list(metric) == [0.16, 0.15, 0.29, 0.18]
+    assert pandas.to_datetime(table["started"]).notna().all()
+
+
+def test_a_correction_is_in_the_csv_and_the_old_value_is_not_taken_for_the_reading(demo: Path) -> None:
+    table = pandas.read_csv(demo / "day.csv", dtype=str, keep_default_na=False)
+    row = table[table["corrections"] != ""].to_dict("records")
+    assert len(row) == 1 and row[0]["equilibrium.1.1 [psi]"] == "7.31"
+    assert "7.13 psi" in row[0]["corrections"] and "7.31 psi counts" in row[0]["corrections"]
+
+
+def test_text_that_could_tear_a_csv(tmp_path: Path) -> None:
+    header = HEADER | {"job": 'Tern "Hollow", bridge; ä', "technician": "a,b"}
+    bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path / "j", stdin=script(header=header))
+    assert bowlside("log", "export", "--csv", tmp_path / "x.csv", "--journal", tmp_path / "j").code == 0
+    row = pandas.read_csv(tmp_path / "x.csv", dtype=str, keep_default_na=False).to_dict("records")[0]
+    assert row["job"] == header["job"] and row["technician"] == "a,b" and row["equilibrium.2.3 [psi]"] == "32.01"
+
+
+def test_every_column_is_documented(tests: list[dict]) -> None:
+    told = bowlside("log", "export", "--columns").out
+    fixed = [name for name in csv_file.table(tests)[0] if "[" not in name]
+    for name in fixed:
+        if name not in csv_file.COLUMNS:  # a label of the header, or a reading without a unit
+            assert any(name in one or name in (each["id"] for each in one["readings"]) for one in tests), name
+    assert all(name in told for name in csv_file.COLUMNS)
+
+
+# --- JSON, by its schema -------------------------------------------------------------------------------------------------
+
+def test_the_json_fits_its_schema_and_is_the_record(demo: Path, tests: list[dict]) -> None:
+    schema = json.loads(json_file.SCHEMA.read_text())
+    jsonschema.Draft202012Validator.check_schema(schema)
+    text = (demo / "day.json").read_text()
+    jsonschema.validate(json.loads(text), schema, format_checker=jsonschema.FormatChecker())
+    found = loads(text)
+    assert [{key: one[key] for key in one if key != "corrections"} for one in found["tests"]] == [loads(dumps(one)) for one in tests]
+    assert [str(each["rounded"]) for one in found["tests"] for each in one["results"]] == [
+        str(each["rounded"]) for one in tests for each in one["results"]]
+    assert '"value": 14.50' in text, "a trailing zero is lost"
+
+
+@pytest.mark.parametrize("spoil", [
+    lambda one: one.pop("readings"), lambda one: one.update(verdict="good"), lambda one: one["results"][0].update(value="5.7"),
+    lambda one: one["results"][0].pop("standing"), lambda one: one.update(started="yesterday"), lambda one: one.update(id=0),
+    lambda one: one["readings"][0].update(source="guess"), lambda one: one["results"][0].update(limits=[1]),
+    lambda one: one.update(more={"a": 1})])
+def test_the_schema_refuses_what_is_none(spoil, demo: Path) -> None:
+    found = json.loads((demo / "day.json").read_text())
+    spoil(found["tests"][0])
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(found, json.loads(json_file.SCHEMA.read_text()))
+
+
+def test_unfinished_and_scrapped_tests_fit_the_schema_too(tmp_path: Path) -> None:
+    bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path / "j", stdin=script(dict(list(READINGS.items())[:-1])))
+    assert bowlside("log", "export", "--json", tmp_path / "x.json", "--pdf", tmp_path / "x.pdf", "--journal", tmp_path / "j").code == 0
+    found = json.loads((tmp_path / "x.json").read_text())
+    jsonschema.validate(found, json.loads(json_file.SCHEMA.read_text()))
+    assert found["tests"][0]["outcome"] == "not over"
+    text = PdfReader(tmp_path / "x.pdf").pages[0].extract_text()
+    assert "This test is not over." in text and "NO VERDICT" in text and "32.01" not in text
+
+
+# --- PDF, by pypdf -------------------------------------------------------------------------------------------------------
+
+def test_a_page_for_each_round_and_one_for_the_day(pages: list[str], tests: list[dict]) -> None:
+    assert len(pages) == 4 and [page.count("Fresh concrete report, ") for page in pages] == [1, 1, 1, 0]
+    assert pages[3].startswith("Day's summary") and all(f"page {n}" in page for n, page in enumerate(pages, 1))
+
+
+def test_every_figure_of_the_record_stands_on_its_page(pages: list[str], tests: list[dict]) -> None:
+    for one in tests:
+        page = pages[int(one["round"][-1]) - 1]
+        for each in one["results"]:
+            reported = f"{each['rounded']:f} {each['unit']}".strip()
+            assert f"{rows.result_name(each['name'])} {reported}" in page and reported in pages[3], each
+        for each in one["readings"]:
+            assert f"{each['value']:f}" in page, each
+        for key in ("ticket", "truck", "sample", "location", "weather", "job", "mix", "producer"):
+            assert str(one[key]) in page, key
+        assert f"Test {one['id']}, {one['title']}: {one['verdict'].upper().replace('NONE', 'NO VERDICT')}" in page
+
+
+def test_what_must_be_seen_is_on_the_pages(pages: list[str]) -> None:
+    assert all("INVENTED DEMONSTRATION" in page and "no conformance is claimed" in page for page in pages)
+    for page in pages:
+        for words in ("Signature, date", "Certification no.", "Checked by", "Technician", "T-07"):
+            assert words in page
+    for page in pages[:3]:
+        for _, name in pdf_file.form.FIELDS:
+            assert name in page, name
+        assert "calibrated 20" in page and "Owner" in page and "Parish of Tern Hollow (invented)" in page
+    assert "corrected: Equilibrium, run 1, step 1: 7.13 psi" in pages[1] and "7.13 psi" not in pages[0]
+    assert "Slump 5.50 in. 140 mm 3 to 5 OUTSIDE" in pages[2] and "System air metric 0.29 psi 2.00 kPa max 0.20 OUTSIDE" in pages[2]
+    assert "Slump: The check test passed" in pages[2] and "The check test" not in pages[0]
+    assert "Control chart: Air content" in pages[3] and "9 pass, 2 fail, 0 invalid, 2 without a verdict" in pages[3]
+
+
+def test_a_withdrawn_value_is_struck_through(demo: Path, tests: list[dict]) -> None:
+    cells = pdf_file._Told(next(one for one in tests if rows.corrections(one)))
+    assert cells.cell("equilibrium.1.1") == "<strike>7.13</strike> 7.31"
+
+
+def test_practice_is_marked_and_a_real_test_is_not(tmp_path: Path) -> None:
+    for more, words in (({"practice": True}, "PRACTICE on a simulated meter"), ({}, None)):
+        folder = tmp_path / f"j{len(more)}"
+        bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=script(header=HEADER | {"job": "A job"} | more))
+        assert bowlside("log", "export", "1", "--pdf", folder / "x.pdf", "--journal", folder).code == 0
+        text, = (page.extract_text() for page in PdfReader(folder / "x.pdf").pages)
+        assert (words in text if words else "PRACTICE" not in text) and "INVENTED" not in text
+
+
+def test_a_name_that_latin_letters_do_not_cover(tmp_path: Path) -> None:
+    bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path, stdin=script(header=HEADER | {"producer": "Żwir <Łęg> & Ωmega"}))
+    bowlside("log", "export", "--pdf", tmp_path / "x.pdf", "--journal", tmp_path)
+    assert "Żwir <Łęg> & Ωmega" in PdfReader(tmp_path / "x.pdf").pages[0].extract_text()
+
+
+def test_a_job_fills_only_the_pages_of_its_own_tests(demo: Path, tests: list[dict]) -> None:
+    its = job.load(demo / "job.toml")
+    other = [dict(tests[0], job="another job")]
+    page, = paper(other, job=its, summary=False)
+    assert "Parish of Tern Hollow" not in page.extract_text()
+
+
+def test_far_too_much_goes_on_on_the_next_page_and_nothing_is_lost(tests: list[dict]) -> None:
+    much = dict(tests[3], notes=[{"id": "n", "text": f"remark number {n:03}"} for n in range(300)])
+    found = paper([much], summary=False)
+    text = " ".join(page.extract_text() for page in found)
+    assert len(found) > 1 and all(f"remark number {n:03}" in text for n in range(300)) and text.count("INVENTED") == len(found)
+
+
+def test_the_leak_curve_is_drawn_where_the_gauge_recorded_one(tests: list[dict]) -> None:
+    curved = [one["id"] for one in tests if one["leak_curve"]]
+    assert curved == [4] and drawings.leak_curve(tests[3]).getvalue().startswith(b"\x89PNG")
+    assert drawings.leak_curve(tests[7]) is None and drawings.pressure_steps(tests[0]) is None
+    assert [len(page.images) for page in paper([tests[3], dict(tests[7], round="")], summary=False)] == [2, 1]
+
+
+def test_a_drawing_shows_every_pressure_and_the_limit(tests: list[dict], monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = []
+    monkeypatch.setattr(drawings, "_png", lambda figure: kept.append(figure))
+    drawings.pressure_steps(tests[3])
+    steps, gain = kept[0].axes
+    assert [list(line.get_ydata()) for line in steps.lines] == [[0, 14.5, 7.25, 30, 18.63, 45, 31.81], [0, 14.5, 7.32, 30, 18.77, 45, 31.97]]
+    assert [round(bar.get_height(), 2) for bar in gain.patches] == [0.07, 0.14, 0.16] and "limit 0.20" in gain.get_title()
+    points = [drawings.Point(f"S-{n}", D(value)) for n, value in enumerate(("5.0", "6.5", "6.1"))]
+    drawings.control_chart("Air content", "%", points, job.Levels(D(6), D(1), D("1.5"), D(2), D(3)), (D("4.5"), D("7.5")))
+    values, ranges = kept[1].axes
+    assert list(ranges.lines[0].get_ydata()) == pytest.approx([1.5, 0.4])
+    assert {text.get_text() for text in values.texts} >= {"target 6", "warning 7", "warning 5", "action, limit 7.5", "action, limit 4.5"}
+
+
+# --- ids, units, findings ------------------------------------------------------------------------------------------------
+
+def one(ident: int, **labels: object) -> dict:
+    return {"id": ident, "test": "slump", "title": "Slump test", "started": "2031-05-17T10:00:00+02:00", "outcome": "done", **labels}
+
+
+@pytest.mark.parametrize(("pair", "words"), [
+    ((one(1, sample="S-1"), one(2, sample="S-1")), "Tests 1 and 2 are both slump test of sample S-1"),
+    ((one(1, sample="S-1", ticket="7"), one(2, sample="S-1", ticket="8", test="density")), "both carry sample S-1, but ticket 7 and 8"),
+    ((one(1, ticket="7", truck="1"), one(2, ticket="7", truck="2")), "both carry ticket 7, but truck 1 and 2"),
+    ((one(1, ticket="7", sample="S-1"), one(2, ticket="7", sample="S-2")), "both carry ticket 7, but sample S-1 and S-2")])
+def test_swapped_ids_are_asked_about(pair: tuple[dict, dict], words: str) -> None:
+    assert any(words in each for each in rows.doubts(pair)), rows.doubts(pair)
+    for harmless in ({"check_of": "test 1"}, {"outcome": "scrapped"}, {"started": "2031-05-18T10:00:00+02:00"}):
+        assert rows.doubts((pair[0], pair[1] | harmless)) == []
+
+
+def test_swapped_ids_are_told_at_the_export(tmp_path: Path, demo: Path, tests: list[dict]) -> None:
+    assert rows.doubts(tests) == []
+    swapped = [dict(each, check_of=None) for each in tests]
+    found = rows.doubts(swapped)
+    assert len(found) == 2 and "slump test of sample S-3" in found[0]
+    text = " ".join(paper(swapped)[3].extract_text().split())
+    assert all(" ".join(each.split()) in text for each in found)
+
+
+def test_what_follows_a_failure() -> None:
+    def slump(value: str, **more: object) -> dict:
+        return one(1, rounding="half-even", results=[{"name": "slump", "value": D(value), "limits": [D(3), D(5)]}], **more)
+    assert findings.of_round([slump("4")]) == []
+    assert "check test at once" in findings.of_round([slump("6")])[0]
+    assert "the load fails" in findings.of_round([slump("6"), slump("2")])[0]
+    assert "accepted" in findings.of_round([slump("6"), slump("4")])[0]
+    assert "too low in a preliminary" in findings.of_round([slump("2", preliminary="yes")])[0].lower()
+
+
+def test_the_charts_levels_are_told() -> None:
+    levels = job.Levels(D(6), D(1), D("1.5"), D(2), D(3))
+    def row(ident: int, value: str) -> tuple[dict, dict]:
+        return one(ident), {"value": D(value), "rounded": D(value)}
+    assert findings.of_day([row(1, "6.0"), row(2, "6.9")], "air_content", levels) == []
+    told = findings.of_day([row(1, "4.5"), row(2, "7.0")], "air_content", levels)
+    assert [each.split(":")[0] for each in told] == ["Test 1", "Test 2", "Tests 1 and 2"]
+    assert "action" in told[0] and "warning" in told[1] and "warning" in told[2]
+
+
+# --- the command ---------------------------------------------------------------------------------------------------------
+
+def test_only_what_was_asked_for(demo: Path, tmp_path: Path, tests: list[dict]) -> None:
+    day = tests[0]["started"][:10]
+    for args, ids in ((["4", "2"], ["2", "4"]), (["--day", day], [str(each["id"]) for each in tests]), (["8", "--day", day], ["8"])):
+        assert bowlside("log", "export", *args, "--csv", tmp_path / "x.csv", "--journal", demo).code == 0
+        assert list(pandas.read_csv(tmp_path / "x.csv", dtype=str)["id"]) == ids
+    bowlside("log", "export", "--day", "2031-05-17", "--csv", tmp_path / "y.csv", "--journal", demo).is_one_sentence(1, "2031-05-17")
+    assert not (tmp_path / "y.csv").exists()
+
+
+@pytest.mark.parametrize(("args", "code", "part"), [
+    ([], 2, "--csv FILE"), (["--csv", "x.csv", "--day", "17.5."], 2, "2031-05-17"), (["99", "--csv", "x.csv"], 1, "no test 99"),
+    (["--csv", "none/x.csv"], 2, "no folder"), (["--pdf", "x.pdf", "--job", "none.toml"], 2, "none.toml")])
+def test_bad_use_is_one_sentence(args: list[str], code: int, part: str, demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    bowlside("log", "export", *args, "--journal", demo).is_one_sentence(code, part)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_demo_never_writes_into_a_folder_in_use(demo: Path) -> None:
+    bowlside("log", "export", "--demo", demo).is_one_sentence(2, "not empty")
+
+
+def test_a_failed_export_leaves_the_old_file(demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "x.csv"
+    path.write_text("old")
+    def full(tests, target):
+        target.write("half")
+        raise OSError(28, "No space left on device", str(path))
+    monkeypatch.setattr(csv_file, "write", full)
+    done = bowlside("log", "export", "--csv", path, "--journal", demo)
+    assert done.code == 1 and "No space left" in done.err and path.read_text() == "old" and list(tmp_path.iterdir()) == [path]
+
+
+def test_without_the_packages_for_pdf_it_says_so_and_csv_works(demo: Path, tmp_path: Path) -> None:
+    code = ("import sys; sys.modules['reportlab'] = None; from assistant.cli import main; "
+            f"sys.exit(main(['log', 'export', '4', '--{{0}}', {str(tmp_path / 'x')!r}, '--journal', {str(demo)!r}]))")
+    def done(kind: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run([sys.executable, "-c", code.format(kind)], cwd=ROOT, capture_output=True, text=True, timeout=60)
+    refused = done("pdf")
+    assert refused.returncode == 2 and "reportlab" in refused.stderr and "network" in refused.stderr and "Traceback" not in refused.stderr
+    assert not (tmp_path / "x").exists() and done("csv").returncode == 0 and (tmp_path / "x").exists()
+
+
+def test_a_start_does_not_wait_for_what_only_the_report_needs() -> None:
+    code = "import sys, assistant.cli; print([n for n in sys.modules if n.split('.')[0] in ('matplotlib', 'reportlab', 'PIL')])"
+    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True).stdout.strip() == "[]"
+
+
+def test_the_schema_ships_with_the_package() -> None:
+    given = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
+    assert "assistant.report" in given["packages"] and "report/*.json" in given["package-data"]["assistant"]
+
+
+def test_read_out_tells_units_of_other_tests(demo: Path) -> None:
+    words = {line["id"]: line["words"] for line in bowlside("log", "read", "2", "--json", "--journal", demo).lines()}
+    assert words["slump"] == "Slump: four, point, two, five inches." and words["verdict"].endswith("slump 4.25 inches.")
+    density = bowlside("log", "read", "3", "--journal", demo).out
+    assert "Tare: seven, point, eight pounds." in density and "one, four, one, point, one pounds a cubic foot" in density
