@@ -18,7 +18,9 @@ UNCHANGED_PSI = Decimal("0.02")
 STILL_S = 5.0
 STEADY_EVERY_S = 1.0
 AT_MOST = 20
-"""So often the same steady value is told for one prompt; then only just before somebody answers it. Ours."""
+"""So often one steady value is told for one prompt; then only just before somebody answers it. Ours."""
+SAME_PSI = Decimal("0.01")
+"""A gauge whose last place flickers stands still all the same."""
 _KEPT = Decimal("0.001")
 _SOON_S = 0.01
 """A sample that comes so little early is not left for the next one: ten a second would give nine readings in ten seconds."""
@@ -32,7 +34,8 @@ class GaugeWatch:
         self._steady = Steady()
         self._read_at = self._moved_at = float("-inf")
         self._read = Decimal(0)
-        self._told: tuple[float, Decimal] | None = None
+        self._told_at = float("-inf")
+        self._told = Decimal(0)
         self._for: tuple[str, float] = ("", 0.0)
         self._times = 0
 
@@ -42,15 +45,14 @@ class GaugeWatch:
         state = self._state()
         if wire.wants_reads(state) and now - self._read_at >= READ_EVERY_S - _SOON_S:
             self._tell_reading(state, now)
-        if self._told is None or now - self._told[0] >= STEADY_EVERY_S - _SOON_S:
+        if now - self._told_at >= STEADY_EVERY_S - _SOON_S:
             self._tell_steady(state, now)
 
     def before_answer(self, now: float) -> None:
         """Somebody answers: the machine shall know that the gauge still stands where it was last told."""
         state = self._state()
         still = self._still(state, now)
-        if still is not None and self._for == (state.step.id, state.opened) and self._told is not None \
-                and self._told[1] == still.value:
+        if still is not None and self._for == (state.step.id, state.opened) and abs(self._told - still.value) <= SAME_PSI:
             self._tell(still, now)
 
     def lost(self) -> None:
@@ -83,12 +85,12 @@ class GaugeWatch:
         if still is None:
             return
         asked = (state.step.id, state.opened)
-        if asked != self._for or self._told is None or self._told[1] != still.value:
-            self._for, self._times = asked, 0
+        if asked != self._for or abs(self._told - still.value) > SAME_PSI:
+            self._for, self._told, self._times = asked, still.value, 0
         if self._times < AT_MOST:
             self._times += 1
             self._tell(still, now)
 
     def _tell(self, still: Still, now: float) -> None:
-        self._told = (now, still.value)
+        self._told_at = now
         self._post(GaugeSteady(now, still.value, still.spread, still.since))
