@@ -14,12 +14,16 @@ import pytest
 def test_long(): pass
 @pytest.mark.parametrize("n", range(3))
 def test_needs_a_voice(n): pytest.skip("no flite: apt-get install flite")
-def test_plain(): pass
+def test_plain():
+    import os, numpy
+    numpy.ones((1000, 1000)) @ numpy.ones((1000, 1000))
+    assert len(os.listdir("/proc/self/task")) == 1, "numpy's matrix product has threads"
 """
 
 
 @pytest.fixture
-def suite(pytester: pytest.Pytester) -> pytest.Pytester:
+def suite(pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> pytest.Pytester:
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
     pytester.makeini("[pytest]\nmarkers = long: minutes\n")
     pytester.makeconftest(CONFTEST.read_text(encoding="utf-8"))
     pytester.makepyfile(TESTS)
