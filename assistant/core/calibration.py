@@ -42,7 +42,8 @@ def check_reading(reading: Decimal, known: Decimal | None, settings: Settings) -
     return replace(done, verdict=PASS if inside else FAIL, why=why)
 
 
-def chamber_ratio(charges: Sequence[Decimal], equilibria: Sequence[Decimal], known: Decimal | None, settings: Settings) -> Assessment:
+def chamber_ratio(charges: Sequence[Decimal], equilibria: Sequence[Decimal], known: Decimal | None,
+                  settings: Settings) -> Assessment:
     """k from one or more passes at a known air, psi: their mean, if they agree."""
     none = result("chamber_ratio", None, settings)
     if known is None:

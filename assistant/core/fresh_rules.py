@@ -60,13 +60,13 @@ RULES: dict[str, Rule] = {
     "pressure_air": _rule(lambda taken, settings: pressure_air.assess(taken["air.reading"], settings)),
     "aggregate_correction": _rule(lambda taken, settings: pressure_air.correction(taken["air.reading"], taken["water.drawn"],
                                                                                   settings)),
-    "canister": _rule(lambda taken, settings: calibration.check_reading(taken["canister.reading"], calibration.known_air(settings),
-                                                                        settings)),
+    "canister": _rule(lambda taken, settings: calibration.check_reading(taken["canister.reading"],
+                                                                        calibration.known_air(settings), settings)),
     "chamber_ratio": _rule(_chamber_ratio),
     "gauge_check": _rule(lambda taken, settings: calibration.check_gauge(_passes(taken, "gauge"), _passes(taken, "reference"),
                                                                          settings)),
     "cylinder_size": _size,
     "cylinders": _rule(_made),
-    "initial_cure": _rule(lambda taken, settings: cylinders.initial_cure(taken["cure.max"], taken["cure.min"], taken["cure.hours"],
-                                                                         settings)),
+    "initial_cure": _rule(lambda taken, settings: cylinders.initial_cure(
+        taken["cure.max"], taken["cure.min"], taken["cure.hours"], settings)),
 }

@@ -17,7 +17,8 @@ def of_settings(settings: Settings) -> dict[str, str]:
     found["lift_beats_s"] = f"{settings.lift_s - 1:f}"  # the end sounds one beat after the last
     volume = settings.amount("measure_volume")
     large = None if volume is None else volume > HALF_FOOT3 * (units.FOOT3_IN_M3 if settings.si else 1)
-    found["measure_strokes"] = sentence({None: "density.strokes", False: "density.strokes_small", True: "density.strokes_large"}[large])
+    found["measure_strokes"] = sentence({None: "density.strokes", False: "density.strokes_small",
+                                          True: "density.strokes_large"}[large])
     known = known_air(settings)
     found["known_air"] = sentence("calibration.unknown_air") if known is None else f"{rounding.to_step(known, Decimal('0.05'))}"
     masses = pressure_air.sample_masses(settings)

@@ -93,7 +93,8 @@ def compare(name: str, first: Decimal, second: Decimal, system: str = units.INCH
     agree = within(first, second, allowed)
     told = "agree" if agree else "disagree"
     return Finding(PASS if agree else FAIL,
-                   sentence(f"quality.{told}", name=spoken_name(name), off=f"{abs(first - second):f}", allowed=rounding.round_to(allowed, 2), unit=own),
+                   sentence(f"quality.{told}", name=spoken_name(name), off=f"{abs(first - second):f}",
+                            allowed=rounding.round_to(allowed, 2), unit=own),
                    standing.of(f"two_{name}"))
 
 
@@ -128,8 +129,8 @@ def slump_range(one: Decimal, next_one: Decimal, most: Decimal = SLUMP_RANGE_IN)
     """Two consecutive slumps, in."""
     off = abs(one - next_one)
     level = ACTION if off > most else IN_CONTROL
-    return Finding(level, sentence("quality.slump_apart" if level == ACTION else "quality.slump_together", off=f"{off:f}", limit=most),
-                   standing.of("slump_range_chart"))
+    words = sentence("quality.slump_apart" if level == ACTION else "quality.slump_together", off=f"{off:f}", limit=most)
+    return Finding(level, words, standing.of("slump_range_chart"))
 
 
 # --- after a failure ----------------------------------------------------------------------------------------------------

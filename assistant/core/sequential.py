@@ -92,5 +92,6 @@ def _near_a_limit(metric: Decimal, charge: Sequence[Sequence[Decimal]], equilibr
     """That the metric can't be told from a limit of the job, where that is so. The verdict stays the method's."""
     ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0))
     by = quality.metric_uncertainty(ratio, plausible.RESOLUTION, settings.band_psi)
-    found = [quality.against_limit(metric, by, limit) for limit in settings.limits.get("system_air_metric", ()) if limit is not None]
+    limits = settings.limits.get("system_air_metric", ())
+    found = [quality.against_limit(metric, by, limit) for limit in limits if limit is not None]
     return [one.why for one in found if one.verdict == quality.NONE]

@@ -13,8 +13,8 @@ from typing import Any
 from assistant.core import rounding, standing, units
 
 LIMITED = ("air_content", "system_air_metric", "leak_drop", "slump", "temperature", "density", "yield", "relative_yield",
-           "theoretical_density", "gravimetric_air", "cement_content", "aggregate_correction", "canister_error", "gauge_error", "cure_high", "cure_low",
-           "cure_hours", "cylinders_made")
+           "theoretical_density", "gravimetric_air", "cement_content", "aggregate_correction", "canister_error", "gauge_error",
+           "cure_high", "cure_low", "cure_hours", "cylinders_made")
 """The results that a limit can be set on."""
 
 Limits = tuple[Decimal | None, Decimal | None]
@@ -158,8 +158,8 @@ class Settings:
         for each in fields(self):
             system = _SYSTEM_OF.get("_" + each.name.rpartition("_")[2], self.units)
             if each.default is None and system != self.units and getattr(self, each.name) is not None:
-                raise ValueError(f"{each.name} is given and units is {self.units}: give the amounts of this job in its own units, "
-                                 "or change units")
+                raise ValueError(f"{each.name} is given and units is {self.units}: give the amounts of this job in its own "
+                                 "units, or change units")
         pairs = (("leak_low", "leak_high"), ("air_low_pct", "air_high_pct"), ("leak_high", "max_psi"))
         for low, high in pairs:
             if getattr(self, low) >= getattr(self, high):

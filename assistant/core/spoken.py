@@ -75,7 +75,8 @@ def say(value: Decimal) -> str:
 def parse(text: str) -> Spoken:
     """The one number that `text` says, with at most two digits before the point and any number after it.
 
-    Three digits before it are taken only one by one and with a point: without one it was most likely lost. Takes number words (hyphens and commas count as spaces) or a plain numeral such as "7.25".
+    Three digits before it are taken only one by one and with a point: without one it was most likely lost.
+    Takes number words (hyphens and commas count as spaces) or a plain numeral such as "7.25".
     Raises NotANumber with a sentence for anything else.
     """
     text = text.lower().strip(" \t\r\n,")

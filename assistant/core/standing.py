@@ -139,14 +139,14 @@ TABLE: dict[str, Standing] = {
     "report_cure_high": Standing(COMMON, "as the concrete's temperature"),
     "report_cure_low": Standing(COMMON, "as the concrete's temperature"),
     "report_cure_hours": Standing(COMMON, "whole hours"),
-    "density_band": Standing(SECOND_HAND, "140 to 150 lb/ft3 for normal weight; near 290 the tare or the volume is usually wrong"),
+    "density_band": Standing(SECOND_HAND, "140 to 150 lb/ft3 for normal weight; near 290 usually the tare or volume is wrong"),
     "slump_range": Standing(SECOND_HAND, "C143: valid about 1/2 to 9 in.; sheared or collapsed: discard, another portion"),
     "temperature_range": Standing(PUBLISHED, "C1064-03: a device for 30 to 120 F; below freezing no concrete is fresh: derived"),
     "air_reading_range": Standing(SECOND_HAND, "Concrete Construction on C231-04: the gauge reaches at least 8 %"),
     "initial_cure": Standing(MEMORY, "C31: 60 to 80 F, 68 to 78 F from 6000 psi on; 27 and 20 C and so on converted", 95),
     # -- quality
     "metric_uncertainty": Standing(
-        DERIVED, "ideal gas; reading steps and start pressures as even distributions, combined in squares, twice the standard one"),
+        DERIVED, "ideal gas; reading steps and starts as even distributions, combined in squares, twice the standard one"),
     "air_chart": Standing(PUBLISHED, "UFGS 03373: warn at 1.0, act at 1.5 points from mid; at act a second test, their average"),
     "air_range_chart": Standing(PUBLISHED, "UFGS 03373: range of two tests: warn at 2.0, act at 3.0"),
     "slump_range_chart": Standing(PUBLISHED, "UFGS 03700: range of two consecutive slumps not over 2 in."),

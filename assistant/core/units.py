@@ -28,7 +28,7 @@ _OF = {"mass": ("lb", "kg"), "length": ("in.", "mm"), "volume": ("ft3", "m3"), "
        "density": ("lb/ft3", "kg/m3"), "content": ("lb/yd3", "kg/m3"), "temperature": ("\u00b0F", "\u00b0C")}
 """What a quantity is read or reported in, inch-pound and SI."""
 
-_AMOUNTS = ("cover", "layer", "penetration", "slump_step", "temperature_step", "sample", "layer_1", "layer_2", "overfill", "move")
+_AMOUNTS = ("cover", "penetration", "slump_step", "temperature_step", "sample", "layer_1", "layer_2", "overfill", "move")
 """Amounts that a procedure names in words, under [say.amount] of the language file once for each system."""
 
 

@@ -62,7 +62,8 @@ def _slump(given: dict[str, Any]) -> Assessment:
 def _temperature(given: dict[str, Any]) -> Assessment:
     system, (key,) = one_system(given, ("temperature_f",), ("temperature_c",))
     keys(given, (key,), ("waited_s", *COMMON))
-    return temperature.assess(reading(key, given[key]), settings(given, (), ("temperature",), system), optional(given, "waited_s"))
+    return temperature.assess(reading(key, given[key]), settings(given, (), ("temperature",), system),
+                              optional(given, "waited_s"))
 
 
 def _pressure_air(given: dict[str, Any]) -> Assessment:
@@ -120,7 +121,8 @@ def _gauge_check(given: dict[str, Any]) -> Assessment:
 
 def _cylinders(given: dict[str, Any]) -> Assessment:
     """The mass of a full mould, for lifting and as a check of what was made."""
-    system, needed = one_system(given, ("diameter_in", "height_in", "density_lb_ft3"), ("diameter_mm", "height_mm", "density_kg_m3"))
+    system, needed = one_system(given, ("diameter_in", "height_in", "density_lb_ft3"),
+                                ("diameter_mm", "height_mm", "density_kg_m3"))
     keys(given, needed, COMMON)
     job = settings(given, (), (), system)
     diameter, height, heavy = (reading(key, given[key]) for key in needed)

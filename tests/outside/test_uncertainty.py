@@ -71,7 +71,7 @@ def test_a_loss_grows_from_step_to_step(ratio: str, second: str, third: str) -> 
 @pytest.mark.parametrize("ratio, resolution, start", [(0.5, 0.01, 0.05), (1.0, 0.01, 0.05), (1.5, 0.01, 0.05), (1.0, 0.1, 0.0),
                                                       (1.0, 0.01, 0.0)])
 def test_the_metrics_uncertainty_against_simulated_errors(ratio: float, resolution: float, start: float) -> None:
-    """200,000 tests with errors of the stated kind, by numpy from the mass balance alone; two standard deviations of the metric."""
+    """200,000 tests with errors of the stated kind, by numpy from the mass balance alone; two standard deviations."""
     rng, held = np.random.default_rng(7), []
     for _run in (1, 2):
         bowl = np.zeros(200_000)

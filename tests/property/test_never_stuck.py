@@ -32,7 +32,8 @@ TRUE = {"leak.charge": "45.25", "leak.initial": "45.21", "leak.final": "45.16",
         "cure.min": "63", "cure.hours": "24",
         **{f"canister.charge.{number}": "14.50" for number in (1, 2, 3)},
         **{f"canister.equilibrium.{number}": "7.91" for number in (1, 2, 3)},
-        **{f"{kind}.{number}": target for kind in ("gauge", "reference") for number, target in enumerate(("14.50", "30.00", "45.00"), 1)}}
+        **{f"{kind}.{number}": target for kind in ("gauge", "reference")
+           for number, target in enumerate(("14.50", "30.00", "45.00"), 1)}}
 MISCHIEF = ["take it back", "scrap the test", "pause", "say again", "time left", "where are we", "quiet", "talk", "slower",
             "carry on", "yes", "no", "next", "seven point nine nine", "thirty one point one eight", "nonsense"]
 
@@ -135,7 +136,8 @@ def test_every_walk_comes_to_its_end(seed: int, mischief: float) -> None:
     walk = walked(Walk(seed, mischief))
     taken = walk.state.taken()
     if walk.state.outcome == "done":
-        assert all(f"{kind}.{run}.{number}" in taken for kind in ("charge", "equilibrium") for run in (1, 2) for number in (1, 2, 3))
+        assert all(f"{kind}.{run}.{number}" in taken for kind in ("charge", "equilibrium") for run in (1, 2)
+                   for number in (1, 2, 3))
 
 
 @pytest.mark.parametrize("mischief", [0.0, 0.05, 0.2])

@@ -60,6 +60,12 @@ def test_the_sanity_band(gross: str, verdict: str, words: str) -> None:
     assert bool(done.warnings) == (bool(words) and verdict == "none")
 
 
+@pytest.mark.parametrize("gross, asked", [("15.86", False), ("15.84", True), ("16.99", False), ("17.01", True)])
+def test_the_sanity_band_in_si(gross: str, asked: bool) -> None:
+    """2240 to 2400 kg/m3, the same band converted; here of 0.00708 m3."""
+    assert bool(assess(gross, "0", "0.00708", units="si").warnings) == asked
+
+
 def test_si_is_computed_in_si() -> None:
     done = assess("20.310", "4.020", "0.007079", units="si", batch_mass_kg="2360", design_yield_m3="1.00",
                   air_free_volume_m3="0.955", cementitious_kg="357")

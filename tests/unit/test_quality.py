@@ -9,7 +9,8 @@ from assistant.core import quality
 
 @pytest.mark.parametrize("name, first, second, verdict, words", [
     ("slump", "0.3", "1.12", "pass", "0.82"), ("slump", "0.3", "1.13", "fail", "more than 0.82"),
-    ("slump", "3.4", "3.4", "pass", "at most 1.10"), ("slump", "6.0", "7.5", "pass", "1.50"), ("slump", "6.0", "7.6", "fail", "1.50"),
+    ("slump", "3.4", "3.4", "pass", "at most 1.10"),
+    ("slump", "6.0", "7.5", "pass", "1.50"), ("slump", "6.0", "7.6", "fail", "1.50"),
     ("slump", "2.3", "2.3", "pass", "at most 0.96"),  # half way between 1.2 and 3.4 in.
     ("temperature", "72", "73.9", "pass", "1.90"), ("temperature", "72", "74", "fail", "look for the reason"),
     ("density", "142.0", "144.3", "pass", "2.31"), ("density", "142.0", "144.4", "fail", "2.31"),
@@ -35,7 +36,8 @@ def test_two_technicians_in_si(name, first, second, verdict, words) -> None:
 
 @pytest.mark.parametrize("value, second, level", [("6.9", None, "in-control"), ("7.0", None, "warning"), ("7.4", None, "warning"),
                                                   ("7.5", None, "action"), ("4.5", None, "action"), ("5.0", None, "warning"),
-                                                  ("7.5", "6.4", "in-control"), ("7.5", "7.0", "warning"), ("7.6", "7.4", "action")])
+                                                  ("7.5", "6.4", "in-control"),
+                                                  ("7.5", "7.0", "warning"), ("7.6", "7.4", "action")])
 def test_air_chart(value, second, level) -> None:
     """UFGS 03373: the average of both counts once the second is there."""
     found = quality.air_mean(D(value), D("6.0"), second=None if second is None else D(second))
@@ -56,7 +58,8 @@ def test_range_of_two_slumps() -> None:
 
 @pytest.mark.parametrize("verdicts, preliminary, below, then, words", [
     (["pass"], False, False, "accepted", "passed"), (["fail"], False, False, "check-test", "another portion"),
-    (["fail", "pass"], False, False, "accepted", "check test passed"), (["fail", "fail"], False, False, "rejected", "the load fails"),
+    (["fail", "pass"], False, False, "accepted", "check test passed"),
+    (["fail", "fail"], False, False, "rejected", "the load fails"),
     (["fail", "invalid"], False, False, "check-test", "another portion"), (["invalid"], False, False, "none", "no test counts"),
     (["invalid", "fail", "fail"], False, False, "rejected", ""), (["fail"], True, True, "adjust", "may be adjusted"),
     (["fail"], True, False, "adjust", "rejects nothing"), (["fail", "fail"], True, False, "adjust", "rejects nothing"),
@@ -68,9 +71,10 @@ def test_what_follows_a_failure(verdicts, preliminary, below, then, words) -> No
     assert found.verdict == then and words in found.why
 
 
-@pytest.mark.parametrize("value, verdict, words", [("0.21", "none", "0.21 plus or minus 0.04 psi can't be told from the limit 0.20"),
-                                                   ("0.24", "none", "can't be told"), ("0.25", "fail", "is above"),
-                                                   ("0.16", "none", "can't be told"), ("0.15", "pass", "is below")])
+@pytest.mark.parametrize("value, verdict, words", [
+    ("0.21", "none", "0.21 plus or minus 0.04 psi can't be told from the limit 0.20"),
+    ("0.24", "none", "can't be told"), ("0.25", "fail", "is above"), ("0.16", "none", "can't be told"), ("0.15", "pass", "is below"),
+])
 def test_a_metric_beside_its_limit(value, verdict, words) -> None:
     found = quality.against_limit(D(value), D("0.04"), D("0.20"))
     assert found.verdict == verdict and words in found.why

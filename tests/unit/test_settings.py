@@ -63,5 +63,5 @@ def test_amounts_go_by_the_units_of_the_job() -> None:
 
 
 def test_a_record_from_before_these_settings_still_reads() -> None:
-    old = {key: value for key, value in Settings().to_mapping().items() if key in ("chamber_ratio", "limits", "rounding", "clamps")}
+    old = {key: Settings().to_mapping()[key] for key in ("chamber_ratio", "limits", "rounding", "clamps")}
     assert Settings.from_mapping(old) == Settings()

@@ -44,8 +44,8 @@ def test_one_number(text, value, form):
     "seven point two point five", "seven point sixty oh", "seven point five twenty", "thirty zero", "twenty ten",
     "oh seven point two", "one hundred", "one two three", "oh one two point four", "one two three and a half",
     "one two three four point five", "twenty one two point four", "double", "double double five",
-    "double point five", "seven and half", "four and quarter", "four and three quarter", "four point two and a quarter", "and a quarter",
-    "quarter", "seven and a half five", "and a half", "minus seven", "-7", "7,25",
+    "double point five", "seven and half", "four and quarter", "four and three quarter", "four point two and a quarter",
+    "and a quarter", "quarter", "seven and a half five", "and a half", "minus seven", "-7", "7,25",
     "7.", ".5", "1234", "1e1", "٧", "seven point 25", "seven psi", "next", "nan", "seven\x00",
 ])
 def test_what_is_not_plainly_one_number_is_refused_in_a_sentence(text):

@@ -185,7 +185,8 @@ def test_the_densities_of_the_contract() -> None:
         ("density", "lb/ft3", "144.6"), ("yield", "yd3", "1.02"), ("relative_yield", "", "1.02"),
         ("theoretical_density", "lb/ft3", "151.8"), ("gravimetric_air", "%", "4.8"), ("cement_content", "lb/yd3", "591")]
     si = work.run("density", '{"gross_kg": 20.310, "tare_kg": 4.020, "volume_m3": 0.007079, "batch_mass_kg": 2360}')[0]["results"]
-    assert [(one["name"], one["unit"], str(one["rounded"])) for one in si] == [("density", "kg/m3", "2301"), ("yield", "m3", "1.03")]
+    assert [(one["name"], one["unit"], str(one["rounded"])) for one in si] == [
+        ("density", "kg/m3", "2301"), ("yield", "m3", "1.03")]
 
 
 def test_readings_are_subtracted_exactly() -> None:
@@ -194,7 +195,8 @@ def test_readings_are_subtracted_exactly() -> None:
 
 
 def test_both_systems_are_shown_to_a_person(monkeypatch, capsys) -> None:
-    for test, text, shown in (("density", GOOD["density"], "142.0 lb/ft3 (2275 kg/m3)"), ("slump", GOOD["slump"], "4.25 in. (110 mm)"),
+    for test, text, shown in (("density", GOOD["density"], "142.0 lb/ft3 (2275 kg/m3)"),
+                              ("slump", GOOD["slump"], "4.25 in. (110 mm)"),
                               ("temperature", '{"temperature_c": 22.5}', "22.5 \u00b0C (72 \u00b0F)"),
                               ("pressure-air", GOOD["pressure-air"], "air content: 6.4 %\n")):
         assert shown in command(monkeypatch, capsys, text, test)[1]
@@ -208,7 +210,8 @@ def test_both_systems_are_shown_to_a_person(monkeypatch, capsys) -> None:
     ("slump", '{"slump_in": 4.25, "limits": {"slump": [null, 4]}, "rounding": "half-up"}', "pass", "4.25 in."),
     ("slump", '{"slump_in": 4.25, "limits": {"slump": [null, 4.0]}, "rounding": "half-up"}', "fail", "over 4.0"),
     ("temperature", '{"temperature_c": 72}', "invalid", "Fahrenheit"),
-    ("pressure-air", '{"reading_pct": 4.0, "aggregate_correction_pct": 0.3, "limits": {"air_content": [4.0, 6.0]}}', "fail", "0.3"),
+    ("pressure-air", '{"reading_pct": 4.0, "aggregate_correction_pct": 0.3, "limits": {"air_content": [4.0, 6.0]}}', "fail",
+     "under 4.0 by 0.3"),
     ("pressure-air", '{"reading_pct": 6.4, "after_release_pct": 0.2, "aggregate_correction_pct": 0.3}', "none", "no limits"),
     ("aggregate-correction", '{"reading_pct": 4.9, "withdrawn_pct": 5.0}', "invalid", "negative"),
     ("calibration", '{"bowl_volume_ft3": 0.246, "canisters": 2, "reading_pct": 10.2}', "pass", "10.15"),
@@ -231,7 +234,8 @@ def test_verdicts_and_their_reasons(test: str, text: str, verdict: str, words: s
     ("slump", '{"slump_in": 4, "slump_mm": 100}', "two systems"), ("slump", "{}", "slump_in is missing"),
     ("slump", '{"slump_in": 4, "limits": {"density": [1, 2]}}', "this test gives slump"),
     ("temperature", '{"temperature": 72}', "temperature_f is missing"),
-    ("aggregate-correction", "{}", "reading_pct is missing"), ("aggregate-correction", '{"bowl_volume_ft3": 1}', "batch_volume_ft3"),
+    ("aggregate-correction", "{}", "reading_pct is missing"),
+    ("aggregate-correction", '{"bowl_volume_ft3": 1}', "batch_volume_ft3"),
     ("calibration", '{"reading_pct": 5}', "bowl_volume_ft3 is missing"),
     ("calibration", '{"known_air_pct": 5, "charge_psi": [14.5, 14.5], "equilibrium_psi": [7.9]}', "as many readings"),
     ("calibration", '{"known_air_pct": 5, "charge_psi": 14.5, "equilibrium_psi": [7.9]}', "charge_psi must be a list"),
