@@ -1,7 +1,7 @@
 """The leak hold drawn: what was measured, the curve through it, and where the method's limit lies.
 
-matplotlib is imported only here and only when something is drawn. One drawing is black on white with one colour, so that it can be
-copied; the same readings give the same bytes.
+matplotlib is imported only when something is drawn. A drawing is black on white with one colour, so that it can be copied. The
+same readings give the same bytes.
 """
 from __future__ import annotations
 
@@ -25,7 +25,8 @@ def figure(curve: Sequence[tuple[float, Decimal]], fit: LeakCurve | None, hold_s
     """A matplotlib figure of a hold: ``curve`` in s since it began and gauge psi, ``fit`` as leak_curve gives it.
 
     The two readings that decide are ringed: ``first_psi`` and ``last_psi`` as taken, else the first and last of the curve.
-    The dashed line lies ``limit_psi`` below the first. ``size_in``: width and height in inches, from about 3 to 10. ValueError for a curve without a reading.
+    The dashed line lies ``limit_psi`` below the first. ``size_in``: width and height in inches, from about 3 to 10.
+    ValueError for a curve without a reading.
     """
     from matplotlib.figure import Figure
 
@@ -38,7 +39,8 @@ def figure(curve: Sequence[tuple[float, Decimal]], fit: LeakCurve | None, hold_s
     small = min(1.0, max(0.68, size_in[0] / SIZE_IN[0]))  # of the lettering, so that it fits and can still be read
     drawing = Figure(figsize=size_in, layout="constrained")
     axes = drawing.add_subplot()
-    axes.plot([s / 60 for s, _ in readings], [float(psi) for _, psi in readings], ".", color="0.55", markersize=3 * small, label="gauge")
+    axes.plot([s / 60 for s, _ in readings], [float(psi) for _, psi in readings], ".", color="0.55", markersize=3 * small,
+              label="gauge")
     if fit is not None:
         seconds = [readings[0][0] + n * (float(hold_s) - readings[0][0]) / 200 for n in range(201)]
         seen = [s for s in seconds if s <= readings[-1][0]]
@@ -57,7 +59,8 @@ def figure(curve: Sequence[tuple[float, Decimal]], fit: LeakCurve | None, hold_s
         axes.plot([minutes], [float(last)], "o", color="black", fillstyle="none", markersize=8)
         axes.set_title(f"Leak hold: first {first:.2f} psi, last {last:.2f} psi, lost {first - last:.2f} psi", fontsize=10 * small)
     else:
-        axes.set_title(f"Leak hold, not over: first {first:.2f} psi, {readings[-1][0]:.0f} s of {hold_s:f} s", fontsize=10 * small)
+        axes.set_title(f"Leak hold, not over: first {first:.2f} psi, {readings[-1][0]:.0f} s of {hold_s:f} s",
+                       fontsize=10 * small)
     axes.set_xlim(-0.03 * minutes, 1.03 * minutes)
     low, high = axes.get_ylim()
     if high - low < 0.2:  # a still gauge is not blown up until its last digit looks like a fall

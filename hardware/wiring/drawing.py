@@ -131,8 +131,8 @@ class Sheet:
             least: float = 0, pitch: float = PITCH) -> dict[str, Point]:
         """A box with named pins; where each pin's stub ends, by its name. Names on one box must differ."""
         height = max(least, pitch * max(len(left), len(right), 1) + 36)
-        self._parts.append(f'<rect x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" rx="5" fill="#f4f4f4" stroke="black" '
-                           'stroke-width="1.6"/>')
+        self._parts.append(f'<rect x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" rx="5" fill="#f4f4f4" '
+                           'stroke="black" stroke-width="1.6"/>')
         self.text(x + width / 2, y + 19, title, "middle", 12, bold=True)
         ends: dict[str, Point] = {}
         for names, edge, way, anchor in ((left, x, -1, "start"), (right, x + width, 1, "end")):
@@ -145,7 +145,8 @@ class Sheet:
 
     def key(self, at: Point, words: str) -> None:
         """A key of a keypad, about its middle."""
-        self._parts.append(f'<rect x="{at[0] - 17:g}" y="{at[1] - 17:g}" width="34" height="34" rx="5" fill="white" stroke="black"/>')
+        self._parts.append(f'<rect x="{at[0] - 17:g}" y="{at[1] - 17:g}" width="34" height="34" rx="5" fill="white" '
+                           'stroke="black"/>')
         self.text(at[0], at[1] + 5, words, "middle", 14, bold=True)
 
     def pin(self, at: Point, words: str, fill: str) -> None:

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from hardware.wiring import sheets
-from hardware.wiring.electrics import facts, led_resistor
+from hardware.wiring.electrics import led_resistor
+from hardware.wiring.facts import facts
 from hardware.wiring.header import SPI_CLOCK, SPI_MISO, SPI_MOSI, SPI_SELECT, nearest, place
 
 Settings = Mapping[str, Mapping[str, Any]]
@@ -81,7 +82,10 @@ def _pins(what: str, settings: Settings) -> str:
         for one in what.split(","):
             section, key = one.split(".")
             value = settings[section][key]
-            rows += [(f"{key[:-1]} {n}", bcm) for n, bcm in enumerate(value, 1)] if isinstance(value, list | tuple) else [("signal", value)]
+            if isinstance(value, list | tuple):
+                rows += [(f"{key[:-1]} {n}", bcm) for n, bcm in enumerate(value, 1)]
+            else:
+                rows.append(("signal", value))
     lines = ["| | BCM | header pin |", "|---|---|---|", *(f"| {name} | GPIO {bcm} | {place(bcm)} |" for name, bcm in rows)]
     if what == "spi":
         lines += ["| 15, 16 (reference, supply) | 3.3 V | 17 |", f"| 9, 14 (grounds) | ground | {nearest('GND', SPI_CLOCK)} |"]
@@ -97,4 +101,5 @@ def _all_parts() -> str:
 
 def parts(name: str) -> list[tuple[str, int]]:
     """The bill of parts of one page."""
-    return [(part.replace("{led_ohm}", f"{led_resistor():f}"), int(number)) for part, number in _PART.findall(source(name).split("## Parts")[1])]
+    table = source(name).split("## Parts")[1].replace("{led_ohm}", f"{led_resistor():f}")
+    return [(part, int(number)) for part, number in _PART.findall(table)]

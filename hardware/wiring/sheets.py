@@ -199,8 +199,9 @@ def gauge_transducer(settings: Settings) -> Sheet:
     sheet.wire((540, low), (905, low), (905, top + 56))
     sheet.ground((670, low))
     sheet.text(915, 300, "ground")
-    sheet.text(14, 396, f"Ground is also the Pi's {_power('GND', SPI_CLOCK)}. Resistors of 1 %, near the converter. Lines that cross without a dot "
-               "are not joined.")
+    sheet.text(14, 396, f"Ground is also the Pi's {_power('GND', SPI_CLOCK)}. Resistors of 1 %, near the converter. Lines "
+                        "that cross "
+               "without a dot are not joined.")
     sheet.warn(424, "Without its divider the transducer burns the converter. The converter on 5 V burns the Pi.")
     return sheet
 
@@ -235,7 +236,8 @@ def header(settings: Settings) -> Sheet:
             bcms = settings[section].get(key, ())
             for n, bcm in enumerate(bcms if isinstance(bcms, list | tuple) else [bcms], 1):
                 used[place(bcm)] = f"{words} {key[:-1]} {n}" if key != "pin" else words
-    for bcm, words in ((SPI_CLOCK, "clock"), (SPI_MISO, "data out"), (SPI_MOSI, "data in"), (SPI_SELECT[own["select"]], "select")):
+    select = SPI_SELECT[own["select"]]
+    for bcm, words in ((SPI_CLOCK, "clock"), (SPI_MISO, "data out"), (SPI_MOSI, "data in"), (select, "select")):
         used[place(bcm)] = f"converter {words}"
     sheet = Sheet(620, 70 + 24 * 20, "The header of a Pi 4 and a Pi 5, from above")
     sheet.text(310, 44, "this end is away from the USB sockets", "middle", 10)

@@ -28,8 +28,8 @@ def scipy_fit(made: bench.Made) -> tuple[np.ndarray, np.ndarray]:
 def drawn(count: int, seed: int) -> list[bench.Made]:
     """Holds whose cooling shows clearly, so that all four numbers have a meaning."""
     chance = random.Random(seed)
-    return [bench.hold(chance.uniform(0, 0.1), chance.uniform(0.2, 0.5), chance.uniform(20, 70), chance.uniform(0.005, 0.02), chance)
-            for _ in range(count)]
+    return [bench.hold(leak=chance.uniform(0, 0.1), cooling=chance.uniform(0.2, 0.5), tau=chance.uniform(20, 70),
+                       noise=chance.uniform(0.005, 0.02), chance=chance) for _ in range(count)]
 
 
 @pytest.mark.filterwarnings("error", category=OptimizeWarning)
