@@ -50,8 +50,7 @@ def _pins() -> dict[str, Fact]:
         "pull_up": _memory(f"The pull-up inside the Pi is about {_k(e.PULL_UP_OHM)} kilohm, so nothing needs to be added.",
                            "the chip's data sheet gives 50 to 65 kilohm for a Pi 4", 80),
         "pull_up_current": _derived(f"Through a closed contact flow {closed_ua:.0f} microamperes: any contact that is clean "
-                                    "and sealed "
-                                    "will do.", f"{e.PIN_V} V / {_k(e.PULL_UP_OHM)} kilohm"),
+                                    "and sealed will do.", f"{e.PIN_V} V / {_k(e.PULL_UP_OHM)} kilohm"),
     }
 
 
@@ -64,8 +63,7 @@ def _pedal(release_ms: int) -> dict[str, Fact]:
         "pedal_series": _derived(f"Were the pin an output by mistake, a press would draw {drawn_ma:.1f} mA and burn nothing.",
                                  f"{e.PIN_V} V / {_k(e.SERIES_OHM)} kilohm"),
         "pedal_time": _derived(f"The capacitor slows the edge to about {edge_ms:.0f} ms, far below the {release_ms} ms of "
-                               "the station's "
-                               "own debouncing.", f"{_k(e.PULL_UP_OHM + e.SERIES_OHM)} kilohm x 100 nF"),
+                               "the station's own debouncing.", f"{_k(e.PULL_UP_OHM + e.SERIES_OHM)} kilohm x 100 nF"),
     }
 
 
@@ -77,14 +75,12 @@ def _loads() -> dict[str, Fact]:
                         f"({e.PIN_V} - {e.LED_V} V) / {e.LED_MA} mA = {drop_v / e.LED_MA * 1000:.0f} ohm, the next common "
                         "value up"),
         "led_blue": _common("A white, blue or bright green LED needs about 3 V and is dim or dark from a pin: use the "
-                            "transistor and "
-                            "5 V.", "usual for such LEDs"),
+                            "transistor and 5 V.", "usual for such LEDs"),
         "base": _derived(f"The base takes {base_ma:.1f} mA, so the transistor is fully on up to about "
                          f"{base_ma * e.FORCED_GAIN:.0f} mA "
                          f"and serves to {base_ma * e.MOST_GAIN:.0f} mA.",
                          f"({e.PIN_V} - {e.JUNCTION_V} V) / {_k(e.BASE_OHM)} kilohm; a gain of {e.FORCED_GAIN} counted on "
-                         "for fully on, "
-                         f"{e.MOST_GAIN} at most"),
+                         f"for fully on, {e.MOST_GAIN} at most"),
         "base_down": _common(f"{_k(e.BASE_DOWN_OHM)} kilohm from base to ground keeps it off while the Pi starts."),
         "flyback": _common("A coil that is switched off gives a pulse that kills the transistor: the diode takes it."),
     }
@@ -95,12 +91,10 @@ def _serial() -> dict[str, Fact]:
     return {
         "rs232_level": _memory("RS-232 swings between about -12 and +12 V.", "TIA-232: 5 to 15 V either way", 90),
         "de9": _memory("On the 9-pin plug of a computer's side 2 is data in, 3 data out, 5 ground; on an instrument 2 and 3 "
-                       "may be "
-                       "either way.", "TIA-574", 95),
+                       "may be either way.", "TIA-574", 95),
         "termination": _derived(f"With {e.TERMINATION_OHM} ohm at both ends the pair sees {both:.0f} ohm.", "two in parallel"),
         "termination_when": _common("Below about 20 m at 9600 bits a second the bus works without them; then leave both "
-                                    "out, never "
-                                    "one."),
+                                    "out, never one."),
     }
 
 
@@ -118,17 +112,14 @@ def _transducer(gauge: Mapping[str, Any]) -> dict[str, Fact]:
                                     f"{bears_v:.1f} V.",
                                     f"{e.SUPPLY_MOST_V} V x {high}; the converter bears {e.CONVERTER_OVER_V} V over its supply"),
         "divider_match": _derived("With 1 % resistors the two dividers may differ by 1.6 %; the two-point calibration takes "
-                                  "that out, "
-                                  "as long as it is done with these same resistors.",
+                                  "that out, as long as it is done with these same resistors.",
                                   f"{e.UPPER_OHM / (e.UPPER_OHM + e.LOWER_OHM):f} x 2 % each, twice"),
         "input_filter": _derived(f"With 100 nF the input sees {source / 1000:.1f} kilohm and lets pass what is slower than "
                                  f"{corner_hz:.0f} Hz.", f"{upper} and {lower} kilohm side by side; 1 / (2 pi R C)"),
         "count": _derived(f"One count is {count:.2f} psi over {high_psi - low_psi:f} psi. The method is read to 0.01 psi: "
-                          "take this "
-                          "gauge as a guide, and enter the meter's own.",
+                          "take this gauge as a guide, and enter the meter's own.",
                           f"{high_psi - low_psi:f} psi / ({span_v:.2f} V / {e.PIN_V} V x {e.COUNTS})"),
         "converter_pins": _memory("The converter's pins: 1 to 8 are channels 0 to 7; 9 digital ground, 10 select, 11 data "
-                                  "in, 12 data "
-                                  "out, 13 clock, 14 analogue ground, 15 reference, 16 supply.",
+                                  "in, 12 data out, 13 clock, 14 analogue ground, 15 reference, 16 supply.",
                                   "MCP3008 data sheet, 16-pin package", 95),
     }

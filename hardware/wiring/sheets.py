@@ -200,8 +200,7 @@ def gauge_transducer(settings: Settings) -> Sheet:
     sheet.ground((670, low))
     sheet.text(915, 300, "ground")
     sheet.text(14, 396, f"Ground is also the Pi's {_power('GND', SPI_CLOCK)}. Resistors of 1 %, near the converter. Lines "
-                        "that cross "
-               "without a dot are not joined.")
+                        "that cross without a dot are not joined.")
     sheet.warn(424, "Without its divider the transducer burns the converter. The converter on 5 V burns the Pi.")
     return sheet
 
