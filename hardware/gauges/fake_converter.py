@@ -29,6 +29,7 @@ class FakeConverter(MockSPIDevice):
     def __init__(self, factory: MockFactory, counts: Callable[[int], int], select: int = 0) -> None:
         super().__init__(CLOCK, MOSI, MISO, SELECT[select], pin_factory=factory)
         self._counts, self.powered = counts, True
+        self.select_pin.drive_high()  # a Pi pulls its select pins up until somebody drives them
 
     def on_bit(self) -> None:
         start = self.rx_buf.index(1) if 1 in self.rx_buf else None

@@ -1,6 +1,7 @@
 """The line that a gauge sends, described in the settings by a pattern such as ``{value} {unit}``.
 
-A pattern is the line itself with these fields in it; a blank stands for any number of blanks, none too:
+A pattern is the line itself with these fields in it; a blank stands for any number of blanks, none too, and blanks
+before and after a line don't matter:
 
     {value}  {value:8}   the number, with its sign if it has one; :8 means exactly eight characters, padding counted
     {sign}               + or - or nothing, where the sign does not stand right before the number

@@ -29,7 +29,7 @@ class SerialPort:
         self._serial: serial.Serial | None = None
 
     def open(self) -> None:
-        """Find and open it, with nothing old in it. GaugeGone where that fails."""
+        """Find and open it, with nothing old in it: pyserial throws that away. GaugeGone where it fails."""
         path = find(self._port)
         bits, parity, stop = self._frame
         with self._gone(f"The gauge's port {path} can't be opened"):
@@ -39,7 +39,6 @@ class SerialPort:
             except ValueError as problem:  # a speed that this port can't do
                 raise GaugeGone(f"The gauge's port {path} refuses {self._baud} baud {self._frame}: {problem}.") from None
             self._mark_garbled()
-            self._serial.reset_input_buffer()
 
     def _mark_garbled(self) -> None:
         """Let Linux hand on a byte with wrong parity or stop bit as 0, which fits no pattern; pyserial lets it pass.

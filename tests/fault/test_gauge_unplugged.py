@@ -20,7 +20,7 @@ from serial.tools.list_ports_common import ListPortInfo
 
 from hardware.gauges import open_gauge, ports, supervisor
 from hardware.gauges.pty_gauge import EVERY_S, KINDS, PtyGauge, serve
-from hardware.gauges.sample import GaugeGone
+from hardware.gauges.sample import GaugeGone, Sample
 from hardware.gauges.serial_port import SerialPort
 from tests.unit.gauge_wire import Told, Wire, told_by
 
@@ -200,6 +200,41 @@ def test_a_port_that_opens_and_dies_at_once_does_not_make_the_waits_short_again(
     gauge.close()
     gaps = [later - sooner for sooner, later in itertools.pairwise(opened)]
     assert gaps[4] > 4 * gaps[0]
+    assert told.all == [("trouble", "Gone.")]  # told once, not at each attempt
+
+
+def test_a_reading_makes_the_waits_short_again(told, monkeypatch):
+    used, made, real_waits = [], itertools.count(), supervisor.waits
+
+    def noting():
+        number = next(made)
+        for _ in real_waits():
+            used.append(number)
+            yield 0.0
+    monkeypatch.setattr(supervisor, "waits", noting)
+    attempts = itertools.count()
+
+    class Source:
+        caution = ""
+
+        def open(self):
+            if next(attempts) != 2:
+                raise GaugeGone("Gone.")
+            self.left = [Sample(0.0, Decimal("14.50"), "")]
+
+        def read(self):
+            if not self.left:
+                raise GaugeGone("Gone.")
+            return [self.left.pop()]
+
+        def close(self):
+            pass
+    gauge = supervisor.Gauge(lambda pause: Source(), -2, 60, *map(told.note, ("sample", "lost", "back", "trouble")))
+    told.wait(lambda: bool(told.of("lost")))
+    for _ in itertools.takewhile(lambda _: len(used) < 4, range(100)):
+        told.wait_a_little(lambda: len(used) >= 4)
+    gauge.close()
+    assert used[:4] == [0, 0, 1, 1]
 
 
 def test_an_unforeseen_error_ends_nothing(told, monkeypatch):

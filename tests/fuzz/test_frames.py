@@ -84,7 +84,7 @@ class Language:
 
     def allows(self, line: bytes) -> Decimal | None:
         found = re.fullmatch(rb"(.{7}), *(psig?) *", line, re.I) if self.checksum is None else \
-            re.fullmatch(rb"\$((.{7}), *psig?)\*([0-9a-fA-F]{%d}) *" % self.digits, line, re.I)
+            re.fullmatch(rb" *\$((.{7}), *psig?)\*([0-9a-fA-F]{%d}) *" % self.digits, line, re.I)
         if found is None or (self.checksum and self.checksum(found[1]) != int(found[3], 16)):
             return None
         number = (found[1] if self.checksum is None else found[2]).decode("latin-1").strip(" ")

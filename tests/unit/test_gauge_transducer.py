@@ -86,6 +86,12 @@ def test_the_mean_of_many_reads_lies_between_two_counts(bench):
     assert found.psi == pytest.approx(Decimal("500.25"), abs=Decimal("0.07"))
 
 
+def test_a_channel_at_its_end_is_no_pressure_even_where_the_line_begins_at_zero(bench):
+    FakeConverter(bench, lambda asked: 800 if asked == 1 else 0)
+    found = one(transducer(supply=1, points=TwoPoints(Decimal(0), Decimal(0), Decimal(1), Decimal(60))))
+    assert isinstance(found, Refused) and "a wire is off" in found.why
+
+
 @pytest.mark.parametrize("counts, why", [
     ((0, 0), "nothing is on the SPI bus"),
     ((1023, 1023), "nothing is on the SPI bus"),
