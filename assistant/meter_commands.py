@@ -3,13 +3,18 @@ from __future__ import annotations
 
 import argparse
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from assistant import log
+from assistant import log, record
 from assistant.core.rounding import round_to
+from assistant.journal import Journal
 from assistant.jsonline import dumps
 from assistant.meters import (INTERVALS, Meter, MeterError, Register, checked, fit_for_use, known, leak_trend, standing_of)
+
+
+_INTERVALS = {"calibration_days": "a calibration", "leak_days": "a leak hold", "factor_days": "an aggregate correction"}
 
 
 def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
@@ -24,7 +29,8 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
         one.add_argument("--journal", type=Path, metavar="DIR", help="folder of the record (the station's own)")
         return one
 
-    for name, text, do in (("list", "Every meter, and what is due.", _list), ("show", "One meter with its whole history.", _show)):
+    for name, text, do in (("list", "Every meter, and what is due.", _list),
+                           ("show", "One meter with its whole history.", _show)):
         one = command(name, text, do, name == "show")
         one.add_argument("--json", action="store_true", help="one JSON object a line")
     add = command("add", "Enter a new meter.", _add)
@@ -33,15 +39,17 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
     calibrated = command("calibrated", "Enter a calibration. Older ones are kept.", _calibrated)
     calibrated.add_argument("--ratio", metavar="K", help="chamber volume / bowl volume, as found")
     calibrated.add_argument("--bowl-ft3", metavar="FT3", help="bowl volume, cubic feet, as found")
+    calibrated.add_argument("--test", type=int, metavar="ID", help="take ratio and day from this calibration test of the record")
     calibrated.add_argument("--by", default="", metavar="NAME", help="who did it")
     calibrated.add_argument("--how", default="", metavar="TEXT", help="how, such as: canister, water in bowl")
     factor = command("factor", "Enter an aggregate correction factor for one aggregate source.", _factor)
     factor.add_argument("--source", required=True, metavar="NAME", help="where the aggregate comes from")
-    factor.add_argument("--pct", required=True, metavar="PCT", help="the correction, percent of air")
+    factor.add_argument("--pct", metavar="PCT", help="the correction, percent of air")
+    factor.add_argument("--test", type=int, metavar="ID", help="take correction and day from this test of the record")
     due = command("due", "Set how many days something is good for on this meter; 0: it does not run out.", _due)
     for interval, (days, _) in INTERVALS.items():
-        what = {"calibration_days": "a calibration", "leak_days": "a leak hold", "factor_days": "an aggregate correction"}[interval]
-        due.add_argument(f"--{interval.replace('_', '-')}", type=int, metavar="N", help=f"{what} ({'never' if days is None else days})")
+        due.add_argument(f"--{interval.replace('_', '-')}", type=int, metavar="N",
+                         help=f"{_INTERVALS[interval]} ({'never' if days is None else days})")
     remark = command("remark", "Add a remark, such as a new O-ring.", _remark)
     remark.add_argument("text", metavar="TEXT", help="the remark")
     retire = command("retire", "Take a meter out of use. Its history is kept.", _retire)
@@ -77,7 +85,8 @@ def _good_until(meter: Meter) -> str:
 
 def _as_object(meter: Meter, today: date) -> dict[str, Any]:
     return {"meter": meter.name, "chamber_ratio": meter.chamber_ratio, "bowl_ft3": meter.bowl_ft3, "max_psi": meter.max_psi,
-            "clamps": meter.clamps, "factors": {source: {"on": str(day), "pct": pct} for source, (day, pct) in meter.factors.items()},
+            "clamps": meter.clamps,
+            "factors": {source: {"on": str(day), "pct": pct} for source, (day, pct) in meter.factors.items()},
             "good_until": {name: day and str(day) for name, day in meter.due().items()},
             "leak_holds": [{"on": str(one.on), "test": one.test, "drop_psi": one.drop_psi, "verdict": one.verdict}
                            for one in meter.holds],
@@ -126,19 +135,43 @@ def _add(args: argparse.Namespace) -> int:
 
 
 def _calibrated(args: argparse.Namespace) -> int:
-    ratio, bowl = _number("chamber_ratio", args.ratio), _number("bowl_ft3", args.bowl_ft3)
+    ratio, bowl, on = _number("chamber_ratio", args.ratio), _number("bowl_ft3", args.bowl_ft3), _day(args.on)
+    if args.test is not None:
+        ratio, on = _of_test(args, "chamber_ratio", ratio)
     if ratio is None and bowl is None:
-        raise MeterError("meter calibrated: give --ratio, --bowl-ft3, or both.")
-    _register(args).add(args.meter, "calibrated", on=_day(args.on), chamber_ratio=ratio, bowl_ft3=bowl, by=args.by, how=args.how)
+        raise MeterError("meter calibrated: give --ratio, --bowl-ft3, or both, or --test ID.")
+    how = args.how or (f"test {args.test} of the record" if args.test is not None else "")
+    _register(args).add(args.meter, "calibrated", on=on, chamber_ratio=ratio, bowl_ft3=bowl, by=args.by, how=how)
     print(f"Entered for meter {args.meter}.")
     return 0
 
 
 def _factor(args: argparse.Namespace) -> int:
-    _register(args).add(args.meter, "factor", on=_day(args.on), source=_text("--source", args.source),
-                        pct=_number("aggregate_correction_pct", args.pct))
+    pct, on = _number("aggregate_correction_pct", args.pct), _day(args.on)
+    if args.test is not None:
+        pct, on = _of_test(args, "aggregate_correction", pct)
+    if pct is None:
+        raise MeterError("meter factor: give --pct or --test ID.")
+    _register(args).add(args.meter, "factor", on=on, source=_text("--source", args.source), pct=pct)
     print(f"Entered for meter {args.meter}.")
     return 0
+
+
+def _of_test(args: argparse.Namespace, name: str, given: Decimal | None) -> tuple[Decimal, date]:
+    """A result of a test in the record, as reported, and the test's day.
+
+    MeterError: it has none that counts, or is not this meter's.
+    """
+    if given is not None or args.on:
+        raise MeterError("--test brings value and day with it: leave --ratio, --pct and --on out.")
+    with Journal(args.journal or log.default_folder(), write=False) as journal:
+        found = record.of(journal, log.known(journal, args.test))
+    value = next((one["rounded"] for one in found["results"] if one["name"] == name), None)
+    if value is None or found["outcome"] != "done" or found.get("practice"):
+        raise MeterError(f"Test {args.test} is {found['title'].lower()} and gives no {name.replace('_', ' ')} that counts.")
+    if found.get("meter", args.meter) != args.meter:
+        raise MeterError(f"Test {args.test} was done with meter {found['meter']}, not {args.meter}.")
+    return value, date.fromisoformat(found["started"][:10])
 
 
 def _due(args: argparse.Namespace) -> int:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -24,6 +24,7 @@ from assistant.journal import Journal, JournalError
 from assistant.script import ScriptError
 
 FILE = "meters.db"
+WITH_LEAK_HOLD = ("sequential", "leak")
 KINDS = ("added", "calibrated", "factor", "intervals", "remark", "retired")
 
 INTERVALS: dict[str, tuple[int | None, Standing]] = {
@@ -161,7 +162,8 @@ class Register:
             raise MeterError(f"Meter {meter} is in the register already; see bowlside meter show {meter}.")
         if kind != "added":
             known(there, meter)
-        plain = {key: str(value) if isinstance(value, Decimal | date) else value for key, value in body.items() if value is not None}
+        plain = {key: str(value) if isinstance(value, Decimal | date) else value
+                 for key, value in body.items() if value is not None}
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             with self._open(write=True) as db:
@@ -172,16 +174,15 @@ class Register:
             raise MeterError(f"The meter register {self.path} can't be written: {error}. Make room, or name another folder "
                              "with --journal.") from None
 
-    def meters(self) -> dict[str, Meter]:
-        """Every meter as it is now, its leak holds from the journal included. Raises MeterError or JournalError."""
+    def meters(self, holds: int = 10) -> dict[str, Meter]:
+        """Every meter as it is now, its newest leak holds from the journal included. Raises MeterError or JournalError."""
         found: dict[str, Meter] = {}
         for wall, name, kind, body in self.history():
             found[name] = _after(found.get(name) or Meter(name, date.fromisoformat(wall[:10])), wall, kind, body)
         if found and (self.folder / JOURNAL).exists():
             with Journal(self.folder, write=False) as journal:
-                for hold_of, hold in leak_holds(journal):
-                    if hold_of in found:
-                        found[hold_of] = replace(found[hold_of], holds=(*found[hold_of].holds, hold))
+                for name, hold in leak_holds(journal, found, holds):
+                    found[name] = replace(found[name], holds=(*found[name].holds, hold))
         return found
 
     def history(self, meter: str | None = None) -> list[tuple[str, str, str, dict[str, Any]]]:
@@ -227,18 +228,47 @@ def known(there: Mapping[str, Meter], name: str) -> Meter:
     return there[name]
 
 
-def leak_holds(journal: Journal) -> Iterator[tuple[str, LeakHold]]:
-    """Meter and hold of every leak hold in the journal, oldest first; practice does not count."""
-    for test in journal.tests():
+def leak_holds(journal: Journal, names: Collection[str], most: int) -> list[tuple[str, LeakHold]]:
+    """Meter and hold of the newest ``most`` leak holds of each of these meters, oldest first; practice does not count.
+
+    Only tests that may hold one are replayed, since a start waits for this.
+    """
+    found: list[tuple[str, LeakHold]] = []
+    for test in reversed(journal.tests()):
+        meter = _meter_of(journal, test)
+        if meter not in names or sum(name == meter for name, _ in found) >= most:
+            continue
         try:
-            found = record.of(journal, test)
+            one = record.of(journal, test)
         except JournalError:
             continue  # log list and log verify tell of it
-        if found.get("practice") or not found.get("meter"):
-            continue
-        drop = next((one for one in found["results"] if one["name"] == "leak_drop"), None)
+        drop = next((each for each in one["results"] if each["name"] == "leak_drop"), None)
         if drop is not None:
-            yield found["meter"], LeakHold(date.fromisoformat(found["started"][:10]), test, drop["value"], drop["verdict"])
+            found.append((meter, LeakHold(date.fromisoformat(one["started"][:10]), test, drop["value"], drop["verdict"])))
+    return found[::-1]
+
+
+def _meter_of(journal: Journal, test: int) -> str:
+    """The meter of a real test that has a leak hold; else empty. From its first event alone."""
+    try:
+        begun = json.loads(next(journal.rows(test)).body)
+        return "" if begun["test"] not in WITH_LEAK_HOLD or begun["header"].get("practice") else begun["header"].get("meter", "")
+    except (StopIteration, JournalError, ValueError, KeyError, TypeError, AttributeError):
+        return ""
+
+
+def for_run(folder: Path, name: str | None, now: date, source: str = "", system: str = INCH_POUND,
+            leak: bool = False) -> tuple[dict[str, Any], list[str]]:
+    """What the register beside the journal knows of this meter's settings, and why it must not be used today.
+
+    Without a register nothing is known and nothing refused. Raises MeterError: unreadable.
+    """
+    there = Register(folder).meters(holds=1)
+    if not there or not name:
+        return {}, []
+    if name not in there:
+        return {}, [f'Meter "{name}" is not in the register; there are: {", ".join(there)}.']
+    return there[name].settings(source, system), fit_for_use(there[name], now, source, leak)
 
 
 def _after(meter: Meter, wall: str, kind: str, body: Mapping[str, Any]) -> Meter:

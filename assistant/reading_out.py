@@ -14,7 +14,7 @@ from assistant.core.phrases import capital, spoken_id
 from assistant.core.judgement import SPOKEN_NAMES, SPOKEN_UNITS, units_spoken
 
 SLOW_WPM = 150
-"""With a pause after each digit, 3.3 s a reading. Words stretched to 120 were understood less well (26 of 30 against 39 of 40)."""
+"""With a pause after each digit, 3.3 s a reading. Words stretched to 120: understood less well (26 of 30 against 39 of 40)."""
 KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air"}
 KEYS_HELP = sentence("log.keys")
 
@@ -33,7 +33,8 @@ def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
         name = SPOKEN_NAMES.get(one["name"], capital(one["name"].replace("_", " ")))
         value = sentence("log.no_value") if one["rounded"] is None else _spoken(one["rounded"], one["unit"])
         said.append((one["name"], sentence("log.line", name=name, value=value)))
-    said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=capital(units_spoken(found["why"]).rstrip(".")))))
+    why = capital(units_spoken(found["why"]).rstrip("."))
+    said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=why)))
     said += [(f"note.{number}", sentence("log.remark", text=one["text"].rstrip(".")))
              for number, one in enumerate(found["notes"], 1)]
     return said
@@ -59,5 +60,5 @@ def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
 
 def figures(found: Mapping[str, Any]) -> dict[str, str]:
     """The number of each line in figures, to be shown beside the words."""
-    shown = {one["id"]: f"{one['value']:{'f' if isinstance(one['value'], Decimal) else ''}} {one['unit']}".strip() for one in found["readings"] if not one["withdrawn"]}
+    shown = {one["id"]: f"{one['value']} {one['unit']}".strip() for one in found["readings"] if not one["withdrawn"]}
     return shown | {one["name"]: f"{one['rounded']:f} {one['unit']}" for one in found["results"] if one["rounded"] is not None}

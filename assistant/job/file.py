@@ -198,7 +198,8 @@ class _Check:
 
     def levels(self, value: Any, name: str) -> Levels:
         if name not in LIMITED:
-            raise self.wrong(("levels", name), f'"{name}" is no result{_near(name, LIMITED)}; the results are {", ".join(LIMITED)}')
+            raise self.wrong(("levels", name), f'"{name}" is no result{_near(name, LIMITED)}; '
+                                               f'the results are {", ".join(LIMITED)}')
         table = self.table(value, "levels", name)
         self.known(table, tuple(one.name for one in fields(Levels)), "levels", name)
         found = Levels(**{key: self.number(each, "levels", name, key) for key, each in table.items()})
@@ -216,7 +217,8 @@ class _Check:
         found: dict[str, Any] = {key: self.number(each, "frequency", name, key) for key, each in table.items()}
         if (often := found.get("at_least_per_day")) is not None:
             if often != int(often):
-                raise self.wrong(("frequency", name, "at_least_per_day"), f"at_least_per_day is {often}: it must be a whole number")
+                raise self.wrong(("frequency", name, "at_least_per_day"),
+                                 f"at_least_per_day is {often}: it must be a whole number")
             found["at_least_per_day"] = int(often)
         if found.get("every_yd3") == 0:
             raise self.wrong(("frequency", name, "every_yd3"), "every_yd3 is 0: it must be more than that")

@@ -25,7 +25,7 @@ def add_arguments(one: argparse.ArgumentParser) -> None:
     one.add_argument("--day", metavar="DATE", help="only tests begun on that day, as 2031-05-17, or today")
     one.add_argument("--job", type=Path, metavar="FILE", help="the job file: fields of the report and lines of the charts")
     one.add_argument("--columns", action="store_true", help="tell what the columns of the CSV are, and nothing else")
-    one.add_argument("--demo", type=Path, metavar="FOLDER", help="write an invented day and its CSV, JSON and PDF into a new folder")
+    one.add_argument("--demo", type=Path, metavar="FOLDER", help="write an invented day, its CSV, JSON and PDF into a new folder")
 
 
 def export(args: argparse.Namespace) -> int:

@@ -5,7 +5,7 @@ import csv
 from collections.abc import Sequence
 from typing import TextIO
 
-from assistant.report.rows import Test, corrections, shown
+from assistant.report.rows import RECORDED, Test, corrections, shown
 
 COLUMNS = {
     "id": "the test's number in the record",
@@ -29,8 +29,7 @@ COLUMNS = {
 
 _FIRST = ("id", "test", "started", "outcome", "verdict", "why", "practice")
 _LABELS = ("job", "mix", "producer", "station", "technician", "meter", "round", "sample", "ticket", "truck")
-_NO_LABELS = {"id", "test", "title", "started", "outcome", "verdict", "why", "practice", "readings", "results", "warnings", "notes",
-              "rounding", "settings", "editions", "leak_curve"}
+_NO_LABELS = {*RECORDED, "practice"}
 _LAST = ("rounding", "corrections", "warnings", "remarks")
 
 

@@ -55,7 +55,8 @@ DAY = (
     Told("cylinders", _FIRST, {"cylinder.set": "1", "cylinder.count": "4"}),
     Told("temperature", _SECOND, {"temperature": "69"}),
     Told("slump", _SECOND, {"slump": "3.75"}),
-    Told("sequential", _SECOND, _six("7.31 18.73 31.91", "7.36 18.83 32.06", "45.15"), ({"on": "pump.1.2", "say": "take it back"},)),
+    Told("sequential", _SECOND, _six("7.31 18.73 31.91", "7.36 18.83 32.06", "45.15"),
+         ({"on": "pump.1.2", "say": "take it back"},)),
     Told("temperature", _THIRD, {"temperature": "71"}),
     Told("slump", _THIRD, {"slump": "5.50"}),
     Told("slump", _THIRD | {"check_of": "the slump before", "remark": "Check test on another portion of S-3"}, {"slump": "4.75"}),
@@ -85,7 +86,8 @@ def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line
     path.write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
     register = Register(folder)
     register.add("M-3", "added", max_psi=Decimal(46), clamps=6)
-    register.add("M-3", "calibrated", chamber_ratio=Decimal("0.0600"), bowl_ft3=Decimal("0.249"), by="T-02", how="water in bowl, canister")
+    register.add("M-3", "calibrated", chamber_ratio=Decimal("0.0600"), bowl_ft3=Decimal("0.249"), by="T-02",
+                 how="water in bowl, canister")
     register.add("M-3", "factor", source="Bend pit", pct=Decimal("0.3"))
     register.add("M-3", "remark", text="This meter is invented.")
     given = {**job.read(path), **register.meters()["M-3"].settings("Bend pit")}

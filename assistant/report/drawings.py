@@ -41,7 +41,8 @@ def _plainly(draw: Callable[..., BytesIO | None]) -> Callable[..., BytesIO | Non
 def pressure_steps(test: Test) -> BytesIO | None:
     """The six charges and equilibria, and by how much run 2 is over run 1, as a PNG; None where no run is whole."""
     taken = {one["id"]: float(one["value"]) for one in test["readings"] if not one["withdrawn"]}
-    whole = [run for run in (1, 2) if all(f"{kind}.{run}.{step}" in taken for kind in ("charge", "equilibrium") for step in (1, 2, 3))]
+    whole = [run for run in (1, 2) if all(f"{kind}.{run}.{step}" in taken
+                                          for kind in ("charge", "equilibrium") for step in (1, 2, 3))]
     if not whole:
         return None
     figure = _figure(3.55, 2.1)
@@ -63,7 +64,8 @@ def pressure_steps(test: Test) -> BytesIO | None:
         over = [taken[f"equilibrium.2.{step}"] - taken[f"equilibrium.1.{step}"] for step in (1, 2, 3)]
         gain.bar((1, 2, 3), over, width=0.5, facecolor="0.8", edgecolor="black", linewidth=0.7)
         for step, value in zip((1, 2, 3), over):
-            gain.annotate(f"{value:.2f}", (step, max(value, 0)), xytext=(0, 2), textcoords="offset points", fontsize=5.5, ha="center")
+            gain.annotate(f"{value:.2f}", (step, max(value, 0)), xytext=(0, 2), textcoords="offset points", fontsize=5.5,
+                          ha="center")
         limit = next((one["limits"][1] for one in test["results"] if one["name"] == "system_air_metric"), None)
         if limit is not None:
             gain.axhline(float(limit), color="black", linestyle=":", linewidth=1)
@@ -86,8 +88,8 @@ def leak_curve(test: Test) -> BytesIO | None:
     taken = {one["id"]: one["value"] for one in test["readings"] if not one["withdrawn"]}
     limit = next((one["limits"][1] for one in test["results"] if one["name"] == "leak_drop"), None)
     target = BytesIO()
-    draw(curve, fit(curve), Decimal(test["settings"]["leak_hold_s"]), limit or Decimal(test["settings"]["leak_limit_psi"]), target,
-         kind="png", first_psi=taken.get("leak.initial"), last_psi=taken.get("leak.final"))
+    draw(curve, fit(curve), Decimal(test["settings"]["leak_hold_s"]), limit or Decimal(test["settings"]["leak_limit_psi"]),
+         target, kind="png", first_psi=taken.get("leak.initial"), last_psi=taken.get("leak.final"))
     target.seek(0)
     return target
 
@@ -104,8 +106,8 @@ def control_chart(name: str, unit: str, points: Sequence[Point], levels: Levels,
     at = range(1, len(points) + 1)
     values.plot(at, [float(one.value) for one in points], "-o", color="black", linewidth=0.8, markersize=3.5)
     for place, one in zip(at, points):
-        values.annotate(f"{one.value:f}", (place, float(one.value)), xytext=(0, 4), textcoords="offset points", fontsize=5.5, ha="center",
-                        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4})
+        values.annotate(f"{one.value:f}", (place, float(one.value)), xytext=(0, 4), textcoords="offset points", fontsize=5.5,
+                        ha="center", bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4})
     ranges.plot(at[1:], [abs(float(b.value - a.value)) for a, b in zip(points, points[1:])], "-s", color="black",
                 markerfacecolor="white", linewidth=0.8, markersize=3)
     sides = (1,) if limits[0] is None and limits[1] is not None else (-1, 1)  # a result that only has a maximum is never too low
@@ -119,7 +121,8 @@ def control_chart(name: str, unit: str, points: Sequence[Point], levels: Levels,
                     if size is not None])
     low, high = values.get_ylim()
     values.set(ylabel=f"{name}\n{unit}", ylim=(low - 0.08 * (high - low), high + 0.15 * (high - low)))
-    ranges.set(ylabel=f"range of two\n{unit}", xticks=list(at), xticklabels=[one.label for one in points], xlim=(0.5, len(points) + 1.1))
+    ranges.set(ylabel=f"range of two\n{unit}", xticks=list(at), xticklabels=[one.label for one in points],
+               xlim=(0.5, len(points) + 1.1))
     ranges.set_ylim(0, max(1.2 * ranges.get_ylim()[1], float(Decimal("0.01"))))
     return _png(figure)
 

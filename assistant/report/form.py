@@ -1,11 +1,11 @@
-"""What stands on a daily report of fresh concrete, in order (common practice, no source). What is unknown is a blank line to write on."""
+"""What stands on a daily report of fresh concrete, in order (common practice, no source). What is unknown is a blank line."""
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
 from assistant.job import Job
-from assistant.report.rows import Round
+from assistant.report.rows import RECORDED, Round
 
 FIELDS = (
     ("job", "Project"), ("contract_item", "Contract item"), ("owner", "Owner"), ("contractor", "Contractor"),
@@ -13,23 +13,23 @@ FIELDS = (
     ("truck", "Truck"), ("ticket", "Ticket"), ("volume_yd3", "Load, yd3"), ("sample", "Sample"),
     ("batched_at", "Batched at"), ("arrived_at", "Arrived at"), ("sampled_at", "Sampled at"), ("discharged_at", "Discharged at"),
     ("location", "Placed at"), ("sample_point", "Sample point"), ("weather", "Weather"), ("air_temperature", "Air temperature"),
-    ("water_added", "Water added"), ("admixture_added", "Admixture added"), ("added_by", "Added by"), ("revolutions", "Revolutions"),
-    ("cylinders", "Cylinder ids, size, ages"), ("initial_cure", "Initial cure, min / max"), ("station", "Station"), ("meter", "Meter"),
+    ("water_added", "Water added"), ("admixture_added", "Admixture added"), ("added_by", "Added by"),
+    ("revolutions", "Revolutions"), ("cylinders", "Cylinder ids, size, ages"), ("initial_cure", "Initial cure, min / max"),
+    ("station", "Station"), ("meter", "Meter"),
 )
 """Label of a test's header, and its name on paper."""
 
 _ELSEWHERE = {"technician", "certification", "certification_expires", "practice", "invented", "speech", "round", "remark", "wpm",
               "check_of", "check_test"}
-_OF_THE_RECORD = {"id", "test", "title", "started", "outcome", "readings", "results", "warnings", "notes", "verdict", "why", "rounding",
-                  "settings", "editions", "leak_curve"}
 
 
 def fields(one: Round, job: Job | None) -> list[tuple[str, str]]:
-    """Name and value of every field; empty where nothing is known. Labels of the header that have no field of their own follow."""
+    """Name and value of every field; empty where nothing is known. Labels that have no field of their own follow."""
     named = dict(FIELDS)
     values = {key: text(one.label(key)) or of_job(job, key) for key in named}
-    others = dict.fromkeys(key for test in one.tests for key in test if key not in named and key not in _ELSEWHERE | _OF_THE_RECORD)
-    return [(named[key], values[key]) for key in named] + [(key.replace("_", " ").capitalize(), text(one.label(key))) for key in others]
+    others = dict.fromkeys(key for test in one.tests for key in test if key not in {*named, *_ELSEWHERE, *RECORDED})
+    return ([(named[key], values[key]) for key in named]
+            + [(key.replace("_", " ").capitalize(), text(one.label(key))) for key in others])
 
 
 def of_job(job: Job | None, key: str) -> str:

@@ -15,13 +15,22 @@ from reportlab.lib.units import inch
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import (BaseDocTemplate, Flowable, Frame, Image, NextPageTemplate, PageBreak, PageTemplate, Paragraph, Spacer,
-                                Table)
+from reportlab.platypus import (BaseDocTemplate, Flowable, Frame, Image, NextPageTemplate, PageBreak, PageTemplate, Paragraph,
+                                Spacer, Table)
 
 WIDTH = 7.5 * inch
 _MARGIN = 0.5 * inch
 SCALES = (1.0, 0.93, 0.86, 0.8)
 """A page that is a little too full is printed smaller, so that a round stays on one; below that a copy is hard to read (ours)."""
+
+
+_ALL = (0, 0), (-1, -1)
+"""Every cell of a table, as reportlab names them."""
+
+
+def _padding(left: float, right: float, top: float, bottom: float) -> list[tuple]:
+    sides = {"LEFTPADDING": left, "RIGHTPADDING": right, "TOPPADDING": top, "BOTTOMPADDING": bottom}
+    return [(side, *_ALL, points) for side, points in sides.items()]
 
 
 @cache
@@ -57,7 +66,8 @@ class Page:
 
     def text(self, words: str, bold: str = "") -> None:
         """A paragraph, its beginning in bold."""
-        self.story.append(self._words((f'<font name="Bowlside-Bold">{escape(bold)}</font> ' if bold else "") + escape(words), 7.5))
+        first = f'<font name="Bowlside-Bold">{escape(bold)}</font> ' if bold else ""
+        self.story.append(self._words(first + escape(words), 7.5))
 
     def small(self, words: str) -> None:
         self.story.append(self._words(escape(words), 5.8))
@@ -69,24 +79,23 @@ class Page:
         cells += [[]] * (-len(cells) % columns)
         rows = [cells[at:at + columns] for at in range(0, len(cells), columns)]
         self.story.append(Table(rows, colWidths=[WIDTH / columns] * columns, hAlign="LEFT", splitByRow=not tall, style=[
-            ("LINEBELOW", (0, 0), (-1, -1), 0.4, colors.black), ("LEFTPADDING", (0, 0), (-1, -1), 1), ("VALIGN", (0, 0), (-1, -1), "BOTTOM"),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 6), ("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1)]))
+            ("LINEBELOW", *_ALL, 0.4, colors.black), ("VALIGN", *_ALL, "BOTTOM"), *_padding(1, 6, 1, 1)]))
         self._gap(3)
 
     def table(self, head: Sequence[str], rows: Sequence[Sequence[str]], inches: Sequence[float], marked_up: bool = False) -> None:
         """A ruled table whose head is repeated where it goes on; columns in the proportions of ``inches``."""
         cells = [[self._words(escape(each), 6, bold=True) for each in head]]
         cells += [[self._words(each if marked_up else escape(each), 7) for each in row] for row in rows]
-        self.story.append(Table(cells, colWidths=[WIDTH * each / sum(inches) for each in inches], repeatRows=1, hAlign="LEFT", style=[
-            ("GRID", (0, 0), (-1, -1), 0.4, colors.black), ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 2),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 2), ("TOPPADDING", (0, 0), (-1, -1), 0.8), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.4)]))
+        widths = [WIDTH * each / sum(inches) for each in inches]
+        self.story.append(Table(cells, colWidths=widths, repeatRows=1, hAlign="LEFT", style=[
+            ("GRID", *_ALL, 0.4, colors.black), ("VALIGN", *_ALL, "TOP"), *_padding(2, 2, 0.8, 1.4)]))
         self._gap(3)
 
     def lines(self, names: Sequence[str]) -> None:
         """Lines to write on by hand, each with what belongs there."""
-        self.story.append(Table([[self._words(escape(f"{name}:"), 7), ""] for name in names], colWidths=[2.1 * inch, WIDTH - 2.1 * inch],
-                                hAlign="LEFT", style=[("LINEBELOW", (1, 0), (1, -1), 0.4, colors.black), ("LEFTPADDING", (0, 0), (-1, -1), 0),
-                                                      ("TOPPADDING", (0, 0), (-1, -1), 3), ("BOTTOMPADDING", (0, 0), (-1, -1), 1)]))
+        rows = [[self._words(escape(f"{name}:"), 7), ""] for name in names]
+        self.story.append(Table(rows, colWidths=[2.1 * inch, WIDTH - 2.1 * inch], hAlign="LEFT", style=[
+            ("LINEBELOW", (1, 0), (1, -1), 0.4, colors.black), *_padding(0, 6, 3, 1)]))
         self._gap(3)
 
     def drawing(self, png: BytesIO) -> None:
@@ -97,8 +106,7 @@ class Page:
         for at in range(0, len(pngs), 2):
             two = [self._image(png, WIDTH / 2) for png in pngs[at:at + 2]]
             self.story.append(Table([two], colWidths=[WIDTH / 2] * len(two), hAlign="LEFT", style=[
-                ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0), ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-                ("ALIGN", (0, 0), (-1, -1), "CENTER"), ("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1)]))
+                ("VALIGN", *_ALL, "MIDDLE"), ("ALIGN", *_ALL, "CENTER"), *_padding(0, 0, 1, 1)]))
 
     def _image(self, png: BytesIO, wide: float) -> Image:
         """In its own proportions, and smaller where the print is."""
@@ -122,7 +130,10 @@ class Paper:
         self.templates: list[PageTemplate] = []
 
     def page(self, title: str, marks: Sequence[str], fill: Callable[[Page], None]) -> None:
-        """A page with its title and marks, in the largest print in which it is one page; far too much goes on under the same ones."""
+        """A page with its title and marks, in the largest print in which it is one page.
+
+        Far too much goes on, under the same title and marks.
+        """
         name = f"page{len(self.templates)}"
         top = 0.55 * inch + 0.2 * inch * len(marks)
         high = letter[1] - 0.45 * inch - top

@@ -12,8 +12,9 @@ from assistant.job import Job, Levels
 from assistant.meters import Meter
 from assistant.report import drawings, findings, form
 from assistant.report.paper import Page, Paper
-from assistant.report.rows import (Round, Test, clock, corrections, doubts, inside, limits_in_words, marks, reading_in_other_units,
-                                   reading_name, result_in_other_units, result_name, rounds, shown)
+from assistant.report.rows import (Round, Test, clock, corrections, doubts, ids_of, inside, limits_in_words, marks,
+                                   reading_in_other_units, reading_name, result_in_other_units, result_name, rounds, sample_of,
+                                   shown)
 
 CHARTED = ("air_content", "system_air_metric", "slump", "density")
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
@@ -26,18 +27,19 @@ def write(tests: Sequence[Test], target: BinaryIO, made: str, job: Job | None = 
     paper, groups = Paper(made), rounds(tests)
     for group in groups:
         own = job if form.belongs(job, group.tests[0]) else None
-        drawn = [png for test in group.tests for png in (drawings.pressure_steps(test), drawings.leak_curve(test)) if png is not None]
+        drawn = [png for test in group.tests for png in (drawings.pressure_steps(test), drawings.leak_curve(test)) if png]
         paper.page(_title(group), marks(group.tests), partial(_round_page, group, own, meters, drawn))
     for day in dict.fromkeys(group.day for group in groups) if summary else ():
         of_day = [group for group in groups if group.day == day]
-        tests_of_day = [test for group in of_day for test in group.tests]
-        paper.page(f"Day's summary, {day}", marks(tests_of_day), partial(_day_page, tests_of_day, of_day, _charts(tests_of_day, job)))
+        its = [test for group in of_day for test in group.tests]
+        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, len(of_day), _charts(its, job)))
     paper.write(target, "Fresh concrete report")
 
 
 def _title(one: Round) -> str:
     ids = ", ".join(str(each["id"]) for each in one.tests)
-    return f"Fresh concrete report, {one.day}, " + (f"round {one.name}, " if one.name else "") + f"test{'s' * (len(one.tests) > 1)} {ids}"
+    named = f"round {one.name}, " if one.name else ""
+    return f"Fresh concrete report, {one.day}, {named}test{'s' if len(one.tests) > 1 else ''} {ids}"
 
 
 # --- a round ---------------------------------------------------------------------------------------------------------
@@ -87,13 +89,15 @@ def _readings(page: Page, tests: Sequence[Test]) -> None:
            for kind, name in (("charge", "Start pressure"), ("equilibrium", "Equilibrium"))]
     if six:
         page.head("Pressures, psi")
-        page.table(["Test", "", *(f"Run {run}, step {step}" for run, step in PLACES)], six, [0.35, 1.15, *[1.0] * 6], marked_up=True)
+        page.table(["Test", "", *(f"Run {run}, step {step}" for run, step in PLACES)], six, [0.35, 1.15, *[1.0] * 6],
+                   marked_up=True)
     rest = [one.row(ident) for one in told for ident in one.ids if ident not in PLACED]
     if rest:
         half = (len(rest) + 1) // 2
         pairs = [rest[at] + (rest[at + half] if at + half < len(rest) else [""] * 5) for at in range(half)]
         page.head("Other readings")
-        page.table(["Test", "Reading", "Value", "Other units", "Taken"] * 2, pairs, [0.35, 1.4, 0.95, 0.75, 0.45] * 2, marked_up=True)
+        page.table(["Test", "Reading", "Value", "Other units", "Taken"] * 2, pairs, [0.35, 1.4, 0.95, 0.75, 0.45] * 2,
+                   marked_up=True)
 
 
 class _Told:
@@ -133,14 +137,14 @@ def _device(one: Round, meters: Mapping[str, Meter]) -> str:
 
 # --- a day -----------------------------------------------------------------------------------------------------------
 
-def _day_page(tests: Sequence[Test], groups: Sequence[Round], charts: Sequence[tuple[str, BytesIO, list[str]]], page: Page) -> None:
+def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, BytesIO, list[str]]], page: Page) -> None:
     def of_all(key: str) -> str:
         return ", ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
-    page.fields([(name, of_all(key)) for key, name in (("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"),
-                                                      ("technician", "Technician"), ("meter", "Meter"), ("weather", "Weather"),
-                                                      ("", "Placed today, yd3"))])
+    page.fields([(name, of_all(key)) for key, name in (
+        ("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"), ("technician", "Technician"),
+        ("meter", "Meter"), ("weather", "Weather"), ("", "Placed today, yd3"))])
     counted = {word: sum(one["verdict"] == word for one in tests) for word in ("pass", "fail", "invalid", "none")}
-    page.text(f"{len(tests)} tests in {len(groups)} rounds: {counted['pass']} pass, {counted['fail']} fail, "
+    page.text(f"{len(tests)} tests in {count} rounds: {counted['pass']} pass, {counted['fail']} fail, "
               f"{counted['invalid']} invalid, {counted['none']} without a verdict.")
     page.head("Tests")
     page.table(["No.", "Time", "Sample / ticket", "Test", "Results", "Verdict"], [_day_row(one) for one in tests],
@@ -160,9 +164,8 @@ def _day_page(tests: Sequence[Test], groups: Sequence[Round], charts: Sequence[t
 def _day_row(one: Test) -> list[str]:
     results = "; ".join(f"{result_name(each['name'])} {each['rounded']:f} {each['unit']}".strip() for each in one["results"]
                         if each["rounded"] is not None)
-    ids = " / ".join(form.text(one.get(key)) for key in ("sample", "ticket") if one.get(key)) + (", check" if one.get("check_of") else "")
     verdict = one["verdict"].upper() if one["verdict"] != "none" else "no verdict"
-    return [str(one["id"]), clock(one["started"]), ids, one["title"], results or "none",
+    return [str(one["id"]), clock(one["started"]), ids_of(one), one["title"], results or "none",
             verdict if one["outcome"] == "done" else f"{verdict}, {one['outcome']}"]
 
 
@@ -182,8 +185,7 @@ def _charts(tests: Sequence[Test], job: Job | None) -> list[tuple[str, BytesIO, 
             if len(rows) < 2:
                 continue
             levels = job.levels.get(name, Levels()) if job and form.belongs(job, rows[-1][0]) else Levels()
-            points = [drawings.Point((form.text(one.get("sample")) or f"test {one['id']}") + (", check" if one.get("check_of") else ""),
-                                     each["rounded"]) for one, each in rows]
+            points = [drawings.Point(sample_of(one), each["rounded"]) for one, each in rows]
             charts.append((f"Control chart: {result_name(name)}", drawings.control_chart(
                 result_name(name), unit, points, levels, tuple(rows[-1][1]["limits"])), findings.of_day(rows, name, levels)))
     return charts

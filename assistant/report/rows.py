@@ -22,6 +22,11 @@ _PLACES = {"kPa": 2, "psi": 2, "kg": 2, "lb": 2, "mm": 0, "in.": 2, "Â°C": 1, "Â
 """Decimals of a reading shown in the other system's unit. (Ours.)"""
 
 
+RECORDED = frozenset({"id", "test", "title", "started", "outcome", "readings", "results", "warnings", "notes", "verdict", "why",
+                      "rounding", "settings", "editions", "leak_curve"})
+"""What ``record.of`` itself says of a test; whatever else stands there is a label of its header."""
+
+
 @dataclass(frozen=True)
 class Round:
     """The tests of one round, oldest first; a test that belongs to no round is one by itself."""
@@ -135,6 +140,17 @@ def corrections(test: Test) -> list[str]:
             f'{one["withdrawn"]}; ' + (f'{shown(now[one["id"]]["value"])} {now[one["id"]]["unit"]} counts'
                                        if one["id"] in now else "nothing counts instead")
             for one in test["readings"] if one["withdrawn"]]
+
+
+def sample_of(test: Test) -> str:
+    """What a chart calls it: its sample, else its number."""
+    return f"{test.get('sample') or 'test {}'.format(test['id'])}{', check' if test.get('check_of') else ''}"
+
+
+def ids_of(test: Test) -> str:
+    """Sample and ticket, as far as they are known."""
+    known = " / ".join(str(test[key]) for key in ("sample", "ticket") if test.get(key))
+    return f"{known}{', check' if test.get('check_of') else ''}"
 
 
 def marks(tests: Iterable[Test]) -> list[str]:

@@ -111,7 +111,8 @@ def test_the_json_fits_its_schema_and_is_the_record(demo: Path, tests: list[dict
     text = (demo / "day.json").read_text()
     jsonschema.validate(json.loads(text), schema, format_checker=jsonschema.FormatChecker())
     found = loads(text)
-    assert [{key: one[key] for key in one if key != "corrections"} for one in found["tests"]] == [loads(dumps(one)) for one in tests]
+    plain = [{key: one[key] for key in one if key != "corrections"} for one in found["tests"]]
+    assert plain == [loads(dumps(one)) for one in tests]
     assert [str(each["rounded"]) for one in found["tests"] for each in one["results"]] == [
         str(each["rounded"]) for one in tests for each in one["results"]]
     assert '"value": 14.50' in text, "a trailing zero is lost"
@@ -131,7 +132,8 @@ def test_the_schema_refuses_what_is_none(spoil, demo: Path) -> None:
 
 def test_unfinished_and_scrapped_tests_fit_the_schema_too(tmp_path: Path) -> None:
     bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path / "j", stdin=script(dict(list(READINGS.items())[:-1])))
-    assert bowlside("log", "export", "--json", tmp_path / "x.json", "--pdf", tmp_path / "x.pdf", "--journal", tmp_path / "j").code == 0
+    both = ("--json", tmp_path / "x.json", "--pdf", tmp_path / "x.pdf")
+    assert bowlside("log", "export", *both, "--journal", tmp_path / "j").code == 0
     found = json.loads((tmp_path / "x.json").read_text())
     jsonschema.validate(found, json.loads(json_file.SCHEMA.read_text()))
     assert found["tests"][0]["outcome"] == "not over"
@@ -169,7 +171,8 @@ def test_what_must_be_seen_is_on_the_pages(pages: list[str]) -> None:
             assert name in page, name
         assert "calibrated 20" in page and "Owner" in page and "Parish of Tern Hollow (invented)" in page
     assert "corrected: Equilibrium, run 1, step 1: 7.13 psi" in pages[1] and "7.13 psi" not in pages[0]
-    assert "Slump 5.50 in. 140 mm 3 to 5 OUTSIDE" in pages[2] and "System air metric 0.29 psi 2.00 kPa max 0.20 OUTSIDE" in pages[2]
+    assert "Slump 5.50 in. 140 mm 3 to 5 OUTSIDE" in pages[2]
+    assert "System air metric 0.29 psi 2.00 kPa max 0.20 OUTSIDE" in pages[2]
     assert "Slump: The check test passed" in pages[2] and "The check test" not in pages[0]
     assert "Control chart: Air content" in pages[3] and "9 pass, 2 fail, 0 invalid, 2 without a verdict" in pages[3]
 
@@ -189,7 +192,8 @@ def test_practice_is_marked_and_a_real_test_is_not(tmp_path: Path) -> None:
 
 
 def test_a_name_that_latin_letters_do_not_cover(tmp_path: Path) -> None:
-    bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path, stdin=script(header=HEADER | {"producer": "Żwir <Łęg> & Ωmega"}))
+    given = script(header=HEADER | {"producer": "Żwir <Łęg> & Ωmega"})
+    bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path, stdin=given)
     bowlside("log", "export", "--pdf", tmp_path / "x.pdf", "--journal", tmp_path)
     assert "Żwir <Łęg> & Ωmega" in PdfReader(tmp_path / "x.pdf").pages[0].extract_text()
 
@@ -220,24 +224,28 @@ def test_a_drawing_shows_every_pressure_and_the_limit(tests: list[dict], monkeyp
     monkeypatch.setattr(drawings, "_png", lambda figure: kept.append(figure))
     drawings.pressure_steps(tests[3])
     steps, gain = kept[0].axes
-    assert [list(line.get_ydata()) for line in steps.lines] == [[0, 14.5, 7.25, 30, 18.63, 45, 31.81], [0, 14.5, 7.32, 30, 18.77, 45, 31.97]]
+    assert [list(line.get_ydata()) for line in steps.lines] == [
+        [0, 14.5, 7.25, 30, 18.63, 45, 31.81], [0, 14.5, 7.32, 30, 18.77, 45, 31.97]]
     assert [round(bar.get_height(), 2) for bar in gain.patches] == [0.07, 0.14, 0.16] and "limit 0.20" in gain.get_title()
     points = [drawings.Point(f"S-{n}", D(value)) for n, value in enumerate(("5.0", "6.5", "6.1"))]
     drawings.control_chart("Air content", "%", points, job.Levels(D(6), D(1), D("1.5"), D(2), D(3)), (D("4.5"), D("7.5")))
     values, ranges = kept[1].axes
     assert list(ranges.lines[0].get_ydata()) == pytest.approx([1.5, 0.4])
-    assert {text.get_text() for text in values.texts} >= {"target 6", "warning 7", "warning 5", "action, limit 7.5", "action, limit 4.5"}
+    assert {text.get_text() for text in values.texts} >= {
+        "target 6", "warning 7", "warning 5", "action, limit 7.5", "action, limit 4.5"}
 
 
 # --- ids, units, findings ------------------------------------------------------------------------------------------------
 
 def one(ident: int, **labels: object) -> dict:
-    return {"id": ident, "test": "slump", "title": "Slump test", "started": "2031-05-17T10:00:00+02:00", "outcome": "done", **labels}
+    return {"id": ident, "test": "slump", "title": "Slump test", "started": "2031-05-17T10:00:00+02:00", "outcome": "done",
+            **labels}
 
 
 @pytest.mark.parametrize(("pair", "words"), [
     ((one(1, sample="S-1"), one(2, sample="S-1")), "Tests 1 and 2 are both slump test of sample S-1"),
-    ((one(1, sample="S-1", ticket="7"), one(2, sample="S-1", ticket="8", test="density")), "both carry sample S-1, but ticket 7 and 8"),
+    ((one(1, sample="S-1", ticket="7"), one(2, sample="S-1", ticket="8", test="density")),
+     "both carry sample S-1, but ticket 7 and 8"),
     ((one(1, ticket="7", truck="1"), one(2, ticket="7", truck="2")), "both carry ticket 7, but truck 1 and 2"),
     ((one(1, ticket="7", sample="S-1"), one(2, ticket="7", sample="S-2")), "both carry ticket 7, but sample S-1 and S-2")])
 def test_swapped_ids_are_asked_about(pair: tuple[dict, dict], words: str) -> None:
@@ -279,17 +287,20 @@ def test_the_charts_levels_are_told() -> None:
 
 def test_only_what_was_asked_for(demo: Path, tmp_path: Path, tests: list[dict]) -> None:
     day = tests[0]["started"][:10]
-    for args, ids in ((["4", "2"], ["2", "4"]), (["--day", day], [str(each["id"]) for each in tests]), (["8", "--day", day], ["8"])):
+    every = [str(each["id"]) for each in tests]
+    for args, ids in ((["4", "2"], ["2", "4"]), (["--day", day], every), (["8", "--day", day], ["8"])):
         assert bowlside("log", "export", *args, "--csv", tmp_path / "x.csv", "--journal", demo).code == 0
         assert list(pandas.read_csv(tmp_path / "x.csv", dtype=str)["id"]) == ids
-    bowlside("log", "export", "--day", "2031-05-17", "--csv", tmp_path / "y.csv", "--journal", demo).is_one_sentence(1, "2031-05-17")
+    other = bowlside("log", "export", "--day", "2031-05-17", "--csv", tmp_path / "y.csv", "--journal", demo)
+    other.is_one_sentence(1, "2031-05-17")
     assert not (tmp_path / "y.csv").exists()
 
 
 @pytest.mark.parametrize(("args", "code", "part"), [
     ([], 2, "--csv FILE"), (["--csv", "x.csv", "--day", "17.5."], 2, "2031-05-17"), (["99", "--csv", "x.csv"], 1, "no test 99"),
     (["--csv", "none/x.csv"], 2, "no folder"), (["--pdf", "x.pdf", "--job", "none.toml"], 2, "none.toml")])
-def test_bad_use_is_one_sentence(args: list[str], code: int, part: str, demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_bad_use_is_one_sentence(args: list[str], code: int, part: str, demo: Path, tmp_path: Path,
+                                 monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     bowlside("log", "export", *args, "--journal", demo).is_one_sentence(code, part)
     assert list(tmp_path.iterdir()) == []
@@ -316,7 +327,8 @@ def test_without_the_packages_for_pdf_it_says_so_and_csv_works(demo: Path, tmp_p
     def done(kind: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run([sys.executable, "-c", code.format(kind)], cwd=ROOT, capture_output=True, text=True, timeout=60)
     refused = done("pdf")
-    assert refused.returncode == 2 and "reportlab" in refused.stderr and "network" in refused.stderr and "Traceback" not in refused.stderr
+    assert refused.returncode == 2 and "reportlab" in refused.stderr and "network" in refused.stderr
+    assert "Traceback" not in refused.stderr
     assert not (tmp_path / "x").exists() and done("csv").returncode == 0 and (tmp_path / "x").exists()
 
 

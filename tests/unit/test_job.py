@@ -186,7 +186,8 @@ def test_due_counts_what_the_record_holds(example: Path) -> None:
 
 
 @pytest.mark.parametrize("more", [["--volume", "-1"], ["--volume", "many"], ["--volume", "1", "--taken", "-1"],
-                                  ["--volume", "1", "--day", "17.5."], ["--volume", "1", "--of", "air"], ["--volume", "1", "--mix", "x"]])
+                                  ["--volume", "1", "--day", "17.5."], ["--volume", "1", "--of", "air"],
+                                  ["--volume", "1", "--mix", "x"]])
 def test_due_of_what_can_not_be(more: list[str], example: Path) -> None:
     bowlside("job", "due", example, *more, "--journal", example.parent).is_one_sentence(2)
 

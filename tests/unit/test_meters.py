@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from scipy import stats
 
-from assistant.meters import FILE, Calibration, LeakHold, Meter, MeterError, Register, fit_for_use, leak_trend
+from assistant.meters import FILE, Calibration, LeakHold, Meter, MeterError, Register, fit_for_use, for_run, leak_trend
 from tests.command import HEADER, READINGS, bowlside, script
 
 D = Decimal
@@ -92,7 +92,8 @@ def test_leak_holds_come_from_the_record(tmp_path: Path) -> None:
     register.add("M-3", "calibrated", chamber_ratio=D("0.06"), on=TODAY)
     assert "no leak hold of today" in fit_for_use(register.meters()["M-3"], TODAY, leak=True)[0]
     for more, final in (({"meter": "M-3"}, "45.16"), ({"meter": "M-3", "practice": True}, "45.15"), ({"meter": "M-9"}, "45.14")):
-        bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=script({**READINGS, "leak.final": final}, HEADER | more))
+        given = script({**READINGS, "leak.final": final}, HEADER | more)
+        bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=given)
     meter = register.meters()["M-3"]
     assert [(one.drop_psi, one.verdict, one.on) for one in meter.holds] == [(D("0.05"), "pass", TODAY)]
     assert fit_for_use(meter, TODAY, leak=True) == []
@@ -109,7 +110,8 @@ def test_a_failed_leak_hold_bars_the_meter_until_one_passes() -> None:
 def test_the_trend_is_the_slope_that_scipy_finds() -> None:
     drops = [D(x) for x in ("0.50", "0.02", "0.03", "0.02", "0.05", "0.04", "0.07", "0.06", "0.08", "0.09", "0.10")]
     holds = tuple(LeakHold(TODAY, n, drop, "pass") for n, drop in enumerate(drops)) + (LeakHold(TODAY, 99, None, "invalid"),)
-    assert float(leak_trend(holds)) == pytest.approx(stats.linregress(range(10), [float(x) for x in drops[-10:]]).slope, abs=1e-12)
+    slope = stats.linregress(range(10), [float(x) for x in drops[-10:]]).slope
+    assert float(leak_trend(holds)) == pytest.approx(slope, abs=1e-12)
     assert leak_trend(holds[:2]) is None
 
 
@@ -175,3 +177,38 @@ def test_bad_input_is_one_sentence(args: list[str], register: Register) -> None:
 def test_the_register_says_who_is_there(register: Register) -> None:
     with pytest.raises(MeterError, match="there are: M-3"):
         register.add("M-4", "remark", text="x")
+
+
+def test_a_calibration_and_a_factor_come_from_tests_of_the_record(register: Register) -> None:
+    folder = register.folder
+    def rehearse(test: str, readings: dict[str, str], **more: object) -> None:
+        header = {"test": test, "bowl_volume_ft3": 0.249, "meter": "M-3", **more}
+        lines = [header, *({"on": ident, "key": " ".join([*value.replace(".", "*"), "#"])} for ident, value in readings.items())]
+        text = "".join(json.dumps(each) + "\n" for each in lines)
+        done = bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=text)
+        assert done.code == 0, done
+    psi = {f"canister.{kind}.{n}": value for n in (1, 2, 3) for kind, value in (("charge", "14.50"), ("equilibrium", "7.90"))}
+    rehearse("calibration", psi)
+    rehearse("aggregate-correction", {"water.drawn": "5.0", "air.reading": "5.4"}, fine_aggregate_lb=1, coarse_aggregate_lb=1,
+             batch_volume_ft3=1)
+    assert bowlside("meter", "calibrated", "M-3", "--test", "1", "--journal", folder).code == 0
+    assert bowlside("meter", "factor", "M-3", "--source", "Bend pit", "--test", "2", "--journal", folder).code == 0
+    meter = register.meters()["M-3"]
+    # k = (A0 / 100) E / (P - E), A0 = 100 x 0.0125 / 0.249: trade arithmetic from Boyle's law
+    by_hand = D("0.0125") / D("0.249") * D("7.90") / (D("14.50") - D("7.90"))
+    assert meter.chamber_ratio == round(by_hand, 4) and meter.factors["Bend pit"] == (TODAY, D("0.4"))
+    assert meter.calibrations[-1].how == "test 1 of the record"
+    for args in (["calibrated", "M-3", "--test", "2"], ["factor", "M-3", "--source", "x", "--test", "1"],
+                 ["calibrated", "M-3", "--test", "1", "--ratio", "0.06"], ["factor", "M-3", "--source", "x"]):
+        bowlside("meter", *args, "--journal", folder).is_one_sentence(2)
+    bowlside("meter", "calibrated", "M-3", "--test", "9", "--journal", folder).is_one_sentence(1, "no test 9")
+    register.add("M-1", "added")
+    bowlside("meter", "calibrated", "M-1", "--test", "1", "--journal", folder).is_one_sentence(2, "with meter M-3, not M-1")
+
+
+def test_for_a_run(register: Register, tmp_path: Path) -> None:
+    assert for_run(tmp_path / "none", "M-3", TODAY) == ({}, [])
+    assert for_run(register.folder, "M-9", TODAY)[1] == ['Meter "M-9" is not in the register; there are: M-3.']
+    calibrated(register, TODAY)
+    assert for_run(register.folder, "M-3", TODAY) == ({"chamber_ratio": D("0.0612"), "max_psi": D(46), "clamps": 6}, [])
+    assert len(for_run(register.folder, "M-3", TODAY + timedelta(days=400))[1]) == 1
