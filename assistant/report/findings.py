@@ -1,0 +1,54 @@
+"""What the report says beyond each test's own verdict: what follows a failure, and which levels of a chart were reached.
+
+The rules and their standings are those of assistant/core/quality.py; levels are the job's.
+"""
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from assistant.core import quality
+from assistant.core.phrases import capital
+from assistant.job import Levels
+from assistant.report.rows import Test, inside, result_name
+
+RETESTED = ("air_content", "slump")
+"""Results that the rule of the check test is about (C94, quoted second-hand: trade notes)."""
+
+
+_VERDICTS = {"within": quality.PASS, "OUTSIDE": quality.FAIL}
+
+
+def of_round(tests: Sequence[Test]) -> list[str]:
+    """What follows where slump or air of this round failed, its check tests counted in their order; a sentence each."""
+    found = []
+    for name in RETESTED:
+        same = [(test, one) for test in tests for one in test["results"] if one["name"] == name and one["value"] is not None
+                and test["outcome"] == "done"]
+        verdicts = [_VERDICTS.get(inside(one, test["rounding"]), quality.NONE) for test, one in same]
+        if quality.FAIL in verdicts:
+            low = same[verdicts.index(quality.FAIL)][1]["limits"][0]
+            below = low is not None and same[verdicts.index(quality.FAIL)][1]["value"] < low
+            follows = quality.after(verdicts, all(test.get("preliminary") for test, _ in same), below)
+            found.append(f"{result_name(name)}: {_sentence(follows.why)} ({follows.standing})")
+    return found
+
+
+def of_day(rows: Sequence[tuple[Test, Any]], name: str, levels: Levels) -> list[str]:
+    """Sentences on a control chart of air content; one for each value or pair that is at a warning or an action level."""
+    if name != "air_content":
+        return []
+    found = []
+    for test, one in rows:
+        if levels.target is not None and levels.warning is not None and levels.action is not None:
+            level = quality.air_mean(one["value"], levels.target, levels.warning, levels.action)
+            found += [f"Test {test['id']}: {level.why}"] if level.verdict != quality.IN_CONTROL else []
+    for (first, a), (second, b) in zip(rows, rows[1:]):
+        if levels.range_warning is not None and levels.range_action is not None:
+            level = quality.air_range(a["rounded"], b["rounded"], levels.range_warning, levels.range_action)
+            found += [f"Tests {first['id']} and {second['id']}: {level.why}"] if level.verdict != quality.IN_CONTROL else []
+    return [_sentence(words) for words in found]
+
+
+def _sentence(words: str) -> str:
+    return capital(words.rstrip(".")) + "."
