@@ -5,8 +5,11 @@ taken by another device of the station.
 """
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -25,14 +28,33 @@ def factory() -> Any:
                 Device.ensure_pin_factory()
             else:
                 # Named, because gpiozero tries five libraries in turn otherwise and warns of each.
-                from gpiozero.pins.lgpio import LGPIOFactory
-                Device.pin_factory = LGPIOFactory()
+                Device.pin_factory = _lgpio()()
         except ImportError:
             raise PinError("lgpio, which works the header pins, is not installed: on a Pi, "
                            "sudo apt install python3-lgpio.") from None
         except Exception as error:  # noqa: BLE001  lgpio, gpiozero and the kernel each raise their own
             raise PinError(f"this computer has no header pins that can be used ({_plain(error)}).") from None
     return Device.pin_factory
+
+
+def _lgpio() -> Any:
+    """gpiozero's factory for lgpio, imported so that it leaves nothing behind and stays apart from other processes.
+
+    lgpio makes a pipe called .lgd-nfy0 when it is imported, in the folder $LG_WD, and goes to that folder; without one it takes
+    the folder it is in, where a second process would read the first one's pipe.
+    """
+    here, before = os.getcwd(), os.environ.get("LG_WD")
+    folder = os.environ["LG_WD"] = tempfile.mkdtemp(prefix="bowlside-pins-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    try:
+        from gpiozero.pins.lgpio import LGPIOFactory
+    finally:
+        os.chdir(here)
+        if before is None:
+            del os.environ["LG_WD"]
+        else:
+            os.environ["LG_WD"] = before
+    return LGPIOFactory
 
 
 def mocked() -> bool:

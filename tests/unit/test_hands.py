@@ -1,5 +1,6 @@
 """All hands opened together as the settings say, on gpiozero's mock pins: what is not configured is skipped, what fails is one
 sentence, and the rest is opened."""
+import importlib.util
 import os
 import subprocess
 import sys
@@ -215,3 +216,20 @@ def test_the_process_ends_with_a_station_that_is_killed(tmp_path):
     station.wait()
     station.stdout.close()
     wait(lambda: not os.path.exists(f"/proc/{pid}") or open(f"/proc/{pid}/stat").read().split()[2] == "Z")
+
+
+def test_lgpio_is_imported_without_leaving_anything_or_going_anywhere(tmp_path):
+    """The real lgpio, here without pins: by itself it leaves a pipe in the working folder, which a second process would share."""
+    if importlib.util.find_spec("lgpio") is None:  # not importorskip: importing it is what leaves the pipe
+        pytest.skip("lgpio is missing: pip install lgpio")
+    code = ("import os; from hardware.pins import PinError, factory\n"
+            "try: factory()\nexcept PinError as error: print(error)\n"
+            "print(os.getcwd(), os.environ.get('LG_WD'))")
+    environment = {name: value for name, value in os.environ.items() if name != "GPIOZERO_PIN_FACTORY"}
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True,
+                          env={**environment, "PYTHONPATH": str(apart.ROOT), "TMPDIR": str(temporary)})
+    assert done.stdout.splitlines()[-1] == f"{tmp_path} None"
+    assert done.stderr == ""
+    assert os.listdir(tmp_path) == ["temporary"] and not os.listdir(temporary)
