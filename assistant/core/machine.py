@@ -64,7 +64,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             _due(turn, event.name)
         case DeviceLost():
             known, steady = event.device in turn.state.lost, None if event.device == GAUGE else turn.state.steady
-            turn.set(lost=tuple({*turn.state.lost, event.device}), steady=steady)
+            turn.set(lost=tuple(sorted({*turn.state.lost, event.device})), steady=steady)
             note(turn, event.device, f"{sentence('note.lost', device=_named(event.device))} {event.words}".strip())
             if not known:
                 turn.cue("refused")

@@ -84,7 +84,10 @@ def test_what_was_steady_before_the_prompt_is_never_offered(t: Wired) -> None:
     t.until("charge.1.1.confirm")
     assert t.now - opened >= 1.9, "measured from the beginning after it was asked"
     t.at("charge.1.1.confirm").hear("no").at("charge.1.1")
-    t.event(GaugeSteady(t.now, Decimal("14.50"), Decimal("0.01"), opened - 1)).at("charge.1.1")
+    t.plugged, opened = False, t.state.opened
+    t.event(GaugeSteady(t.now, Decimal("14.46"), Decimal(0), opened - 0.1)).at("charge.1.1")
+    t.hear("next").says("The reading first.").at("charge.1.1")
+    t.event(GaugeSteady(t.now, Decimal("14.46"), Decimal(0), opened)).at("charge.1.1.confirm")
 
 
 def test_an_old_steady_value_is_no_answer_to_next(t: Wired) -> None:
@@ -92,7 +95,9 @@ def test_an_old_steady_value_is_no_answer_to_next(t: Wired) -> None:
     t.key("#").wait(13).until("equilibrium.1.1").event(GaugeSteady(t.now + 2.5, Decimal("7.25"), Decimal(0), t.now))
     t.at("equilibrium.1.1.confirm").hear("no").at("equilibrium.1.1")
     t.plugged = False
-    t.wait(10).hear("next").says("The reading first.").at("equilibrium.1.1")
+    t.event(GaugeSteady(t.now, t.state.unwanted or Decimal(0), Decimal(0), t.now)).at("equilibrium.1.1")
+    t.wait(wire.FRESH_S + 0.1).hear("next").says("The reading first.").at("equilibrium.1.1")
+    t.event(GaugeSteady(t.now, t.state.unwanted or Decimal(0), Decimal(0), t.now)).hear("next").at("equilibrium.1.1.confirm")
 
 
 def test_no_to_the_gauge_is_not_asked_again_until_it_moves_and_next_takes_it(t: Wired) -> None:
@@ -152,7 +157,8 @@ def test_one_step_of_the_gauge_apart_is_no_dispute(t: Wired) -> None:
 
 def test_the_second_of_two_comes_from_another_source(t: Wired) -> None:
     skipped(t).wired_step(1, 1).wired_step(1, 2).step_to_equilibrium(1, 3).offered("equilibrium.1.3").at("equilibrium.1.3.again")
-    t.says("say it digit by digit, or key it").wait(20).at("equilibrium.1.3.again")
+    t.says("say it digit by digit, or key it").wait(20).at("equilibrium.1.3.again").takes_nothing()
+    assert not t.said, "the wire is not asked twice"
     t.key("#").refuses("equilibrium.1.3.again", "The second time, say it digit by digit, or key it.")
     first = t.state.first
     assert first is not None
@@ -215,3 +221,22 @@ def test_a_tight_hold_is_never_called_hopeless(t: Wired) -> None:
 
 def test_no_pressure_is_asked_of_the_gauge_for_a_correction(t: Wired) -> None:
     skipped(t).wired_step(1, 1).at("pump.1.2").hear("take it back").at("equilibrium.1.1").wait(30).at("equilibrium.1.1")
+
+
+def test_a_restart_in_a_hold_begins_its_curve_anew(t: Wired) -> None:
+    t.at("zero").key("#").at("leak.ask").key("#").charge(45.25).offered("leak.charge").until("leak.initial").offered("leak.initial")
+    t.at("leak.hold").wait(120)
+    assert len(t.state.curve) >= 115
+    t.kill().restart(later=5.0).says("does not count").at("leak.charge")
+    assert t.state.steady is None
+    t.offered("leak.charge").until("leak.initial").offered("leak.initial").at("leak.hold").wait(60)  # type: ignore[attr-defined]
+    assert 55 <= len(t.state.curve) <= 61 and t.state.curve[0][0] <= 1.1
+    t.replayed()
+
+
+def test_while_paused_or_keying_nothing_is_offered_and_nothing_is_said(t: Wired) -> None:
+    skipped(t).charge(14.5).key("#").until("charge.1.1").hear("pause").wait(10).at("charge.1.1")
+    t.key("A-held").until("charge.1.1.confirm").hear("no")
+    t.meter.bleed(fine=True)
+    t.key("1 4").wait(10).at("charge.1.1")
+    assert not t.said and t.state.typed == "14"
