@@ -155,7 +155,7 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
         "channel": number(0, 0, 7, "of the converter"),
         "supply_channel": number(-1, -1, 7, "of the converter; -1 for none"),
         "select": number(0, 0, 1, "chip select of SPI"),
-        "reads": number(64, 1, 1000, "conversions a reading"),
+        "reads": number(16, 1, 1000, "conversions a reading"),
         "low_ratio": figure(0.1, 0, 1, "share of the supply"),
         "low_psi": figure(0, -15, 1000, "psi"),
         "high_ratio": figure(0.9, 0, 1, "share of the supply"),

@@ -146,7 +146,8 @@ class Pattern:
             return self.unit
         named = WRITTEN.get(sent.decode().lower())
         if named is None:
-            raise NotAReading(f'it sends the unit "{raw_of(sent)}", which is none of psi, kPa, bar and mbar: set the gauge to psi')
+            raise NotAReading(f'it sends the unit "{raw_of(sent)}", which is none of psi, kPa, bar and mbar: '
+                              "set the gauge to psi")
         if self.unit not in ("line", named):
             raise NotAReading(f"it sends {named}, and the settings say {self.unit}: set the gauge to {self.unit}, "
                               f'or unit = "{named}" in [gauge]')

@@ -31,7 +31,8 @@ def find(port: str) -> str:
             raise GaugeGone(f"{len(found)} ports have the serial number {port} ({', '.join(found)}): "
                             "name the gauge's by its path in /dev/serial/by-path.")
         if not found:
-            raise GaugeGone(f"No port with the serial number {port}. {those}: plug in the gauge's cable, or mend port in [gauge].")
+            raise GaugeGone(f"No port with the serial number {port}. {those}: "
+                            "plug in the gauge's cable, or mend port in [gauge].")
         return found[0]
     if len(there) != 1:
         raise GaugeGone(f"{those}: " + ("name the gauge's in [gauge] port." if there else "plug in the gauge's cable."))

@@ -19,7 +19,7 @@ DEFAULTS: Mapping[str, Any] = {
     "pattern": "{value}", "decimals": 2,
     "ask": "", "every_ms": 100, "answer_ms": 300,
     "device": 1, "function": 3, "register": 0, "type": "float32", "words": "big",
-    "channel": 0, "supply_channel": -1, "select": 0, "reads": 64,
+    "channel": 0, "supply_channel": -1, "select": 0, "reads": 16,
     "low_ratio": 0.1, "low_psi": 0, "high_ratio": 0.9, "high_psi": 60,
 }
 
@@ -89,7 +89,8 @@ def _modbus(s: Mapping[str, Any], clock: Clock) -> Callable[[Pause], Source]:
     try:
         from hardware.gauges.modbus import ModbusGauge, Registers  # noqa: PLC0415  loads pymodbus, which only this kind needs
     except ImportError:
-        raise GaugeSettingsError("The Python package pymodbus is missing, so there is no gauge on Modbus: run the set-up again.") from None
+        raise GaugeSettingsError("The Python package pymodbus is missing, so there is no gauge on Modbus: "
+                                 "run the set-up again.") from None
     if s["unit"] == "line":
         raise GaugeSettingsError('[gauge] unit = "line" is for lines that name their unit; on Modbus say psi, kPa, bar or mbar.')
     registers = Registers(s["device"], s["function"], s["register"], s["type"], s["words"], _scale(s), s["unit"])
@@ -99,7 +100,8 @@ def _modbus(s: Mapping[str, Any], clock: Clock) -> Callable[[Pause], Source]:
 def _transducer(s: Mapping[str, Any], clock: Clock) -> Callable[[Pause], Source]:
     points = TwoPoints(*(decimal_of(s, key) for key in ("low_ratio", "low_psi", "high_ratio", "high_psi")))
     if not 0 <= points.low_ratio < points.high_ratio <= 1:
-        raise GaugeSettingsError(f"[gauge] low_ratio = {points.low_ratio} and high_ratio = {points.high_ratio}: they must rise, from 0 to 1.")
+        raise GaugeSettingsError(f"[gauge] low_ratio = {points.low_ratio} and high_ratio = {points.high_ratio}: "
+                                 "they must rise, from 0 to 1.")
     if points.low_psi == points.high_psi:
         raise GaugeSettingsError(f"[gauge] low_psi and high_psi are both {points.low_psi}: two different pressures are needed.")
     supply = None if s["supply_channel"] < 0 else s["supply_channel"]

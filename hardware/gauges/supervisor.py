@@ -87,8 +87,8 @@ class Gauge:
                     return
                 self._take(found)
             if time.monotonic() - self._last > SILENT_S:
-                why = f"gives no reading: {self._why}" if self._why else "sends nothing: check that it is switched on, and its cable"
-                self._miss(f"The gauge {why}.")
+                self._miss(f"The gauge gives no reading: {self._why}." if self._why
+                           else "The gauge sends nothing: check that it is switched on, and its cable.")
 
     def _take(self, found: Sample | Refused) -> None:
         if isinstance(found, Sample) and not self._lowest <= found.psi <= self._highest:

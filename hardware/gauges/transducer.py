@@ -40,8 +40,8 @@ class TwoPoints:
         low, high = Fraction(self.low_ratio), Fraction(self.high_ratio)
         share = (ratio - low) / (high - low)
         if not -BEYOND <= share <= 1 + BEYOND:
-            raise NotAReading(f"the transducer gives {float(ratio):.3f} of its supply, outside {self.low_ratio} to {self.high_ratio}: "
-                              "a wire is off, or the pressure is beyond its range")
+            raise NotAReading(f"the transducer gives {float(ratio):.3f} of its supply, outside {self.low_ratio} to "
+                              f"{self.high_ratio}: a wire is off, or the pressure is beyond its range")
         exact = Fraction(self.low_psi) + share * (Fraction(self.high_psi) - Fraction(self.low_psi))
         return Decimal(exact.numerator) / Decimal(exact.denominator)
 

@@ -67,7 +67,8 @@ def server(holding: dict[int, list[int]], inputs: dict[int, list[int]]):
         while not stop.is_set():
             for end in select.select(list(ends), [], [], 0.02)[0]:
                 os.write(ends[end], os.read(end, 256))
-    threads = [threading.Thread(target=loop.run_until_complete, args=(serve(),), daemon=True), threading.Thread(target=carry, daemon=True)]
+    threads = [threading.Thread(target=loop.run_until_complete, args=(serve(),), daemon=True),
+               threading.Thread(target=carry, daemon=True)]
     for thread in threads:
         thread.start()
     assert ready.wait(5)
@@ -88,7 +89,8 @@ def registers_of(value: float, kind: str, words: str) -> list[int]:
 
 def test_each_type_word_order_function_and_scale_from_a_real_server():
     cases = [(kind, words, function, value, scale) for kind, value, scale in (
-        ("float32", 14.47, "1"), ("int16", -3, "0.01"), ("uint16", 40000, "0.001"), ("int32", -70000, "0.0001"), ("uint32", 3_000_000_000, "1e-8"))
+        ("float32", 14.47, "1"), ("int16", -3, "0.01"), ("uint16", 40000, "0.001"), ("int32", -70000, "0.0001"),
+        ("uint32", 3_000_000_000, "1e-8"))
         for words in ("big", "little") for function in (3, 4)]
     blocks: dict[int, dict[int, list[int]]] = {3: {}, 4: {}}
     for number, (kind, words, function, value, _) in enumerate(cases):

@@ -120,8 +120,10 @@ def test_without_begin_and_end_all_before_the_checksum_counts():
 
 
 @pytest.mark.parametrize("pattern, why", [
-    ("psi", r"must have a \{value\}"), ("{value}{value}", "too often"), ("{pressure}", "no field {pressure}; the fields are value, sign"),
-    ("{value:0}", "width"), ("{value:99}", "width"), ("{unit:3}{value}", "width"), ("{value", "must be doubled"), ("}{value}", "must be doubled"),
+    ("psi", r"must have a \{value\}"), ("{value}{value}", "too often"),
+    ("{pressure}", "no field {pressure}; the fields are value, sign"),
+    ("{value:0}", "width"), ("{value:99}", "width"), ("{unit:3}{value}", "width"),
+    ("{value", "must be doubled"), ("}{value}", "must be doubled"),
     ("{value}{xor}{sum}", "one checksum"), ("{begin}{value}", "only with"), ("{value}{xor}{end}", "in that order"),
     ("{any}{any}{any}{value}", "too often"), ("{value} €", "plain ASCII"),
 ])

@@ -63,7 +63,8 @@ def test_an_adapter_that_hears_itself_is_no_answer():
 
 
 @pytest.mark.parametrize("answer, why", [
-    (b"", "it does not answer"), (b"14.50 psi", "it does not answer"), (b"ERR\r", 'it sends "ERR"'), (b"14.50 bar\r", "it sends bar"),
+    (b"", "it does not answer"), (b"14.50 psi", "it does not answer"), (b"ERR\r", 'it sends "ERR"'),
+    (b"14.50 bar\r", "it sends bar"),
     (b"x14.50 psi\r", "has not the form"), (b"14.50 psi\x00\r", "has not the form"), (b"1" * 500 + b"\r", "without a line end"),
 ])
 def test_no_answer_or_a_wrong_one_is_none(answer, why):

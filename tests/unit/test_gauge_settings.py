@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 
@@ -72,6 +74,28 @@ def test_a_file_that_is_read_opens_the_simulated_gauge(tmp_path):
     assert told.more_samples(1)[0].psi == Decimal("14.50")
     gauge.close()
     meter.stop()
+
+
+PAGE = (Path(settings.__file__).parent / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("number, block", list(enumerate(re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL))))
+def test_each_example_of_the_page_is_right(tmp_path, number, block):
+    path = tmp_path / "station.toml"
+    path.write_text(block)
+    section = station_settings.read(path)["gauge"]
+    assert callable(settings.source_for(section, lambda: 0.0))
+    lines = {0: b"  +14.50 psi", 1: b"$+014.50,psi*73"}
+    if number in lines:
+        assert settings._pattern({**settings.DEFAULTS, **section}).psi(lines[number]) == Decimal("14.50")  # noqa: SLF001
+
+
+def test_the_page_tells_every_key_and_its_default():
+    rows = re.findall(r"^\| (`[a-z_`, ]+) \| ([^|]+) \|", PAGE.partition("## Every key")[2], re.MULTILINE)
+    told = {key: default for keys, defaults in rows
+            for key, default in zip(re.findall(r"`(\w+)`", keys), defaults.split(", "), strict=True)}
+    assert {key: default.strip().strip("`") for key, default in told.items()} == {
+        key: f'"{value}"' if isinstance(value, str) else str(value) for key, value in settings.DEFAULTS.items()}
 
 
 def test_escapes_become_bytes():

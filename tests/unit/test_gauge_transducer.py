@@ -30,7 +30,8 @@ def bench(monkeypatch):
     factory.close()
 
 
-def transducer(supply: int | None = None, points: TwoPoints = POINTS, reads: int = 1, channel: int = 0, select: int = 0) -> Transducer:
+def transducer(supply: int | None = None, points: TwoPoints = POINTS, reads: int = 1, channel: int = 0,
+               select: int = 0) -> Transducer:
     return Transducer(points, channel, supply, select, reads, 0.0, lambda: 7.0, lambda seconds: None)
 
 
@@ -73,7 +74,8 @@ def test_the_line_is_scipys(bench):
     given = random.Random(4)
     for _ in range(50):
         low, high = sorted(given.sample(range(5, 96), 2))
-        points = TwoPoints(Decimal(low) / 100, Decimal(given.randint(-5, 40)), Decimal(high) / 100, Decimal(given.randint(41, 90)))
+        points = TwoPoints(Decimal(low) / 100, Decimal(given.randint(-5, 40)),
+                           Decimal(high) / 100, Decimal(given.randint(41, 90)))
         theirs = stats.linregress([low / 100, high / 100], [float(points.low_psi), float(points.high_psi)])
         ratio = Fraction(given.randint(low, high), 100)
         assert float(points.psi(ratio)) == pytest.approx(theirs.intercept + theirs.slope * float(ratio), abs=1e-9)
