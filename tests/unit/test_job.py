@@ -56,6 +56,10 @@ def test_the_line_of_a_key(key: tuple[str, ...], line: int | None) -> None:
     assert line_of(TEXT, *key) == line
 
 
+def test_what_holds_the_key_best_is_told_even_where_less_follows() -> None:
+    assert line_of("[a.b]\nx = 1\n[a]\ny = 1\n", "a", "b", "z") == 1
+
+
 # --- the example -------------------------------------------------------------------------------------------------------
 
 def test_the_example_is_right_invented_and_starts_a_test(example: Path) -> None:

@@ -91,11 +91,12 @@ def test_leak_holds_come_from_the_record(tmp_path: Path) -> None:
     register.add("M-3", "added")
     register.add("M-3", "calibrated", chamber_ratio=D("0.06"), on=TODAY)
     assert "no leak hold of today" in fit_for_use(register.meters()["M-3"], TODAY, leak=True)[0]
-    for more, final in (({"meter": "M-3"}, "45.16"), ({"meter": "M-3", "practice": True}, "45.15"), ({"meter": "M-9"}, "45.14")):
+    for more, final in (({"meter": "M-3"}, "45.16"), ({"meter": "M-3"}, "45.18"), ({"meter": "M-3", "practice": True}, "45.15"), ({"meter": "M-9"}, "45.14")):
         given = script({**READINGS, "leak.final": final}, HEADER | more)
         bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=given)
     meter = register.meters()["M-3"]
-    assert [(one.drop_psi, one.verdict, one.on) for one in meter.holds] == [(D("0.05"), "pass", TODAY)]
+    assert [(one.drop_psi, one.verdict, one.on) for one in meter.holds] == [(D("0.05"), "pass", TODAY), (D("0.03"), "pass", TODAY)]
+    assert [one.drop_psi for one in register.meters(holds=1)["M-3"].holds] == [D("0.03")]
     assert fit_for_use(meter, TODAY, leak=True) == []
     assert fit_for_use(meter, TODAY + timedelta(days=1), leak=True) != [] and fit_for_use(meter, TODAY + timedelta(days=1)) == []
 
