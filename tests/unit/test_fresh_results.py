@@ -113,3 +113,8 @@ def test_initial_cure(high, low, hours, strength, verdict, words) -> None:
 
 def test_an_unknown_strength_is_told() -> None:
     assert "gives no strength" in cylinders.initial_cure(D(80), D(60), D(24), US).warnings[0]
+
+
+def test_a_cylinder_in_si_weighs_what_the_same_one_does_in_pounds() -> None:
+    """6 x 12 in. at 145 lb/ft3 is 28.5 lb (vector CY01); the same in mm and kg/m3 is 12.9 kg."""
+    assert cylinders.mass(D("152.4"), D("304.8"), D("2322.7"), "si") == pytest.approx(D("28.5") * D("0.45359237"), abs=D("0.02"))
