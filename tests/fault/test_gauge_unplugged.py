@@ -18,13 +18,20 @@ import serial
 from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
-from hardware.gauges import open_gauge, ports, supervisor
+from hardware.gauges import open_gauge, ports, pty_gauge, supervisor
 from hardware.gauges.pty_gauge import EVERY_S, KINDS, PtyGauge, serve
 from hardware.gauges.sample import GaugeGone, Sample
 from hardware.gauges.serial_port import SerialPort
 from tests.unit.gauge_wire import Told, Wire, told_by
 
 NOTICED_S = 2.0  # the goal
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch):
+    """Back-off and lines five times as fast as in use; `tests.bench.gauge_recovery` measures the real ones."""
+    monkeypatch.setattr(supervisor, "FIRST_WAIT_S", 0.05)
+    monkeypatch.setattr(pty_gauge, "EVERY_S", 0.02)
 
 
 @pytest.fixture(params=KINDS)
@@ -175,7 +182,8 @@ def test_what_is_said_when_the_port_can_not_be_told(monkeypatch):
         ports.find("A")
 
 
-def test_the_waits_between_attempts_grow_to_five_seconds():
+def test_the_waits_between_attempts_grow_to_five_seconds(monkeypatch):
+    monkeypatch.undo()
     assert list(itertools.islice(supervisor.waits(), 7)) == [0.25, 0.5, 1, 2, 4, 5, 5]
 
 

@@ -314,7 +314,7 @@ def test_a_stream_without_end_takes_no_memory():
     finally:
         tracemalloc.stop()
     assert left < 10_000, left
-    assert most < 700_000, most  # 4096 line ends in one block make as many empty pieces, for a moment
+    assert most < 200_000, most
 
 
 def test_the_longest_modbus_rubbish_takes_little_time():
