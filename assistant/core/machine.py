@@ -70,9 +70,10 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
                 turn.cue("refused")
                 turn.say(event.words or sentence("test.gone", device=_named(event.device)), "device", urgent=True)
         case DeviceBack():
+            known = event.device in turn.state.lost  # one that was late at the start was never gone
             turn.set(lost=tuple(one for one in turn.state.lost if one != event.device))
             note(turn, event.device, sentence("note.back", device=_named(event.device)))
-            if _may_chat(turn):
+            if known and _may_chat(turn):
                 turn.say(sentence("test.back", device=_named(event.device)), "device")
         case HearingChanged():
             _hearing(turn, event.hearing)

@@ -74,7 +74,7 @@ def test_guidance_waits_for_words_and_never_covers_a_caution(t: Wired) -> None:
 def test_above_the_maximum_it_warns_at_once(t: Wired) -> None:
     skipped(t).at("pump.1.1").event(GaugeReads(t.now, Decimal("14.0"))).event(GaugeReads(t.now + 1, Decimal("47.1")))
     t.says("Over the meter's maximum: bleed it down.").cues("refused")
-    t.now += 3
+    t.now += 6
     t.event(GaugeReads(t.now, Decimal("47.0"))).does_not_say("maximum")
 
 
@@ -95,7 +95,7 @@ def test_an_old_steady_value_is_no_answer_to_next(t: Wired) -> None:
     t.key("#").wait(13).until("equilibrium.1.1").event(GaugeSteady(t.now + 2.5, Decimal("7.25"), Decimal(0), t.now))
     t.at("equilibrium.1.1.confirm").hear("no").at("equilibrium.1.1")
     t.plugged = False
-    t.event(GaugeSteady(t.now, t.state.unwanted or Decimal(0), Decimal(0), t.now)).at("equilibrium.1.1")
+    t.wait(5).event(GaugeSteady(t.now, t.state.unwanted or Decimal(0), Decimal(0), t.now)).at("equilibrium.1.1")
     t.wait(wire.FRESH_S + 0.1).hear("next").says("The reading first.").at("equilibrium.1.1")
     t.event(GaugeSteady(t.now, t.state.unwanted or Decimal(0), Decimal(0), t.now)).hear("next").at("equilibrium.1.1.confirm")
 

@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.core.events import DeviceBack, HearingChanged, from_plain, to_plain
+from assistant.core.events import DeviceBack, DeviceLost, HearingChanged, from_plain, to_plain
 from tests.scenario.transcript import Transcript
 
 
@@ -55,7 +55,7 @@ def test_the_event_comes_back_from_the_journal_as_it_was(t: Transcript) -> None:
 def test_the_end_of_a_hold_belongs_to_its_count(t: Transcript, left: int, said: bool) -> None:
     t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21")
     assert t.state.hold is not None and t.state.hold.id == "leak.hold"
-    t.wait(t.state.hold.ends - t.now - left)
+    t.event(DeviceLost(t.now, "microphone", "It is gone.")).wait(t.state.hold.ends - t.now - left)
     for event in (HearingChanged(t.now, "noisy"), DeviceBack(t.now, "microphone")):
         t.event(event).records("note")
         assert said == any(type(effect).__name__ == "Speak" for effect in t.effects)
