@@ -20,11 +20,17 @@ UNKNOWN = "[unk]"
 HIGHEST = Decimal("59.99")
 """No pressure in the round's tests reaches 60 psi; a longer list costs accuracy on the rest."""
 
+HIGHEST_WIDE = Decimal("999.99")
+"""Of what is no pressure: degrees Fahrenheit, masses, counts. A grammar of its own, so that pressures are heard as before."""
+
 ESSENTIAL = UNITS + POINTS[:1]
 """A model that lacks one of these can't be used for readings at all."""
 
 EVERYTHING = Expect("reading")
 """All that is ever said to a station: readings of any size, and the commands."""
+
+WIDE = Expect("reading", None, HIGHEST_WIDE)
+"""All readings that are no pressure, and the commands."""
 
 Words = tuple[str, ...]
 
@@ -122,7 +128,12 @@ def _built(expect: Expect) -> Automaton:
 
 def anywhere(expect: Expect) -> Expect:
     """`expect` wherever the reading lies: one grammar for every step of a gauge, and none that forces a value."""
-    return replace(expect, low=None, high=None, near=None)
+    return replace(expect, low=None, high=HIGHEST_WIDE if wide(expect) else None, near=None)
+
+
+def wide(expect: Expect) -> bool:
+    """Whether the reading may be more than a pressure is, or is a whole number: it needs the wide grammar."""
+    return expect.kind == "reading" and (expect.places == 0 or expect.high is not None and expect.high > HIGHEST)
 
 
 def automaton(expect: Expect, *, window: bool = False, commands: bool = True) -> Automaton:
@@ -137,21 +148,25 @@ def automaton(expect: Expect, *, window: bool = False, commands: bool = True) ->
         ways = [(tuple(said.split()), built.end) for ident in ("yes", "no") for said in COMMANDS[ident]]
     if expect.kind == "reading":
         low, high = (expect.low, expect.high) if window else (None, None)
-        ways += _readings(built, low, high, expect.places)
+        ways += _readings(built, low, high, expect.places, wide(expect))
     built.start = built.state(ways)
     return built
 
 
-def _readings(built: Automaton, low: Decimal | None, high: Decimal | None,
-              places: int | None) -> list[tuple[Words, int]]:
-    """Ways to say the values from `low` to `high`, both inclusive, within 0 and 59.99.
+def _readings(built: Automaton, low: Decimal | None, high: Decimal | None, places: int | None,
+              wider: bool) -> list[tuple[Words, int]]:
+    """Ways to say the values from `low` to `high`, both inclusive, within 0 and 59.99, or 999.99 if `wider`.
 
+    Wider, whole numbers may also be said digit by digit, but for those from 100 on: they need their point.
     places: exactly so many decimals, plus the short forms of a charge pressure ("thirty", "fourteen and a
     half", "fourteen point five"); None: one or two decimals.
     """
     low = max(Decimal(0), low) if low is not None else Decimal(0)
-    high = min(HIGHEST, high) if high is not None else HIGHEST
-    ways = [(_natural(n), built.end) for n in range(10, int(HIGHEST) + 1) if low <= n <= high]
+    top = HIGHEST_WIDE if wider else HIGHEST
+    high = min(top, high) if high is not None else top
+    ways = [(_natural(n), built.end) for n in range(10, min(99, int(top)) + 1) if low <= n <= high]
+    if wider:
+        ways += [(form, built.end) for n in range(100) if low <= n <= high for form in (_spelt(str(n)) if n else [UNITS[:1]])]
     if places != 0:
         halves = [n for n in range(10, int(HIGHEST) + 1) if low <= n + Decimal("0.5") <= high]
         tails = [tail for tail in (HALF, *((point, UNITS[5]) for point in POINTS)) if tail]
@@ -180,7 +195,7 @@ def _decimals(n: int, count: int) -> list[Words]:
 
 
 def _whole(n: int) -> list[Words]:
-    return _spelt(str(n)) + ([_natural(n)] if n >= 10 else [])
+    return _spelt(str(n)) + ([_natural(n)] if 10 <= n < 100 else [])
 
 
 def _spelt(said: str) -> list[Words]:

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from assistant.core.expect import Expect
+from models import grammar
 from models.quieten import even_out, faster
 from models.vosk_engine import VoskEngine
 from models.vote import OWN, Decoding
@@ -29,8 +30,17 @@ class OwnEngine:
         if self._engine.accepts is None or self._engine.lacks:
             raise RuntimeError(f"The station's own speech model in {folder} lacks words of the station; run the set-up "
                                "again.")
+        self._folder, self._cache = folder, cache
+        self._wide: VoskEngine | None = None
         self.sentences = [about] if about else []
 
     def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[Decoding]:
+        engine = self._wider() if grammar.wide(expect) else self._engine
         for pace in PACES:
-            yield Decoding(self._engine.hear_strictly(even_out(sound if pace == 1 else faster(sound, pace), COMFORT_DB)), OWN)
+            yield Decoding(engine.hear_strictly(even_out(sound if pace == 1 else faster(sound, pace), COMFORT_DB)), OWN)
+
+    def _wider(self) -> VoskEngine:
+        """The same model in the grammar of all that is no pressure; loaded when it is first needed."""
+        if self._wide is None:
+            self._wide = VoskEngine(self._folder, second=False, sentences=grammar.automaton(grammar.WIDE), cache=self._cache)
+        return self._wide
