@@ -9,7 +9,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NoReturn
 
-from assistant import enrol, hear, lines, log, meter_commands, mic, voice, work
+from assistant import check, enrol, hear, lines, log, meter_commands, mic, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
@@ -109,11 +109,14 @@ def parser() -> argparse.ArgumentParser:
     work.add_arguments(work_)
 
     mics = command("mic", "The microphone: check.", lambda args: mics.print_help() or 2)
-    check = mics.add_subparsers(metavar="WHAT", parser_class=_Parser).add_parser(
+    mic_check = mics.add_subparsers(metavar="WHAT", parser_class=_Parser).add_parser(
         "check", help="Is it loud, clean and close enough? Says what to move.",
         description="Listens to the noise and to five digits, and says what is right and what to move.")
-    check.set_defaults(do=mic.run)
-    mic.add_arguments(check)
+    mic_check.set_defaults(do=mic.run)
+    mic.add_arguments(mic_check)
+
+    check.add_arguments(command("check", "Walk every device: press each key, see the lamp, watch the gauge; says what is wrong.",
+                                check.run))
 
     voice.add_arguments(command("voice", "Speech models: list, fetch, use.", None))
 

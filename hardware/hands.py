@@ -27,7 +27,7 @@ def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], 
 
     Keypad and pedal are one device of the list, watched by a process of their own; on gpiozero's mock pins they are in this one.
     """
-    clash = _pins_twice(settings)
+    clash = pins_twice(settings)
     if clash:
         on_trouble(clash)
     opened = []
@@ -65,7 +65,7 @@ def pins_of(section: Mapping[str, Any]) -> list[int]:
     return [*section.get("rows", ()), *section.get("columns", ()), *([section["pin"]] if "pin" in section else [])]
 
 
-def _pins_twice(settings: Mapping[str, Mapping[str, Any]]) -> str:
+def pins_twice(settings: Mapping[str, Mapping[str, Any]]) -> str:
     """One sentence, or nothing. gpiozero refuses the second one anyway, but can't say whose pin it is."""
     owner: dict[int, str] = {}
     for name in PIN_SECTIONS:

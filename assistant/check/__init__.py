@@ -1,0 +1,75 @@
+"""`bowlside check`: walks every device with the technician, says what is wrong and what to do, and ends with one page."""
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack, closing
+from typing import Any
+
+from assistant import station_settings
+from assistant.check.finding import NAMES, Finding, none_wrong, page
+from assistant.jsonline import dumps
+from assistant.script import ScriptError
+from hardware.hands import pins_twice
+
+GOOD, WRONG = 0, 1
+ALONE = "No terminal here, so nobody can be asked: this is the quick check."
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("devices", metavar="DEVICE", nargs="*", help=f"only these: {', '.join(NAMES)} (all)")
+    parser.add_argument("--quick", action="store_true", help="two seconds: open each, look at it, ask nobody")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line")
+
+
+def run(args: argparse.Namespace) -> int:
+    """0: nothing wrong; 1: something wrong. Raises ScriptError (wrong use) for a device that isn't known and
+    a settings file that can't be right."""
+    for name in args.devices:
+        if name not in NAMES:
+            raise ScriptError(f"check: there is no device {name!r}; the devices are {', '.join(NAMES)}.")
+    settings = station_settings.read()
+    names = [name for name in NAMES if not args.devices or name in args.devices]
+    clash = pins_twice(settings)
+    if clash:
+        print(clash, file=sys.stderr)
+    if not args.quick and not sys.stdin.isatty():
+        print(ALONE, file=sys.stderr)
+        args.quick = True
+    if args.quick:
+        from assistant.check.quick import quick
+        found = quick(settings, names)
+    else:
+        found = _walk(args, settings, names)
+    _print(found, args.json)
+    return GOOD if none_wrong(found) and not clash else WRONG
+
+
+def _print(found: Sequence[Finding], as_json: bool) -> None:
+    if as_json:
+        for one in found:
+            print(dumps(one.plain()), flush=True)
+    else:
+        print(page(found), flush=True)
+
+
+def _walk(args: argparse.Namespace, settings: Mapping[str, Mapping[str, Any]], names: Sequence[str]) -> list[Finding]:
+    from assistant import voice_out
+    from assistant.check.devices import Opened, configured
+    from assistant.check.sound import Sound
+    from assistant.check.talk import TERMINAL, Talk
+    from assistant.check.walk import Walk
+    from hardware.terminal import TerminalKeypad
+
+    talk = Talk(lambda words: print(words, file=sys.stderr, flush=True))
+    with ExitStack() as stack:
+        stack.enter_context(TerminalKeypad(lambda key: talk.key(TERMINAL, key)))
+        sound = stack.enter_context(closing(Sound(talk, voice_out.chosen(args))))
+        own: dict[str, Any] = {"loudspeaker": sound}
+        for name in names:
+            if configured(name, settings) and name not in ("loudspeaker", "microphone"):
+                own[name] = Opened(name, settings, lambda key, name=name: talk.key(name, key),
+                                   lambda on: talk.key("pedal", "talk") if on else None)
+                stack.callback(own[name].close)
+        return Walk(talk, settings, names, own, sound.microphone).run()

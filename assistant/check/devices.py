@@ -1,0 +1,107 @@
+"""Each device of the check, opened by itself, with everything that it tells and sends."""
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
+
+SOUND = ("loudspeaker", "microphone")
+"""Devices that no section of the settings switches on: the system's own are used."""
+KEPT_BLOCKS = 70
+"""About two seconds of the microphone."""
+
+Settings = Mapping[str, Mapping[str, Any]]
+
+
+class Closes(Protocol):
+    def close(self) -> None: ...
+
+
+def configured(name: str, settings: Settings) -> bool:
+    return name in SOUND or bool(settings.get(name, {}).get("kind"))
+
+
+def not_configured(name: str, called: str) -> str:
+    return f"No {called} is configured: [{name}] in station.toml."
+
+
+class Opened:
+    """One device. ``close`` may come while it still opens.
+
+    told     what it complained of, oldest first
+    samples  (time of the boot clock, psi) of a gauge, the newest 1,000
+    blocks   of a microphone, the newest two seconds
+
+    on_key   a key of the key map that this device gave
+    on_talk  a talk pedal was pressed (True) or let go
+    """
+
+    def __init__(self, name: str, settings: Settings, on_key: Callable[[str], None] = lambda name: None,
+                 on_talk: Callable[[bool], None] = lambda on: None) -> None:
+        self.name = name
+        self.told: list[str] = []
+        self.samples: deque[Any] = deque(maxlen=1000)
+        self.blocks: deque[bytes] = deque(maxlen=KEPT_BLOCKS)
+        self.device: Any = None
+        self._lock, self._closed = threading.Lock(), False
+        try:
+            opened = self._open(settings, on_key, on_talk)
+        except Exception as error:  # noqa: BLE001  whatever a device or its library raises is what is wrong with it
+            self.told.append(str(error) or type(error).__name__)
+            return
+        with self._lock:
+            self.device = opened
+            if self._closed and opened is not None:
+                opened.close()
+
+    def _open(self, settings: Settings, on_key: Callable[[str], None], on_talk: Callable[[bool], None]) -> Any:
+        told = self.told.append
+        if self.name == "loudspeaker":
+            from hardware.mixer import RATE, Mixer
+            from hardware.stream import OutputStream
+            return OutputStream(Mixer(RATE), told)
+        if self.name == "microphone":
+            from hardware.microphone import Microphone
+            return Microphone(self.blocks.append, lambda: False, told)
+        if self.name == "gauge":
+            from hardware.gauges import open_gauge
+            return open_gauge(settings["gauge"], self.samples.append, told, lambda: None, told)
+        from hardware.hands import open_all
+        found = open_all({self.name: settings[self.name]}, on_key, told, told, lambda: None, on_talk)
+        return found[0] if found else None
+
+    @property
+    def works(self) -> bool:
+        """It is open; of a gauge or a microphone: something comes."""
+        if self.device is None:
+            return False
+        if self.name == "loudspeaker":
+            return bool(self.device.audible)
+        if self.name == "microphone":
+            return bool(self.blocks)
+        return bool(self.samples) if self.name == "gauge" else bool(self.device.alive)
+
+    @property
+    def why(self) -> str:
+        """What is wrong with one that does not work."""
+        return self.told[0] if self.told else "It does not answer."
+
+    def wait(self, within_s: float) -> bool:
+        """Until it works or complains; whether it works."""
+        until = time.monotonic() + within_s
+        while not (self.works or self.told) and time.monotonic() < until:
+            time.sleep(0.01)
+        return self.works
+
+    def show(self, pattern: str) -> None:
+        """A pattern of a lamp or buzzer, from its start."""
+        self.device.show("off")
+        self.device.show(pattern)
+
+    def close(self) -> None:
+        with self._lock:
+            self._closed = True
+            if self.device is not None:
+                self.device.close()

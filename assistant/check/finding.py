@@ -1,0 +1,62 @@
+"""What the check found: one line a device, and the page that ends it."""
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from textwrap import wrap
+
+NAMES = {"loudspeaker": "loudspeaker", "microphone": "microphone", "keypad": "keypad", "usb_pad": "USB pad", "pedal": "pedal",
+         "lamp": "lamp", "buzzer": "buzzer", "gauge": "gauge"}
+"""Every device, in the order in which it is checked, and what it is called."""
+WIDTH = 100
+_MARKS = {True: "ok", False: "WRONG", None: "-"}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What came of one device."""
+    device: str
+    """a key of NAMES"""
+    good: bool | None
+    """None: not judged, because none is configured or nobody checked it"""
+    words: str
+    """whole sentences: what is right, or what is wrong and what to do"""
+
+    def plain(self) -> dict[str, object]:
+        """For ``--json``."""
+        return {"device": self.device, "good": self.good, "words": self.words}
+
+
+def joined(device: str, parts: Sequence[tuple[bool, str]]) -> Finding:
+    """One finding from several sentences: those that complain alone, where any does."""
+    wrong = [words for good, words in parts if not good]
+    return Finding(device, not wrong, " ".join(wrong or [words for _, words in parts]))
+
+
+def none_wrong(findings: Iterable[Finding]) -> bool:
+    return not any(one.good is False for one in findings)
+
+
+def page(findings: Sequence[Finding]) -> str:
+    """The summary, at most 100 columns wide: every device, what is wrong and what to do."""
+    lines = [f"BOWLSIDE CHECK, {time.strftime('%Y-%m-%d %H:%M')}", ""]
+    for one in findings:
+        head = f"{_MARKS[one.good]:<6}{NAMES[one.device]:<13}"
+        body = wrap(one.words, WIDTH - len(head)) or [""]
+        lines += [head + body[0], *(" " * len(head) + more for more in body[1:])]
+    wrong = [NAMES[one.device] for one in findings if one.good is False]
+    judged = sum(one.good is not None for one in findings)
+    if wrong:
+        lines += ["", f"Wrong: {listed(wrong)}. Mend that, then check it alone: bowlside check "
+                  + " ".join(one.device for one in findings if one.good is False)]
+    elif judged:
+        lines += ["", f"Nothing wrong with {'what was checked' if judged < len(findings) else 'any device'}."]
+    else:
+        lines += ["", "Nothing was checked."]
+    return "\n".join(lines)
+
+
+def listed(names: Sequence[str]) -> str:
+    """a, b and c."""
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]])) if names else ""

@@ -1,0 +1,76 @@
+"""What the station shows and sounds: lamp, buzzer and loudspeaker. Only a person can tell whether it arrives."""
+from __future__ import annotations
+
+from assistant.check.devices import Opened, Settings
+from assistant.check.finding import NAMES, Finding, listed
+from assistant.check.talk import ANSWER_S, Talk
+from hardware.rhythms import MEANS
+from hardware.wiring.header import named
+
+LOOKS = {"waiting": "a short flash every one and a half seconds", "hold": "light, with a short gap every two seconds",
+         "tap": "even flashing, twice a second", "wrong": "two flashes, then a pause"}
+"""How each pattern of hardware/rhythms.py looks, in words that leave out its colour."""
+SOUNDS = {"waiting": "one short beep", "hold": "one long beep", "tap": "even beeps, twice a second", "wrong": "two long beeps"}
+CUES = {"digit_5": "a key", "in_band": "in the band", "settled": "settled", "tap_first": "the first blow", "tap": "a blow",
+        "tap_end": "tapping is over", "mark": "half of a hold is over", "count": "the last seconds", "refused": "refused"}
+"""The cues that a test is worked by, and what each means."""
+CUE_S = 0.9
+"""From one cue to the next words."""
+
+
+def lamp_or_buzzer(talk: Talk, one: Opened, settings: Settings, within_s: float = ANSWER_S) -> Finding:
+    """Dark or silent, then each pattern."""
+    name, section = one.name, settings[one.name]
+    calm, see, words = ("dark", "see", LOOKS) if name == "lamp" else ("silent", "hear", SOUNDS)
+    answer = talk.yes(f"Is the {name} {calm} now?", within_s)
+    if answer is None:
+        return unanswered(name)
+    if not answer:
+        other = str(not section["active_high"]).lower()
+        return Finding(name, False, f"It is on when it should be {calm}: set active_high = {other} in [{name}].")
+    missed: list[str] = []
+    for pattern, looks in words.items():
+        one.show(pattern)
+        answer = talk.yes(f"{MEANS[pattern].capitalize()}: do you {see} {looks}?", within_s, again=lambda p=pattern: one.show(p))
+        if answer is None:
+            one.show("off")
+            return unanswered(name)
+        if not answer:
+            missed.append(pattern)
+    one.show("off")
+    if len(missed) == len(words):
+        what = "an LED may be the wrong way round" if name == "lamp" else f'kind = "{section["kind"]}" may be the wrong one'
+        return Finding(name, False, f"It never comes on: look at its wires to {named(section['pin'])} and to ground; {what}.")
+    if missed:
+        return Finding(name, False, f"Not seen or heard: {listed([MEANS[one] for one in missed])}. It works, so look at where it hangs: "
+                                    "it must stand out in the sun and the noise.")
+    return Finding(name, True, f"All {len(words)} patterns arrive.")
+
+
+def loudspeaker(talk: Talk, within_s: float = ANSWER_S) -> Finding:
+    """The voice, then the cues, each after its name."""
+    answer = talk.yes("This is the voice of the station. Do you understand it with the machines running?", within_s)
+    if answer is None:
+        return unanswered("loudspeaker")
+    if not answer:
+        return Finding("loudspeaker", False, "The voice is not understood: turn the loudspeaker up, bring it closer, or set the voice's "
+                                             "pace (rate_wpm in [voice]) lower.")
+    _cues(talk)
+    answer = talk.yes(f"Did you hear {len(CUES)} sounds, each after its name?", within_s, again=lambda: _cues(talk))
+    if answer is None:
+        return unanswered("loudspeaker")
+    if not answer:
+        return Finding("loudspeaker", False, "The voice is heard and the sounds are not: turn it up, or use the lamp or the buzzer.")
+    return Finding("loudspeaker", True, "Voice and sounds are heard.")
+
+
+def _cues(talk: Talk) -> None:
+    for cue, means in CUES.items():
+        talk.tell(f"  {means}", aloud=means)
+        talk.silent()
+        talk.cue(cue)
+        talk.pause(CUE_S)
+
+
+def unanswered(device: str) -> Finding:
+    return Finding(device, None, f"Nobody answered, so the {NAMES[device]} was not judged.")

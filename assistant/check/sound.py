@@ -1,0 +1,48 @@
+"""The check's own voice and ears, which are two of the devices that it checks."""
+from __future__ import annotations
+
+from assistant import mic, mic_listen, mic_report, voice_out
+from assistant.check.finding import Finding, joined
+from assistant.check.talk import Talk
+from assistant.ears import Ears
+
+
+class Sound:
+    """Speaks the check's sentences and hears yes and no. Without a loudspeaker the sentences are only shown."""
+
+    name = "loudspeaker"
+
+    def __init__(self, talk: Talk, out: voice_out.Spoken) -> None:
+        self._talk, self.told = talk, []
+        self._speaker = out.speaker(None, lambda ident: None, on_trouble=self.told.append)
+        if self.works:
+            talk.attach(self._speaker)
+        self._ears: Ears | None = Ears(talk, self._speaker.is_deaf)  # type: ignore[arg-type]  it asks four things, and Talk has them
+
+    @property
+    def works(self) -> bool:
+        return bool(self._speaker.stream.audible)
+
+    @property
+    def why(self) -> str:
+        return self.told[0] if self.told else "No loudspeaker answers."
+
+    def wait(self, within_s: float) -> bool:
+        """It is known as soon as it was made."""
+        return self.works
+
+    def microphone(self) -> Finding:
+        """``bowlside mic check``, with nothing else of the sound open; afterwards the check is silent and answered by keys."""
+        self.close()
+        try:
+            found = mic_listen.listen(mic.WORDS_S)
+        except mic_listen.NoMicrophone as missing:
+            return Finding("microphone", False, str(missing))
+        return joined("microphone", [(one.good, one.words) for one in mic_report.remarks(found)])
+
+    def close(self) -> None:
+        if self._ears is not None:
+            self._ears.close()
+            self._ears = None
+            self._talk.attach(None)
+            self._speaker.close()

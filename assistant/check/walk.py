@@ -1,0 +1,113 @@
+"""The whole walk: every device in turn, worked by the technician, answered by any key or by voice."""
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from assistant.check import gauge as gauges, keys, signs
+from assistant.check.devices import Opened, Settings, configured, not_configured
+from assistant.check.finding import NAMES, Finding, joined
+from assistant.check.talk import ANSWER_S, Left, Talk
+from assistant.clock import boot_now
+from assistant.core import phrases
+
+OPENS_S = 5.0
+"""Longer than any device takes to open or to complain: a process to start, a library to load."""
+REST_S = 10.0
+"""A steady gauge stands still within 2 to 8 s (hardware/gauges/steady.py)."""
+WELCOME = ("Every device in turn. Yes is Enter, the pedal or the word; no is C or the word; A says it again; "
+           "q in the terminal ends the check.")
+CHARGE = "Lever up. Charge the chamber to about 15 psi and let it settle. Then say next, or no to leave that out."
+
+
+class Walk:
+    """One check of the devices named.
+
+    own         every device that is configured, opened already, but for the microphone: name -> Opened
+    microphone  measures the microphone, everything else of the sound being closed; one finding
+    """
+
+    def __init__(self, talk: Talk, settings: Settings, names: Sequence[str], own: Mapping[str, Any],
+                 microphone: Callable[[], Finding], answer_s: float = ANSWER_S) -> None:
+        self.talk, self.settings, self.names, self.own = talk, settings, names, own
+        self._microphone, self._answer_s = microphone, answer_s
+
+    def run(self) -> list[Finding]:
+        """A finding for every device, also for those that were not come to."""
+        found: dict[str, Finding] = {}
+        try:
+            self.talk.tell(WELCOME)
+            for name in self.names:
+                found[name] = self._one(name)
+                one = found[name]
+                self.talk.show(f"{NAMES[name]}: {one.words}")
+        except Left:
+            pass
+        return [found.get(name) or Finding(name, None, "Not checked: the check was ended before.") for name in self.names]
+
+    def _one(self, name: str) -> Finding:
+        if not configured(name, self.settings):
+            return Finding(name, None, not_configured(name, NAMES[name]))
+        if name == "microphone":
+            return self._microphone()
+        one = self.own[name]
+        self.talk.show(f"\nTHE {NAMES[name].upper()}")
+        if not one.wait(OPENS_S):
+            return Finding(name, False, one.why)
+        found = self._worked(one)
+        later = [told for told in one.told if told not in found.words]
+        return found if not later else joined(name, [(found.good is not False, found.words), (False, " ".join(later))])
+
+    def _worked(self, one: Opened) -> Finding:
+        talk, section = self.talk, self.settings.get(one.name, {})
+        match one.name:
+            case "loudspeaker":
+                return signs.loudspeaker(talk, self._answer_s)
+            case "keypad":
+                talk.tell("The keypad: press each key once, as it is asked for.")
+                return keys.keypad(section, keys.walk(talk, "keypad", keys.asked_of_keypad(section["legend"].split())))
+            case "usb_pad":
+                talk.tell("The USB pad: press each key once, as it is asked for.")
+                return keys.usb_pad(keys.walk(talk, "usb_pad", keys.asked_of_pad()))
+            case "pedal":
+                return keys.pedal(talk, section)
+            case "lamp" | "buzzer":
+                return signs.lamp_or_buzzer(talk, one, self.settings, self._answer_s)
+        return self._gauge(one, section)
+
+    # --- the gauge -----------------------------------------------------------------------------------------------------
+
+    def _gauge(self, one: Opened, section: Any) -> Finding:
+        talk = self.talk
+        answer = talk.yes("The gauge. Is the meter open to the air, lever up and no pressure in it?", self._answer_s)
+        if answer is None:
+            return signs.unanswered("gauge")
+        parts: list[tuple[bool, str]] = []
+        rest = None
+        if answer:
+            talk.tell("Leave it alone for some seconds.")
+            rest = self._still(one)
+            parts += gauges.open_to_air(list(one.samples), rest) if one.samples else [(False, one.why)]
+        if talk.yes(f"{CHARGE}", self._answer_s):
+            still = self._still(one)
+            parts += gauges.charged(rest.value if rest else None, still)
+            if still is not None and talk.yes(f"The wire says {still.value} psi. Does the meter's own gauge show that, to two "
+                                              "hundredths?", self._answer_s) is False:
+                parts.append((False, gauges.face_differs(still, section["unit"], section["scale"])))
+            talk.tell(f"Bleed the chamber to zero. {phrases.PRESSURE_CAUTION}")
+            talk.silent()
+        if not parts:
+            return Finding("gauge", None, "Not judged: it was neither open to the air nor charged.")
+        return joined("gauge", parts)
+
+    def _still(self, one: Opened) -> Any:
+        """Where it stands still from now on; None if it does not within the time."""
+        one.samples.clear()
+        until = time.monotonic() + REST_S
+        while time.monotonic() < until:
+            self.talk.pause(0.1)
+            samples = list(one.samples)
+            if samples and (still := gauges.still_now(samples, boot_now())) is not None:
+                return still
+        return None
