@@ -6,6 +6,7 @@ against scipy; what a transducer gives of its supply is common practice, no sour
 
 from __future__ import annotations
 
+import os
 import random
 from decimal import Decimal
 from fractions import Fraction
@@ -14,10 +15,11 @@ import gpiozero
 import pytest
 from scipy import stats
 
-from hardware.gauges import GaugeSettingsError, settings
+from hardware.gauges import GaugeSettingsError, settings, supervisor
 from hardware.gauges.fake_converter import BenchFactory, FakeConverter
 from hardware.gauges.sample import GaugeGone, NotAReading, Refused, Sample
 from hardware.gauges.transducer import Transducer, TwoPoints
+from tests.unit.gauge_wire import Told, told_by
 
 POINTS = TwoPoints(Decimal("0.1"), Decimal(0), Decimal("0.9"), Decimal(60))
 
@@ -167,3 +169,34 @@ def test_a_machine_without_header_pins_is_one_sentence(monkeypatch):
 def test_settings_that_can_not_be_right(wrong, why):
     with pytest.raises(GaugeSettingsError, match=why):
         settings.source_for({"kind": "transducer", **wrong}, lambda: 0.0)
+
+
+def test_kept_by_the_same_thread_as_the_others_it_is_lost_and_back(bench, monkeypatch):
+    monkeypatch.setattr(supervisor, "SILENT_S", 0.3)
+    converter, told = FakeConverter(bench, lambda asked: 800 if asked == 1 else 400), Told()
+    gauge = told_by({"kind": "transducer", "supply_channel": 1, "reads": 2, "every_ms": 20}, told)
+    try:
+        told.more_samples(2)
+        assert set(told.psi()) == {30}
+        assert len(told.of("trouble")) == 1 and "take its readings as a guide" in told.of("trouble")[0]
+        converter.powered = False
+        told.wait(lambda: bool(told.of("lost")))
+        assert "nothing is on the SPI bus, or it has no power" in told.of("lost")[0]
+        converter.powered = True
+        told.wait(lambda: told.all[-1][0] == "sample")
+        assert told.of("back") == [True]
+    finally:
+        gauge.close()
+
+
+def test_on_a_machine_without_pins_it_is_a_trouble_told_once(monkeypatch):
+    monkeypatch.setattr(gpiozero.Device, "pin_factory", None)
+    monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
+    if os.path.exists("/dev/gpiochip0"):
+        pytest.skip("this machine has header pins")
+    told = Told()
+    gauge = told_by({"kind": "transducer"}, told)
+    told.wait(lambda: bool(told.all))
+    gauge.close()
+    assert [one[0] for one in told.all] == ["trouble"]
+    assert told.of("trouble")[0].startswith("The transducer can't be read: ")
