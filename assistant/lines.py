@@ -38,7 +38,8 @@ def readable(line: Line) -> str:
 def _value(line: Line) -> str:
     value = line.get("value")
     unit = line.get("unit") or ""
-    return f"{value:f} {unit}".strip() if isinstance(value, Decimal) else "-"
+    spread = f" ± {line['spread']:f}" if line.get("spread") else ""
+    return f"{value:f} {unit}".strip() + spread if isinstance(value, Decimal) else "-"
 
 
 _WORDS: dict[str, Callable[[Line], tuple[str, str]]] = {

@@ -79,7 +79,8 @@ def clock_of(state: State, now: float) -> tuple[float | None, str]:
     if "tap" in timers:
         return max(0.0, timers["tap"] - now), sentence("screen.tap")
     if state.hold is not None:
-        return max(0.0, state.hold.ends - now), sentence("screen.hold" if state.hold.ends - state.hold.started > 30 else "screen.settle")
+        long = state.hold.ends - state.hold.started > 30
+        return max(0.0, state.hold.ends - now), sentence("screen.hold" if long else "screen.settle")
     return None, ""
 
 

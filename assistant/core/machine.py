@@ -10,8 +10,8 @@ from dataclasses import replace
 
 from assistant.core import answers, hold_curve, phrases, reading, wire
 from assistant.core.effects import Effect, Finish
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged, KeyPressed,
-                                   Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear)
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged,
+                                   KeyPressed, Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear)
 from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, end_hold, enter, note
 from assistant.core.language import CURRENT, sentence
 from assistant.core.procedure import build

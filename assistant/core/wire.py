@@ -22,8 +22,8 @@ MOVED_PSI = Decimal("0.03")
 """Less than this is no movement to speak of: one fine stroke. Ours."""
 CROSSED_PSI = Decimal("0.01")
 """The same where the edge of the band was crossed. Ours: the gauge's last place."""
-UNIT = "psi"
-"""Only a pressure can come from this gauge."""
+OWN = ("leak", "charge", "equilibrium", "canister", "gauge")
+"""First words of the names of readings that the meter's own gauge shows. A reference gauge's reading never comes by this wire."""
 
 
 def charging(state: State) -> str:
@@ -35,11 +35,11 @@ def charging(state: State) -> str:
         return ""
     step = state.step
     if state.phase is Phase.ENTRY and state.first is None:
-        return step.id if isinstance(step, Ask) and step.band and step.unit == UNIT else ""
+        return step.id if isinstance(step, Ask) and step.band and _by_wire(step) else ""
     if state.phase is Phase.TELL and isinstance(step, Tell) and not step.goto:
         after = state.procedure.steps[state.index + 1:state.index + 3]
         if (len(after) == 2 and isinstance(after[0], Hold) and isinstance(after[1], Ask) and after[1].band
-                and after[1].unit == UNIT and after[1].stage == step.stage):
+                and _by_wire(after[1]) and after[1].stage == step.stage):
             return after[1].id
     return ""
 
@@ -55,7 +55,11 @@ def wants_steady(state: State) -> bool:
     A correction asks for what was read earlier: the gauge can't know it.
     """
     return (state.procedure is not None and state.phase in (Phase.ENTRY, Phase.CONFIRM) and not state.corrected
-            and isinstance(state.step, Ask) and state.ask.unit == UNIT)
+            and isinstance(state.step, Ask) and _by_wire(state.ask))
+
+
+def _by_wire(ask: Ask) -> bool:
+    return ask.unit == "psi" and ask.id.partition(".")[0] in OWN
 
 
 def steady_now(state: State) -> Steady | None:

@@ -6,10 +6,12 @@ so few of this gauge's noise leave their middle less sure than KNOWN_PSI),
     its highest and lowest sample are at most SPAN_PSI apart, or NOISES times this gauge's noise if that is more,
     and the mean of the second half is at most DRIFT_PSI from the mean of the first, or two errors of that difference.
 
-A gauge that would need more than LONGEST_S, or whose samples span more than MOST_PSI, is never steady. The noise is learned from the samples
-themselves: the smaller 70 % of |x(n) - 2 x(n-1) + x(n-2)| have a mean of 0.474 sqrt(6) standard deviations for normal noise. A
-straight ramp (pumping, bleeding, a leak) cancels out of it, a torn frame or the strokes of a pump are among the largest, and
-unlike a median it does not jump where the gauge shows whole hundredths. (Derived; the sizes are ours, no source.) All pressures are psi, times are seconds on any one clock.
+A gauge that would need more than LONGEST_S, or whose samples span more than MOST_PSI, is never steady.
+
+The noise is learned from the samples themselves: the smaller 70 % of |x(n) - 2 x(n-1) + x(n-2)| have a mean of 0.474 sqrt(6)
+standard deviations for normal noise. A straight ramp (pumping, bleeding, a leak) cancels out of it, a torn frame or the strokes
+of a pump are among the largest, and unlike a median it does not jump where the gauge shows whole hundredths. (Derived; the sizes
+are ours, no source.) All pressures are psi, times are seconds on any one clock.
 """
 from __future__ import annotations
 

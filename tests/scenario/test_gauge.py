@@ -10,6 +10,7 @@ import pytest
 from assistant import record
 from assistant.core import wire
 from assistant.core.events import GaugeReads, GaugeSteady
+from assistant.core.state import Phase
 from hardware.meter import Meter
 from tests.scenario.wired import Cue, Record, Speak, Wired
 
@@ -26,6 +27,12 @@ def skipped(t: Wired) -> Wired:
         t.at(prompt).key("#")
     t.meter.close_lid()
     return t.flood(1).at("clamps").key("#")  # type: ignore[return-value]
+
+
+def in_the_hold(t: Wired, psi: float) -> Wired:
+    """Charged, read, and the five minutes have begun."""
+    t.at("zero").key("#").at("leak.ask").key("#").charge(psi).offered("leak.charge")
+    return t.until("leak.initial").offered("leak.initial").at("leak.hold")  # type: ignore[return-value]
 
 
 def test_a_whole_test_by_wire_and_one_key(t: Wired) -> None:
@@ -144,7 +151,8 @@ def test_two_sources_that_disagree_ask_and_take_neither(t: Wired) -> None:
 
 def test_a_heard_value_is_compared_even_when_the_gauge_settles_later(t: Wired) -> None:
     skipped(t).step_to_equilibrium(1, 1).until("equilibrium.1.1")
-    t.hear("seven point nine nine").at("equilibrium.1.1.confirm").wait(6).hear("yes").at("equilibrium.1.1").says("Either may be wrong")
+    t.hear("seven point nine nine").at("equilibrium.1.1.confirm").wait(6).hear("yes")
+    t.at("equilibrium.1.1").says("Either may be wrong")
 
 
 def test_one_step_of_the_gauge_apart_is_no_dispute(t: Wired) -> None:
@@ -198,7 +206,7 @@ def t_lost(t: Wired):
 
 def test_a_leaking_hold_is_called_early_runs_on_and_may_be_given_up(tmp_path: Path) -> None:
     t = Wired(tmp_path, Meter(leak_psi_per_min=0.15))
-    t.at("zero").key("#").at("leak.ask").key("#").charge(45.35).offered("leak.charge").until("leak.initial").offered("leak.initial")
+    in_the_hold(t, 45.35)
     begun = t.now
     t.at("leak.hold").wait(295).at("leak.hold")
     told = t.spoken("can't pass any more")
@@ -209,7 +217,7 @@ def test_a_leaking_hold_is_called_early_runs_on_and_may_be_given_up(tmp_path: Pa
 
 def test_a_leaking_hold_left_to_run_fails_by_its_two_readings_and_the_curve_says_why(tmp_path: Path) -> None:
     t = Wired(tmp_path, Meter(leak_psi_per_min=0.15))
-    t.at("zero").key("#").at("leak.ask").key("#").charge(45.35).offered("leak.charge").until("leak.initial").offered("leak.initial")
+    in_the_hold(t, 45.35)
     t.until("leak.final.confirm", 400).key("#").at("leak.cure")
     t.says("The chamber leaks", "The curve shows a leak of 0.1").records("verdict", verdict="fail")
 
@@ -224,7 +232,7 @@ def test_no_pressure_is_asked_of_the_gauge_for_a_correction(t: Wired) -> None:
 
 
 def test_a_restart_in_a_hold_begins_its_curve_anew(t: Wired) -> None:
-    t.at("zero").key("#").at("leak.ask").key("#").charge(45.25).offered("leak.charge").until("leak.initial").offered("leak.initial")
+    in_the_hold(t, 45.25)
     t.at("leak.hold").wait(120)
     assert len(t.state.curve) >= 115
     t.kill().restart(later=5.0).says("does not count").at("leak.charge")
@@ -240,3 +248,13 @@ def test_while_paused_or_keying_nothing_is_offered_and_nothing_is_said(t: Wired)
     t.meter.bleed(fine=True)
     t.key("1 4").wait(10).at("charge.1.1")
     assert not t.said and t.state.typed == "14"
+
+
+def test_the_reading_of_a_reference_gauge_never_comes_by_this_wire(tmp_path: Path) -> None:
+    t = Wired(tmp_path, test="gauge-check")
+    while not t.state.prompt.startswith("reference."):
+        t.hear("zero point zero zero").hear("yes") if t.state.phase is Phase.ENTRY else t.hear("next")
+    asked = t.state.prompt
+    t.wait(20).at(asked)
+    t.key("#").says("Key the reading first.")
+    t.charge(14.5).hear("fourteen point five").hear("yes").until(asked.replace("reference", "gauge") + ".confirm")

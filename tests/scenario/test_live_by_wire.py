@@ -75,7 +75,8 @@ class Technician:
         self.gauge = pty_gauge.PtyGauge(kind, self.meter.gauge)
         (folder / "station.toml").write_text(STATION)
         self.matrix = FakeMatrix(pins, ROWS, COLUMNS, time.monotonic)
-        self.hands = Hands(self.live, station_settings.read(folder / "station.toml"), lambda: (self.gauge.settings, self.gauge.stop))
+        self.hands = Hands(self.live, station_settings.read(folder / "station.toml"),
+                           lambda: (self.gauge.settings, self.gauge.stop))
         self.live.lamps = self.hands
         self.first = TestStarted(boot_now(), "sequential", load("sequential"), Settings.from_mapping(
             {**LIMITS, **settings}).to_mapping(), {})
