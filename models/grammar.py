@@ -12,7 +12,7 @@ from decimal import Decimal
 
 from assistant.core.commands import COMMANDS
 from assistant.core.expect import Expect
-from assistant.core.spoken import DOUBLE, HALF, POINTS, TWO_DIGITS, UNITS, WORDS, ZEROS
+from assistant.core.spoken import DOUBLE, HALF, POINTS, QUARTERS, TWO_DIGITS, UNITS, WORDS, ZEROS
 
 UNKNOWN = "[unk]"
 """vosk's word for everything that is none of ours; a model may lack it."""
@@ -100,6 +100,8 @@ def words_for(expect: Expect) -> list[str]:
     words: dict[str, None] = {}
     if expect.kind == "reading":
         words = dict.fromkeys(WORDS)
+        if wide(expect):
+            words |= dict.fromkeys(word for said in QUARTERS for word in said)
     if expect.kind != "off":
         words |= dict.fromkeys(word for phrase in command_phrases() for word in phrase.split())
     return list(words)
@@ -128,12 +130,13 @@ def _built(expect: Expect) -> Automaton:
 
 def anywhere(expect: Expect) -> Expect:
     """`expect` wherever the reading lies: one grammar for every step of a gauge, and none that forces a value."""
-    return replace(expect, low=None, high=HIGHEST_WIDE if wide(expect) else None, near=None)
+    return replace(expect, low=None, high=HIGHEST_WIDE if wide(expect) else None, near=None, unit="")
 
 
 def wide(expect: Expect) -> bool:
-    """Whether the reading may be more than a pressure is, or is a whole number: it needs the wide grammar."""
-    return expect.kind == "reading" and (expect.places == 0 or expect.high is not None and expect.high > HIGHEST)
+    """Whether the reading is no pressure: by its unit, by its size, or as a whole number. It needs the wide grammar."""
+    return expect.kind == "reading" and (expect.unit not in ("", "psi") or expect.places == 0
+                                         or expect.high is not None and expect.high > HIGHEST)
 
 
 def automaton(expect: Expect, *, window: bool = False, commands: bool = True) -> Automaton:
@@ -167,6 +170,11 @@ def _readings(built: Automaton, low: Decimal | None, high: Decimal | None, place
     ways = [(_natural(n), built.end) for n in range(10, min(99, int(top)) + 1) if low <= n <= high]
     if wider:
         ways += [(form, built.end) for n in range(100) if low <= n <= high for form in (_spelt(str(n)) if n else [UNITS[:1]])]
+    if wider and places != 0:
+        parts = [(Decimal("0.25"), QUARTERS[:1]), (Decimal("0.5"), (HALF,) if HALF else ()), (Decimal("0.75"), QUARTERS[1:])]
+        ways += [(_natural(n) if n >= 10 else UNITS[n:n + 1], built.state((said, built.end) for said in tails))
+                 for n in range(1, 100) for part, tails in parts if tails and low <= n + part <= high
+                 and (places != 1 or part == Decimal("0.5"))]
     if places != 0:
         halves = [n for n in range(10, int(HIGHEST) + 1) if low <= n + Decimal("0.5") <= high]
         tails = [tail for tail in (HALF, *((point, UNITS[5]) for point in POINTS)) if tail]

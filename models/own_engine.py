@@ -27,7 +27,7 @@ class OwnEngine:
     def __init__(self, folder: Path, about: str = "", cache: Path | None = None) -> None:
         """about: what is worth telling of this folder. Raises RuntimeError with a sentence if it can't be loaded."""
         self._engine = VoskEngine(folder, second=False, cache=cache)
-        if self._engine.accepts is None or self._engine.lacks:
+        if self._engine.accepts is None or set(self._engine.lacks) & set(grammar.words_for(grammar.EVERYTHING)):
             raise RuntimeError(f"The station's own speech model in {folder} lacks words of the station; run the set-up "
                                "again.")
         self._folder, self._cache = folder, cache

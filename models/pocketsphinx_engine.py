@@ -52,7 +52,7 @@ class PocketsphinxEngine:
     def _hear(self, model: str, sound: np.ndarray, expect: Expect, narrowed: bool = False) -> Decoding:
         decoder = self._adapted if model == "adapted" else self._stock
         if narrowed and expect.near is not None:
-            near = Expect("reading", *expect.near, expect.places)
+            near = Expect("reading", *expect.near, expect.places, unit=expect.unit)
             return Decoding(decoder.hear(sound, near, window=True), model, narrowed=True)
         return Decoding(decoder.hear(sound, grammar.anywhere(expect)), model)
 
@@ -96,6 +96,6 @@ class _Decoder:
 
 def _pronunciations() -> str:
     """The few words of our grammars out of the model's 134,000: a decoder is then made in a tenth of the time."""
-    wanted = set(grammar.words_for(Expect("reading")))
+    wanted = set(grammar.words_for(grammar.WIDE))
     with open(MODEL / "cmudict-en-us.dict", encoding="utf-8") as dictionary:
         return "".join(line for line in dictionary if line.split(maxsplit=1)[0].split("(")[0] in wanted)

@@ -48,7 +48,7 @@ class VoskEngine:
         except vocabulary.NoVocabulary as error:
             raise RuntimeError(str(error)) from None
         self.has_unknown = grammar.UNKNOWN in known
-        theirs = {self._ours.get(word, word): word for word in grammar.words_for(EVERYTHING)}
+        theirs = {self._ours.get(word, word): word for word in grammar.words_for(grammar.WIDE)}
         self.lacks = [theirs[word] for word in vocabulary.missing(known, theirs)]
         """Our words that this model can't hear; sentences that use them are left out of every grammar."""
         self.fixed = _has_fixed_graph(folder)

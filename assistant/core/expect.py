@@ -23,3 +23,6 @@ class Expect:
 
     near: tuple[Decimal, Decimal] | None = None
     """Where the reading most likely lies (`likely.py`): it ranks what may have been heard, and makes nothing up."""
+
+    unit: str = ""
+    """Of the reading, as it is shown; empty or psi: a pressure, which never reaches 60."""

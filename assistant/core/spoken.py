@@ -30,13 +30,13 @@ _WHOLE = {words: str(n) for n, words in TWO_DIGITS.items()}
 WORDS = tuple(dict.fromkeys((*UNITS, *ZEROS[1:], *filter(None, [DOUBLE]), *POINTS, *(word for said in _WHOLE for word in said),
                              *HALF)))
 """Every word that a number may be said with."""
-_KNOWN = frozenset((*WORDS, *(word for key in ("and_quarter", "and_three_quarters")
-                              for word in sentence(f"number.{key}").split())))
+QUARTERS = tuple(tuple(said.split()) for said in (sentence("number.and_quarter"), sentence("number.and_three_quarters")) if said)
+"""After a whole number of inches. Not among WORDS: no pressure is said with them."""
+_KNOWN = frozenset((*WORDS, *(word for said in QUARTERS for word in said)))
 _NUMERAL = re.compile(r"[0-9]{1,3}(\.[0-9]+)?")
 _FRACTIONS = {tuple(said.split()): decimals for said, decimals in (
     (" ".join(HALF), "5"), (sentence("number.and_quarter"), "25"), (sentence("number.and_three_quarters"), "75")) if said}
-"""What may follow a whole number in place of a point -> its decimals. The quarters are not in WORDS: no grammar is built of
-them, as the station's own speech model does not know the word."""
+"""What may follow a whole number in place of a point -> its decimals."""
 
 
 _JOINTS = {words[0] for words in _FRACTIONS}

@@ -140,7 +140,7 @@ def expected(state: State) -> Expect:
     if state.phase is Phase.ENTRY and isinstance(step, Ask):
         taken = state.taken()
         low, high = plausible_range(step.id, taken, state.settings)
-        return Expect("reading", low, high, step.places, likely_range(step.id, taken, state.settings))
+        return Expect("reading", low, high, step.places, likely_range(step.id, taken, state.settings), step.unit)
     if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP) or isinstance(step, Choose):
         return Expect("yesno", None, None, None)
     return Expect("command", None, None, None)

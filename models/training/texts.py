@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pocketsphinx
 
+from assistant.core.expect import Expect
 from models import grammar
 
 TALK = """the mixer is on the other side of the road | bring me the big hammer please | we are out of cement today
@@ -53,19 +54,19 @@ def dictionary() -> dict[str, tuple[str, ...]]:
 @functools.cache
 def vocabulary() -> list[str]:
     """Every word that is ever said to the station."""
-    return grammar.words_for(grammar.EVERYTHING)
+    return grammar.words_for(grammar.WIDE)
 
 
 @functools.cache
-def _readings() -> grammar.Automaton:
-    return grammar.automaton(grammar.EVERYTHING, commands=False)
+def _readings(of: Expect) -> grammar.Automaton:
+    return grammar.automaton(of, commands=False)
 
 
 def reading(rng: random.Random) -> str:
     """A reading as the grammar has it; one in eight is a free string, so that no habit of digits is learned with them."""
     if rng.random() < 0.12:
         return " ".join(rng.choice(SPOKEN_DIGITS) for _ in range(rng.randint(2, 6)))
-    return _readings().sentence(rng)
+    return _readings(grammar.WIDE if rng.random() < 0.15 else grammar.EVERYTHING).sentence(rng)
 
 
 @functools.cache

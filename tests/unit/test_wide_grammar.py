@@ -36,3 +36,12 @@ def test_every_sentence_of_the_wide_grammar_is_one_number() -> None:
 def test_pressures_keep_their_grammar() -> None:
     assert not grammar.wide(PSI) and not grammar.wide(grammar.EVERYTHING) and grammar.anywhere(PSI).high is None
     assert grammar.wide(FAHRENHEIT) and grammar.wide(MASS) and not grammar.wide(Expect("yesno"))
+
+
+@pytest.mark.parametrize("text, value", [("four and a quarter", "4.25"), ("four and three quarters", "4.75"),
+                                         ("three and a half", "3.5"), ("eleven and a quarter", "11.25")])
+def test_inches_are_said_in_quarters_and_pressures_are_not(text: str, value: str) -> None:
+    assert grammar.built(Expect("reading", D(0), D(12), 2, unit="in.")).accepts(text.split())
+    assert parse(text).value == D(value)
+    if "quarter" in text:
+        assert not grammar.built(PSI).accepts(text.split())
