@@ -22,6 +22,7 @@ from tests.speech import voices
 from tests.speech.test_vosk import CACHE, FOLDER, KOREAN, korean, loaded
 
 DIGITS = ("일", "이", "삼", "사", "오", "육", "칠", "팔", "구", "영")
+pytestmark = pytest.mark.alone  # up to 2 GB, and the model that tests/speech/test_vosk.py loaded is used again
 UNITS = [word for word in KOREAN if word not in ("point", "yes", "no", "next")]
 
 

@@ -47,8 +47,8 @@ def python():
     """Runs our Python with torch in reach; gives what it said."""
     with tempfile.TemporaryDirectory(prefix="bowlside-torch-") as folder:
         if importlib.util.find_spec("torch") is None:
-            pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-input", "--retries", "0", "--only-binary", ":all:",
-                   "--target", folder, *TORCH]
+            pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-input", "--no-compile", "--retries", "0",
+                   "--only-binary", ":all:", "--target", folder, *TORCH]
             try:
                 subprocess.run(pip, check=True, timeout=INSTALL_S, capture_output=True, stdin=subprocess.DEVNULL)
             except (OSError, subprocess.SubprocessError):

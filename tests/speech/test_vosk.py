@@ -25,6 +25,7 @@ FOLDER = Path(package.__file__).parent / "model"
 KOREAN = {"zero": "영", "oh": "공", "one": "일", "two": "이", "three": "삼", "four": "사", "five": "오", "six": "육",
           "seven": "칠", "eight": "팔", "nine": "구", "point": "점", "yes": "네", "no": "아니요", "next": "다음"}
 READING = Expect("reading", places=2)
+pytestmark = pytest.mark.alone  # with tests/speech/test_strict.py up to 2 GB: too much beside other workers
 
 
 CACHE = tempfile.TemporaryDirectory(prefix="bowlside-strict-")
