@@ -8,10 +8,11 @@ so few of this gauge's noise leave their middle less sure than KNOWN_PSI),
 
 A gauge that would need more than LONGEST_S, or whose samples span more than MOST_PSI, is never steady.
 
-The noise is learned from the samples themselves: the smaller 70 % of |x(n) - 2 x(n-1) + x(n-2)| have a mean of 0.474 sqrt(6)
-standard deviations for normal noise. A straight ramp (pumping, bleeding, a leak) cancels out of it, a torn frame or the strokes
-of a pump are among the largest, and unlike a median it does not jump where the gauge shows whole hundredths. (Derived; the sizes
-are ours, no source.) All pressures are psi, times are seconds on any one clock.
+The noise is learned from the samples themselves, in blocks of BLOCK: the smaller 70 % of |x(n) - 2 x(n-1) + x(n-2)| have a mean
+of 0.474 sqrt(6) standard deviations for normal noise. A straight ramp (bleeding, a leak) cancels out of it, a torn frame is among
+the largest, and unlike a median it does not jump where the gauge shows whole hundredths. Of the last BLOCKS the quietest quarter
+counts, so that minutes of pumping don't pass for noise. (Derived; the sizes are ours, no source.) All pressures are psi, times
+are seconds on any one clock.
 """
 from __future__ import annotations
 
@@ -33,7 +34,7 @@ SPAN_PSI = 0.02
 NOISES = 7.0
 MOST_PSI = 0.15
 DRIFT_PSI = 0.008
-_LEARN_FROM = 150
+BLOCK, BLOCKS = 15, 40
 _SMALLER = 0.7
 _PER_SIGMA = 0.4738 * sqrt(6)
 _MEDIAN_ERROR = 1.2533
@@ -58,7 +59,8 @@ class Steady:
 
     def __init__(self) -> None:
         self._samples: deque[tuple[float, Decimal]] = deque(maxlen=400)
-        self._bends: deque[float] = deque(maxlen=_LEARN_FROM)
+        self._bends: list[float] = []
+        self._noises: deque[float] = deque(maxlen=BLOCKS)
 
     def take(self, at: float, psi: Decimal) -> None:
         """One sample. One that is older than the last, or no number, is not used."""
@@ -72,6 +74,9 @@ class Steady:
         if len(self._samples) >= 3:
             a, b, c = (float(self._samples[n][1]) for n in (-3, -2, -1))
             self._bends.append(abs(a - 2 * b + c))
+        if len(self._bends) == BLOCK:
+            self._noises.append(mean(sorted(self._bends)[:int(_SMALLER * BLOCK)]) / _PER_SIGMA)
+            self._bends = []
 
     def forget(self) -> None:
         """The gauge was lost: what it showed counts no more. Its noise stays known."""
@@ -79,9 +84,7 @@ class Steady:
 
     def noise(self) -> float:
         """Standard deviation of one sample, psi; 0 while too few came, or where the gauge's own steps are wider."""
-        if len(self._bends) < 2 * LEAST:
-            return 0.0
-        return mean(sorted(self._bends)[:int(_SMALLER * len(self._bends))]) / _PER_SIGMA
+        return sorted(self._noises)[len(self._noises) // 4] if self._noises else 0.0
 
     def still(self, now: float, places: int = 2) -> Still | None:
         """Where the gauge stands still at ``now``; None while it moves, or when its last sample is stale."""
