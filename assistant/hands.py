@@ -35,9 +35,13 @@ class Hands:
         self._closing = ExitStack()
         self._lock = threading.Lock()
         self._closed = False
-        self._talk_pedal = settings.get("pedal", {}).get("does") == "talk" and bool(settings.get("pedal", {}).get("kind"))
-        self._ear_until = 0.0
+        self._ear_until = float("inf")
         threading.Thread(target=self._open, name="hands", daemon=True).start()
+
+    @property
+    def devices(self) -> tuple[Any, ...]:
+        """Those that are open by now."""
+        return tuple(self._devices)
 
     def show(self, name: str) -> None:
         """A pattern, on every lamp and buzzer."""
@@ -46,10 +50,13 @@ class Hands:
                 device.show(name)
 
     def deaf(self) -> bool:
-        """The buzzer sounds, or nobody presses the talk pedal: what the microphone hears now is not meant."""
+        """The buzzer sounds, or nobody presses the talk pedal: what the microphone hears now is not meant.
+
+        The pedal counts from its first press on: one that can't be opened, or hangs on no wire, must not make the station deaf.
+        """
         if any(getattr(device, "deaf", False) for device in self._devices):
             return True
-        return self._talk_pedal and boot_now() > self._ear_until
+        return boot_now() > self._ear_until
 
     def close(self) -> None:
         with self._lock:
