@@ -31,7 +31,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     return View(
         title=f"{state.procedure.title}, {step.stage}",
         do=" ".join(filter(None, [_aside(state), words, hint])),
-        caution=phrases.PRESSURE_CAUTION if over and state.outcome != "done" else caution,
+        caution=phrases.PRESSURE_CAUTION if state.outcome not in ("", "done") and state.procedure.pressurised else caution,
         clock_s=clock, clock_label=label,
         last=f"{phrases.spoken_id(last.id)} {last.value:f} {last.unit}" if last else "",
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,

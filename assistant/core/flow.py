@@ -17,6 +17,8 @@ _CLEAN = {"typed": "", "first": None, "proposed": None, "misses": 0, "outs": 0, 
 def enter(turn: Turn, index: int) -> None:
     """Begin the step at ``index`` from its beginning."""
     turn.set(index=index, listening=False, **_CLEAN)
+    if turn.state.step.stops:
+        turn.clear_timers("clock:")
     begin(turn)
 
 
@@ -48,6 +50,8 @@ def advance(turn: Turn, target: str = "") -> None:
     """Go on: to ``target``, else where the step says, else to the next step of the file."""
     state = turn.state
     assert state.procedure is not None
+    if state.step.starts:
+        _start_clock(turn, float(state.step.starts))
     target = target or state.step.goto
     if target == END or (not target and state.index + 1 >= len(state.procedure.steps)):
         finish(turn, "done")
@@ -55,6 +59,16 @@ def advance(turn: Turn, target: str = "") -> None:
         finish(turn, "stopped")
     else:
         enter(turn, state.procedure.index(target) if target else state.index + 1)
+
+
+CLOCK_WARNINGS_S = (60, 30, 0)
+"""The background clock speaks so many seconds before its end, and at it. Ours."""
+
+
+def _start_clock(turn: Turn, seconds: float) -> None:
+    for left in CLOCK_WARNINGS_S:
+        if left < seconds:
+            turn.timer(f"clock:{left}", turn.state.now + seconds - left)
 
 
 def choose(turn: Turn, option: Option) -> None:
@@ -70,7 +84,8 @@ def note(turn: Turn, about: str, text: str, invalid: bool = False, repeat: bool 
 
 def finish(turn: Turn, outcome: str) -> None:
     words = sentence(f"test.{outcome}")
-    if outcome != "done":
+    procedure = turn.state.procedure
+    if outcome != "done" and procedure is not None and procedure.pressurised:
         words = f"{words} {phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}"
     turn.set(phase=Phase.OVER, outcome=outcome, hold=None, timers=(), listening=False, corrected=(), **_CLEAN)
     if outcome != "done":

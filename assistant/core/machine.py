@@ -154,6 +154,8 @@ def _due(turn: Turn, name: str) -> None:
     elif name.startswith("mark:"):
         if state.now - due <= STALE_MARK_S:
             _mark(turn, int(name.partition(":")[2]))
+    elif name.startswith("clock:"):
+        _clock(turn, int(name.partition(":")[2]))
     elif name == "hold":
         end_hold(turn, late=state.now - due)
 
@@ -172,6 +174,15 @@ def _mark(turn: Turn, left: int) -> None:
     busy = turn.state.phase is not Phase.HOLD and turn.state.spoken < turn.state.utterance
     if not busy:  # a correction that is being talked about is not talked over
         turn.say(UNITS[left] if counting else phrases.left(left), hold.id)
+
+
+def _clock(turn: Turn, left: int) -> None:
+    """The background clock of a test: told, and noted when it is over; never over the beats of a cadence."""
+    if left == 0:
+        note(turn, turn.state.step.id, sentence("note.clock_over"))
+    if _may_chat(turn) and turn.state.spoken >= turn.state.utterance:
+        turn.cue("mark")
+        turn.say(phrases.left(left) if left else sentence("test.clock_over"), "clock", urgent=True)
 
 
 def _named(device: str) -> str:
@@ -193,11 +204,15 @@ def _restarted(turn: Turn) -> None:
     if state.before_scrap is Phase.TAPPING:
         turn.set(before_scrap=Phase.READY)
     turn.clear_timers("words")
+    if any(name.startswith("clock:") for name, _ in state.timers):
+        turn.clear_timers("clock:")
+        note(turn, "clock", sentence("note.clock_lost"))
     turn.clear_timers("tap")  # the beats died with the process, and at a reboot their time means nothing
     where = sentence("test.restarted_at", stage=state.step.stage) if state.step.stage else sentence("test.restarted")
     kept = sentence("test.let_down_meanwhile") if _in_a_run(state) else ""
     note(turn, "restart", sentence("note.restarted", prompt=state.prompt))
-    turn.say(f"{where} {phrases.PRESSURE_CAUTION} {kept}".strip(), "restart", caution=True)
+    pressure = phrases.PRESSURE_CAUTION if state.procedure is not None and state.procedure.pressurised else ""
+    turn.say(" ".join(filter(None, [where, pressure, kept])), "restart", caution=True)
     hold = turn.state.running_hold()
     if hold is not None:
         broken_hold(turn, hold)

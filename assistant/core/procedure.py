@@ -15,7 +15,7 @@ from assistant.core import fresh_words, phrases
 from assistant.core.commands import COMMANDS
 from assistant.core.judge import RULES
 from assistant.core.settings import Settings
-from assistant.core.steps import KINDS, Choose, Judge, Option, Step, check_types
+from assistant.core.steps import KINDS, Ask, Choose, Judge, Option, Step, check_types
 
 END = "end"
 STOP = "stop"
@@ -42,6 +42,11 @@ class Procedure:
     steps: tuple[Step, ...]
     keys: Mapping[str, str] = field(default_factory=dict)
     """Keys that mean another command in this test than in the others: key -> command id."""
+
+    @property
+    def pressurised(self) -> bool:
+        """Something in this test holds pressure: whoever breaks it off or comes back to it is told so."""
+        return any(isinstance(step, Ask) and step.unit in ("psi", "%") for step in self.steps)
 
     def index(self, step_id: str) -> int:
         """Place of a step by its id; KeyError if there is none."""

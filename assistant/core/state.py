@@ -201,8 +201,9 @@ class State:
         return counting[-1] if counting else None
 
     def time_left(self) -> float | None:
-        """Seconds left of the running hold, or None."""
-        return None if self.hold is None else max(0.0, self.hold.ends - self.now)
+        """Seconds left of the running hold, else of the background clock, or None."""
+        ends = dict(self.timers).get("clock:0") if self.hold is None else self.hold.ends
+        return None if ends is None else max(0.0, ends - self.now)
 
     def running_hold(self) -> Hold | None:
         if self.hold is None or self.procedure is None:

@@ -36,12 +36,19 @@ class Step:
     goto: str = ""
     """The step that follows; empty: the next one in the file."""
 
+    starts: str = ""
+    """Seconds of a clock that runs in the background once this step is answered: it warns, and forces nothing."""
+    stops: bool = False
+    """When this step begins, that clock has not run out."""
+
     def targets(self) -> Iterator[str]:
         yield self.goto
 
     def check(self) -> None:
         """Raises ValueError with a sentence if a value can't be right."""
         check_types(self)
+        if self.starts and not (self.starts.replace(".", "", 1).isdigit() and 0 < float(self.starts) <= LONGEST_S):
+            raise ValueError(f'"starts" must be a number of seconds up to {LONGEST_S}, not {self.starts!r}.')
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -196,3 +196,48 @@ def test_a_good_sample(tmp_path: Path) -> None:
     passing(t, "remix").does_not_say("Pass").does_not_say("invalid")
     passing(t, "start")
     assert record.exit_code(t.state) == 0
+
+
+# --- what holds no pressure, what the wire can't know, and the clock of the slump ------------------------------------------
+
+@pytest.mark.parametrize("test, pressurised", [("slump", False), ("density", False), ("sampling", False), ("cylinders", False),
+                                               ("pressure-air", True), ("leak", True), ("calibration", True)])
+def test_pressure_is_warned_of_where_there_is_some(tmp_path: Path, test: str, pressurised: bool) -> None:
+    t = Transcript(tmp_path, test)
+    words = "may still be under pressure"
+    t.kill().restart()
+    (t.says if pressurised else t.does_not_say)(words)
+    t.hear("scrap the test").hear("yes")
+    (t.says if pressurised else t.does_not_say)(words)
+
+
+def test_the_clock_of_the_slump_warns_and_its_end_is_noted(tmp_path: Path) -> None:
+    t = Transcript(tmp_path, "slump").at("damp").hear("next")
+    t.wait(89.9).does_not_say("left").wait(0.2).says("1 minute left").wait(30).says("30 seconds left")
+    t.hear("time left").says("30 seconds left").at("layer.1").wait(31).says("The time for this is over")
+    assert any("over before it was done" in one.text for one in t.state.notes)
+
+
+def test_a_slump_in_time_is_told_nothing(tmp_path: Path) -> None:
+    t = to_the_lift(Transcript(tmp_path, "slump")).hear("next").wait(8).at("stood").wait(300)
+    assert not any(name.startswith("clock:") for name, _ in t.state.timers) and not t.state.notes
+
+
+def test_the_clock_begins_anew_with_another_portion(tmp_path: Path) -> None:
+    t = to_the_lift(Transcript(tmp_path, "slump")).hear("next").wait(8).hear("no").hear("yes").wait(500)
+    passing(t, "another", "damp").wait(89).does_not_say("left").wait(2).says("1 minute left")
+    assert not t.state.notes[1:]  # the note that it sheared, none of the time
+
+
+def test_a_restart_loses_the_clock_and_says_so_in_the_record(tmp_path: Path) -> None:
+    t = Transcript(tmp_path, "slump").hear("next").kill().restart()
+    assert any("lost at the restart" in one.text for one in t.state.notes)
+    t.wait(200).does_not_say("over")
+
+
+def test_the_gauge_on_the_wire_is_no_reference_for_itself(tmp_path: Path) -> None:
+    from assistant.core import wire
+    t = passing(Transcript(tmp_path, "gauge-check"), "open").reading("zero.reading", "0.02")
+    passing(t, "zero.set", "at.1").at("reference.1")
+    assert not wire.wants_steady(t.state)
+    assert wire.wants_steady(t.reading("reference.1", "14.50").at("gauge.1").state)
