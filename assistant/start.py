@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant import clock, job, log, practise as practice_keys, reading_out, record, station_settings, view, voice_out
+from assistant.check import at_start
 from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
@@ -116,13 +117,14 @@ def _on_a_wire(kind: str, meter: LivePractice) -> WireGauge:
 
 def _farewell(test: int, state: State, folder: Path) -> None:
     verdict, why = record.whole_verdict(state)
+    pressurised = state.procedure is not None and state.procedure.pressurised
     if state.outcome:
         print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see bowlside log show {test}.")
-        if state.outcome != "done":
+        if state.outcome != "done" and pressurised:
             print(f"{phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}")
     else:
         print(f"Test {test} is not over; everything taken is kept in {folder}. The same command goes on with it. "
-              f"{phrases.PRESSURE_CAUTION}")
+              f"{phrases.PRESSURE_CAUTION if pressurised else ''}")
 
 
 def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
@@ -146,9 +148,12 @@ def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable
         out.prepare(speaker, texts, live.trouble)
         if remark:
             live.notices.append(remark)
-        hands = Hands(live, station_settings.read(), gauge)
+        settings = station_settings.read()
+        hands = Hands(live, settings, gauge)
         stack.callback(hands.close)
         live.lamps = hands
+        if gauge or meter:  # a test, not a reading out
+            at_start.begin(live, hands, settings, bool(gauge) and bool(meter or settings["gauge"]["kind"]))
         stack.callback(Ears(live, lambda: speaker.is_deaf() or hands.deaf(), model).close)
         if meter:
             live.status = sentence("ear.practice")

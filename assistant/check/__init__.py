@@ -2,13 +2,14 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, redirect_stderr
 from typing import Any
 
 from assistant import station_settings
-from assistant.check.finding import NAMES, Finding, none_wrong, page
+from assistant.check.finding import NAMES, PINS, Finding, none_wrong, page
 from assistant.jsonline import dumps
 from assistant.script import ScriptError
 from hardware.hands import pins_twice
@@ -31,9 +32,6 @@ def run(args: argparse.Namespace) -> int:
             raise ScriptError(f"check: there is no device {name!r}; the devices are {', '.join(NAMES)}.")
     settings = station_settings.read()
     names = [name for name in NAMES if not args.devices or name in args.devices]
-    clash = pins_twice(settings)
-    if clash:
-        print(clash, file=sys.stderr)
     if not args.quick and not sys.stdin.isatty():
         print(ALONE, file=sys.stderr)
         args.quick = True
@@ -42,8 +40,10 @@ def run(args: argparse.Namespace) -> int:
         found = quick(settings, names)
     else:
         found = _walk(args, settings, names)
+    if clash := pins_twice(settings):
+        found = [Finding(PINS, False, clash), *found]
     _print(found, args.json)
-    return GOOD if none_wrong(found) and not clash else WRONG
+    return GOOD if none_wrong(found) else WRONG
 
 
 def _print(found: Sequence[Finding], as_json: bool) -> None:
@@ -64,12 +64,15 @@ def _walk(args: argparse.Namespace, settings: Mapping[str, Mapping[str, Any]], n
 
     talk = Talk(lambda words: print(words, file=sys.stderr, flush=True))
     with ExitStack() as stack:
+        # sounddevice shuts file 2 for a moment whenever it looks for devices; a copy of it stays open.
+        copy = stack.enter_context(open(os.dup(sys.stderr.fileno()), "w", encoding="utf-8"))
+        stack.enter_context(redirect_stderr(copy))
         stack.enter_context(TerminalKeypad(lambda key: talk.key(TERMINAL, key)))
         sound = stack.enter_context(closing(Sound(talk, voice_out.chosen(args))))
         own: dict[str, Any] = {"loudspeaker": sound}
         for name in names:
             if configured(name, settings) and name not in ("loudspeaker", "microphone"):
                 own[name] = Opened(name, settings, lambda key, name=name: talk.key(name, key),
-                                   lambda on: talk.key("pedal", "talk") if on else None)
+                                   lambda on: talk.key("pedal", "talk") if on else None, talk.show)
                 stack.callback(own[name].close)
         return Walk(talk, settings, names, own, sound.microphone).run()

@@ -36,11 +36,12 @@ class Opened:
 
     on_key   a key of the key map that this device gave
     on_talk  a talk pedal was pressed (True) or let go
+    on_told  what it complains of, at once
     """
 
     def __init__(self, name: str, settings: Settings, on_key: Callable[[str], None] = lambda name: None,
-                 on_talk: Callable[[bool], None] = lambda on: None) -> None:
-        self.name = name
+                 on_talk: Callable[[bool], None] = lambda on: None, on_told: Callable[[str], None] = lambda words: None) -> None:
+        self.name, self._on_told = name, on_told
         self.told: list[str] = []
         self.samples: deque[Any] = deque(maxlen=1000)
         self.blocks: deque[bytes] = deque(maxlen=KEPT_BLOCKS)
@@ -49,7 +50,7 @@ class Opened:
         try:
             opened = self._open(settings, on_key, on_talk)
         except Exception as error:  # noqa: BLE001  whatever a device or its library raises is what is wrong with it
-            self.told.append(str(error) or type(error).__name__)
+            self._tell(str(error) or type(error).__name__)
             return
         with self._lock:
             self.device = opened
@@ -57,7 +58,7 @@ class Opened:
                 opened.close()
 
     def _open(self, settings: Settings, on_key: Callable[[str], None], on_talk: Callable[[bool], None]) -> Any:
-        told = self.told.append
+        told = self._tell
         if self.name == "loudspeaker":
             from hardware.mixer import RATE, Mixer
             from hardware.stream import OutputStream
@@ -94,6 +95,10 @@ class Opened:
         while not (self.works or self.told) and time.monotonic() < until:
             time.sleep(0.01)
         return self.works
+
+    def _tell(self, words: str) -> None:
+        self.told.append(words)
+        self._on_told(words)
 
     def show(self, pattern: str) -> None:
         """A pattern of a lamp or buzzer, from its start."""

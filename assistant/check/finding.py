@@ -6,10 +6,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
-NAMES = {"loudspeaker": "loudspeaker", "microphone": "microphone", "keypad": "keypad", "usb_pad": "USB pad", "pedal": "pedal",
-         "lamp": "lamp", "buzzer": "buzzer", "gauge": "gauge"}
-"""Every device, in the order in which it is checked, and what it is called."""
+NAMES = {"loudspeaker": "loudspeaker", "keypad": "keypad", "usb_pad": "USB pad", "pedal": "pedal", "lamp": "lamp",
+         "buzzer": "buzzer", "gauge": "gauge", "microphone": "microphone"}
+"""Every device, in the order in which it is checked, and what it is called. The microphone is last: its check takes the sound away."""
+PINS = "pins"
+"""In place of a device: two of them are set to one pin."""
 WIDTH = 100
+FEW = 3
 _MARKS = {True: "ok", False: "WRONG", None: "-"}
 
 
@@ -17,7 +20,7 @@ _MARKS = {True: "ok", False: "WRONG", None: "-"}
 class Finding:
     """What came of one device."""
     device: str
-    """a key of NAMES"""
+    """a key of NAMES, or PINS"""
     good: bool | None
     """None: not judged, because none is configured or nobody checked it"""
     words: str
@@ -42,19 +45,24 @@ def page(findings: Sequence[Finding]) -> str:
     """The summary, at most 100 columns wide: every device, what is wrong and what to do."""
     lines = [f"BOWLSIDE CHECK, {time.strftime('%Y-%m-%d %H:%M')}", ""]
     for one in findings:
-        head = f"{_MARKS[one.good]:<6}{NAMES[one.device]:<13}"
+        head = f"{_MARKS[one.good]:<6}{called(one.device):<13}"
         body = wrap(one.words, WIDTH - len(head)) or [""]
         lines += [head + body[0], *(" " * len(head) + more for more in body[1:])]
-    wrong = [NAMES[one.device] for one in findings if one.good is False]
+    wrong = [one.device for one in findings if one.good is False]
     judged = sum(one.good is not None for one in findings)
     if wrong:
-        lines += ["", f"Wrong: {listed(wrong)}. Mend that, then check it alone: bowlside check "
-                  + " ".join(one.device for one in findings if one.good is False)]
+        again = [one for one in wrong if one != PINS] if len(wrong) <= FEW else []
+        lines += ["", *wrap(f"Wrong: {listed([called(one) for one in wrong])}. Mend that, then type:", WIDTH),
+                  " ".join(["bowlside check", *again])]
     elif judged:
         lines += ["", f"Nothing wrong with {'what was checked' if judged < len(findings) else 'any device'}."]
     else:
         lines += ["", "Nothing was checked."]
     return "\n".join(lines)
+
+
+def called(device: str) -> str:
+    return NAMES.get(device, device)
 
 
 def listed(names: Sequence[str]) -> str:

@@ -82,7 +82,7 @@ def keypad(settings: Mapping[str, Any], got: Got) -> Finding:
     for what, lines, pins in (("row", legend, rows), ("column", list(map("".join, zip(*legend, strict=True))), columns)):
         for line, pin in zip(lines, pins, strict=True):
             if set(line) <= silent and len(line) > 1:
-                wrong.append(f"No key of the {what} {' '.join(line)} comes: its wire to {named(pin)} is off.")
+                wrong.append(f"No key of the {what} {' '.join(line)} comes: its wire to {named(pin)}, is off.")
                 silent -= {*line, *(HELD[key] for key in line if key in HELD)}
     wrong += [_alone(key, came) for key, came in got.items() if key in silent or came not in (None, key)]
     return Finding("keypad", False, " ".join(wrong))
@@ -96,7 +96,7 @@ def _alone(key: str, came: str | None) -> str:
     return f"{key} gives {_said(came)}."
 
 
-def other_order(legend: Sequence[str], rows: Sequence[int], columns: Sequence[int], got: Got) -> tuple[list[int], list[int]] | None:
+def other_order(legend: Sequence[str], rows: list[int], columns: list[int], got: Got) -> tuple[list[int], list[int]] | None:
     """(rows, columns) with which every key would have come right; None where no order of the wires explains it.
 
     A key at (r, c) that gave the one at (r', c') lies on the pins of row r' and column c', or, with rows and columns exchanged, its
@@ -113,7 +113,8 @@ def other_order(legend: Sequence[str], rows: Sequence[int], columns: Sequence[in
             of_row.setdefault(r, set()).add(columns[c2] if exchanged else rows[r2])
             of_column.setdefault(c, set()).add(rows[r2] if exchanged else columns[c2])
         if all(len(pins) == 1 for pins in (*of_row.values(), *of_column.values())):
-            return [of_row[r].pop() for r in sorted(of_row)], [of_column[c].pop() for c in sorted(of_column)]
+            found = [of_row[r].pop() for r in sorted(of_row)], [of_column[c].pop() for c in sorted(of_column)]
+            return found if found != (rows, columns) else None
     return None
 
 

@@ -11,13 +11,17 @@ from assistant.check.finding import NAMES, Finding, joined
 from assistant.check.talk import ANSWER_S, Left, Talk
 from assistant.clock import boot_now
 from assistant.core import phrases
+from hardware.keypad import TOGETHER
 
 OPENS_S = 5.0
 """Longer than any device takes to open or to complain: a process to start, a library to load."""
 REST_S = 10.0
 """A steady gauge stands still within 2 to 8 s (hardware/gauges/steady.py)."""
+FREED = "is free again."
+"""A slip of the finger, and a key that came free, are told as they happen and are nothing to mend."""
 WELCOME = ("Every device in turn. Yes is Enter, the pedal or the word; no is C or the word; A says it again; "
            "q in the terminal ends the check.")
+MICROPHONE = "Last the microphone: first be quiet for five seconds, then say one, two, three, four, five, each when it is asked for."
 CHARGE = "Lever up. Charge the chamber to about 15 psi and let it settle. Then say next, or no to leave that out."
 
 
@@ -50,13 +54,15 @@ class Walk:
         if not configured(name, self.settings):
             return Finding(name, None, not_configured(name, NAMES[name]))
         if name == "microphone":
+            self.talk.tell(MICROPHONE)
+            self.talk.silent()
             return self._microphone()
         one = self.own[name]
         self.talk.show(f"\nTHE {NAMES[name].upper()}")
         if not one.wait(OPENS_S):
             return Finding(name, False, one.why)
         found = self._worked(one)
-        later = [told for told in one.told if told not in found.words]
+        later = [told for told in one.told if told not in (TOGETHER, found.words) and not told.endswith(FREED)]
         return found if not later else joined(name, [(found.good is not False, found.words), (False, " ".join(later))])
 
     def _worked(self, one: Opened) -> Finding:

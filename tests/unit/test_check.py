@@ -1,0 +1,313 @@
+"""`bowlside check`: what it makes of each device. gpiozero's mock pins with a matrix that really scans, pseudo-terminals for gauges.
+
+What the wiring tests say comes from the copper of hardware/fake_matrix.py; zero, noise and rate are held against numbers made here.
+"""
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from decimal import Decimal
+
+import pytest
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory
+
+from assistant import station_settings
+from assistant.check import at_start, gauge, keys, quick
+from assistant.check.devices import Opened
+from assistant.check.finding import NAMES, PINS, Finding, joined, none_wrong, page
+from assistant.check.talk import Left, Talk
+from assistant.clock import boot_now
+from assistant.core.events import TestStarted
+from assistant.core.settings import Settings
+from assistant.hands import Hands
+from assistant.live import Live
+from assistant.procedures import load
+from hardware import usb_pad
+from hardware.fake_matrix import FakeMatrix, HandClock
+from hardware.fakes import FakeSpeaker
+from hardware.gauges import Sample, pty_gauge
+from hardware.keypad import HELD, LEGEND, Keypad
+from tests.unit.test_live_hands import drained, live
+
+ROWS, COLUMNS = [5, 6, 13, 26], [16, 17, 22, 23]
+ALL_KEYS = [key for key, _ in keys.asked_of_keypad(LEGEND)]
+SECTION = {"legend": " ".join(LEGEND), "rows": ROWS, "columns": COLUMNS}
+
+
+@pytest.fixture
+def pins() -> Iterator[MockFactory]:
+    before, Device.pin_factory = Device.pin_factory, MockFactory()
+    yield Device.pin_factory
+    Device.pin_factory.reset()
+    Device.pin_factory = before
+
+
+def settings(**sections: dict) -> dict:
+    found = station_settings.read()
+    for name, more in sections.items():
+        found[name].update(more)
+    return found
+
+
+def right(**other: str | None) -> dict[str, str | None]:
+    """Every key comes as itself, but for those named (``s1`` is key 1)."""
+    return {key: other.get(f"s{key}", key) for key in ALL_KEYS}
+
+
+# --- the keypad's wiring -----------------------------------------------------------------------------------------------------
+
+def pressed_on_copper(true_rows: list[int], true_columns: list[int], rows: list[int], columns: list[int]) -> dict[str, str | None]:
+    """What each key gives when the wires are on the true pins and the settings say others; real scanning, virtual time."""
+    got: dict[str, str | None] = {}
+    factory, clock = MockFactory(), HandClock()
+    Device.pin_factory = factory
+    joins = {frozenset((row, column)): key for line, row in zip(LEGEND, true_rows, strict=True)
+             for key, column in zip(line, true_columns, strict=True)}  # a contact has no direction
+    matrix = FakeMatrix(factory, rows, columns, clock, ["".join(joins[frozenset((row, column))] for column in columns) for row in rows])
+    came: list[str] = []
+    keypad = Keypad(rows, columns, came.append, clock=clock, wait=clock.sleep, threaded=False)
+    for key in "".join(LEGEND):
+        matrix.press(key, clock.now + 0.02, clock.now + 0.1)
+        until = clock.now + 0.3
+        while clock.now < until:
+            keypad.look()
+            clock.sleep(0.005)
+        got[key] = came[0] if len(came) == 1 else None
+        came.clear()
+    keypad.close()
+    return got
+
+
+@pytest.mark.parametrize(("rows", "columns"), [
+    ([6, 5, 13, 26], COLUMNS), (ROWS, [23, 22, 17, 16]), (COLUMNS, ROWS), ([23, 16, 17, 22], [26, 6, 5, 13])])
+def test_the_pins_that_it_tells_for_wires_in_another_order_make_every_key_right(pins, rows: list[int], columns: list[int]) -> None:
+    got = pressed_on_copper(rows, columns, ROWS, COLUMNS)
+    assert got != {key: key for key in got} and None not in got.values()
+    told = keys.other_order(LEGEND, ROWS, COLUMNS, got)
+    assert told == (rows, columns)
+    assert pressed_on_copper(rows, columns, *told) == {key: key for key in got}
+    assert f"rows = {rows} and columns = {columns}" in keys.keypad(SECTION, {**right(), **got}).words
+
+
+def test_a_keypad_that_is_right() -> None:
+    found = keys.keypad(SECTION, right())
+    assert found == Finding("keypad", True, "All 18 presses came, 2 of them held.")
+
+
+@pytest.mark.parametrize(("got", "words"), [
+    (right(s5=None), "5 gives nothing: press harder; if that helps, its contact is worn or wet."),
+    (right(s4=None, s5=None, s6=None, sB=None), "No key of the row 4 5 6 B comes: its wire to GPIO 6, pin 31, is off."),
+    ({**right(s1=None, s4=None, s7=None), "*": None}, "No key of the column 1 4 7 * comes: its wire to GPIO 16, pin 36, is off."),
+    ({**right(), "A-held": "A"}, "A held gives A: hold it longer."),
+    (right(s5="6"), "5 gives 6."),
+    (right(s5="6", s6="6"), "5 gives 6."),
+    (dict.fromkeys(ALL_KEYS[:4]), "No key comes: look at its plug, and whether every wire is on the pin that [keypad] names."),
+])
+def test_what_is_wrong_with_a_keypad_is_told_in_as_few_words_as_explain_it(got: dict, words: str) -> None:
+    assert keys.keypad(SECTION, got) == Finding("keypad", False, words)
+
+
+def test_a_row_that_is_off_is_not_told_again_for_its_key_that_is_held() -> None:
+    got = {**right(s7=None, s8=None, s9=None, sC=None), "C-held": None}
+    assert keys.keypad(SECTION, got).words == "No key of the row 7 8 9 C comes: its wire to GPIO 13, pin 33, is off."
+
+
+def test_the_pads_names_are_those_of_the_kernels_codes() -> None:
+    assert set(keys.PAD) == set(usb_pad.CODES.values()) and [key for key, _ in keys.asked_of_pad()][-2:] == list(HELD.values())
+    got = {key: key for key, _ in keys.asked_of_pad()}
+    assert keys.usb_pad(got).good
+    assert keys.usb_pad({**got, "#": None, "A-held": "A"}).words.startswith("Enter gives nothing. / held gives A.")
+
+
+# --- what a gauge sends ------------------------------------------------------------------------------------------------------
+
+def sent(rate: float = 10, seconds: float = 4, psi: float = 0.0, noise: float = 0.003, slope: float = 0.0) -> list[Sample]:
+    chance = random.Random(1)
+    return [Sample(100 + n / rate, Decimal(f"{psi + slope * n / rate + chance.gauss(0, noise):.3f}"), "")
+            for n in range(round(rate * seconds) + 1)]
+
+
+def told_of(samples: list[Sample]) -> Finding:
+    return joined("gauge", gauge.open_to_air(samples, gauge.still_now(samples, samples[-1].at)))
+
+
+def test_a_gauge_that_is_right() -> None:
+    assert told_of(sent()).words == "It sends 10 readings a second. Its noise is 0.003 psi. It stands still, at 0.00 psi open to the air."
+    assert told_of(sent(psi=0.02, noise=0)).good and told_of(sent(psi=-0.02, noise=0)).good
+
+
+@pytest.mark.parametrize(("samples", "words"), [
+    (sent(psi=0.03, noise=0), "Open to the air it shows 0.03 psi: zero it."),
+    (sent(psi=-0.03, noise=0), "Open to the air it shows -0.03 psi: zero it."),
+    (sent(rate=1, seconds=8), "It sends 1.0 readings a second: let it send at least 2."),
+    (sent(noise=0.08), "Its noise is 0.0"),
+    (sent(slope=0.1), "It does not come to rest"),
+    (sent(seconds=0.1), "It sent 2 readings only"),
+])
+def test_what_is_wrong_with_a_gauge(samples: list[Sample], words: str) -> None:
+    found = told_of(samples)
+    assert found.good is False and words in found.words and "It sends 10" not in found.words
+
+
+def test_a_gauge_must_follow_the_charge() -> None:
+    rest, after = gauge.still_now(sent(), 104), gauge.still_now(sent(psi=15), 104)
+    assert rest is not None and after is not None
+    assert gauge.charged(rest.value, after) == [(True, f"It followed a charge to {after.value} psi.")]
+    assert "did not follow" in gauge.charged(rest.value, replace(after, value=Decimal("0.99")))[0][1]
+    assert gauge.charged(rest.value, replace(after, value=rest.value + 1))[0][0] and gauge.charged(None, rest)[0][0]
+    assert gauge.charged(rest.value, None)[0][0] is False
+
+
+# --- the two-second version --------------------------------------------------------------------------------------------------
+
+def test_quick_opens_what_is_configured_tells_what_it_finds_and_lets_go_of_it(pins) -> None:
+    wire = pty_gauge.PtyGauge("line", lambda: Decimal("0.01"))
+    found = settings(keypad={"kind": "matrix"}, pedal={"kind": "button"}, lamp={"kind": "led"}, gauge=wire.settings,
+                     usb_pad={"kind": "usb", "device": "/dev/input/by-id/none-event-kbd"})
+    FakeMatrix(pins, ROWS, COLUMNS, time.monotonic)
+    begun = time.monotonic()
+    names = [name for name in NAMES if name not in ("loudspeaker", "microphone")]
+    told = {one.device: one for one in quick.quick(found, names)}
+    took = time.monotonic() - begun
+    again = quick.quick(found, ["keypad", "pedal", "lamp"], 0.5)
+    wire.stop()
+    assert [told[name].good for name in names] == [True, False, True, True, None, True]
+    assert told["gauge"].words.startswith("It reads 0.01 psi. It sends 10 readings a second.")
+    assert "not plugged in" in told["usb_pad"].words and "[buzzer] in station.toml" in told["buzzer"].words
+    assert all(one.good for one in again), "a pin is still taken"
+    assert took < quick.WITHIN_S + 1.5
+
+
+def test_quick_does_not_wait_for_a_gauge_that_is_silent(pins) -> None:
+    wire = pty_gauge.PtyGauge("polled", lambda: Decimal(0))
+    told = quick.quick(settings(gauge={**wire.settings, "ask": "other", "answer_ms": 1000}), ["gauge"], 0.5)
+    wire.stop()
+    assert told == [Finding("gauge", False, "It does not answer.")]
+
+
+def test_settings_that_can_not_be_right_are_what_is_wrong(pins) -> None:
+    told = quick.quick(settings(gauge={"kind": "line", "pattern": "nothing"}, keypad={"kind": "matrix", "legend": "123"}),
+                       ["gauge", "keypad"], 0.5)
+    assert [one.good for one in told] == [False, False] and "[gauge] pattern" in told[0].words and "legend" in told[1].words
+
+
+def test_what_closes_before_it_has_opened_is_closed_then(pins) -> None:
+    one = Opened("lamp", settings(lamp={"kind": "led"}))
+    one.close()
+    assert not one.works and Opened("lamp", settings(lamp={"kind": "led"})).works
+
+
+# --- at the start of a live test ---------------------------------------------------------------------------------------------
+
+def begin(one: Live) -> None:
+    one._ready = True
+    one._handle(TestStarted(boot_now(), "sequential", load("sequential"), Settings().to_mapping(), {}))
+
+
+def test_at_the_start_what_is_there_is_shown_and_what_is_not_is_said(tmp_path, pins) -> None:
+    one = live(tmp_path)
+    found = settings(lamp={"kind": "led"}, usb_pad={"kind": "usb", "device": str(tmp_path / "none")}, buzzer={"kind": "active", "pin": 25})
+    hands = Hands(one, found, lambda: ({"kind": "line", "port": str(tmp_path / "none")}, lambda: None))
+    begin(one)
+    begun = time.monotonic()
+    at_start.begin(one, hands, found, gauge=True, within_s=0.8)
+    assert time.monotonic() - begun < 0.1, "the first prompt waits"
+    drained(one, lambda: "gauge" in one.station.state.lost and "usb_pad" in one.station.state.lost)
+    hands.close()
+    assert isinstance(one.speaker, FakeSpeaker)
+    said = " ".join(words for _, words in one.speaker.said)
+    assert "The gauge gives no reading yet." in said and "The USB pad and the buzzer can't be used." in said
+    assert "Ready: lamp." in one.notices
+
+
+def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothing_is_configured(tmp_path, pins) -> None:
+    one = live(tmp_path)
+    wire = pty_gauge.PtyGauge("line", lambda: Decimal("0.01"))
+    found = settings(lamp={"kind": "led"}, pedal={"kind": "button"})
+    hands = Hands(one, found, lambda: (wire.settings, wire.stop))
+    begin(one)
+    at_start.begin(one, hands, found, gauge=True)
+    drained(one, lambda: "Ready: pedal, lamp and gauge." in one.notices, within_s=2.5)
+    hands.close()
+    assert not one.station.state.lost
+    bare = live(tmp_path / "bare")
+    at_start.begin(bare, Hands(bare, settings()), settings(), gauge=False, within_s=0.0)
+    time.sleep(0.1)
+    assert bare.queue.empty()
+
+
+# --- the talk and the page ---------------------------------------------------------------------------------------------------
+
+def talk() -> tuple[Talk, list[str]]:
+    shown: list[str] = []
+    one = Talk(shown.append)
+    one.attach(FakeSpeaker())
+    return one, shown
+
+
+def answering(one: Talk, *came: tuple[str, str]) -> None:
+    """As soon as the question is shown, these come."""
+    show = one.show
+
+    def and_answer(words: str) -> None:
+        show(words)
+        one.show = show
+        for source, name in came:
+            one.heard(name) if source == "voice" else one.key(source, name)
+    one.show = and_answer
+
+
+@pytest.mark.parametrize(("came", "answer"), [
+    ([("terminal", "#")], True), ([("keypad", "C")], False), ([("pedal", "#")], True), ([("voice", "affirmative")], True),
+    ([("voice", "no wrong")], False), ([("keypad", "7"), ("voice", "seven"), ("keypad", "C")], False), ([], None)])
+def test_any_key_and_the_voice_answer(came: list, answer: bool | None) -> None:
+    one, _ = talk()
+    one.key("terminal", "#")  # pressed before the question, so it is no answer
+    answering(one, *came)
+    assert one.yes("Is it so?", within_s=0.05) is answer
+
+
+def test_say_again_repeats_the_question_and_what_it_is_about() -> None:
+    one, shown = talk()
+    answering(one, ("keypad", "A"), ("keypad", "#"))
+    again: list[int] = []
+    assert one.yes("Is it so?", 0.5, again=lambda: again.append(1)) is True
+    assert shown == ["Is it so?"] * 2 and again == [1]
+
+
+def test_nothing_is_listened_for_unless_something_is_asked() -> None:
+    one, _ = talk()
+    assert one.asked()[0].kind == "off"
+    during: list[str] = []
+    one.show = lambda words: None
+    show, one.show = one.show, lambda words: None
+    one.key("keypad", "x")
+    answering(one)
+    one.yes("?", 0.01, again=lambda: None)
+    assert one.asked()[0].kind == "off"
+    class Listening(Talk):
+        def wait_key(self, within_s):
+            during.append(self.asked()[0].kind)
+            return super().wait_key(within_s)
+    Listening(lambda words: None).yes("?", 0.01)
+    assert during[-1] == "yesno"
+
+
+def test_leaving_ends_any_wait() -> None:
+    one, _ = talk()
+    one.key("terminal", "quit")
+    with pytest.raises(Left):
+        one.pause(5.0)
+
+
+def test_the_page_names_what_is_wrong_and_what_to_type() -> None:
+    found = [Finding("keypad", True, "All."), Finding("gauge", False, "It is off. " * 30), Finding("lamp", None, "None.")]
+    text = page(found)
+    assert all(len(line) <= 100 for line in text.splitlines()) and not none_wrong(found)
+    assert "Wrong: gauge." in text and text.endswith("\nbowlside check gauge")
+    assert page([found[0], found[2]]).endswith("Nothing wrong with what was checked.") and none_wrong([found[0], found[2]])
+    assert page([found[2]]).endswith("Nothing was checked.")
+    assert page([Finding(PINS, False, "Pin 5 twice.")]).endswith("\nbowlside check")
