@@ -42,7 +42,7 @@ def end(turn: Turn, hold: Hold) -> None:
     """What the curve shows goes into the record."""
     found = _fitted(turn.state) if hold.id == HOLD else None
     if found is not None:
-        turn.note(hold.id, sentence("note.hold_curve", words=found.words, leak=f"{found.leak_psi_per_min:.4f}",
+        turn.note(hold.id, sentence("note.hold_curve", words=found.words, leak=f"{found.leak_psi_per_min:z.4f}",
                                     error=f"{found.leak_error:.4f}", samples=len(turn.state.curve)))
 
 

@@ -39,6 +39,8 @@ _TAU_S = (2.0, 180.0)
 _SEEN_PSI = 0.02       # two of the gauge's steps: less over a hold is not worth a word
 _ROUNDING_PSI = 0.003  # standard deviation of rounding to 0.01: 0.01 / sqrt(12)
 _SPIKE_PSI = 0.25      # a single reading so far from its neighbours is a torn frame, no pressure
+_TOLD = 0.001
+"""psi a minute: the least that is told; "no leak above 0.000" would say nothing."""
 _CURVED = 12.0         # chi-square that cooling must save before it is believed: 0.25 % for two numbers, searched for
 _SURE = 4.0            # standard errors before a hold is given up
 _AROUND = 16           # values of tau tried at once
@@ -128,7 +130,7 @@ def fit(curve: Curve, allowed_psi_per_min: Decimal = ALLOWED_PSI_PER_MIN) -> Lea
     cooled = cooling * (exp(-points[0][0] / tau) - exp(-points[-1][0] / tau)) if tau else 0.0
     kind = _kind(leak, error, cooled, float(allowed_psi_per_min), minutes)
     words = sentence(f"leak_curve.{kind}", leak=_decimal(leak, 3), least=_decimal(max(0.0, leak - 2 * error), 3),
-                     most=_decimal(max(0.0, leak + 2 * error), 3), cooling=_decimal(cooled, 2))
+                     most=_decimal(max(_TOLD, leak + 2 * error), 3), cooling=_decimal(cooled, 2))
     return LeakCurve(_decimal(leak, 5), _decimal(error, 5), _decimal(cooling, 4), _decimal(tau, 1), _decimal(family.noise, 4),
                      kind, words, _decimal(base + start + cooling, 4))
 

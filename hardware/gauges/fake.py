@@ -23,7 +23,7 @@ class FakeGauge:
         self.come_back()
         self._on_sample(Sample(self._clock(), Decimal(psi), str(psi)))
 
-    def lose(self, sentence: str = "The gauge's cable was unplugged, or its port is gone.") -> None:
+    def lose(self, sentence: str = "The gauge was unplugged: plug it in again, or read it yourself.") -> None:
         if self.alive:
             self.alive = False
             self._on_lost(sentence)

@@ -18,6 +18,8 @@ from hardware.gauges.sample import GaugeGone
 BITS, PARITY, STOP = {"7": 7, "8": 8}, {"N": "N", "E": "E", "O": "O"}, {"1": 1, "2": 2}
 MOST = 4096       # bytes taken at once: what Linux keeps for a port
 LONGEST_DRAIN_S = 0.3
+UNPLUGGED = "The gauge was unplugged: plug it in again, or read it yourself"
+"""Said aloud in the middle of a test, so it is short and without the system's own words."""
 GONE = (serial.SerialException, OSError, termios.error)
 
 
@@ -52,7 +54,7 @@ class SerialPort:
 
     def read(self, wait_s: float) -> bytes:
         """What is there, waiting at most so long for the first byte; b"" where nothing came."""
-        with self._gone("The gauge's cable was unplugged, or its port is gone"):
+        with self._gone(UNPLUGGED):
             port = self._serial
             port.timeout = wait_s
             first = port.read(1)
@@ -61,13 +63,13 @@ class SerialPort:
 
     def ask(self, request: bytes) -> None:
         """Throw away what came unasked, then send."""
-        with self._gone("The gauge's cable was unplugged, or its port is gone"):
+        with self._gone(UNPLUGGED):
             self._serial.reset_input_buffer()
             self._serial.write(request)
 
     def flush(self) -> None:
         """Throw away what has come so far."""
-        with self._gone("The gauge's cable was unplugged, or its port is gone"):
+        with self._gone(UNPLUGGED):
             self._serial.reset_input_buffer()
 
     def drain(self, quiet_s: float, longest_s: float = LONGEST_DRAIN_S) -> None:
@@ -87,5 +89,7 @@ class SerialPort:
         try:
             yield
         except GONE as problem:
+            if sentence is UNPLUGGED:
+                raise GaugeGone(f"{sentence}.") from None
             why = problem.args[-1] if problem.args and isinstance(problem, termios.error) else getattr(problem, "strerror", None)
             raise GaugeGone(f"{sentence}{f' ({why})' if why else ''}.") from None

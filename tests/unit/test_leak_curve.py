@@ -7,8 +7,13 @@ from decimal import Decimal as D
 
 import pytest
 
-from assistant.core import leak_curve, standing
+from assistant.core import hold_curve, leak_curve, standing
 from assistant.core.leak_curve import cannot_pass, fit
+from assistant.core.procedure import build
+from assistant.core.settings import Settings
+from assistant.core.state import State
+from assistant.core.turn import Turn
+from assistant.procedures import load
 from assistant.pronounce import pronounce
 from hardware.meter import Crew, Meter
 from tests.bench import leak_curve as bench
@@ -76,6 +81,16 @@ def test_a_gauge_that_shows_one_value_all_along_allows_what_its_last_digit_hides
     found = fit([(float(s), D("45.20")) for s in range(301)])
     assert (found.kind, found.leak_psi_per_min) == ("tight", 0)
     assert D("0.001") < found.leak_error < D("0.01")  # 0.01 psi in five minutes is 0.002 a minute
+
+
+def test_nothing_is_told_finer_than_the_curve_can_show_it() -> None:
+    """A last place that flickers makes the error as small as 0.0002; yet "no leak above 0.000" and "-0.0000 psi" say nothing."""
+    still = fit([(float(s), D("45.20") + D("0.01") * (s % 2)) for s in range(301)])
+    assert still.words == "The curve shows no leak above 0.001 psi a minute."
+    procedure = build(load("sequential"), Settings())
+    turn = Turn(State(procedure=procedure, curve=tuple((float(s), D("45.2") + D(s) / 2_000_000) for s in range(301))))
+    hold_curve.end(turn, procedure.steps[procedure.index(hold_curve.HOLD)])
+    assert "straight line 0.0000 psi a minute" in turn.state.notes[0].text
 
 
 def test_wide_steps_of_a_gauge_make_the_error_wide() -> None:
