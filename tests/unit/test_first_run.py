@@ -12,7 +12,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 import venv
 from pathlib import Path
 
@@ -143,18 +142,19 @@ def test_a_later_start_goes_straight_to_the_command_line(copy, tmp_path):
     assert told["child"] == "child of ours\n"
 
 
-@pytest.mark.alone
 def test_a_later_start_costs_less_than_a_tenth_of_a_second(copy):
     stamped(copy)
     (copy / "assistant" / "cli.py").write_text("def main(argv): return 0")
     python = copy / ".venv" / "bin" / "python"
 
     def least(*command: str) -> float:
+        """Processor time, so that a busy machine does not count."""
         times = []
         for _ in range(7):
-            begun = time.perf_counter()
+            before = os.times()
             subprocess.run(command, check=True, env=variables(), timeout=LIMIT)
-            times.append(time.perf_counter() - begun)
+            after = os.times()
+            times.append(sum(after[2:4]) - sum(before[2:4]))        # of children, in steps of 10 ms
         return min(times)
 
     cost = least(PYTHON, str(copy / "assistant")) - least(str(python), "-c", "pass")

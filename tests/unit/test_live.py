@@ -39,9 +39,8 @@ def _a_quick_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Tap, "lead_s", 0.1)
 
 
-PAUSE_S = BOUNCE_S + 0.03
-"""Before he answers a question: a # sooner than that after the last one is taken for a bounce."""
-YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE)
+PAUSE_S = BOUNCE_S + 0.06
+"""Before he presses # alone: sooner than that after the last one it is taken for a bounce."""
 
 
 class Bench:
@@ -60,7 +59,7 @@ class Bench:
         self.code: int | None = None
         self.stuck = ""
 
-    def run(self, until: str = "", within_s: float = 30.0) -> "Bench":
+    def run(self, until: str = "", within_s: float = 120.0) -> "Bench":
         """Until the test is over, or left with q as soon as ``until`` is asked. The technician has a thread of his own."""
         technician = threading.Thread(target=self._technician, args=(until, within_s), daemon=True)
         technician.start()
@@ -82,7 +81,7 @@ class Bench:
                 self.live.key("quit")
             elif state.phase in (Phase.IDLE, Phase.HOLD, Phase.TAPPING, Phase.OVER):
                 pass
-            elif quiet > (1.0 if asked == answered else PAUSE_S if state.phase in YES_NO else 0.0):
+            elif quiet > (1.0 if asked == answered else 0.0 if state.phase is Phase.ENTRY else PAUSE_S):
                 # asked == answered: nothing happened, so he presses again
                 if state.typed:
                     self.live.key("C")
