@@ -85,7 +85,7 @@ def test_a_gauge_that_shows_one_value_all_along_allows_what_its_last_digit_hides
 
 def test_nothing_is_told_finer_than_the_curve_can_show_it() -> None:
     """A last place that flickers makes the error as small as 0.0002; yet "no leak above 0.000" and "-0.0000 psi" say nothing."""
-    still = fit([(float(s), D("45.20") + D("0.01") * (s % 2)) for s in range(301)])
+    still = fit([(n / 10, D("45.200") + D("0.007") * (n % 2)) for n in range(3001)])
     assert still.words == "The curve shows no leak above 0.001 psi a minute."
     procedure = build(load("sequential"), Settings())
     turn = Turn(State(procedure=procedure, curve=tuple((float(s), D("45.2") + D(s) / 2_000_000) for s in range(301))))
