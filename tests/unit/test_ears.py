@@ -37,7 +37,8 @@ class FakeLive:
 
 
 class FakeEar:
-    sentence = "Hearing with a stand-in."
+    sentence, pid = "Hearing with a stand-in.", 1
+    start = cut = close = lambda self: None
 
     def __init__(self) -> None:
         self.lengths: list[float] = []
@@ -58,9 +59,8 @@ class FakeMicrophone:
 class Station:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.live, self.ear = FakeLive(), FakeEar()
-        monkeypatch.setattr(ears, "open_ear", lambda model: self.ear)
         monkeypatch.setattr(ears, "Microphone", FakeMicrophone)
-        self.ears = ears.Ears(self.live, lambda: False)
+        self.ears = ears.Ears(self.live, lambda: False, ear=self.ear)  # type: ignore[arg-type]
         until(lambda: self.ears._microphone is not None)
 
     def hears(self, sound: np.ndarray) -> "Station":
