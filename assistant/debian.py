@@ -4,10 +4,14 @@ from __future__ import annotations
 import ctypes
 import importlib.util
 import os
+import platform
 import shutil
 import subprocess
+import sys
 from collections.abc import Callable
 from typing import NamedTuple
+
+from assistant import environment
 
 VENV_SUPPORT = "python3-venv"
 
@@ -41,6 +45,11 @@ NEEDS = {
     VENV_SUPPORT: Need("a Python environment of our own", "nothing works",
                        lambda: importlib.util.find_spec("ensurepip") is not None),
 }
+
+# Header pins need lgpio, which has no wheel for Python 3.13 (pyproject.toml); environment.py joins Debian's to ours.
+if platform.machine() == "aarch64" and sys.version_info >= (3, 13):
+    NEEDS["python3-lgpio"] = Need("the header pins", "no keypad, pedal, lamp, buzzer or transducer on the header",
+                                  lambda: bool(environment.debian_lgpio()))
 
 
 def missing(also: tuple[str, ...] = ()) -> list[str]:

@@ -11,6 +11,7 @@ ROOT = os.path.dirname(os.path.dirname(os.path.realpath(__file__)))
 VENV = os.path.join(ROOT, ".venv")
 PYTHON = os.path.join(VENV, "bin", "python")
 PROJECT = os.path.join(ROOT, "pyproject.toml")
+DEBIAN = "/usr/lib/python3/dist-packages"
 
 
 def inside() -> bool:
@@ -47,6 +48,33 @@ def is_ready(part: str) -> bool:
         return False
 
 
+def debian_lgpio() -> list[str]:
+    """The files of Debian's python3-lgpio that fit this very Python; empty where it is not installed, or for another one."""
+    from importlib.machinery import EXTENSION_SUFFIXES
+
+    compiled = [name for name in ("_lgpio" + suffix for suffix in EXTENSION_SUFFIXES) if os.path.isfile(os.path.join(DEBIAN, name))]
+    plain = os.path.isfile(os.path.join(DEBIAN, "lgpio.py"))
+    return ["lgpio.py", *compiled] if plain and compiled else []
+
+
+def add_lgpio() -> None:
+    """Let our environment use Debian's lgpio where it has none of its own (there is no wheel for Python 3.13).
+
+    Links to its files alone: the whole of Debian's folder on our path would bring other packages in other versions. Looked
+    at before every start, since the package may be installed at any time.
+    """
+    site = os.path.join(VENV, "lib", "python%d.%d" % sys.version_info[:2], "site-packages")
+    if os.path.exists(os.path.join(site, "lgpio.py")):
+        return
+    for name in debian_lgpio():
+        try:
+            if os.path.islink(os.path.join(site, name)):
+                os.remove(os.path.join(site, name))  # it leads nowhere: the package was taken away meanwhile
+            os.symlink(os.path.join(DEBIAN, name), os.path.join(site, name))
+        except OSError:
+            return  # a folder that can't be written: the pins' own sentence says what is missing
+
+
 def variables() -> dict[str, str]:
     """Environment variables for our Python: our modules first, whatever folder the user stands in.
 
@@ -59,6 +87,7 @@ def variables() -> dict[str, str]:
 
 def go_inside(module: str, arguments: list[str]) -> None:
     """Become ``python -m module arguments`` in our environment; never returns."""
+    add_lgpio()
     sys.stdout.flush()
     sys.stderr.flush()
     os.execve(PYTHON, [PYTHON, "-m", module, *arguments], variables())

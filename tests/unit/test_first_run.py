@@ -6,13 +6,16 @@ from __future__ import annotations
 
 import ast
 import fcntl
+import importlib.util
 import json
 import os
+import platform
 import shutil
 import signal
 import subprocess
 import sys
 import venv
+from importlib.machinery import EXTENSION_SUFFIXES
 from pathlib import Path
 
 import pytest
@@ -313,3 +316,80 @@ def test_two_first_starts_at_once_install_once_and_a_damaged_package_is_mended(c
     assert done.returncode == 7, done.stderr
     assert "Set up." in done.stderr
     assert start(copy).stderr == ""
+
+
+# --- Debian's lgpio, where there is no wheel ---------------------------------------------------------------------------------
+
+SUFFIX = EXTENSION_SUFFIXES[0]
+
+
+@pytest.fixture
+def debians(copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Debian's folder of Python packages with its lgpio in it (here the wheel's own files), and an environment without."""
+    folder, found = tmp_path / "dist-packages", importlib.util.find_spec("lgpio")
+    if found is None:
+        pytest.skip("lgpio is missing: pip install lgpio")
+    folder.mkdir()
+    wheel = Path(found.origin).parent
+    for name in ("lgpio.py", f"_lgpio{SUFFIX}"):
+        shutil.copy(wheel / name, folder)
+    (folder / "something_else.py").touch()
+    stamped(copy)
+    monkeypatch.setattr(environment, "DEBIAN", str(folder))
+    monkeypatch.setattr(environment, "VENV", str(copy / ".venv"))
+    return folder
+
+
+def imported(root: Path, module: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([root / ".venv" / "bin" / "python", "-I", "-c", f"import {module}; print({module}.__file__)"],
+                          cwd=root, capture_output=True, text=True, timeout=LIMIT, check=False)
+
+
+def test_debians_lgpio_is_joined_to_our_environment_and_nothing_else_of_debian(copy, debians):
+    assert "No module named 'lgpio'" in imported(copy, "lgpio").stderr
+    environment.add_lgpio()
+    done = imported(copy, "lgpio")
+    assert done.returncode == 0 and str(copy / ".venv") in done.stdout, done.stderr
+    assert "No module named" in imported(copy, "something_else").stderr
+    environment.add_lgpio()  # at every start
+    assert imported(copy, "lgpio").returncode == 0
+
+
+def test_lgpio_that_was_taken_away_and_came_back_is_found_again(copy, debians):
+    environment.add_lgpio()
+    away = debians.rename(debians.with_name("away"))
+    environment.add_lgpio()
+    assert imported(copy, "lgpio").returncode != 0
+    moved = str(debians.with_name("elsewhere"))
+    away.rename(moved)
+    environment.DEBIAN, before = moved, environment.DEBIAN
+    try:
+        environment.add_lgpio()
+    finally:
+        environment.DEBIAN = before
+    assert imported(copy, "lgpio").returncode == 0
+
+
+def test_our_own_lgpio_and_another_pythons_are_left_alone(copy, debians):
+    site = next((copy / ".venv" / "lib").iterdir()) / "site-packages"
+    (debians / f"_lgpio{SUFFIX}").rename(debians / "_lgpio.cpython-399-riscv64-linux-gnu.so")
+    assert environment.debian_lgpio() == []
+    environment.add_lgpio()
+    assert not (site / "lgpio.py").exists()
+    (debians / "_lgpio.cpython-399-riscv64-linux-gnu.so").rename(debians / f"_lgpio{SUFFIX}")
+    (site / "lgpio.py").write_text("ours = True")
+    environment.add_lgpio()
+    assert (site / "lgpio.py").read_text() == "ours = True" and not (site / f"_lgpio{SUFFIX}").exists()
+
+
+@pytest.mark.parametrize(("machine", "version", "needed"), [("aarch64", (3, 13, 5), True), ("aarch64", (3, 11, 2), False),
+                                                            ("x86_64", (3, 13, 5), False)])
+def test_the_package_is_asked_for_where_there_is_no_wheel(machine, version, needed, monkeypatch):
+    monkeypatch.setattr(platform, "machine", lambda: machine)
+    with monkeypatch.context() as other:
+        other.setattr(sys, "version_info", version)
+        module = importlib.util.module_from_spec(importlib.util.find_spec("assistant.debian"))
+        module.__spec__.loader.exec_module(module)
+    assert ("python3-lgpio" in module.missing()) is needed
+    if needed:
+        assert "no keypad" in module.without("python3-lgpio")
