@@ -34,14 +34,21 @@ class Tally:
     def __init__(self) -> None:
         self.counts: collections.Counter[str] = collections.Counter()
         self.failed: list[str] = []
+        self._collected: set[str] = set()
         self.slow: collections.Counter[str] = collections.Counter()     # seconds with setting up and clearing away
         self.begun = time.monotonic()
 
     def add(self, stats: dict[str, list]) -> None:
         """``stats`` as pytest's terminal reporter keeps them: a list of reports for each outcome."""
-        self.counts.update({name: len(stats.get(name, [])) for name in COUNTED})
-        self.failed += [report.nodeid for name in ("failed", "error") for report in stats.get(name, [])]
-        for report in (one for some in stats.values() for one in some if hasattr(one, "duration")):
+        for name, report in ((name, report) for name in COUNTED for report in stats.get(name, [])):
+            if isinstance(report, pytest.CollectReport):        # each phase and each worker collects every file
+                if report.nodeid in self._collected:
+                    continue
+                self._collected.add(report.nodeid)
+            self.counts[name] += 1
+            if name in ("failed", "error"):
+                self.failed.append(report.nodeid)
+        for report in (one for some in stats.values() for one in some if isinstance(one, pytest.TestReport)):
             self.slow[report.nodeid] += report.duration
 
     def text(self) -> str:

@@ -83,6 +83,12 @@ def test_a_choice_may_leave_one_phase_without_tests(suite, name, where):
     assert f"In all: {len(suite.ran)} passed in" in said
 
 
+def test_a_file_that_is_skipped_whole_counts_once(suite):
+    (suite.folder / "test_b.py").write_text("import pytest\npytest.importorskip('no_such_package')\n")
+    status, said = suite.run("-n", "2")
+    assert status == 0 and "In all: 4 passed, 3 skipped in" in said
+
+
 def test_no_test_at_all_is_told(suite):
     status, said = suite.run("-n", "2", "-k", "nothing_is_called_so")
     assert (status, suite.ran) == (pytest.ExitCode.NO_TESTS_COLLECTED, {}) and "In all: no test ran" in said
