@@ -84,6 +84,7 @@ def keypad(settings: Mapping[str, Any], got: Got) -> Finding:
             if set(line) <= silent and len(line) > 1:
                 wrong.append(f"No key of the {what} {' '.join(line)} comes: its wire to {named(pin)}, is off.")
                 silent -= {*line, *(HELD[key] for key in line if key in HELD)}
+    silent -= {HELD[key] for key in silent if key in HELD}  # it can't be held either
     wrong += [_alone(key, came) for key, came in got.items() if key in silent or came not in (None, key)]
     return Finding("keypad", False, " ".join(wrong))
 

@@ -85,26 +85,22 @@ def pressing(matrix: FakeMatrix, slips: dict[str, list[str]]) -> Callable[[Techn
     def does(one: Technician, words: str) -> None:
         key, long = words.split(" ")[-1], 0.08
         if "hold" in words:
-            key, long = words.split("hold ")[1][0], 0.6
+            key, long = words.split("hold ")[1][0], 0.5
         elif "press " not in words or "each" in words:
             return
         if slips.get(key):
             key = slips[key].pop(0)
         if key:
-            at = time.monotonic() + 0.15  # the last one is let go first
+            at = time.monotonic() + 0.12  # the last one is let go first
             matrix.press(key, at, at + long, bounce_s=0.005)
     return does
 
 
 @pytest.mark.parametrize(("slips", "good", "words"), [
-    ({}, True, "All 5 presses came, 1 of them held."),
     ({"2": ["1"]}, True, "All 5 presses came, 1 of them held."),
-    ({"2": ["1", "1"]}, False, "2 gives 1."),
-    ({"2": [""]}, False, "2 gives nothing: press harder; if that helps, its contact is worn or wet."),
-    ({"2": [""], "C": ["", ""]}, False, "No key of the column 2 C comes: its wire to GPIO 17, pin 11, is off."),
-], ids=["right", "a slip", "wrong twice", "dead key", "dead column"])
+    ({"2": ["1", "1"], "C": ["", ""]}, False, "2 gives 1. C gives nothing: press harder; if that helps, its contact is worn or wet."),
+], ids=["a slip", "wrong twice, and a dead key"])
 def test_the_keypad(pins, monkeypatch: pytest.MonkeyPatch, slips: dict, good: bool, words: str) -> None:
-    monkeypatch.setattr(keys, "KEY_S", 0.8)
     monkeypatch.setattr(keys.walk, "__defaults__", (0.8,))
     factory = Device.pin_factory = MockFactory()
     one = Technician("keypad", PAD, pressing(FakeMatrix(factory, ROWS, COLUMNS, time.monotonic, LEGEND), slips))
@@ -131,13 +127,13 @@ def foot(presses: list[float], closed_at_rest: bool = False) -> Callable[[Techni
     ("next", [], False, "Nothing comes of it: look at its cable; its contact must join GPIO 24, pin 18 to ground when pressed."),
 ])
 def test_the_pedal(pins, monkeypatch: pytest.MonkeyPatch, does: str, presses: list, good: bool, words: str) -> None:
-    monkeypatch.setattr(keys.pedal, "__defaults__", (1.2,))
+    monkeypatch.setattr(keys.pedal, "__defaults__", (0.9,))
     found = Technician("pedal", {"kind": "button", "does": does, "hold_ms": 400, "release_ms": 20}, foot(presses)).run()
     assert found.good is good and found.words.startswith(words)
 
 
 def test_a_pedal_whose_contact_opens_when_it_is_pressed(pins, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(keys.pedal, "__defaults__", (1.2,))
+    monkeypatch.setattr(keys.pedal, "__defaults__", (0.9,))
     Device.pin_factory.pin(24).drive_low()
     section = {"kind": "button", "hold_ms": 400, "release_ms": 20}
     one = Technician("pedal", section, foot([0.1], closed_at_rest=True))
@@ -190,14 +186,14 @@ def test_where_nobody_answers_nothing_is_judged(pins) -> None:
 class AtTheMeter:
     """Opens it, charges it, and reads its face; the wire shows ``factor`` times what the face does."""
 
-    def __init__(self, zero: str = "0.00", factor: int = 1, pulls: bool = False, charges: bool = True) -> None:
-        self.psi, self.factor, self.pulls, self.charges = Decimal(zero), factor, pulls, charges
+    def __init__(self, zero: str = "0.00", factor: int = 1, pulls: bool = False) -> None:
+        self.psi, self.factor, self.pulls = Decimal(zero), factor, pulls
         self.wire = pty_gauge.PtyGauge("line", lambda: self.psi * self.factor)
 
     def __call__(self, one: Technician, words: str) -> None:
         if words.startswith("Bleed"):
             self.psi = Decimal("0.00")
-        elif words.startswith("Lever up") and self.charges:
+        elif words.startswith("Lever up"):
             self.psi = Decimal("15.02")
             if self.pulls:
                 self.wire.unplug()
@@ -217,14 +213,13 @@ class AtTheMeter:
 @pytest.mark.parametrize(("more", "good", "words"), [
     ({}, True, "It sends 10 readings a second. Its noise is 0.000 psi. It stands still, at 0.00 psi open to the air. "
                "It followed a charge to 15.02 psi."),
-    ({"zero": "0.06"}, False, "Open to the air it shows 0.06 psi: zero it."),
-    ({"factor": 2}, False, 'The wire says 30.04 psi and the meter\'s own gauge shows something else: look at unit = "psi" and scale = 1'),
-    ({"charges": False}, False, "It did not follow the charge: it still shows 0.00 psi."),
+    ({"zero": "0.06", "factor": 2}, False, 'Open to the air it shows 0.12 psi: zero it. The wire says 30.04 psi and the meter\'s own '
+                                          'gauge shows something else: look at unit = "psi" and scale = 1'),
     ({"pulls": True}, False, "After the charge it did not come to rest"),
-], ids=["right", "zero", "scale", "another meter", "unplugged"])
+], ids=["right", "zero and scale", "unplugged"])
 def test_the_gauge(monkeypatch: pytest.MonkeyPatch, more: dict, good: bool, words: str) -> None:
-    monkeypatch.setattr(steady, "WINDOW_S", 0.5)
-    monkeypatch.setattr("assistant.check.walk.REST_S", 1.5)
+    monkeypatch.setattr(steady, "WINDOW_S", 0.4)
+    monkeypatch.setattr("assistant.check.walk.REST_S", 1.0)
     found = AtTheMeter(**more).checked()
     assert found.good is good and words in found.words
     assert ("unplugged" in found.words) is bool(more.get("pulls"))
