@@ -52,9 +52,9 @@ def debian_lgpio() -> list[str]:
     """The files of Debian's python3-lgpio that fit this very Python; empty where it is not installed, or for another one."""
     from importlib.machinery import EXTENSION_SUFFIXES
 
-    compiled = [name for name in ("_lgpio" + suffix for suffix in EXTENSION_SUFFIXES) if os.path.isfile(os.path.join(DEBIAN, name))]
-    plain = os.path.isfile(os.path.join(DEBIAN, "lgpio.py"))
-    return ["lgpio.py", *compiled] if plain and compiled else []
+    named = ["lgpio.py", *("_lgpio" + suffix for suffix in EXTENSION_SUFFIXES)]
+    there = [name for name in named if os.path.isfile(os.path.join(DEBIAN, name))]
+    return there if len(there) > 1 and there[0] == "lgpio.py" else []
 
 
 def add_lgpio() -> None:

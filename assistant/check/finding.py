@@ -8,7 +8,7 @@ from textwrap import wrap
 
 NAMES = {"loudspeaker": "loudspeaker", "keypad": "keypad", "usb_pad": "USB pad", "pedal": "pedal", "lamp": "lamp",
          "buzzer": "buzzer", "gauge": "gauge", "microphone": "microphone"}
-"""Every device, in the order in which it is checked, and what it is called. The microphone is last: its check takes the sound away."""
+"""Every device, in the order of the check, and what it is called. The microphone is last: its check takes the sound away."""
 PINS = "pins"
 """In place of a device: two of them are set to one pin."""
 WIDTH = 100

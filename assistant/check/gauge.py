@@ -9,7 +9,7 @@ from hardware.gauges import Sample
 from hardware.gauges.steady import STALE_S, Steady, Still
 
 LEAST_RATE = 2.0
-"""Readings a second. A gap of 1.5 s ends what was gathered (hardware/gauges/steady.py), and nobody can trim a charge by less. Ours."""
+"""Readings a second. A gap of 1.5 s ends what was gathered (hardware/gauges/steady.py); nobody can trim by less. Ours."""
 NOISY_PSI = 0.05
 """Standard deviation of one reading: five last places, more than the leak hold could see. Ours."""
 ZERO_PSI = Decimal("0.02")
@@ -39,9 +39,9 @@ def open_to_air(samples: Sequence[Sample], still: Still | None) -> list[tuple[bo
 def charged(rest: Decimal | None, still: Still | None) -> list[tuple[bool, str]]:
     """After a charge: it must have followed, and stand still again."""
     if still is None:
-        return [(False, "After the charge it did not come to rest within the time: let the chamber's air cool, and look for a leak.")]
+        return [(False, "After the charge it did not come to rest: let the chamber's air cool, and look for a leak.")]
     if rest is not None and abs(still.value - rest) < FOLLOWED_PSI:
-        return [(False, f"It did not follow the charge: it still shows {still.value} psi. Is this the meter that it is joined to?")]
+        return [(False, f"It did not follow the charge: it still shows {still.value} psi. Is it joined to this meter?")]
     return [(True, f"It followed a charge to {still.value} psi.")]
 
 

@@ -19,7 +19,7 @@ MISTAKES = 3
 Got = Mapping[str, str | None]
 """Key that was asked for -> what came, None for nothing."""
 
-PAD = {**dict(zip("0123456789", "0123456789", strict=True)), "*": "the point", "#": "Enter", "A": "/", "B": "*", "C": "-", "D": "+"}
+PAD = {**{digit: digit for digit in "0123456789"}, "*": "the point", "#": "Enter", "A": "/", "B": "*", "C": "-", "D": "+"}
 """What is printed on the keys of a USB pad."""
 
 
@@ -71,7 +71,7 @@ def keypad(settings: Mapping[str, Any], got: Got) -> Finding:
     """What is wrong with a keypad of the section [keypad], from what came of each key."""
     legend, rows, columns = settings["legend"].split(), list(settings["rows"]), list(settings["columns"])
     if not any(got.values()):
-        return Finding("keypad", False, "No key comes: look at its plug, and whether every wire is on the pin that [keypad] names.")
+        return Finding("keypad", False, "No key comes: look at its plug, and at the pins that [keypad] names.")
     if all(key == came for key, came in got.items()):
         return Finding("keypad", True, f"All {len(got)} presses came, {sum(key in HELD.values() for key in got)} of them held.")
     if other := other_order(legend, rows, columns, got):
@@ -97,11 +97,15 @@ def _alone(key: str, came: str | None) -> str:
     return f"{key} gives {_said(came)}."
 
 
-def other_order(legend: Sequence[str], rows: list[int], columns: list[int], got: Got) -> tuple[list[int], list[int]] | None:
+Pins = tuple[list[int], list[int]]
+"""rows, columns"""
+
+
+def other_order(legend: Sequence[str], rows: list[int], columns: list[int], got: Got) -> Pins | None:
     """(rows, columns) with which every key would have come right; None where no order of the wires explains it.
 
-    A key at (r, c) that gave the one at (r', c') lies on the pins of row r' and column c', or, with rows and columns exchanged, its
-    row is on the pin of column c' and its column on that of row r'. It must be so for all keys. (Derived: Kirchhoff, no source.)
+    A key at (r, c) that gave the one at (r', c') lies on the pins of row r' and column c', or, with rows and columns exchanged,
+    its row is on the pin of column c' and its column on that of row r'. It must be so for all keys. (Derived from the circuit.)
     """
     place = {key: (r, c) for r, line in enumerate(legend) for c, key in enumerate(line)}
     pairs = [(place[key], place.get(str(came))) for key, came in got.items() if key in place]
@@ -128,9 +132,10 @@ def asked_of_pad() -> list[tuple[str, str]]:
 def usb_pad(got: Got) -> Finding:
     if not any(got.values()):
         return Finding("usb_pad", False, "No key comes: is the pad named in [usb_pad] device the one in your hand?")
-    wrong = [f"{PAD[key[:1]]}{' held' if key.endswith('-held') else ''} gives {_said(came)}." for key, came in got.items() if came != key]
+    wrong = [f"{PAD[key[:1]]}{' held' if key.endswith('-held') else ''} gives {_said(came)}."
+             for key, came in got.items() if came != key]
     if wrong:
-        return Finding("usb_pad", False, " ".join(wrong) + " A key that the pad lacks has its command in words, or on another keypad.")
+        return Finding("usb_pad", False, " ".join([*wrong, "What a pad has no key for can be said, or keyed elsewhere."]))
     return Finding("usb_pad", True, f"All {len(got)} presses came.")
 
 
@@ -144,14 +149,14 @@ def pedal(talk: Talk, settings: Mapping[str, Any], within_s: float = KEY_S) -> F
     talk.tell("  press the pedal shortly", aloud="Press the pedal shortly.")
     short = _one_of(talk, "pedal", within_s, {"#", "A"})
     if short is None:
-        return Finding("pedal", False, f"Nothing comes of it: look at its cable; its contact must join {where} to ground when pressed.")
+        return Finding("pedal", False, f"Nothing comes of it: look at its cable; pressed, it must join {where} to ground.")
     if short != "#":
-        return Finding("pedal", False, "A short press came as a long one: let it go sooner; if it is always so, its contact opens when "
-                                       "pressed, and it must be one that closes.")
+        return Finding("pedal", False, "A short press came as a long one: let it go sooner; if it is always so, its contact "
+                                       "opens when pressed, and it must be one that closes.")
     talk.tell(f"  {long}", aloud=f"Now {long}.")
     held = _one_of(talk, "pedal", within_s, {"#", wanted})
     if held != wanted:
-        return Finding("pedal", False, f"Held, it gave {_said(held)}: hold it longer; if it is always so, its contact is loose.")
+        return Finding("pedal", False, f"Held, it gave {_said(held)}: hold it longer; if it is always so, a contact is loose.")
     return Finding("pedal", True, "A short press and a long one came.")
 
 

@@ -57,4 +57,5 @@ def _microphone(pcm: bytes) -> Finding:
     sound = to_sound(pcm, RATE)
     if level.is_silent(sound):
         return Finding("microphone", False, "It gives no sound at all: look at its plug, its switch and the input's level.")
-    return Finding("microphone", True, f"It hears: the noise here is at {level.db(level.background(level.loudness(sound))):.0f} dB.")
+    noise = level.db(level.background(level.loudness(sound)))
+    return Finding("microphone", True, f"It hears: the noise here is at {noise:.0f} dB of full scale.")

@@ -42,8 +42,8 @@ def lamp_or_buzzer(talk: Talk, one: Opened, settings: Settings, within_s: float 
         what = "an LED may be the wrong way round" if name == "lamp" else f'kind = "{section["kind"]}" may be the wrong one'
         return Finding(name, False, f"It never comes on: look at its wires to {named(section['pin'])} and to ground; {what}.")
     if missed:
-        return Finding(name, False, f"Not seen or heard: {listed([MEANS[one] for one in missed])}. It works, so look at where it hangs: "
-                                    "it must stand out in the sun and the noise.")
+        return Finding(name, False, f"Not seen or heard: {listed([MEANS[one] for one in missed])}. It works, so look at where it "
+                                    "hangs: it must stand out in the sun and the noise.")
     return Finding(name, True, f"All {len(words)} patterns arrive.")
 
 
@@ -53,14 +53,14 @@ def loudspeaker(talk: Talk, within_s: float = ANSWER_S) -> Finding:
     if answer is None:
         return unanswered("loudspeaker")
     if not answer:
-        return Finding("loudspeaker", False, "The voice is not understood: turn the loudspeaker up, bring it closer, or set the voice's "
-                                             "pace (rate_wpm in [voice]) lower.")
+        return Finding("loudspeaker", False, "The voice is not understood: turn the loudspeaker up, bring it closer, or let it "
+                                             "speak slower (rate_wpm in [voice]).")
     _cues(talk)
     answer = talk.yes(f"Did you hear {len(CUES)} sounds, each after its name?", within_s, again=lambda: _cues(talk))
     if answer is None:
         return unanswered("loudspeaker")
     if not answer:
-        return Finding("loudspeaker", False, "The voice is heard and the sounds are not: turn it up, or use the lamp or the buzzer.")
+        return Finding("loudspeaker", False, "The voice is heard and the sounds are not: turn it up, or use lamp or buzzer.")
     return Finding("loudspeaker", True, "Voice and sounds are heard.")
 
 

@@ -17,7 +17,8 @@ class Sound:
         self._speaker = out.speaker(None, lambda ident: None, on_trouble=self.told.append)
         if self.works:
             talk.attach(self._speaker)
-        self._ears: Ears | None = Ears(talk, self._speaker.is_deaf)  # type: ignore[arg-type]  it asks four things, and Talk has them
+        # Talk has all that Ears asks of a live test.
+        self._ears: Ears | None = Ears(talk, self._speaker.is_deaf)  # type: ignore[arg-type]
 
     @property
     def works(self) -> bool:

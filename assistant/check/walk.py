@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
+from decimal import Decimal
 from typing import Any
 
 from assistant.check import gauge as gauges, keys, signs
@@ -11,6 +12,7 @@ from assistant.check.finding import NAMES, Finding, joined
 from assistant.check.talk import ANSWER_S, Left, Talk
 from assistant.clock import boot_now
 from assistant.core import phrases
+from hardware.gauges.steady import Still
 from hardware.keypad import TOGETHER
 
 OPENS_S = 5.0
@@ -21,8 +23,10 @@ FREED = "is free again."
 """A slip of the finger, and a key that came free, are told as they happen and are nothing to mend."""
 WELCOME = ("Every device in turn. Yes is Enter, the pedal or the word; no is C or the word; A says it again; "
            "q in the terminal ends the check.")
-MICROPHONE = "Last the microphone: first be quiet for five seconds, then say one, two, three, four, five, each when it is asked for."
-CHARGE = "Lever up. Charge the chamber to about 15 psi and let it settle. Then say next, or no to leave that out."
+MICROPHONE = "Last the microphone: be quiet for five seconds, then say one, two, three, four, five. You are told when."
+CHARGE = ("Lever up, and hands off it: never press it over an open bowl with the chamber charged. Charge the chamber to about "
+          "15 psi and let it settle. Then say next, or no to leave that out.")
+BLEED = f"Bleed the chamber to zero. {phrases.PRESSURE_CAUTION}"
 
 
 class Walk:
@@ -95,19 +99,29 @@ class Walk:
             talk.tell("Leave it alone for some seconds.")
             rest = self._still(one)
             parts += gauges.open_to_air(list(one.samples), rest) if one.samples else [(False, one.why)]
-        if talk.yes(f"{CHARGE}", self._answer_s):
-            still = self._still(one)
-            parts += gauges.charged(rest.value if rest else None, still)
-            if still is not None and talk.yes(f"The wire says {still.value} psi. Does the meter's own gauge show that, to two "
-                                              "hundredths?", self._answer_s) is False:
-                parts.append((False, gauges.face_differs(still, section["unit"], section["scale"])))
-            talk.tell(f"Bleed the chamber to zero. {phrases.PRESSURE_CAUTION}")
-            talk.silent()
+        parts += self._charged(one, section, rest.value if rest else None)
         if not parts:
             return Finding("gauge", None, "Not judged: it was neither open to the air nor charged.")
         return joined("gauge", parts)
 
-    def _still(self, one: Opened) -> Any:
+    def _charged(self, one: Opened, section: Any, rest: Decimal | None) -> list[tuple[bool, str]]:
+        """However it ends, the caution is told: the chamber may be charged when nobody answers, or when he leaves."""
+        charge: bool | None = None
+        try:
+            charge = self.talk.yes(CHARGE, self._answer_s)
+            if not charge:
+                return []
+            still = self._still(one)
+            parts = gauges.charged(rest, still)
+            same = "Does the meter's own gauge show that, to two hundredths?"
+            if still and self.talk.yes(f"The wire says {still.value} psi. {same}", self._answer_s) is False:
+                parts.append((False, gauges.face_differs(still, section["unit"], section["scale"])))
+            return parts
+        finally:
+            if charge is not False:
+                self.talk.tell(BLEED)
+
+    def _still(self, one: Opened) -> Still | None:
         """Where it stands still from now on; None if it does not within the time."""
         one.samples.clear()
         until = time.monotonic() + REST_S

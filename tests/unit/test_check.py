@@ -1,6 +1,7 @@
-"""`bowlside check`: what it makes of each device. gpiozero's mock pins with a matrix that really scans, pseudo-terminals for gauges.
+"""`bowlside check`: what it makes of each device. gpiozero's mock pins with a matrix that really scans, pseudo-terminals.
 
-What the wiring tests say comes from the copper of hardware/fake_matrix.py; zero, noise and rate are held against numbers made here.
+What the wiring tests say comes from the copper of hardware/fake_matrix.py; zero, noise and rate are held against samples
+made here.
 """
 from __future__ import annotations
 
@@ -59,14 +60,18 @@ def right(**other: str | None) -> dict[str, str | None]:
 
 # --- the keypad's wiring -----------------------------------------------------------------------------------------------------
 
-def pressed_on_copper(true_rows: list[int], true_columns: list[int], rows: list[int], columns: list[int]) -> dict[str, str | None]:
+Pins = list[int]
+
+
+def pressed_on_copper(true_rows: Pins, true_columns: Pins, rows: Pins, columns: Pins) -> dict[str, str | None]:
     """What each key gives when the wires are on the true pins and the settings say others; real scanning, virtual time."""
     got: dict[str, str | None] = {}
     factory, clock = MockFactory(), HandClock()
     Device.pin_factory = factory
     joins = {frozenset((row, column)): key for line, row in zip(LEGEND, true_rows, strict=True)
              for key, column in zip(line, true_columns, strict=True)}  # a contact has no direction
-    matrix = FakeMatrix(factory, rows, columns, clock, ["".join(joins[frozenset((row, column))] for column in columns) for row in rows])
+    legend = ["".join(joins[frozenset((row, column))] for column in columns) for row in rows]
+    matrix = FakeMatrix(factory, rows, columns, clock, legend)
     came: list[str] = []
     keypad = Keypad(rows, columns, came.append, clock=clock, wait=clock.sleep, threaded=False)
     for key in "".join(LEGEND):
@@ -83,7 +88,7 @@ def pressed_on_copper(true_rows: list[int], true_columns: list[int], rows: list[
 
 @pytest.mark.parametrize(("rows", "columns"), [
     ([6, 5, 13, 26], COLUMNS), (ROWS, [23, 22, 17, 16]), (COLUMNS, ROWS), ([23, 16, 17, 22], [26, 6, 5, 13])])
-def test_the_pins_that_it_tells_for_wires_in_another_order_make_every_key_right(pins, rows: list[int], columns: list[int]) -> None:
+def test_the_pins_that_it_tells_for_wires_in_another_order_make_every_key_right(pins, rows: Pins, columns: Pins) -> None:
     got = pressed_on_copper(rows, columns, ROWS, COLUMNS)
     assert got != {key: key for key in got} and None not in got.values()
     told = keys.other_order(LEGEND, ROWS, COLUMNS, got)
@@ -104,7 +109,7 @@ def test_a_keypad_that_is_right() -> None:
     ({**right(), "A-held": "A"}, "A held gives A: hold it longer."),
     (right(s5="6"), "5 gives 6."),
     (right(s5="6", s6="6"), "5 gives 6."),
-    (dict.fromkeys(ALL_KEYS[:4]), "No key comes: look at its plug, and whether every wire is on the pin that [keypad] names."),
+    (dict.fromkeys(ALL_KEYS[:4]), "No key comes: look at its plug, and at the pins that [keypad] names."),
 ])
 def test_what_is_wrong_with_a_keypad_is_told_in_as_few_words_as_explain_it(got: dict, words: str) -> None:
     assert keys.keypad(SECTION, got) == Finding("keypad", False, words)
@@ -135,7 +140,8 @@ def told_of(samples: list[Sample]) -> Finding:
 
 
 def test_a_gauge_that_is_right() -> None:
-    assert told_of(sent()).words == "It sends 10 readings a second. Its noise is 0.003 psi. It stands still, at 0.00 psi open to the air."
+    assert told_of(sent()).words == ("It sends 10 readings a second. Its noise is 0.003 psi. "
+                                     "It stands still, at 0.00 psi open to the air.")
     assert told_of(sent(psi=0.02, noise=0)).good and told_of(sent(psi=-0.02, noise=0)).good
 
 
@@ -209,7 +215,8 @@ def begin(one: Live) -> None:
 
 def test_at_the_start_what_is_there_is_shown_and_what_is_not_is_said(tmp_path, pins) -> None:
     one = live(tmp_path)
-    found = settings(lamp={"kind": "led"}, usb_pad={"kind": "usb", "device": str(tmp_path / "none")}, buzzer={"kind": "active", "pin": 25})
+    found = settings(lamp={"kind": "led"}, usb_pad={"kind": "usb", "device": str(tmp_path / "none")},
+                     buzzer={"kind": "active", "pin": 25})  # the lamp's
     hands = Hands(one, found, lambda: ({"kind": "line", "port": str(tmp_path / "none")}, lambda: None))
     begin(one)
     begun = time.monotonic()
@@ -282,18 +289,15 @@ def test_nothing_is_listened_for_unless_something_is_asked() -> None:
     one, _ = talk()
     assert one.asked()[0].kind == "off"
     during: list[str] = []
-    one.show = lambda words: None
-    show, one.show = one.show, lambda words: None
-    one.key("keypad", "x")
-    answering(one)
-    one.yes("?", 0.01, again=lambda: None)
-    assert one.asked()[0].kind == "off"
+
     class Listening(Talk):
-        def wait_key(self, within_s):
+        def wait_key(self, within_s: float) -> tuple[str, str] | None:
             during.append(self.asked()[0].kind)
             return super().wait_key(within_s)
-    Listening(lambda words: None).yes("?", 0.01)
-    assert during[-1] == "yesno"
+
+    listening = Listening(lambda words: None)
+    listening.yes("?", 0.01)
+    assert during == ["off", "yesno"] and listening.asked()[0].kind == "off"
 
 
 def test_leaving_ends_any_wait() -> None:
