@@ -1,7 +1,8 @@
 """The record: every event of every test, appended, chained by hash, synced to the disk before anybody hears of it.
 
 SQLite in write-ahead mode with full synchronisation. Nothing is ever changed or removed; a test is the fold of its
-events, and results and reports are derived from that.
+events, and results and reports are derived from that. Beside it a note of the newest event (assistant/newest.py) shows
+when the end is gone.
 """
 from __future__ import annotations
 
@@ -11,15 +12,19 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
+from assistant import newest
 from assistant.core.events import Event, from_plain, to_plain
 
 SCHEMA = 1
 FILE = "journal.db"
+SYNC = "FULL"
+"""Each commit is synced before it returns. With NORMAL or OFF a power cut loses what was announced; a test shows it."""
 _FIRST = "0" * 64
 
 
@@ -48,6 +53,25 @@ def _hash(before: str, *parts: object) -> str:
     return hashlib.sha256("\n".join(map(str, (before, *parts))).encode()).hexdigest()
 
 
+_SAVE = ("Keep that folder as it is; bowlside log recover NEWDIR saves what is sound into another, "
+         "and --journal NEWDIR goes on there.")
+
+
+def _make(folder: Path) -> None:
+    """The folder, with its name on the disk: a folder that a power cut takes back would take its files along."""
+    if folder.exists():
+        folder.mkdir(exist_ok=True)  # raises where a file stands in its place
+        return
+    _make(folder.parent)
+    folder.mkdir(exist_ok=True)
+    with suppress(OSError):  # some file systems have no such thing
+        above = os.open(folder.parent, os.O_RDONLY)
+        try:
+            os.fsync(above)
+        finally:
+            os.close(above)
+
+
 def _short(error: sqlite3.Error) -> str:
     """SQLite's own words, without the whole text that it could not decode."""
     return str(error).partition(" with text ")[0]
@@ -62,9 +86,10 @@ class Journal:
     def __init__(self, folder: Path, write: bool = True) -> None:
         self.path = folder / FILE
         self._lock: IO[str] | None = None
+        self._note: newest.Note | None = None
         try:
             if write:
-                folder.mkdir(parents=True, exist_ok=True)
+                _make(folder)
                 self._take(folder)
             elif not self.path.exists():
                 raise JournalError(f"There is no journal in {folder}: nothing has been recorded there. "
@@ -109,7 +134,7 @@ class Journal:
                                "and name another folder with --journal.")
         if write:
             self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
+            self._db.execute(f"PRAGMA synchronous = {SYNC}")
         if write and version < SCHEMA:
             self._db.execute("BEGIN IMMEDIATE")
             self._db.execute("CREATE TABLE IF NOT EXISTS events (seq INTEGER PRIMARY KEY, test INTEGER NOT NULL, "
@@ -117,23 +142,46 @@ class Journal:
             self._db.execute("CREATE INDEX IF NOT EXISTS by_test ON events (test, seq)")
             self._db.execute(f"PRAGMA user_version = {SCHEMA}")
             self._db.execute("COMMIT")
+        self._noted = self._read_note()  # before the newest event is looked up: another process may be writing
         last = self._ask("SELECT seq, hash FROM events ORDER BY seq DESC LIMIT 1")
         self._seq, self._last = last[0] if last else (0, _FIRST)
         if not isinstance(self._last, str):  # a damaged byte can turn a text into a blob
-            raise JournalError(f"The last event of {self.path} is damaged. Keep that file, "
-                               "and name another folder with --journal.")
+            raise JournalError(f"The last event of {self.path} is damaged. {_SAVE}")
+        if write:
+            if (gone := self._end_gone()):
+                raise JournalError(f"The journal {self.path} is damaged: {gone[1]}. {_SAVE}")
+            self._note = newest.Note(self.path.parent)
+            self._note.write(self._seq, self._last)
+
+    def _read_note(self) -> tuple[int, str] | None:
+        try:
+            return newest.read(self.path.parent)
+        except ValueError:
+            return None  # log verify tells it; the events themselves may all be there
+
+    def _end_gone(self) -> tuple[int, str] | None:
+        """The first event that the note of the newest one knows and the journal lacks, and what is wrong."""
+        if self._noted is None or self._noted[0] == 0:
+            return None
+        seq, digest = self._noted
+        if seq > self._seq:
+            return self._seq + 1, f"event {self._seq + 1} is missing: the newest that was recorded is event {seq}"
+        if self._at(seq)[1] != digest:
+            return seq, f"event {seq} is not the one that was recorded"
+        return None
 
     def _ask(self, sql: str) -> list[tuple[Any, ...]]:
         try:
             return self._db.execute(sql).fetchall()
         except sqlite3.Error as error:
-            raise JournalError(f"The journal {self.path} can't be read: {_short(error)}. Keep that file as it is, "
-                               "and name another folder with --journal.") from None
+            raise JournalError(f"The journal {self.path} can't be read: {_short(error)}. {_SAVE}") from None
 
     def close(self) -> None:
         db = getattr(self, "_db", None)
         if db is not None:
             db.close()
+        if self._note is not None:
+            self._note.close()
         if self._lock is not None:
             self._lock.close()
             self._lock = None
@@ -156,6 +204,8 @@ class Journal:
             raise JournalError(f"Not recorded: {error}. Make room on the disk or mend it, then say it again; "
                                "everything recorded before is safe.") from None
         self._seq, self._last = seq, digest
+        if self._note is not None:
+            self._note.write(seq, digest)
 
     def new_test(self) -> int:
         return self.last_test() + 1
@@ -197,6 +247,8 @@ class Journal:
                 raise self._untrusted(test, row.seq, f"is no event of ours ({error})") from None
         if found and seq < self._seq and self._at(seq + 1)[0] in (0, test):
             raise self._untrusted(test, seq + 1, "is missing")
+        if found and seq == self._seq and (gone := self._end_gone()):
+            raise self._untrusted(test, gone[0], "is missing" if gone[0] > seq else "is not the one that was recorded")
         return found
 
     def _at(self, seq: int) -> tuple[int, str]:
@@ -205,8 +257,7 @@ class Journal:
         return found[0] if found else (0, _FIRST)
 
     def _untrusted(self, test: int, seq: int, how: str) -> JournalError:
-        return JournalError(f"Event {seq} in {self.path} {how}, so test {test} can't be trusted. Run log verify, "
-                            "keep the file as it is, and name another folder with --journal.")
+        return JournalError(f"Event {seq} in {self.path} {how}, so test {test} can't be trusted. {_SAVE}")
 
     def tests(self) -> list[int]:
         return [row[0] for row in self._ask("SELECT DISTINCT test FROM events ORDER BY test")]
@@ -224,19 +275,22 @@ class Journal:
                 tests.add(row.test)
         except JournalError as error:
             return expected, str(error)
+        if (gone := self._end_gone()):
+            return gone
         damage = self._damage(tests)
         return (expected, f"the file is damaged, though every event is sound: {damage}") if damage else None
 
     def _damage(self, tests: set[int]) -> str:
         """What is wrong beside the events themselves, above all in the index by which each test is found."""
         try:
+            newest.read(self.path.parent)
             if (found := self._ask("PRAGMA integrity_check(1)")[0][0]) != "ok":
                 return str(found)
             if set(self.tests()) != tests:
                 return "its index names other tests than its events"
             for test in tests:
                 self.events(test)
-        except JournalError as error:
+        except (JournalError, ValueError) as error:
             return str(error)
         return ""
 

@@ -28,7 +28,7 @@ class Station:
             raise
         except Exception as error:  # noqa: BLE001  what a damaged event does to the machine nobody can foresee
             raise JournalError(f"Test {test} of {journal.path} can't be replayed: {error or type(error).__name__}. "
-                               "Run log verify, and name another folder with --journal.") from None
+                               "Run log verify, keep the folder as it is, and name another folder with --journal.") from None
 
     def handle(self, event: Event) -> tuple[Effect, ...]:
         """Commit the event, then return what to do. Raises JournalError; then nothing has changed."""
