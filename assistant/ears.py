@@ -58,9 +58,9 @@ class Utterance:
             rest_s <= end_wait(whole.expect.kind) * (1 - EARLY) + RESUMED_S) and len(whole.pcm) / 2 / RATE < LONGEST_S
 
 
-LOOK_S = 1.0
+LOOK_S = 0.5
 """How often it is looked whether the recogniser still runs, while nobody speaks."""
-WAITS_S = (0.25, 1.0, 5.0, 30.0)
+WAITS_S = (0.0, 1.0, 5.0, 30.0)
 """Before it is started again: after one failure, two, and so on. Ours."""
 MOST_WAITING = 8
 """Utterances; the answer to more would come too late for anybody."""
@@ -112,7 +112,7 @@ class Ears:
             self._microphone = Microphone(self._block, self._is_deaf, self._lost, self._listener.reset, self._back)
         while not self._closed:
             try:
-                waiting = self._utterances.get(timeout=LOOK_S if self._up else WAITS_S[0])
+                waiting = self._utterances.get(timeout=LOOK_S)
             except queue.Empty:
                 self._look()
                 continue
@@ -161,6 +161,9 @@ class Ears:
         if trial is not None and trial[0].is_trial_of(said):
             understood = trial[1]           # also where it failed: the same sound would only fail once more
         else:
+            self._look()
+            if not self._up and not said.over:
+                return                      # not tried, so the whole may be
             understood = self._try(said)
         if not said.over:
             self._trial = said, understood
@@ -175,7 +178,6 @@ class Ears:
             self._live.post_event(lambda at: replace(event, at=at, prompt=said.prompt))
 
     def _try(self, said: Utterance) -> Understood | EarFailed:
-        self._look()
         if not self._up:
             return EarFailed(sentence("ear.gone"))
         try:
