@@ -118,6 +118,12 @@ def parser() -> argparse.ArgumentParser:
     check.add_arguments(command("check", "Walk every device: press each key, see the lamp, watch the gauge; says what is wrong.",
                                 check.run))
 
+    keys = command("keys", "The card of the keys: prints it, or draws it for A5 paper.", _keys)
+    keys.add_argument("file", type=Path, metavar="FILE", nargs="?", help="an SVG to draw it into (prints it)")
+
+    wiring = command("wiring", "How each device is wired: a page and a drawing each, with the pins of this station.", _wiring)
+    wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
+
     voice.add_arguments(command("voice", "Speech models: list, fetch, use.", None))
 
     enrol.add_arguments(command("enrol", "Fit the station's own speech model to one voice; optional.", None))
@@ -229,6 +235,16 @@ def _prompts(args: argparse.Namespace) -> int:
         else:
             print(f"{one.id:<28} {one.kind:<9} {one.words}")
     return 0
+
+
+def _keys(args: argparse.Namespace) -> int:
+    from assistant import key_card
+    return key_card.main([str(args.file)] if args.file else [])
+
+
+def _wiring(args: argparse.Namespace) -> int:
+    from hardware.wiring.__main__ import main as write
+    return write([str(args.folder)])
 
 
 def _run(args: argparse.Namespace) -> int:
