@@ -223,7 +223,9 @@ def _rehearse(args: argparse.Namespace) -> int:
         if any(one.kind == "hear" for one in script.answers):
             from assistant.ears import WavEar
             hear_wav = WavEar()
-        return Rehearsal(script, journal, write, args.answer_rest, args.realtime, voice, hear_wav).run()
+        from assistant.round_rehearse import RoundRehearsal
+        played = RoundRehearsal if script.round is not None else Rehearsal
+        return played(script, journal, write, args.answer_rest, args.realtime, voice, hear_wav).run()
 
 
 def _prompts(args: argparse.Namespace) -> int:

@@ -21,6 +21,7 @@ from assistant.journal import JournalError
 from assistant.lines import Write, record_line
 from assistant.pronounce import pronounce
 from assistant.record import exit_code
+from assistant.station import Handles
 from hardware.ports import SpeakerPort
 from hardware.synth import RATE_WPM
 
@@ -42,13 +43,6 @@ def echo(state: State, key: str) -> str:
         if key == "B" and state.typed:
             return "erase"
     return "key_click"
-
-
-class Handles(Protocol):
-    """A station, recorded or not."""
-    state: State
-
-    def handle(self, event: Event) -> tuple[Effect, ...]: ...
 
 
 class Shows(Protocol):
@@ -86,6 +80,8 @@ class Live:
         self.status = ""
         self.finished: str | None = None
         self._not_before: dict[str, float] = {}
+        self._said_before = 0
+        """Utterances of the tests before this one on the same devices."""
         self._ready = False
         self._unreported: Spoken | None = None
         self._began = boot_now()
@@ -96,8 +92,9 @@ class Live:
         self.speaker, self._rate_wpm = speaker, speaker.rate_wpm
 
     def spoken(self, ident: str) -> None:
-        if ident.isdigit():
-            self.queue.put(lambda: self._handle(Spoken(boot_now(), int(ident))))
+        if ident.isdigit() and int(ident) > self._said_before:
+            number = int(ident) - self._said_before
+            self.queue.put(lambda: self._handle(Spoken(boot_now(), number)))
 
     def post_event(self, make: Callable[[float], Event]) -> None:
         """``make`` gets the boot time at which the event is handled."""
@@ -138,6 +135,12 @@ class Live:
         if not state.prompt or state.phase is Phase.TAPPING:
             return Expect("off"), state.prompt
         return expected(state), state.prompt
+
+    def next(self, station: Handles) -> None:
+        """Another test on the same devices; call ``run`` then. What is still being said of the old one is none of its words."""
+        self._said_before += self.station.state.utterance
+        self.station, self.heard, self.finished = station, "", None
+        self._ready, self._unreported, self._not_before = False, None, {}
 
     # --- the loop --------------------------------------------------------------------------------------------------------
 
@@ -211,14 +214,15 @@ class Live:
         match effect:
             case Speak():
                 self._line("said", id=effect.id, text=effect.text)
+                ident = str(effect.number + self._said_before)
                 if speaker is None or not effect.aloud:
-                    self.spoken(str(effect.number))
+                    self.spoken(ident)
                 else:
                     speaker.rate_wpm = effect.wpm or self._rate_wpm
-                    speaker.say(str(effect.number), pronounce(effect.text, to_write=bool(effect.wpm)))
+                    speaker.say(ident, pronounce(effect.text, to_write=bool(effect.wpm)))
                 self._keep(effect)
             case Hush() if speaker is not None:
-                speaker.hush(frozenset(map(str, effect.keep)))
+                speaker.hush(frozenset(str(one + self._said_before) for one in effect.keep))
             case Cue():
                 if effect.name == "refused":
                     self._wrong_until = boot_now() + WRONG_S

@@ -41,9 +41,17 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "verdict": verdict[0], "why": verdict[1],
         "rounding": state.settings.rounding,
         "settings": state.settings.to_mapping(),
+        **_begun(state),
         "leak_curve": [[round(s, 2), value] for s, value in getattr(state, "curve", ())],
         "editions": state.procedure.editions if state.procedure else "",
     }
+
+
+def _begun(state: State) -> dict[str, int]:
+    """In a round: how long after the last portion of the sample the work on the concrete began."""
+    if state.sampled_at is None or state.timed_at is None:
+        return {}
+    return {"after_last_portion_s": round(state.timed_at - state.sampled_at)}
 
 
 def whole_verdict(state: State) -> tuple[str, str]:

@@ -23,8 +23,8 @@ from assistant.core.state import Phase
 from assistant.core.steps import Choose
 from assistant.journal import Journal
 from assistant.lines import Line, Write, record_line
-from assistant.script import Answer, Script, ScriptError
-from assistant.station import Station, unfinished
+from assistant.script import Answer, Header, Script, ScriptError
+from assistant.station import Handles, Station, unfinished
 
 ANSWER_AFTER_S = 1.0
 """When a script says no "after": about how long a person takes to answer."""
@@ -79,6 +79,7 @@ class Rehearsal:
     def __init__(self, script: Script, journal: Journal, write: Write, answer_rest: bool = False,
                  realtime: bool = False, voice: Voice | None = None, hear: HearWav | None = None, boot: str = "rehearsal") -> None:
         """Raises ScriptError if the journal holds an unfinished test of another kind."""
+        self.script = script
         self.write, self.answer_rest, self.realtime = write, answer_rest, realtime
         self.voice: Voice = voice or SilentVoice()
         self.hear = hear
@@ -94,23 +95,34 @@ class Rehearsal:
         self.answers: dict[str, deque[Answer]] = {}
         for answer in script.answers:
             self.answers.setdefault(answer.on, deque()).append(answer)
+        self.begin(script.header, journal, boot)
+
+    def begin(self, header: Header, journal: Journal, boot: str) -> None:
+        """The test that the script's header names, or the same one where it was left."""
         left = unfinished(journal, boot)
-        if left is not None and left.state.procedure and left.state.procedure.test != script.header.test:
+        if left is not None and left.state.procedure and left.state.procedure.test != header.test:
             raise ScriptError(f"test {left.test} in this journal is a {left.state.procedure.test} test that is not "
                               "over. Finish or scrap it first, or name another journal.")
-        self.station = left or Station(journal, journal.new_test(), boot)
-        header = script.header
+        station = left or Station(journal, journal.new_test(), boot)
+        self.station: Handles = station
         self.first: Event = (Restarted(0.0, boot) if left else
                              TestStarted(0.0, header.test, header.data, header.settings.to_mapping(), dict(header.labels)))
 
     def run(self) -> int:
         """Play to the end. Exit code: 0 done; 1 unfinished, scrapped, or a verdict that is no pass."""
-        self.post(self.first)
+        return record.exit_code(self.station.state) if self.play(self.station, self.first) else 1
+
+    def play(self, station: Handles, first: Event) -> bool:
+        """One test, or the questions between two, to the end; the clock goes on from the one before. False: nothing more comes."""
+        self.station, self.finished, self.voice_free = station, None, self.now
+        self.heap.clear()
+        self.speech.clear()
+        self.post(first)
         while self.finished is None:
             if not self._next():
                 self.line("waiting", id=self.station.state.prompt)
-                return 1
-        return record.exit_code(self.station.state)
+                return False
+        return True
 
     # --- time --------------------------------------------------------------------------------------------------------
 

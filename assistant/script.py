@@ -11,12 +11,16 @@ from typing import Any, Mapping
 
 from assistant.core import prompts
 from assistant.core.procedure import Procedure, build
+from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import Settings, number, shown
 from assistant.jsonline import loads
 from assistant.procedures import load
 
-LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech")
-"""Header keys that are labels, not settings."""
+LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech", "invented", "round", "sample", "ticket",
+          "truck", "volume_yd3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor", "contract_item",
+          "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at", "discharged_at",
+          "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary")
+"""Header keys that are labels, not settings; those of the report are explained in report/form.py."""
 ANSWERS = ("say", "key", "hear", "gauge")
 KEYS = (*"0123456789*#ABCD", "A-held", "C-held")
 
@@ -49,6 +53,9 @@ class Answer:
 class Script:
     header: Header
     answers: tuple[Answer, ...]
+    name: str = ""
+    round: Mapping[str, Any] | None = None
+    """The first line of a script for a whole round; the header then is that of its sampling."""
 
 
 def header_of(given: Mapping[str, Any], where: str) -> Header:
@@ -75,7 +82,9 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
 
     Raises ScriptError naming file, line, key and what is allowed.
     """
+    from assistant.round_plan import plan_of  # which itself reads headers
     header: Header | None = None
+    whole: Mapping[str, Any] | None = None
     answers = []
     known: set[str] = set()
     for line, text in enumerate(lines, 1):
@@ -89,14 +98,18 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
         if not isinstance(given, dict):
             raise ScriptError(f"{where}: this must be one JSON object, such as "
                               '{"on": "zero", "say": "next"}.')
-        if header is None:
+        if header is None and given.get("test") == BETWEEN:
+            whole = given
+            plan = plan_of(given, where)
+            header, known = header_of({"test": "sampling", **plan.given}, where), set(plan.prompts())
+        elif header is None:
             header = header_of(given, where)
             known = {one.id for one in prompts.prompts(header.procedure)}
         else:
             answers.append(_answer(given, where, line, known, folder))
     if header is None:
         raise ScriptError(f'{name}: the script is empty. Its first line names the test: {{"test": "sequential"}}.')
-    return Script(header, tuple(answers))
+    return Script(header, tuple(answers), name, whole)
 
 
 def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], folder: Path) -> Answer:

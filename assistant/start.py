@@ -14,7 +14,6 @@ from assistant.check import at_start
 from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
-from assistant.core.machine import step
 from assistant.core.state import State
 from assistant.ears import Ears
 from assistant.hands import Hands, WireGauge
@@ -23,7 +22,7 @@ from assistant.live import Handles, Live
 from assistant.pronounce import pronounce
 from assistant.script import Header, ScriptError, header_of
 from assistant.screen import Screen, ScreenError
-from assistant.station import Station, unfinished
+from assistant.station import Handles, Station, Unrecorded, unfinished
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice
 from hardware.speaker import Speaker
@@ -32,17 +31,6 @@ from hardware.terminal import TerminalError, TerminalKeypad
 DEMO_LABELS = {"job": "Tern Hollow footbridge (invented)", "mix": "TH-40A", "producer": "Quarry Bend (invented)",
                "station": "Pier 2", "technician": "T-07", "meter": "simulated"}
 PRACTICE_LIMITS = {"air_content": ["4.5", "7.5"], "system_air_metric": [None, "0.20"]}
-
-
-class Unrecorded:
-    """A station without a journal: reading out a finished test leaves no trace."""
-
-    def __init__(self) -> None:
-        self.state = State()
-
-    def handle(self, event: Event):
-        self.state, effects = step(self.state, event)
-        return effects
 
 
 def run(args: argparse.Namespace) -> int:

@@ -3,12 +3,31 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import reduce
+from typing import Protocol
 
 from assistant.core.effects import Effect
 from assistant.core.events import Event
 from assistant.core.machine import step
 from assistant.core.state import Phase, State
 from assistant.journal import Journal, JournalError
+
+
+class Handles(Protocol):
+    """A station, recorded or not."""
+    state: State
+
+    def handle(self, event: Event) -> tuple[Effect, ...]: ...
+
+
+class Unrecorded:
+    """A station without a journal: for the questions between tests, and for reading a finished test out."""
+
+    def __init__(self) -> None:
+        self.state = State()
+
+    def handle(self, event: Event) -> tuple[Effect, ...]:
+        self.state, effects = step(self.state, event)
+        return effects
 
 
 def fold(events: Iterable[Event]) -> State:

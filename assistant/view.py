@@ -1,9 +1,10 @@
 """What the screen shows of a state: the words of the moment, the clock, the last reading, what is listened for."""
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
-from assistant.core import phrases
+from assistant.core import phrases, round_clock
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.turn import prompt_words
@@ -38,7 +39,8 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         listens=_listens(state),
         typed=state.typed,
         status=status, gauge=gauge, gauge_label=gauge_label, keys=keys,
-        progress=sentence("screen.progress", step=state.index + 1, steps=len(state.procedure.steps)),
+        progress="   ".join(filter(None, [round_clock.told(replace(state, now=now)), sentence(
+            "screen.progress", step=state.index + 1, steps=len(state.procedure.steps))])),
         messages=messages,
     )
 

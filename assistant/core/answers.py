@@ -1,7 +1,7 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import phrases, reading, spoken
+from assistant.core import phrases, reading, round_clock, spoken
 from assistant.core.commands import command
 from assistant.core.flow import advance, broken_hold, choose, finish, go_back, note, resume_hold
 from assistant.core.language import sentence
@@ -267,7 +267,8 @@ def _time_left(state: State) -> str:
     if state.phase is Phase.TAPPING:
         return sentence("answer.keep_tapping")
     left = state.time_left()
-    return sentence("answer.no_clock") if left is None else phrases.left(left)
+    told = [phrases.left(left) if left is not None else "", round_clock.told(state)]
+    return " ".join(filter(None, told)) or sentence("answer.no_clock")
 
 
 def _where(turn: Turn) -> str:

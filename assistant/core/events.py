@@ -29,12 +29,16 @@ class TestStarted(Event):
     """Labels for the record: job, mix, station, technician, meter, practice."""
     language: str = CURRENT.name
     """What was said and heard in it: a replay in another would understand other words."""
+    clock: Mapping[str, Any] = field(default_factory=dict)
+    """In a round, once the sample is taken: when that was, and what is to begin (see ``round_clock.begin``)."""
 
 
 @dataclass(frozen=True)
 class Restarted(Event):
     """The station came up again and this test was not over. Whatever clock was running is broken."""
     boot: str = ""
+    sampled_at: float | None = None
+    """After a reboot in a round: when the last portion was taken, by the wall clock, but on the new boot's clock."""
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,8 @@
 """From step to step: entering each kind, holds, judgement, going back for a correction, the end."""
 from __future__ import annotations
 
-from assistant.core import hold_curve, phrases
-from assistant.core.effects import Cadence, DropCues
+from assistant.core import hold_curve, phrases, round_clock
+from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.judge import Judgement, judge
 from assistant.core.language import sentence
 from assistant.core.procedure import END, STOP
@@ -19,6 +19,8 @@ def enter(turn: Turn, index: int) -> None:
     turn.set(index=index, listening=False, **_CLEAN)
     if turn.state.step.stops:
         turn.clear_timers("clock:")
+    if turn.state.step.timed:
+        round_clock.reached(turn)
     begin(turn)
 
 
@@ -88,6 +90,9 @@ def finish(turn: Turn, outcome: str) -> None:
     if outcome != "done" and procedure is not None and procedure.pressurised:
         words = f"{words} {phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}"
     turn.set(phase=Phase.OVER, outcome=outcome, hold=None, timers=(), listening=False, corrected=(), **_CLEAN)
+    if procedure is not None and procedure.test == round_clock.BETWEEN:  # it only asked what comes next
+        turn.emit(Finish(outcome))
+        return
     if outcome != "done":
         turn.emit(DropCues())
         turn.record("verdict", verdict="invalid", why=sentence(f"note.was_{outcome}"))

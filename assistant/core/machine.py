@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import answers, hold_curve, phrases, reading, wire
+from assistant.core import answers, hold_curve, phrases, reading, round_clock, wire
 from assistant.core.effects import Effect, Finish
 from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged,
                                    KeyPressed, Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear)
@@ -43,6 +43,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
         case _ if state.phase is Phase.OVER:
             pass
         case Restarted():
+            round_clock.restarted(turn, event)
             _restarted(turn)
         case Heard() | Unclear() if event.prompt not in ("", turn.state.prompt) and answers.answers_a_prompt(event.text):
             turn.cue("refused")
@@ -101,7 +102,9 @@ def _start(turn: Turn, event: TestStarted) -> None:
     if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder
         note(turn, "start", str(remark))
         turn.say(str(remark), "start", urgent=True)
-    enter(turn, 0)
+    if event.clock:
+        round_clock.begin(turn, event.clock)
+    enter(turn, procedure.index(str(event.clock["from"])) if event.clock.get("from") else 0)
 
 
 def _spoken(turn: Turn) -> None:
@@ -156,6 +159,8 @@ def _due(turn: Turn, name: str) -> None:
             _mark(turn, int(name.partition(":")[2]))
     elif name.startswith("clock:"):
         _clock(turn, int(name.partition(":")[2]))
+    elif name.startswith("round:"):
+        round_clock.due(turn, name, _may_chat(turn))
     elif name == "hold":
         end_hold(turn, late=state.now - due)
 

@@ -80,6 +80,10 @@ class Settings:
     thermometer_s: Decimal = _set("120", "0", "600", "s")
     slump_s: Decimal = _set("150", "10", "3600", "s")
     lift_s: Decimal = _set("5", "2", "60", "s")
+    # the clocks of a round, from the last portion of the sample
+    start_within_s: Decimal = _set("300", "60", "7200", "s")
+    mould_within_s: Decimal = _set("900", "60", "7200", "s")
+    portions_within_s: Decimal = _set("900", "60", "7200", "s")
     # the leak hold
     leak_low: Decimal = _set("45.0", "1", "100", "psi")
     leak_high: Decimal = _set("45.5", "1", "100", "psi")

@@ -170,6 +170,9 @@ TABLE: dict[str, Standing] = {
     "gauge_tolerance_psi": Standing(COMMON, "as much as the start band; no published tolerance was found"),
     "thermometer_s": Standing(PUBLISHED, "C1064-03: at least 2 minutes in the concrete, read within 5"),
     "slump_s": Standing(SECOND_HAND, "C143: the whole test within 2 1/2 minutes"),
+    "start_within_s": Standing(MEMORY, "C172: slump, temperature and air begun within 5 minutes of the last portion", 95),
+    "mould_within_s": Standing(MEMORY, "C172: moulding begun within 15 minutes of the last portion", 95),
+    "portions_within_s": Standing(SECOND_HAND, "C172-17: portions at most 15 minutes apart"),
     "lift_s": Standing(SECOND_HAND, "C143: lifted in 5 s, give or take 2"),
 }
 

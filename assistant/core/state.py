@@ -145,6 +145,15 @@ class State:
     lost: tuple[str, ...] = ()
     """Devices that are gone."""
 
+    timed_at: float | None = None
+    """Boot time of the first step that counts for the clocks of a round."""
+    sampled_at: float | None = None
+    """When the last portion of the sample was taken, on this boot's clock; None: this test belongs to no round."""
+    to_begin: tuple[str, ...] = ()
+    """Tests of the round that are not begun yet."""
+    boot: str = ""
+    """The boot whose clock ``sampled_at`` is on."""
+
     hold: Running | None = None
     ended_away: str = ""
     """Id of a hold or tapping whose time ran out while something else was being asked."""

@@ -40,6 +40,8 @@ class Step:
     """Seconds of a clock that runs in the background once this step is answered: it warns, and forces nothing."""
     stops: bool = False
     """When this step begins, that clock has not run out."""
+    timed: bool = False
+    """The moment when this step begins counts for a round: the last portion is taken, or this test's work on the concrete begins."""
 
     def targets(self) -> Iterator[str]:
         yield self.goto

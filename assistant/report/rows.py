@@ -70,7 +70,8 @@ def rounds(tests: Iterable[Test]) -> list[Round]:
 def doubts(tests: Sequence[Test]) -> list[str]:
     """Ids that look swapped: a sentence each. Two of the same test on one sample, one sample with two tickets, one ticket
     with two trucks or samples. A check test says so and is none."""
-    real = [one for one in tests if one["outcome"] != "scrapped" and not one.get("check_of") and not one.get("check_test")]
+    real = [one for one in tests if one["outcome"] != "scrapped" and not one.get("check_of") and not one.get("check_test")
+            and not one.get("comparison") and one["verdict"] != "invalid"]
     found = []
     seen: dict[tuple[str, str, str, str], Test] = {}
     for one in real:

@@ -1,0 +1,183 @@
+"""What comes next in a round: every test on one sample, what has begun late or failed, and the questions that ask for it.
+
+Pure: from what was done so far to a procedure that only asks (see ``as_procedure``). The clocks are in round_clock.py.
+"""
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from assistant.core import quality, units
+from assistant.core.assessment import FAIL, INVALID, NONE
+from assistant.core.language import sentence
+from assistant.core.phrases import capital
+from assistant.core.round_clock import BETWEEN, limit_s, named
+from assistant.core.settings import Settings
+
+PLAN = ("temperature", "slump", "density", "sequential", "cylinders")
+"""What a round has unless the job says otherwise."""
+TESTS = ("leak", "temperature", "slump", "density", "pressure-air", "sequential", "cylinders")
+"""What a round may have. A leak hold comes before the sample is taken."""
+AIR = ("pressure-air", "sequential")
+RETESTED = ("slump", *AIR)
+"""Out of limits: at once a check test on another portion of the same sample (standing "retest")."""
+COMPARED = ("temperature", "slump", "density", "pressure-air", "sequential")
+"""Tests whose results two technicians may compare."""
+TAKES_S = {"temperature": 150, "slump": 200, "density": 240, "pressure-air": 420, "sequential": 900, "cylinders": 600}
+"""About how long each takes. Ours, only to order those that are due at the same time."""
+ATTEMPTS = 2
+"""A test without a valid result is offered once more, not for ever. Ours."""
+
+
+@dataclass(frozen=True)
+class Done:
+    """One test of the round that is over."""
+    test: str
+    outcome: str = "done"
+    verdict: str = "none"
+    results: Mapping[str, Decimal] = field(default_factory=dict)
+    """Name to reported value."""
+    below: bool = False
+    """A result was under its lower limit."""
+    technician: str = ""
+    check: bool = False
+    """On another portion, because the first failed."""
+    comparison: bool = False
+    """The second technician's, only to compare."""
+
+    @property
+    def counts(self) -> bool:
+        return self.outcome == "done" and self.verdict != INVALID and not self.comparison
+
+
+@dataclass(frozen=True)
+class Question:
+    """Asked with yes and no; ``id`` is what yes means, as ``next.slump``, ``check.slump``, ``repeat.slump``."""
+    id: str
+    say: str
+    rare: bool = False
+    """Yes is more than the method wants: a cooperative technician says no."""
+
+
+def left(plan: Sequence[str], done: Sequence[Done]) -> list[str]:
+    """Tests of the plan that have no valid result yet and were not tried twice."""
+    return [test for test in plan if test != "leak" and not any(one.test == test and one.counts for one in done)
+            and sum(one.test == test and not one.comparison and one.outcome != "scrapped" for one in done) < ATTEMPTS]
+
+
+def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, waiting: Sequence[str] = ()) -> list[str]:
+    """The best order: what must begin first comes first; of those due together the shortest, which leaves the fewest late.
+
+    Two technicians: of those due together the longest first, since the other works beside it. ``waiting`` (the thermometer
+    is in and needs its minutes) comes after one other test that is due as soon.
+    """
+    def when(test: str) -> tuple[float, bool, int]:
+        limit = limit_s(test, settings)
+        takes = TAKES_S.get(test, 0)
+        return float("inf") if limit is None else limit, test in waiting, -takes if technicians > 1 else takes
+    return sorted(tests, key=when)
+
+
+def retest(test: str, done: Sequence[Done], preliminary: bool = False) -> quality.Finding | None:
+    """What follows the results of this test so far; None where the rule of the check test is not about it."""
+    same = [one for one in done if one.test == test and one.counts]
+    if test not in RETESTED or not same:
+        return None
+    return quality.after([one.verdict for one in same], preliminary, same[-1].below)
+
+
+def checks(done: Sequence[Done], wanted: bool = True, preliminary: bool = False) -> list[str]:
+    """Tests that failed and have no check test yet, the last that failed first."""
+    tests = dict.fromkeys(one.test for one in reversed(done))
+    return [test for test in tests if wanted and (found := retest(test, done, preliminary)) and found.verdict == quality.CHECK]
+
+
+def comparisons(done: Sequence[Done], system: str = units.INCH_POUND) -> list[quality.Finding]:
+    """Two technicians' results on this sample, each pair that there is."""
+    found = []
+    for second in done:
+        if second.comparison and second.outcome == "done" and second.verdict != INVALID:
+            first = next((one for one in reversed(done) if one.test == second.test and one.counts), None)
+            names = [name for name in second.results if first and name in first.results
+                     and quality.may_differ(name, second.results[name]) is not None]
+            found += [quality.compare(name, first.results[name], second.results[name], system) for name in names if first]
+    return found
+
+
+def verdict(plan: Sequence[str], done: Sequence[Done]) -> bool:
+    """Everything is done, and whatever failed was put right by its check test."""
+    last = {one.test: one.verdict for one in done if one.counts}
+    return not left(plan, done) and FAIL not in last.values() and all(test in last for test in plan if test != "leak")
+
+
+# --- the questions ----------------------------------------------------------------------------------------------------------
+
+def before_the_sample(plan: Sequence[str], held: bool) -> list[Question]:
+    """``held``: the chamber was held for leaks in this round, or nobody wants to."""
+    leak = [Question("next.leak", sentence("round.leak_first"), rare="leak" not in plan)]
+    return [*(leak if not held and {"leak", "sequential"} & set(plan) else []), Question("next.sampling", sentence("round.sampling"))]
+
+
+def after_the_sample(plan: Sequence[str], done: Sequence[Done], settings: Settings, technicians: int = 1,
+                     waiting: Sequence[str] = (), check_tests: bool = True, preliminary: bool = False) -> list[Question]:
+    """What may come next, the best first; empty: all is done."""
+    found = [Question(f"check.{test}", sentence("round.check", test=capital(named([test])))) for test in checks(
+        done, check_tests, preliminary)]
+    for test in in_order(left(plan, done), settings, technicians, waiting):
+        again = any(one.test == test for one in done)
+        found.append(Question(f"next.{test}", sentence("round.again" if again else "round.next", test=capital(named([test])))))
+    return found
+
+
+def to_compare(plan: Sequence[str], done: Sequence[Done]) -> list[Question]:
+    """What the second technician may repeat, once all is done."""
+    return [Question(f"repeat.{test}", sentence("round.repeat", test=capital(named([test]))), rare=True)
+            for test in plan if test in COMPARED and any(one.test == test and one.counts for one in done)
+            and not any(one.test == test and one.comparison for one in done)]
+
+
+def as_procedure(title: str, questions: Sequence[Question], thermometer: bool = False, summary: str = "",
+                 stop: str = "round.stop") -> dict[str, Any]:
+    """The questions one after the other as procedure data. A yes ends it there; ``stop`` asks last whether to leave it, and
+    where it is empty the last no leaves it.
+
+    thermometer: first the thermometer goes into the sample; the step after that is reached when it is in.
+    summary: nothing is asked, this is said.
+    """
+    steps: list[dict[str, Any]] = []
+    if thermometer:
+        steps.append({"id": "thermometer", "kind": "tell", "say": sentence("round.thermometer"),
+                      "terse": sentence("round.thermometer_terse")})
+    steps += [{"id": one.id, "kind": "choose", "say": one.say, "yes": {"goto": "end", "skips": one.rare}, "no": {}}
+              for one in questions]
+    if questions and stop:
+        steps.append({"id": "stop", "kind": "choose", "say": sentence(stop), "yes": {"goto": "stop"},
+                      "no": {"goto": questions[0].id}})
+    elif questions:
+        steps[-1]["no"] = {"goto": "stop"}
+    if thermometer and questions:
+        steps[1]["timed"] = True
+    if summary:
+        steps.append({"id": "summary", "kind": "tell", "goto": "end", "say": summary})
+    plain = str.maketrans("{}", "()")
+    return {"test": BETWEEN, "title": title.translate(plain),
+            "stage": [{"name": sentence("round.stage"), "step": [{**one, "say": one["say"].translate(plain)} for one in steps]}]}
+
+
+def summary(done: Sequence[Done], said: Mapping[str, str], system: str = units.INCH_POUND, preliminary: bool = False) -> str:
+    """What is said at the end: each test's verdict, what follows a failure, how two technicians compare.
+
+    said: test to its results in words.
+    """
+    words = [sentence("round.all_done")]
+    last = {one.test: one for one in done if one.counts}
+    for test, one in last.items():
+        if test in said:
+            known = "round.result" if one.verdict == NONE else "round.judged"
+            words.append(sentence(known, test=capital(named([test])), results=said[test], verdict=sentence(f"log.{one.verdict}")))
+        if one.check and (found := retest(test, done, preliminary)):
+            words.append(capital(found.why) + ".")
+    words += [capital(one.why.rstrip(".")) + "." for one in comparisons(done, system)]
+    return " ".join(words)

@@ -1,0 +1,142 @@
+"""The clocks of a round while one of its tests runs: all start when the last portion of the sample is taken.
+
+What has not begun in time is told while there is time to act, and noted when it does begin. Nothing is refused for it.
+Limits and their standings: ``start_within_s`` and ``mould_within_s`` in settings.py and standing.py.
+"""
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from assistant.core import phrases
+from assistant.core.events import Restarted
+from assistant.core.language import sentence
+from assistant.core.settings import Settings
+from assistant.core.state import State
+from assistant.core.turn import Turn
+
+BETWEEN = "round"
+"""The procedure that only asks what comes next."""
+EARLY = ("temperature", "slump", "density", "pressure-air", "sequential")
+"""Tests that begin within ``start_within_s``: C172 names slump, temperature and air (from memory, 95 % sure), an exam density too
+(second-hand)."""
+WARNINGS_S = (120, 60, 0)
+"""The clocks speak so many seconds before their end, and at it. Ours: two minutes are enough to leave what is going on."""
+LATER_S = 5.0
+"""What can't be said now (the mallet, the end of a hold, other words) is tried again after this. Ours."""
+
+
+def limit_s(test: str, settings: Settings) -> float | None:
+    """Seconds from the last portion within which this test begins; None: none is known for it."""
+    if test in EARLY:
+        return float(settings.start_within_s)
+    return float(settings.mould_within_s) if test == "cylinders" else None
+
+
+def named(tests: Sequence[str]) -> str:
+    """ "slump, temperature and air"; the same thing once."""
+    words = list(dict.fromkeys(sentence(f"round.to_{test.replace('-', '_')}") for test in tests))
+    return words[0] if len(words) == 1 else sentence("round.and", first=", ".join(words[:-1]), last=words[-1])
+
+
+def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
+    """Set the clocks. ``clock``, from the test's first event:
+
+    at        boot time of the last portion, in seconds; ``boot`` the boot whose clock that is
+    to_begin  the tests of the round that are not begun yet
+    by_wall   true: the boot clock was lost since, ``at`` comes from the wall clock
+    begun_at  boot time at which this very test did begin, before it was called for (a thermometer that stands in the sample)
+    told      true: the other technician began it, and whether in time is told, not timed
+    """
+    turn.set(sampled_at=float(clock["at"]), to_begin=tuple(clock["to_begin"]), boot=str(clock.get("boot", "")))
+    if clock.get("by_wall"):
+        turn.note("round", sentence("round.by_wall"))
+    if clock.get("told"):
+        turn.note("round", sentence("round.told"))
+        turn.set(to_begin=_without_this(turn.state))
+    elif clock.get("begun_at") is not None:
+        reached(turn, float(clock["begun_at"]))
+    _arm(turn)
+
+
+def _arm(turn: Turn) -> None:
+    """Timers named "round:LIMIT:LEFT", for every warning that is still to come."""
+    for limit, _ in _waiting(turn.state):
+        for left in WARNINGS_S:
+            due = (turn.state.sampled_at or 0.0) + limit - left
+            if due > turn.state.now and left < limit:
+                turn.timer(f"round:{limit:g}:{left}", due)
+
+
+def _waiting(state: State) -> list[tuple[float, list[str]]]:
+    """Each limit in seconds and the tests that still wait under it, the nearest first."""
+    found: dict[float, list[str]] = {}
+    for test in state.to_begin:
+        if (limit := limit_s(test, state.settings)) is not None:
+            found.setdefault(limit, []).append(test)
+    return sorted(found.items())
+
+
+def due(turn: Turn, name: str, may_talk: bool) -> None:
+    """A timer of ``_arm`` has come. What can't be said now is said later, with the time that is left then."""
+    state = turn.state
+    limit, warned = (float(part) for part in name.split(":")[1:])
+    tests = dict(_waiting(state)).get(limit)
+    if not tests or state.sampled_at is None:
+        return
+    left = state.sampled_at + limit - state.now
+    if not may_talk or state.spoken < state.utterance:
+        following = max((one for one in WARNINGS_S if one < warned), default=None)
+        if following is None or left - LATER_S > following:
+            turn.timer(name, state.now + LATER_S)
+        return
+    turn.cue("mark")
+    words = sentence("round.left", duration=phrases.duration(left), tests=named(tests)) if left >= 1 \
+        else sentence("round.over", limit=phrases.duration(limit), tests=named(tests))
+    turn.say(words, "round", urgent=True)
+
+
+def reached(turn: Turn, at: float | None = None) -> None:
+    """The first step of this test that counts: the work on the concrete begins, at boot time ``at`` or now."""
+    state = turn.state
+    test = state.procedure.test if state.procedure else ""
+    told = state.sampled_at is not None and test not in (BETWEEN, *state.to_begin)
+    if state.timed_at is not None or told:
+        return
+    at = state.now if at is None else at
+    turn.set(timed_at=at, to_begin=_without_this(state))
+    limit = limit_s(test, state.settings)
+    if state.sampled_at is None or limit is None:
+        return
+    after = at - state.sampled_at
+    turn.record("begun", test=test, after_s=round(after, 1), limit_s=limit, late=after > limit)
+    if after > limit:
+        turn.note("round", sentence("round.late", after=phrases.duration(after), limit=phrases.duration(limit)))
+        turn.say(sentence("round.said_late", by=phrases.duration(after - limit)), "round", urgent=True)
+
+
+def _without_this(state: State) -> tuple[str, ...]:
+    return tuple(one for one in state.to_begin if state.procedure is None or one != state.procedure.test)
+
+
+def restarted(turn: Turn, event: Restarted) -> None:
+    """Within one boot the clocks ran on. After a reboot only the wall clock knows, if anything does."""
+    state = turn.state
+    if state.sampled_at is None:
+        return
+    if event.boot != state.boot:
+        turn.clear_timers("round:")
+        turn.set(sampled_at=event.sampled_at, boot=event.boot)
+        turn.note("round", sentence("round.lost" if event.sampled_at is None else "round.by_wall"))
+    if turn.state.sampled_at is not None:
+        _arm(turn)
+
+
+def told(state: State) -> str:
+    """What the nearest clock says, as a sentence; empty where nothing waits."""
+    for limit, tests in _waiting(state):
+        if state.sampled_at is not None:
+            left = state.sampled_at + limit - state.now
+            return sentence("round.left", duration=phrases.duration(left), tests=named(tests)) if left >= 1 \
+                else sentence("round.late_by", duration=phrases.duration(-left), tests=named(tests))
+    return ""

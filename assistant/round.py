@@ -1,0 +1,306 @@
+"""A round: sampling, then every test on that sample, one after the other, until all are done or the technician stops.
+
+Nothing is stored for it. A round is its tests: each carries its name in the label ``round`` of its first event, and the time of
+the last portion is in the sampling test's events. So a start after a crash goes on with it.
+"""
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from assistant import record
+from assistant.core import round as core
+from assistant.core.events import Event, Restarted, TestStarted
+from assistant.core.language import sentence
+from assistant.core.phrases import capital, duration
+from assistant.core.procedure import Procedure, build
+from assistant.core.round_clock import BETWEEN, limit_s, named
+from assistant.core.settings import Settings
+from assistant.core.state import State
+from assistant.journal import Journal
+from assistant.round_plan import Plan
+from assistant.script import Header, ScriptError, header_of
+from assistant.station import Handles, Station, Unrecorded, unfinished
+
+Play = Callable[[Handles, Event, Procedure], None]
+"""Plays one test, or one question, to its end on the devices that are there; returns when it is over, or when it was left."""
+
+
+@dataclass(frozen=True)
+class Portion:
+    """When the last portion of the sample was taken."""
+    at: float
+    """On the clock of the boot ``boot``."""
+    boot: str
+    wall: datetime
+
+    def on_clock(self, now: float, boot: str, wall: datetime) -> tuple[float, bool]:
+        """The same on this boot's clock, and whether only the wall clock could tell."""
+        if boot == self.boot and self.at <= now:
+            return self.at, False
+        return now - (wall - self.wall).total_seconds(), True
+
+
+@dataclass(frozen=True)
+class SoFar:
+    """What the journal has of one round."""
+    name: str
+    records: tuple[Mapping[str, Any], ...] = ()
+    """Its tests that are over, oldest first, as ``record.of`` gives them."""
+    portion: Portion | None = None
+    sampled: bool = False
+    """The sample is a composite one, as the technician says."""
+    thermometer_at: float | None = None
+
+    @property
+    def done(self) -> list[core.Done]:
+        return [_done(one) for one in self.records if one["test"] != "sampling"]
+
+    @property
+    def sample(self) -> str:
+        return next((str(one["sample"]) for one in reversed(self.records) if one.get("sample")), f"S-{self.name.partition('-')[2]}")
+
+
+def _done(one: Mapping[str, Any]) -> core.Done:
+    results = {each["name"]: each["rounded"] for each in one["results"] if each["rounded"] is not None}
+    below = any(each["rounded"] is not None and each["limits"][0] is not None and each["value"] < each["limits"][0]
+                for each in one["results"])
+    return core.Done(one["test"], one["outcome"], one["verdict"], results, below, str(one.get("technician", "")),
+                     bool(one.get("check_of")), bool(one.get("comparison")))
+
+
+def newest(journal: Journal, day: str, practice: bool = False) -> SoFar | None:
+    """The newest round of that day (as 2031-05-17); None where there is none."""
+    tests: list[int] = []
+    name = ""
+    for test in reversed(journal.tests()):
+        wall, first = _first(journal, test)
+        if wall[:10] != day:
+            break
+        header = first.get("header", {})
+        if header.get("round") and bool(header.get("practice")) == practice and name in ("", header["round"]):
+            name = header["round"]
+            tests.insert(0, test)
+    return so_far(journal, name, tests) if name else None
+
+
+def so_far(journal: Journal, name: str, tests: list[int]) -> SoFar:
+    """Raises JournalError where one of the tests can't be replayed."""
+    records = [one for one in (record.of(journal, test) for test in tests) if one["outcome"] != "not over"]
+    samplings = [one for one in records if one["test"] == "sampling" and one["outcome"] == "done"]
+    portion = next((found for one in reversed(samplings) if (found := _portion(journal, one["id"]))), None)
+    clocks = [_first(journal, test)[1].get("clock", {}) for test in tests]
+    placed = [one["thermometer_at"] for one in clocks if one.get("thermometer_at") is not None
+              and portion is not None and one.get("boot") == portion.boot and one["thermometer_at"] >= portion.at]
+    return SoFar(name, tuple(records), portion, bool(samplings) and samplings[-1]["verdict"] != "invalid",
+                 placed[-1] if placed else None)
+
+
+def _portion(journal: Journal, test: int) -> Portion | None:
+    at = Station(journal, test).state.timed_at
+    found = next((row for row in journal.rows(test) if at is not None and json.loads(row.body)["at"] == at), None)
+    return None if found is None or at is None else Portion(at, found.boot, datetime.fromisoformat(found.wall))
+
+
+@dataclass
+class Round:
+    """Drives a round. ``go`` returns 0 when all is done and nothing stayed failed, else 1.
+
+    now   the boot clock in seconds; ``boot`` its id
+    wall  the wall clock
+    """
+    journal: Journal
+    plan: Plan
+    boot: str
+    play: Play
+    now: Callable[[], float]
+    wall: Callable[[], datetime] = field(default=lambda: datetime.now().astimezone())
+
+    def go(self) -> int:
+        """Raises ScriptError where another test is in the way or a header is wrong."""
+        self.settings = self._header(self.plan.tests[0]).settings
+        station = unfinished(self.journal, self.boot)
+        if station is not None and not self._finish(station):
+            return 1
+        found = newest(self.journal, self.wall().date().isoformat(), bool(self.plan.given.get("practice")))
+        if station is None and found is not None and (left := self._open(found)):
+            goes_on = core.Question("go_on", sentence("round.go_on", name=found.name, tests=named(left)))
+            answer, state = self._ask(found, [goes_on], stop="")
+            if state.outcome in ("", "scrapped"):
+                return 1
+            found = found if answer else None
+        elif station is None:
+            found = None
+        name = found.name if found is not None else f"R-{self.journal.new_test()}"
+        return self._until_done(found or SoFar(name))
+
+    def _until_done(self, this: SoFar) -> int:
+        held = any(one["test"] == "leak" for one in this.records)
+        while True:
+            if this.portion is None:
+                questions = core.before_the_sample(self.plan.tests, held)
+                answer, state = self._ask(this, questions)
+            else:
+                questions = self._questions(this)
+                if not questions:
+                    return self._end(this)
+                place = self._places_thermometer(this)
+                answer, state = self._ask(this, questions, place)
+                if place and state.timed_at is not None:
+                    this = SoFar(this.name, this.records, this.portion, this.sampled, state.timed_at)
+            if not answer:
+                return 1
+            held = held or answer == "next.leak"
+            if not self._test(this, answer):
+                return 1
+            this = self._again(this)
+
+    def _open(self, this: SoFar) -> list[str]:
+        """What is left of a round: tests to do and check tests that are due."""
+        if this.portion is None:
+            return ["sampling"]
+        return list(dict.fromkeys([*core.checks(this.done, self.plan.check_tests, self._preliminary),
+                                   *core.left(self.plan.tests, this.done)]))
+
+    def _again(self, this: SoFar) -> SoFar:
+        """As the journal has it now. A thermometer that no test tells of yet stays where it is."""
+        now = so_far(self.journal, this.name, of_round(self.journal, this.name))
+        placed = this.thermometer_at if now.portion == this.portion else now.thermometer_at
+        return SoFar(now.name, now.records, now.portion, now.sampled, placed)
+
+    @property
+    def _preliminary(self) -> bool:
+        return bool(self.plan.given.get("preliminary"))
+
+    # --- what comes next ---------------------------------------------------------------------------------------------------
+
+    def _questions(self, this: SoFar) -> list[core.Question]:
+        placed = self.now() if self._places_thermometer(this) else this.thermometer_at
+        needs = placed is not None and self.now() - placed < float(self.settings.thermometer_s)
+        waiting = ("temperature",) if needs else ()
+        found = core.after_the_sample(self.plan.tests, this.done, self.settings, self.plan.technicians, waiting,
+                                      self.plan.check_tests, self._preliminary)
+        if not this.sampled:
+            found.insert(0, core.Question("next.sampling", sentence("round.sampling_again")))
+        return found or (core.to_compare(self.plan.tests, this.done) if self.plan.technicians > 1 else [])
+
+    def _places_thermometer(self, this: SoFar) -> bool:
+        """At once after sampling, so that its minutes run while the slump is done."""
+        left = core.left(self.plan.tests, this.done)
+        begun = [one for one in this.done if one.test != "leak"]
+        return this.thermometer_at is None and this.sampled and not begun and "temperature" in left
+
+    def _ask(self, this: SoFar, questions: list[core.Question], thermometer: bool = False, summary: str = "",
+             stop: str = "round.stop") -> tuple[str, State]:
+        """The id of the question that was answered with yes, empty for none, and how it stood then."""
+        if questions and questions[0].id.startswith("repeat."):
+            stop = "round.stop_compare"
+        data = core.as_procedure(self._title(this), questions, thermometer, summary, stop)
+        station = Unrecorded()
+        clock = self._clock(this) if this.portion is not None else {}
+        first = TestStarted(self.now(), BETWEEN, data, self.settings.to_mapping(), {"speech": self.plan.given.get("speech", "normal")},
+                            clock=clock)
+        self.play(station, first, build(data, self.settings, BETWEEN))
+        state = station.state
+        return (state.step.id if state.outcome == "done" else ""), state
+
+    def _title(self, this: SoFar) -> str:
+        if this.portion is None:
+            return sentence("round.new").rstrip(".")
+        at, _ = this.portion.on_clock(self.now(), self.boot, self.wall())
+        words = [sentence("round.since", duration=duration(self.now() - at))]
+        done = this.done
+        if done and done[-1].check and (follows := core.retest(done[-1].test, done, self._preliminary)):
+            words.append(capital(follows.why))
+        return " ".join(words).rstrip(".")
+
+    def _end(self, this: SoFar) -> int:
+        said = {one["test"]: ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in one["results"]
+                                       if each["rounded"] is not None) or sentence("log.no_value") for one in this.records
+                if not one.get("comparison")}
+        self._ask(this, [], summary=core.summary(this.done, said, self.settings.units, self._preliminary))
+        return 0 if core.verdict(self.plan.tests, this.done) else 1
+
+    # --- one test ------------------------------------------------------------------------------------------------------------
+
+    def _header(self, test: str, **more: Any) -> Header:
+        return header_of({"test": test, **self.plan.given, **more}, "round")
+
+    def _clock(self, this: SoFar) -> dict[str, Any]:
+        """The clocks as round_clock.begin takes them."""
+        assert this.portion is not None
+        at, by_wall = this.portion.on_clock(self.now(), self.boot, self.wall())
+        placed = this.thermometer_at
+        to_begin = [test for test in core.left(self.plan.tests, this.done) if placed is None or test != "temperature"]
+        return {"at": at, "boot": self.boot, "to_begin": to_begin, "by_wall": by_wall,
+                **({"thermometer_at": placed} if placed is not None else {})}
+
+    def _test(self, this: SoFar, answer: str) -> bool:
+        """Run the test that was chosen. False: it was left."""
+        how, _, test = answer.partition(".")
+        labels: dict[str, Any] = {"round": this.name}
+        clock: dict[str, Any] = {}
+        settings: dict[str, Any] = {}
+        if test != "leak":
+            labels["sample"] = str(self.plan.given.get("sample") or this.sample)
+        if this.portion is not None and test != "sampling":
+            clock = self._clock(this)
+            labels["sampled_at"] = this.portion.wall.isoformat()[11:16]
+            if how == "next" and self._other_began(this, test, clock):
+                clock["told"] = True
+        if how == "check":
+            labels["check_of"] = sentence("round.check_of", test=named([test]))
+        elif how == "repeat":
+            first = next((one.technician for one in this.done if one.test == test), "")
+            labels |= {"technician": self.plan.second, "comparison": sentence("round.compared_with", test=named([test]), technician=first)}
+        if how == "next" and test == "temperature" and this.thermometer_at is not None and not clock.get("told"):
+            stood = self.now() - this.thermometer_at
+            clock |= {"from": "wait", "begun_at": this.thermometer_at, "to_begin": [*clock["to_begin"], test]}
+            settings["thermometer_s"] = f"{max(0.0, float(self.settings.thermometer_s) - stood):.1f}"
+        header = self._header(test, **labels, **settings)
+        remark = {"remark": self.plan.remark} if self.plan.remark and test in core.AIR else {}
+        first_event = TestStarted(self.now(), test, header.data, header.settings.to_mapping(), {**header.labels, **remark}, clock=clock)
+        station = Station(self.journal, self.journal.new_test(), self.boot)
+        self.play(station, first_event, header.procedure)
+        return station.over
+
+    def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any]) -> bool:
+        """Two technicians and it is late for this test: the other may have begun it in time."""
+        limit = limit_s(test, self.settings)
+        if self.plan.technicians < 2 or limit is None or test not in clock["to_begin"] or self.now() - clock["at"] <= limit:
+            return False
+        answer, _ = self._ask(this, [core.Question("told", sentence("round.other_in_time"), rare=True)], stop="")
+        return bool(answer)
+
+    def _finish(self, station: Station) -> bool:
+        """Go on with a test of a round that was broken off. False: left again."""
+        procedure, header = station.state.procedure, station.state.header or {}
+        assert procedure is not None
+        if not header.get("round"):
+            raise ScriptError(f"test {station.test} is a {procedure.test} test that is not over and belongs to no round. "
+                              f"Finish it first with: bowlside {'practise' if header.get('practice') else 'run'} {procedure.test}")
+        if bool(header.get("practice")) != bool(self.plan.given.get("practice")):
+            raise ScriptError(f"test {station.test} is {'practice' if header.get('practice') else 'a real test'} and is not over. Finish it "
+                              f"first with: bowlside round{' --practise' if header.get('practice') else ''}")
+        this = so_far(self.journal, header["round"], of_round(self.journal, header["round"]))
+        at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
+        self.play(station, Restarted(self.now(), self.boot, at), procedure)
+        return station.over
+
+
+def of_round(journal: Journal, name: str) -> list[int]:
+    """The numbers of its tests, oldest first."""
+    return [test for test in journal.tests() if _first(journal, test)[1].get("header", {}).get("round") == name]
+
+
+def _first(journal: Journal, test: int) -> tuple[str, dict[str, Any]]:
+    """Wall time and content of a test's first event; empty where it is damaged (log verify tells of it)."""
+    row = next(journal.rows(test), None)
+    try:
+        return ("", {}) if row is None else (str(row.wall), dict(json.loads(row.body)))
+    except (ValueError, TypeError):
+        return "", {}
+
