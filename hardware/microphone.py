@@ -31,6 +31,7 @@ class SoundInput:
     def __init__(self, take: Callable[[bytes], None], device: str | int | None = None) -> None:
         self._take = take
         self._last = time.monotonic()
+        self.flows = False                 # a first block has come
         self.overruns = 0
         try:
             self._stream = open_stream(lambda sd: self._start(sd, device))
@@ -58,7 +59,7 @@ class SoundInput:
         raise _missing(problem)
 
     def _callback(self, data, status) -> None:
-        self._last = time.monotonic()
+        self._last, self.flows = time.monotonic(), True
         self.overruns += bool(status.input_overflow)
         pcm = bytes(data)
         if self._resampler:

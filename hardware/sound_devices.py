@@ -11,7 +11,8 @@ from collections.abc import Callable
 
 from hardware.ports import Device, Trouble
 
-LOST_AFTER_S = 1.0         # no block for so long: the device is gone
+LOST_AFTER_S = 0.7         # no block for so long: the device is gone
+LATE_S = 0.9               # so long later it is told, unless it flows again
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
 CLOSE_LIMIT_S = 0.5
 STEADY_S = 5.0             # a device that lasted so long may have one quick, silent second opening
@@ -86,7 +87,10 @@ class Kept:
     """Keeps one device open in a daemon thread: opens it, watches it, says once that it is gone, opens it
     again with growing waits (0.25 to 5 s).
 
-    open_device   returns a Device or raises SoundError
+    A stream that stalls while its sound server wakes up is opened once more before anybody hears of it; what does not
+    flow again within LATE_S is told, even if opening hangs. So a loss is told within 2 s.
+
+    open_device   returns a Device or raises SoundError; one that has `flows` is there when that is true
     on_trouble    one plain sentence for each time that the device goes missing
     on_up/on_down called when it is there, and when it is not
     """
@@ -99,6 +103,9 @@ class Kept:
         self._lost = lost
         self._closing = threading.Event()
         self._known = threading.Event()
+        self._telling = threading.Lock()
+        self._told = False
+        self._late: threading.Timer | None = None
         self._device: Device | None = None
         self._thread = threading.Thread(target=self._run, name="sound-keeper", daemon=True)
         self._thread.start()
@@ -111,45 +118,62 @@ class Kept:
 
     def close(self) -> None:
         self._closing.set()
+        if self._late is not None:
+            self._late.cancel()
         self._thread.join(CLOSE_LIMIT_S + 1)
 
     def _run(self) -> None:
-        wait, told, again = FIRST_WAIT_S, False, False
+        wait, once_more = FIRST_WAIT_S, False
         while not self._closing.is_set():
-            try:
-                self._device = self._open()
-            except Exception as e:  # noqa: BLE001  anything else is unforeseen; the test goes on
-                sentence = str(e) if isinstance(e, SoundError) else f"Opening the sound device failed ({e})."
-            else:
-                wait, told = FIRST_WAIT_S, False
-                # A stream that stalls while its sound server wakes up is opened once more before anybody
-                # hears of it.
-                again = self._watch(may_stall=not again)
-                if again:
-                    continue
-                sentence = self._lost
-            if again:                       # the second opening failed: it was a loss after all
-                self._on_down()
-                sentence, again = self._lost, False
+            sentence, lasted_s = self._one_device()
+            if lasted_s is not None and lasted_s > STEADY_S:
+                wait, once_more = FIRST_WAIT_S, False
+            if lasted_s is not None and not once_more:
+                once_more = True
+                continue
+            self._tell(self._lost if once_more else sentence)
+            once_more = False
             self._known.set()
-            if self._closing.is_set():
-                return
-            if not told:
-                self._on_trouble(sentence)
-                told = True
             self._closing.wait(wait)
             wait = min(2 * wait, LONGEST_WAIT_S)
 
-    def _watch(self, may_stall: bool) -> bool:
-        """Stay with the open device until it is lost; True when it may be opened again at once."""
-        opened = time.monotonic()
-        self._on_up(self._device)
-        self._known.set()
-        while self._device.alive and not self._closing.wait(0.1):
+    def _one_device(self) -> tuple[str, float | None]:
+        """Until it is lost: why, and how long it was there; None: it could not even be opened."""
+        try:
+            device = self._open()
+        except Exception as e:  # noqa: BLE001  anything but SoundError is unforeseen; the test goes on
+            return (str(e) if isinstance(e, SoundError) else f"Opening the sound device failed ({e})."), None
+        while device.alive and not getattr(device, "flows", True) and not self._closing.wait(0.02):
             pass
-        again = (may_stall or time.monotonic() - opened > STEADY_S) and not self._closing.is_set()
-        if not again:
-            self._on_down()
-        device, self._device = self._device, None
+        if not device.alive or self._closing.is_set():
+            device.close()
+            return self._lost, 0.0
+        began = time.monotonic()
+        self._is_up(device)
+        while device.alive and not self._closing.wait(0.1):
+            pass
+        self._device = None
+        if not self._closing.is_set():
+            self._late = threading.Timer(LATE_S, self._tell, (self._lost,))
+            self._late.daemon = True
+            self._late.start()
+        self._on_down()
         device.close()
-        return again
+        return self._lost, time.monotonic() - began
+
+    def _is_up(self, device: Device) -> None:
+        with self._telling:
+            if self._late is not None:
+                self._late.cancel()
+            self._told = False
+        self._device = device
+        self._on_up(device)
+        self._known.set()
+
+    def _tell(self, sentence: str) -> None:
+        """From the device's thread, or from the timer's while that hangs."""
+        with self._telling:
+            if self._told or self._closing.is_set() or self._device is not None:
+                return
+            self._told = True
+        self._on_trouble(sentence)

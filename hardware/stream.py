@@ -35,6 +35,7 @@ class SoundStream:
         sys.setswitchinterval(min(sys.getswitchinterval(), SWITCH_S))
         self._pull = pull
         self._last_pull = time.monotonic()
+        self.flows = False     # a first block was asked for
         self.underruns = 0     # blocks that came too late to be heard whole
         self._stream = open_stream(lambda sd: self._start(sd, rate, device, latency_s))
         self.latency_s = self._stream.latency
@@ -52,7 +53,7 @@ class SoundStream:
         raise SoundError(f"No loudspeaker can be opened ({reason(problem)}): connect one; text goes on.")
 
     def _callback(self, out, frames: int, channels: int, status) -> None:
-        self._last_pull = time.monotonic()
+        self._last_pull, self.flows = time.monotonic(), True
         self.underruns += bool(status.output_underflow)
         block = self._pull(frames)
         out[:] = (block if channels == 1 else np.repeat(block, channels)).tobytes()
