@@ -1,6 +1,7 @@
 """The README promises nothing that does not run: its examples are carried out as written."""
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -10,8 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from assistant import job, script
+from assistant import job, script, station_settings
 from assistant.cli import parser
+from assistant.clock import boot_now
+from hardware import rhythms
+from hardware.gauges.settings import source_for
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -57,6 +61,22 @@ def test_the_example_job_is_sound(tmp_path: Path) -> None:
     path.write_text(re.search(r"```toml\n(.*?)```", README, re.DOTALL)[1], encoding="utf-8")
     header = script.header_of({"test": "sequential", **job.read(path)}, str(path))
     assert str(header.settings.limits["system_air_metric"][1]) == "0.20"
+
+
+def test_the_devices_are_settings_that_the_station_reads(tmp_path: Path) -> None:
+    path = tmp_path / "station.toml"
+    path.write_text(re.search(r"```toml\n(\[keypad\].*?)```", README, re.DOTALL)[1], encoding="utf-8")
+    found, defaults = station_settings.read(path), station_settings.read(tmp_path / "none.toml")
+    assert [name for name, keys in found.items() if keys.get("kind")] == ["keypad", "usb_pad", "pedal", "lamp", "buzzer", "gauge"]
+    for name in ("keypad", "pedal", "lamp", "buzzer"):  # "these are the defaults but for kind"
+        assert json.dumps({**found[name], "kind": ""}) == json.dumps(defaults[name])
+    assert source_for(found["gauge"], boot_now)
+
+
+def test_the_lamps_rhythms_are_those_that_it_shows() -> None:
+    for row in rhythms.table().splitlines()[2:-1]:
+        _, _, means, lamp, buzzer, _ = row.split("|")
+        assert f"|{means}|{lamp}|{buzzer}|" in README
 
 
 def test_every_command_and_option_is_in_it() -> None:
