@@ -79,6 +79,7 @@ def parser() -> argparse.ArgumentParser:
     run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", _run)
     _live_arguments(run)
     run.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, meter and labels (TOML)")
+    run.add_argument("--headless", action="store_true", help="without a terminal, as the service runs it: keypad, pedal, voice")
 
     practise = command("practise", "The same on a simulated meter: nothing counts.", _practise)
     _live_arguments(practise)

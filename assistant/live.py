@@ -16,6 +16,7 @@ from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.turn import expected
+from assistant.flood import KEYS_A_SECOND, MOST_WAITING, Gate
 from assistant.gauge_watch import GaugeWatch
 from assistant.journal import JournalError
 from assistant.lines import Write, record_line
@@ -59,6 +60,7 @@ class Live:
     show       takes a View after every change; None: there is no screen
     practice   the simulated meter at real pace; None: a real one
     lamps      lamps and buzzers, once they are open (see ``assistant.hands``)
+    alive      called with every turn of the loop (``assistant.notify``)
     write      takes the record's lines; None: not wanted
     """
 
@@ -69,6 +71,7 @@ class Live:
             station, show, practice, write, hints, keys)
         self.speaker: SpeakerPort | None = None
         self.lamps: Shows | None = None
+        self.alive: Callable[[], None] = lambda: None
         self.watch = GaugeWatch(self._handle, lambda: self.station.state)
         self._wrong_until = 0.0
         self._rate_wpm = RATE_WPM
@@ -85,6 +88,7 @@ class Live:
         self._ready = False
         self._unreported: Spoken | None = None
         self._began = boot_now()
+        self._keys = Gate(KEYS_A_SECOND, boot_now, lambda: self.trouble(sentence("flood.keys")))
 
     # --- from any thread -----------------------------------------------------------------------------------------------
 
@@ -103,15 +107,20 @@ class Live:
     def key(self, name: str) -> None:
         if name == "quit":
             self.queue.put(self._quit)
-        else:
+        elif self._room() and self._keys.passes():
             self.queue.put(lambda: self._key(name))
+
+    def _room(self) -> bool:
+        """False: so much waits that what comes now is dropped, as from a device that babbles."""
+        return self.queue.qsize() < MOST_WAITING
 
     def meter(self, action: str) -> None:
         self.queue.put(lambda: self._meter(action))
 
     def trouble(self, sentence: str) -> None:
         """A device has a problem: show it while there is room. The test goes on."""
-        self.queue.put(lambda: self.notices.append(sentence))
+        if self._room():
+            self.queue.put(lambda: self.notices.append(sentence))
 
     def lost(self, device: str, sentence: str) -> None:
         """A device is gone: said, shown and recorded."""
@@ -119,7 +128,8 @@ class Live:
 
     def gauge_sample(self, sample: Any) -> None:
         """One sample of the gauge on the wire (``hardware.gauges.Sample``)."""
-        self.queue.put(lambda: self.watch.sample(sample.at, sample.psi, boot_now()))
+        if self._room():
+            self.queue.put(lambda: self.watch.sample(sample.at, sample.psi, boot_now()))
 
     def gauge_lost(self, sentence: str) -> None:
         self.queue.put(self.watch.lost)
@@ -274,6 +284,7 @@ class Live:
         self.finished = "left"
 
     def _refresh(self) -> None:
+        self.alive()
         now, state = boot_now(), self.station.state
         if self.lamps is not None:
             self.lamps.show(view.lamp(state, now < self._wrong_until))

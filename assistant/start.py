@@ -9,7 +9,8 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from assistant import clock, job, log, practise as practice_keys, reading_out, record, station_settings, view, voice_out
+from assistant import (clock, headless, job, log, practise as practice_keys, reading_out, record, station_settings, view,
+                       voice_out)
 from assistant.check import at_start
 from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
@@ -19,6 +20,7 @@ from assistant.ears import Ears
 from assistant.hands import Hands, WireGauge
 from assistant.journal import Journal
 from assistant.live import Handles, Live
+from assistant.notify import Notify
 from assistant.pronounce import pronounce
 from assistant.script import Header, ScriptError, header_of
 from assistant.screen import Screen, ScreenError
@@ -83,7 +85,8 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
         gauge = _own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
-        code = _live(station, first, out, texts, args.model, simulated, remark, gauge=gauge, **extra)
+        code = _live(station, first, out, texts, args.model, simulated, remark, gauge=gauge,
+                     terminal=not getattr(args, "headless", False), **extra)
         state = station.state
         _farewell(station.test, state, folder)
     return code
@@ -117,26 +120,27 @@ def _farewell(test: int, state: State, folder: Path) -> None:
 
 def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
           meter: LivePractice | None = None, remark: str = "",
-          hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None) -> int:
-    """Run with whatever of screen, sound and microphone is there. Needs a terminal for the keys."""
+          hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None,
+          terminal: bool = True) -> int:
+    """Run with whatever of screen, sound and microphone is there. ``terminal`` False: its screen and keys are not used."""
+    settings, notify = station_settings.read(), Notify()
+    if not terminal:
+        headless.must_be_answerable(settings)
     with ExitStack() as stack:
-        screen = Screen()
-        live = Live(station, screen.show, meter, hints=hints, keys=keys)
-        keypad = TerminalKeypad(live.key, live.meter if meter else None,
-                                lambda name: live.tell(sentence("ear.no_key", key=name)))
-        try:
-            stack.enter_context(keypad)
-            stack.callback(lambda: _tell_stray(screen.stop()))
-            screen.start()
-        except (TerminalError, ScreenError) as error:
-            raise ScriptError(str(error)) from None
+        live = Live(station, None, meter, hints=hints, keys=keys)
+        if terminal:
+            _at_terminal(stack, live, bool(meter))
+        else:
+            live.show = headless.Log(live.notices, clock.boot_now).show
+            stack.callback(headless.on_stop(lambda: live.key("quit")))
+        stack.callback(notify.stopping)
+        live.alive = notify.alive
         speaker = out.speaker(None, live.spoken, on_trouble=live.trouble)
         stack.callback(speaker.close)
         live.attach(speaker)
         out.prepare(speaker, texts, live.trouble)
         if remark:
             live.notices.append(remark)
-        settings = station_settings.read()
         hands = Hands(live, settings, gauge)
         stack.callback(hands.close)
         live.lamps = hands
@@ -146,6 +150,19 @@ def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable
         if meter:
             live.status = sentence("ear.practice")
         return live.run(first)
+
+
+def _at_terminal(stack: ExitStack, live: Live, meter: bool) -> None:
+    """The terminal is screen and keypad, and with ``meter`` the hands on it, until the stack is closed."""
+    screen = Screen()
+    keypad = TerminalKeypad(live.key, live.meter if meter else None, lambda name: live.tell(sentence("ear.no_key", key=name)))
+    live.show = screen.show
+    try:
+        stack.enter_context(keypad)
+        stack.callback(lambda: _tell_stray(screen.stop()))
+        screen.start()
+    except (TerminalError, ScreenError) as error:
+        raise ScriptError(str(error)) from None
 
 
 def _tell_stray(text: str) -> None:

@@ -1,0 +1,174 @@
+"""A station without a terminal: keyed from a keypad on mock pins, stopped by SIGTERM, gone on with by the next start."""
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory
+
+from assistant import cli, record, station_settings
+from assistant.headless import MOST_LINES_A_MINUTE, Log, _has_microphone, must_be_answerable
+from assistant.journal import Journal
+from assistant.script import ScriptError
+from hardware.fake_matrix import FakeMatrix
+from tests.command import ROOT, process
+
+ROWS, COLUMNS = (5, 6, 13, 26), (16, 17, 22, 23)
+STATION = '[keypad]\nkind = "matrix"\n'
+
+
+@pytest.fixture
+def settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    (tmp_path / "bowlside").mkdir()
+    path = tmp_path / "bowlside" / "station.toml"
+    path.write_text(STATION)
+    return path
+
+
+def events(folder: Path) -> list[str]:
+    with Journal(folder, write=False) as journal:
+        return [type(event).__name__ for event in journal.events(1)]
+
+
+def test_keyed_without_a_terminal_and_left_by_sigterm(settings: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before, Device.pin_factory = Device.pin_factory, MockFactory()
+    folder = tmp_path / "journal"
+    trouble: list[str] = []
+
+    def technician() -> None:
+        try:
+            matrix = FakeMatrix(Device.pin_factory, ROWS, COLUMNS, time.monotonic)
+            for count in (2, 4):  # pressed until it has come: the keypad opens in its own time
+                until = time.monotonic() + 20
+                while time.monotonic() < until and not (folder / "journal.db").exists():
+                    time.sleep(0.05)
+                while time.monotonic() < until and events(folder).count("KeyPressed") < count:
+                    now = time.monotonic()
+                    matrix.press("#", now + 0.05, now + 0.2)
+                    time.sleep(0.6)
+        except Exception as error:  # noqa: BLE001  must end the test, not hang it
+            trouble.append(repr(error))
+        if running:
+            os.kill(os.getpid(), signal.SIGTERM)
+
+    running = [True]
+    threading.Thread(target=technician, daemon=True).start()
+    try:
+        code = cli.main(["run", "--headless", "--journal", str(folder)])
+    finally:
+        running.clear()
+        Device.pin_factory.reset()
+        Device.pin_factory = before
+    assert not trouble and code == 1
+    assert events(folder).count("KeyPressed") >= 4
+    assert "is not over" in capsys.readouterr().out
+    assert signal.getsignal(signal.SIGTERM) == signal.SIG_DFL
+    with Journal(folder, write=False) as journal:
+        assert record.of(journal, 1)["outcome"] == "not over"
+
+
+class Managed:
+    """`bowlside run --headless` as a service manager starts it: a process without a terminal, with a socket to be told by."""
+
+    def __init__(self, tmp_path: Path, watchdog_s: float = 2.0) -> None:
+        self.address = tmp_path / "notify"
+        self.address.unlink(missing_ok=True)
+        self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self.socket.bind(str(self.address))
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "assistant", "run", "--headless", "--journal", str(tmp_path / "journal")], cwd=ROOT,
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+            env={**os.environ, "GPIOZERO_PIN_FACTORY": "mock", "NOTIFY_SOCKET": str(self.address),
+                 "WATCHDOG_USEC": str(int(watchdog_s * 1e6))})
+
+    def told(self, within_s: float) -> str:
+        """The next message; "" if none comes."""
+        self.socket.settimeout(within_s)
+        try:
+            return self.socket.recv(4096).decode()
+        except TimeoutError:
+            return ""
+
+    def end(self, number: int) -> tuple[int, str]:
+        self.process.send_signal(number)
+        out, err = self.process.communicate(timeout=20)
+        self.socket.close()
+        return self.process.returncode, out + err
+
+
+@pytest.mark.alone
+def test_as_a_service_manager_sees_it(settings: Path, tmp_path: Path) -> None:
+    """Up, alive, hung, killed, up again with the same test, stopped in good order."""
+    first = Managed(tmp_path)
+    assert [first.told(20), first.told(5), first.told(5)] == ["READY=1", "WATCHDOG=1", "WATCHDOG=1"]
+    first.process.send_signal(signal.SIGSTOP)
+    while first.told(0.2):
+        pass
+    assert first.told(1.5) == "", "a process that is stopped gave a sign of life"
+    assert first.end(signal.SIGKILL)[0] == -signal.SIGKILL
+    second = Managed(tmp_path)
+    assert second.told(20) == "READY=1"
+    code, printed = second.end(signal.SIGTERM)
+    assert code == 1 and "Traceback" not in printed and "Test 1 is not over" in printed, printed
+    assert events(tmp_path / "journal")[:1] == ["TestStarted"] and "Restarted" in events(tmp_path / "journal")
+
+
+@pytest.mark.skipif(_has_microphone(), reason="there is a microphone here")
+def test_where_nobody_could_answer_it_refuses_in_one_sentence(tmp_path: Path) -> None:
+    """No key, no microphone: no test is begun."""
+    process("run", "--headless", "--journal", tmp_path / "j", env={**os.environ, "XDG_CONFIG_HOME": str(tmp_path)}
+            ).is_one_sentence(2, "keypad", "microphone")
+    assert not bowlside_tests(tmp_path / "j")
+
+
+def bowlside_tests(folder: Path) -> list[int]:
+    with Journal(folder, write=False) as journal:
+        return journal.tests()
+
+
+@pytest.mark.parametrize("section", ['[keypad]\nkind = "matrix"', '[pedal]\nkind = "button"', '[usb_pad]\nkind = "usb"'])
+def test_anything_with_keys_is_enough(tmp_path: Path, section: str) -> None:
+    path = tmp_path / "station.toml"
+    path.write_text(section)
+    must_be_answerable(station_settings.read(path), lambda: False)
+    path.write_text('[lamp]\nkind = "led"')
+    must_be_answerable(station_settings.read(path), lambda: True)
+    with pytest.raises(ScriptError, match="keypad"):
+        must_be_answerable(station_settings.read(path), lambda: False)
+
+
+class Paper:
+    def __init__(self) -> None:
+        self.lines: list[str] = []
+
+    def write(self, text: str) -> None:
+        self.lines += [text] if text.strip() else []
+
+    def flush(self) -> None:
+        pass
+
+
+def test_the_log_has_each_trouble_once_and_never_floods() -> None:
+    now, notices, paper = [0.0], ["The lamp is gone."], Paper()
+    log = Log(notices, lambda: now[0], paper)
+    for _ in range(50):
+        log.show()
+    assert paper.lines == ["The lamp is gone."]
+    for number in range(1000):
+        notices[:] = [f"trouble\n{number}"]
+        log.show()
+    assert len(paper.lines) == MOST_LINES_A_MINUTE + 1 and paper.lines[1] == "trouble 0"
+    assert "left out" in paper.lines[-1]
+    now[0] = 61.0
+    notices[:] = ["The lamp is back."]
+    log.show()
+    assert paper.lines[-1] == "The lamp is back."
