@@ -55,7 +55,6 @@ CHILD = """
         word = next_of("answers")
         if word == "hang": time.sleep(60)
         if word == "die": os._exit(9)
-        if word == "half": os.write(1, HEAD.pack(GOOD, number, 1000) + b"x" * 10); time.sleep(60)
         if word == "garbage": os.write(1, os.urandom(500)); time.sleep(60)
         if word == "stale": send(GOOD, number - 1, b"{}")
         elif word == "huge": os.write(1, HEAD.pack(GOOD, number, 2**31)); time.sleep(60)
@@ -92,7 +91,7 @@ def gone(pid: int | None) -> bool:
 
 
 @pytest.mark.parametrize("answer, words", [
-    ("hang", "longer than"), ("die", "ended by itself"), ("half", "longer than"), ("garbage", "nonsense"), ("stale", "nonsense"),
+    ("hang", "longer than"), ("die", "ended by itself"), ("garbage", "nonsense"), ("stale", "nonsense"),
     ("huge", "nonsense"), ("trickle", "longer than"), ("no json", "nonsense"), ("other json", "nonsense"), ("no", "has a cold")])
 def test_a_bad_answer_is_one_sentence_in_time_and_the_next_is_understood(make, answer: str, words: str) -> None:
     ear = make(("good", answer))
