@@ -19,6 +19,8 @@ MEMORY_A_WORKER = 1 << 30
 """Bytes. The most that a worker and the programs it started were seen to hold is written in DEVELOPERS.md."""
 MOST_WORKERS = 8
 SLOWEST, SLOW_S = 10, 5.0
+WHOLE = ("usepdb", "collectonly", "stepwise", "help", "version", "markers", "showfixtures", "show_fixtures_per_test", "cacheshow")
+"""Options of pytest that want one process, or no test at all."""
 COUNTED = ("failed", "error", "passed", "skipped", "xfailed", "xpassed", "warnings")
 
 
@@ -64,7 +66,7 @@ class Phase:
     """One call of pytest. ``whole`` says afterwards that it ran everything, so that no other phase is needed."""
 
     def __init__(self, name: str, tally: Tally) -> None:
-        self.name, self.tally, self.whole, self.enough = name, tally, False, False
+        self.name, self.tally, self.whole = name, tally, False
 
     @pytest.hookimpl(hookwrapper=True)
     def pytest_cmdline_main(self, config: pytest.Config) -> Iterator[None]:
@@ -93,13 +95,10 @@ class Phase:
         option = config.option
         return (not config.pluginmanager.hasplugin("xdist") or option.numprocesses == 0
                 or (option.numprocesses is None and workers() == 1)
-                or option.capture == "no" or option.usepdb or option.collectonly
-                or getattr(option, "stepwise", False))
+                or option.capture == "no" or any(getattr(option, name, False) for name in WHOLE))
 
-    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
         self.tally.add(terminalreporter.stats)
-        most = config.getoption("maxfail")
-        self.enough = bool(most) and len(self.tally.failed) >= most
 
 
 def run(arguments: list[str]) -> int:
@@ -108,8 +107,9 @@ def run(arguments: list[str]) -> int:
     for name in (TOGETHER, ALONE):
         phase = Phase(name, tally)
         statuses.append(int(pytest.main(arguments, plugins=[phase])))
-        if phase.whole or phase.enough or statuses[-1] not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED,
-                                                               pytest.ExitCode.NO_TESTS_COLLECTED):
+        # Anything else, such as the "interrupted" of -x in pytest-xdist, ends it.
+        if phase.whole or statuses[-1] not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED,
+                                               pytest.ExitCode.NO_TESTS_COLLECTED):
             break
     sys.stdout.write(tally.text() + "\n")
     sys.stdout.flush()
@@ -120,6 +120,5 @@ def status_of(statuses: list[int], failed: bool) -> int:
     """The first that is neither "all passed" nor "no test ran"; "no test ran" only if no phase had any."""
     bad = [one for one in statuses if one not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)]
     if bad:
-        # pytest-xdist says "interrupted" when -x or --maxfail stopped it.
         return int(pytest.ExitCode.TESTS_FAILED if failed else bad[0])
     return int(pytest.ExitCode.OK if pytest.ExitCode.OK in statuses else pytest.ExitCode.NO_TESTS_COLLECTED)

@@ -100,6 +100,11 @@ def test_x_stops_before_the_second_phase(suite):
     assert (status, list(suite.ran)) == (1, ["test_wrong"]) and "In all: 1 failed in" in said
 
 
+def test_what_runs_no_test_is_said_once(suite):
+    status, said = suite.run("-n", "2", "--collect-only", "-q")
+    assert status == 0 and suite.ran == {} and said.count("test_a.py::test_alone\n") == 1
+
+
 def test_wrong_use_is_told_once(suite):
     status, said = suite.run("--no-such-option")
     assert status == 4 and said.count("unrecognized arguments") == 1
@@ -108,10 +113,11 @@ def test_wrong_use_is_told_once(suite):
 def test_a_worker_that_dies_is_a_failure_and_comes_to_an_end(suite):
     (suite.folder / "test_b.py").write_text("import os\ndef test_dies(): os._exit(0)\n")
     status, said = suite.run("-n", "1", "test_b.py")
-    assert status == 1 and "crashed" in said and "Failed:\n  test_b.py::test_dies" in said
+    assert status == 1 and "maximum crashed workers reached: 2" in said and "Failed:\n  test_b.py::test_dies" in said
 
 
-@pytest.mark.parametrize("cores, gigabytes, wanted", [(1, 16, 1), (2, 4, 2), (4, 2, 2), (64, 512, phases.MOST_WORKERS), (2, 0.5, 1)])
+@pytest.mark.parametrize("cores, gigabytes, wanted", [
+    (1, 16, 1), (2, 4, 2), (4, 2, 2), (64, 512, phases.MOST_WORKERS), (2, 0.5, 1)])
 def test_as_many_workers_as_cores_and_memory_allow(monkeypatch, cores, gigabytes, wanted):
     monkeypatch.setattr(os, "sched_getaffinity", lambda pid: set(range(cores)))
     monkeypatch.setattr(os, "sysconf", {"SC_PHYS_PAGES": int(gigabytes * 2 ** 18), "SC_PAGE_SIZE": 4096}.__getitem__)
@@ -120,6 +126,6 @@ def test_as_many_workers_as_cores_and_memory_allow(monkeypatch, cores, gigabytes
 
 @pytest.mark.parametrize("statuses, failed, wanted", [
     ([0, 0], False, 0), ([0, 5], False, 0), ([5, 0], False, 0), ([5, 5], False, 5), ([5], False, 5), ([1, 0], True, 1),
-    ([0, 1], True, 1), ([2], True, 1), ([2], False, 2), ([3], False, 3), ([0, 4], False, 4)])
+    ([0, 1], True, 1), ([2], True, 1), ([1, 2], False, 1), ([2], False, 2), ([3], False, 3), ([0, 4], False, 4)])
 def test_one_exit_status(statuses, failed, wanted):
     assert phases.status_of(statuses, failed) == wanted
