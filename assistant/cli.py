@@ -9,7 +9,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NoReturn
 
-from assistant import check, enrol, hear, lines, log, meter_commands, mic, voice, work
+from assistant import check, enrol, hear, lines, log, meter_commands, mic, recover, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
@@ -134,19 +134,22 @@ def parser() -> argparse.ArgumentParser:
     meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire.",
                                          None), _Parser)
 
-    logs = command("log", "The record: list, show, read, export, verify.", lambda args: logs.print_help() or 2)
+    logs = command("log", "The record: list, show, read, export, verify, recover.", lambda args: logs.print_help() or 2)
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)
     for name, text, do in (("list", "Every test, one a line.", log.list_tests),
                            ("show", "One test: readings, results, remarks.", log.show),
                            ("read", "Read a test out slowly, for copying to paper.", _read),
                            ("export", "Write tests as CSV, JSON or PDF.", report_commands.export),
-                           ("verify", "Check that no event was lost or changed.", log.verify)):
+                           ("verify", "Check that no event was lost or changed.", recover.verify),
+                           ("recover", "Save what is sound of a damaged record into a new folder.", recover.run)):
         one = inner.add_parser(name, help=text, description=text)
         one.set_defaults(do=do)
         if name == "read":
             _voice_arguments(one)
         if name in ("show", "read"):
             one.add_argument("id", type=int, metavar="ID", help="the test's number in log list")
+        if name == "recover":
+            one.add_argument("new", type=Path, metavar="NEWDIR", help="a folder that does not exist yet")
         if name == "export":
             report_commands.add_arguments(one)
         else:

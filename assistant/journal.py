@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -25,11 +25,16 @@ SCHEMA = 1
 FILE = "journal.db"
 SYNC = "FULL"
 """Each commit is synced before it returns. With NORMAL or OFF a power cut loses what was announced; a test shows it."""
-_FIRST = "0" * 64
+FIRST = "0" * 64
+"""What stands for the hash before the first event."""
 
 
 class JournalError(Exception):
     """The record can't be opened, read or written; the message says what, where and what to do."""
+
+
+class Damaged(JournalError):
+    """The file is ours, or was, and can't be read: log recover may still save what is sound."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +58,7 @@ def _hash(before: str, *parts: object) -> str:
     return hashlib.sha256("\n".join(map(str, (before, *parts))).encode()).hexdigest()
 
 
-_SAVE = ("Keep that folder as it is; bowlside log recover NEWDIR saves what is sound into another, "
+SAVE = ("Keep that folder as it is; bowlside log recover NEWDIR saves what is sound into another, "
          "and --journal NEWDIR goes on there.")
 
 
@@ -91,7 +96,8 @@ class Journal:
             if write:
                 _make(folder)
                 self._take(folder)
-            elif not self.path.exists():
+            self._refuse_if_gone()
+            if not write and not self.path.exists():
                 raise JournalError(f"There is no journal in {folder}: nothing has been recorded there. "
                                    "Name another folder with --journal.")
             self._db = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode={self._mode(write)}", uri=True,
@@ -108,6 +114,13 @@ class Journal:
         except JournalError:
             self.close()
             raise
+
+    def _refuse_if_gone(self) -> None:
+        """SQLite would begin a new file in its place and throw the log of the old one away."""
+        wal = self.path.with_name(f"{FILE}-wal")
+        there = self.path.exists() and self.path.stat().st_size
+        if not there and (wal.exists() and wal.stat().st_size or (self._read_note() or (0, ""))[0]):
+            raise Damaged(f"The journal {self.path} is gone, though it was there. {SAVE}")
 
     def _mode(self, write: bool) -> str:
         """A write-ahead journal is read by help of a file beside it; where none may be made and none is left, without."""
@@ -144,12 +157,12 @@ class Journal:
             self._db.execute("COMMIT")
         self._noted = self._read_note()  # before the newest event is looked up: another process may be writing
         last = self._ask("SELECT seq, hash FROM events ORDER BY seq DESC LIMIT 1")
-        self._seq, self._last = last[0] if last else (0, _FIRST)
+        self._seq, self._last = last[0] if last else (0, FIRST)
         if not isinstance(self._last, str):  # a damaged byte can turn a text into a blob
-            raise JournalError(f"The last event of {self.path} is damaged. {_SAVE}")
+            raise Damaged(f"The last event of {self.path} is damaged. {SAVE}")
         if write:
-            if (gone := self._end_gone()):
-                raise JournalError(f"The journal {self.path} is damaged: {gone[1]}. {_SAVE}")
+            if (gone := self.end_gone()):
+                raise JournalError(f"The journal {self.path} is damaged: {gone[1]}. {SAVE}")
             self._note = newest.Note(self.path.parent)
             self._note.write(self._seq, self._last)
 
@@ -159,7 +172,7 @@ class Journal:
         except ValueError:
             return None  # log verify tells it; the events themselves may all be there
 
-    def _end_gone(self) -> tuple[int, str] | None:
+    def end_gone(self) -> tuple[int, str] | None:
         """The first event that the note of the newest one knows and the journal lacks, and what is wrong."""
         if self._noted is None or self._noted[0] == 0:
             return None
@@ -174,7 +187,7 @@ class Journal:
         try:
             return self._db.execute(sql).fetchall()
         except sqlite3.Error as error:
-            raise JournalError(f"The journal {self.path} can't be read: {_short(error)}. {_SAVE}") from None
+            raise Damaged(f"The journal {self.path} can't be read: {_short(error)}. {SAVE}") from None
 
     def close(self) -> None:
         db = getattr(self, "_db", None)
@@ -207,6 +220,20 @@ class Journal:
         if self._note is not None:
             self._note.write(seq, digest)
 
+    def begin_with(self, rows: Iterable[Row]) -> None:
+        """Put the first events of another journal into this empty one, as they are, all or none. Raises JournalError."""
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            for row in rows:
+                self._db.execute("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?)",
+                                 (row.seq, row.test, row.wall, row.boot, row.body, row.hash))
+                self._seq, self._last = row.seq, row.hash
+            self._db.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise JournalError(f"Nothing was written into {self.path}: {error}. Make room, or name another folder.") from None
+        if self._note is not None:
+            self._note.write(self._seq, self._last)
+
     def new_test(self) -> int:
         return self.last_test() + 1
 
@@ -229,7 +256,7 @@ class Journal:
     def events(self, test: int) -> list[Event]:
         """Raises JournalError naming the first row that is lost, changed, or no event of ours: no state is made of those."""
         found: list[Event] = []
-        seq, before = 0, _FIRST
+        seq, before = 0, FIRST
         for row in self.rows(test):
             if not found:
                 seq = row.seq - 1
@@ -247,24 +274,24 @@ class Journal:
                 raise self._untrusted(test, row.seq, f"is no event of ours ({error})") from None
         if found and seq < self._seq and self._at(seq + 1)[0] in (0, test):
             raise self._untrusted(test, seq + 1, "is missing")
-        if found and seq == self._seq and (gone := self._end_gone()):
+        if found and seq == self._seq and (gone := self.end_gone()):
             raise self._untrusted(test, gone[0], "is missing" if gone[0] > seq else "is not the one that was recorded")
         return found
 
     def _at(self, seq: int) -> tuple[int, str]:
         """Test and hash of one event, found by its number alone; (0, the chain's start) where there is none."""
         found = self._ask(f"SELECT test, hash FROM events NOT INDEXED WHERE seq = {seq}")
-        return found[0] if found else (0, _FIRST)
+        return found[0] if found else (0, FIRST)
 
     def _untrusted(self, test: int, seq: int, how: str) -> JournalError:
-        return JournalError(f"Event {seq} in {self.path} {how}, so test {test} can't be trusted. {_SAVE}")
+        return JournalError(f"Event {seq} in {self.path} {how}, so test {test} can't be trusted. {SAVE}")
 
     def tests(self) -> list[int]:
         return [row[0] for row in self._ask("SELECT DISTINCT test FROM events ORDER BY test")]
 
     def first_bad(self) -> tuple[int, str] | None:
         """Walk the whole chain: None if it is sound, else the number of the first bad event and what is wrong."""
-        before, expected, tests = _FIRST, 1, set()
+        before, expected, tests = FIRST, 1, set()
         try:
             for row in self.rows():
                 if row.seq != expected:
@@ -275,7 +302,7 @@ class Journal:
                 tests.add(row.test)
         except JournalError as error:
             return expected, str(error)
-        if (gone := self._end_gone()):
+        if (gone := self.end_gone()):
             return gone
         damage = self._damage(tests)
         return (expected, f"the file is damaged, though every event is sound: {damage}") if damage else None

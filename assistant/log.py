@@ -1,4 +1,4 @@
-"""``bowlside log``: list, show, verify; ``read`` is in reading_out.py."""
+"""``bowlside log``: list, show; ``read`` is in reading_out.py, ``verify`` and ``recover`` in recover.py."""
 from __future__ import annotations
 
 import argparse
@@ -10,7 +10,7 @@ from typing import Any
 from assistant import record
 from assistant.core.phrases import spoken_id
 from assistant.jsonline import dumps
-from assistant.journal import Journal, JournalError
+from assistant.journal import SAVE, Journal, JournalError
 
 
 def list_tests(args: argparse.Namespace) -> int:
@@ -40,6 +40,8 @@ def _readable(journal: Journal) -> tuple[list[dict[str, Any]], list[str]]:
             tests.append(record.of(journal, test))
         except JournalError as error:
             damaged.append(str(error))
+    if not damaged and (gone := journal.end_gone()):  # whole tests may be missing
+        damaged.append(f"The journal {journal.path} is damaged: {gone[1]}. {SAVE}")
     return tests, damaged
 
 
@@ -53,22 +55,10 @@ def show(args: argparse.Namespace) -> int:
 def known(journal: Journal, test: int) -> int:
     tests = journal.tests()
     if test not in tests:
-        there = ", ".join(map(str, tests)) or "none yet"
-        raise JournalError(f"There is no test {test} in this journal; there are: {there}.")
+        there, gone = ", ".join(map(str, tests)) or "none yet", journal.end_gone()
+        raise JournalError(f"There is no test {test} in this journal; there are: {there}." +
+                           (f" It is damaged: {gone[1]}. {SAVE}" if gone else ""))
     return test
-
-
-def verify(args: argparse.Namespace) -> int:
-    with Journal(args.journal or default_folder(), write=False) as journal:
-        bad, count = journal.first_bad(), journal.count()
-    if args.json:
-        print(dumps({"sound": bad is None, "events": count, "first_bad": bad[0] if bad else None,
-                     "why": bad[1] if bad else None}))
-    elif bad is None:
-        print(f"Sound: {count} events, each chained to the one before.")
-    else:
-        print(f"Damaged: {bad[1]}. Everything before event {bad[0]} is sound. Keep the file as it is.", file=sys.stderr)
-    return 0 if bad is None else 1
 
 
 def _page(found: dict[str, Any]) -> str:
