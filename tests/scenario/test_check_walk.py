@@ -9,6 +9,7 @@ import json
 import os
 import pty
 import select
+import subprocess
 import sys
 import threading
 import time
@@ -234,24 +235,25 @@ def test_the_gauge(monkeypatch: pytest.MonkeyPatch, more: dict, good: bool, word
 
 def in_a_terminal(arguments: list[str], env: dict[str, str], answers: dict[str, str]) -> tuple[int, str]:
     """The real command on a terminal of its own; types an answer as its question shows."""
-    pid, fd = pty.fork()
-    if not pid:
-        os.chdir(ROOT)
-        os.execve(sys.executable, [sys.executable, "-m", "assistant", *arguments], {**os.environ, **env})
-    out, left, until = "", dict(answers), time.monotonic() + 60
-    while time.monotonic() < until:
-        if select.select([fd], [], [], 0.2)[0]:
-            try:
-                data = os.read(fd, 4096)
-            except OSError:
-                break
-            if not data:
-                break
-            out += data.decode()
-        for question in [one for one in left if one in out]:
-            os.write(fd, left.pop(question).encode())
-    os.close(fd)
-    return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), out.replace("\r\n", "\n")
+    ours, theirs = pty.openpty()
+    command = subprocess.Popen([sys.executable, "-m", "assistant", *arguments], cwd=ROOT, env={**os.environ, **env},
+                               stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True)
+    os.close(theirs)
+    out, left, until = b"", dict(answers), time.monotonic() + 60
+    try:
+        while time.monotonic() < until:
+            if select.select([ours], [], [], 0.2)[0]:
+                try:
+                    out += os.read(ours, 4096)
+                except OSError:  # the other end is closed
+                    break
+            for question in [one for one in left if one.encode() in out]:
+                os.write(ours, left.pop(question).encode())
+        return command.wait(5), out.decode().replace("\r\n", "\n")
+    finally:
+        command.kill()
+        command.wait()
+        os.close(ours)
 
 
 def test_a_new_user_in_a_terminal_with_none_of_the_devices(tmp_path: Path) -> None:
