@@ -32,6 +32,7 @@ SOUND = bytes(RATE // 5 * 2)
 CHILD = """
     import json, os, pathlib, struct, sys, time
     HEAD, GOOD, BAD = struct.Struct(">4sII"), b"BWHK", b"BWHN"
+    UNDERSTOOD = json.dumps({"heard": "seven point two five", "value": "7.25", "accepted": True, "why": None}).encode()
     PLAN = pathlib.Path(sys.argv[1])
     def next_of(what):
         plan = json.loads(PLAN.read_text())
@@ -56,7 +57,7 @@ CHILD = """
         if word == "hang": time.sleep(60)
         if word == "die": os._exit(9)
         if word == "garbage": os.write(1, os.urandom(500)); time.sleep(60)
-        if word == "stale": send(GOOD, number - 1, b"{}")
+        if word == "stale": send(GOOD, number - 1, UNDERSTOOD)
         elif word == "huge": os.write(1, HEAD.pack(GOOD, number, 2**31)); time.sleep(60)
         elif word == "trickle":
             os.write(1, HEAD.pack(GOOD, number, 1000))
@@ -65,7 +66,7 @@ CHILD = """
         elif word == "other json": send(GOOD, number, b'{"value": 7}')
         elif word == "no": send(BAD, number, b"The ear has a cold.")
         else:
-            send(GOOD, number, json.dumps({"heard": "seven point two five", "value": "7.25", "accepted": True, "why": None}).encode())
+            send(GOOD, number, UNDERSTOOD)
             if word == "flood":
                 while True: os.write(1, b"flood" * 1000)
 """
