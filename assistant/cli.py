@@ -17,6 +17,7 @@ from assistant.journal import FILE, Journal, JournalError
 from assistant.jsonline import dumps
 from assistant.report import commands as report_commands
 from assistant.script import ScriptError
+from hardware.deployment import bundle, service
 
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
 
@@ -81,6 +82,19 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, meter and labels (TOML)")
     run.add_argument("--headless", action="store_true", help="without a terminal, as the service runs it: keypad, pedal, voice")
 
+    _of_meter(run)
+
+    round_ = command("round", "Sampling, then every test on that sample, with the clocks; goes on with one that is not over.", _round)
+    _live_arguments(round_, test=False)
+    round_.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, tests, meter and labels (TOML)")
+    round_.add_argument("--headless", action="store_true", help="without a terminal: keypad, pedal, voice")
+    _of_meter(round_)
+    round_.add_argument("--practise", action="store_true", help="on the simulated meter: nothing counts")
+    round_.add_argument("--technicians", type=int, choices=(1, 2), help="one alone, or two: another order, results to compare (1)")
+    round_.add_argument("--second", metavar="CODE", help="the second technician, who repeats a test to compare")
+    round_.add_argument("--label", action="append", default=[], metavar="KEY=TEXT",
+                        help="for record and report, such as ticket=40117; may be given several times")
+
     practise = command("practise", "The same on a simulated meter: nothing counts.", _practise)
     _live_arguments(practise)
     practise.add_argument("--seed", type=int, default=1, help="of the simulated meter's chance (1)")
@@ -134,6 +148,12 @@ def parser() -> argparse.ArgumentParser:
     meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire.",
                                          None), _Parser)
 
+    service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal (systemd).",
+                                          service.install))
+    service.add_uninstall_arguments(command("uninstall-service", "Take that away again; the record stays.", service.uninstall))
+
+    bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
+
     logs = command("log", "The record: list, show, read, export, verify, recover.", lambda args: logs.print_help() or 2)
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)
     for name, text, do in (("list", "Every test, one a line.", log.list_tests),
@@ -158,8 +178,14 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
-def _live_arguments(one: argparse.ArgumentParser) -> None:
-    one.add_argument("test", metavar="TEST", nargs="?", default="sequential", help="the test (sequential)")
+def _of_meter(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--mix", metavar="NAME", help="a mix of the job file, other than its own")
+    one.add_argument("--override", metavar="WHY", help="use a meter that is out of date; why is recorded")
+
+
+def _live_arguments(one: argparse.ArgumentParser, test: bool = True) -> None:
+    if test:
+        one.add_argument("test", metavar="TEST", nargs="?", default="sequential", help="the test (sequential)")
     wording = one.add_mutually_exclusive_group()
     wording.add_argument("--wording", choices=("terse", "normal", "coaching"), help="how much it says (normal)")
     wording.add_argument("--terse", action="store_true", help="short for --wording terse")
@@ -256,6 +282,11 @@ def _wiring(args: argparse.Namespace) -> int:
 def _run(args: argparse.Namespace) -> int:
     from assistant import start
     return start.run(args)
+
+
+def _round(args: argparse.Namespace) -> int:
+    from assistant import round_live
+    return round_live.run(args)
 
 
 def _practise(args: argparse.Namespace) -> int:

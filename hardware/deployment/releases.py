@@ -1,0 +1,235 @@
+"""Installs Bowlside from a bundle, without network, beside what is there, and goes back to what was there before.
+
+Stands in each bundle as install.py and runs on Debian's bare python3: standard library only. Every release has a folder of its own
+with an environment of its own; the link "current" names the one that runs and "previous" the one before. The record lies elsewhere
+and is never touched.
+
+    PREFIX/releases/0.1.0-1a2b3c4d/      PREFIX/current -> releases/...      PREFIX/previous -> releases/...
+"""
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+PREFIX = Path("/opt/bowlside")
+JOURNAL = Path("/var/lib/bowlside/journal")
+COMMAND = Path("/usr/local/bin/bowlside")
+DEBIAN = ("espeak-ng", "libportaudio2", "python3-venv")
+SUMS, COMPLETE = "SHA256SUMS", "complete"
+KEPT = 3
+"""So many releases stay; older ones are removed after an upgrade. Ours."""
+
+
+class InstallError(Exception):
+    """One plain sentence: what, where, what to do."""
+
+
+def main(argv: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="install.py", description=(__doc__ or "").split("\n\n")[0])
+    parser.add_argument("--prefix", type=Path, default=PREFIX, help=f"where releases are kept ({PREFIX})")
+    parser.add_argument("--journal", type=Path, default=JOURNAL, help=f"the record that a release must be able to read ({JOURNAL})")
+    parser.add_argument("--command", type=Path, default=COMMAND, help=f"a link to the command bowlside ({COMMAND})")
+    parser.add_argument("--roll-back", action="store_true", help="go back to the release before; the record stays as it is")
+    parser.add_argument("--list", action="store_true", help="which releases are there, and which one runs")
+    args = parser.parse_args(argv)
+    try:
+        if args.list:
+            return _list(args.prefix)
+        if args.roll_back:
+            _roll_back(args.prefix, args.journal)
+        else:
+            _install(Path(__file__).resolve().parent, args)
+        _restart()
+    except InstallError as error:
+        print(f"install.py: {error}", file=sys.stderr)
+        return 1
+    except OSError as error:
+        print(f"install.py: {error.filename or args.prefix} can't be written ({error.strerror}): start this with sudo, with the root "
+              "writable and room on it. What ran before still runs.", file=sys.stderr)
+        return 1
+    return 0
+
+
+# --- installing -------------------------------------------------------------------------------------------------------------
+
+
+def _install(bundle: Path, args: argparse.Namespace) -> None:
+    name = verified(bundle)
+    _debian_packages(bundle)
+    release = args.prefix / "releases" / name
+    if not (release / COMPLETE).is_file():
+        print(f"Installing {name} in {release}.", flush=True)
+        shutil.rmtree(release, ignore_errors=True)  # what an earlier try left behind
+        release.parent.mkdir(parents=True, exist_ok=True)
+        _environment(bundle, release)
+        os.sync()
+        (release / COMPLETE).write_text("", encoding="utf-8")
+    _must_work(release, args.journal)
+    switch(args.prefix, name)
+    shutil.copyfile(bundle / "install.py", args.prefix / "install.py")
+    args.command.parent.mkdir(parents=True, exist_ok=True)
+    _link(args.command, args.prefix / "current" / "bin" / "bowlside")
+    _thin_out(args.prefix)
+    print(f"{name} is installed. A station that starts by itself: bowlside install-service. Going back: "
+          f"python3 {args.prefix / 'install.py'} --roll-back")
+
+
+def verified(bundle: Path) -> str:
+    """The release's name: its version and the first letters of what the whole bundle adds up to. Raises InstallError."""
+    sums = bundle / SUMS
+    try:
+        lines = sums.read_text(encoding="utf-8").splitlines()
+        wheel = next((bundle / "wheels").glob("bowlside-*.whl"))
+    except (OSError, StopIteration):
+        raise InstallError(f"{bundle} is no bundle of Bowlside: {SUMS} or its wheel is missing.") from None
+    for line in lines:
+        wanted, _, path = line.partition("  ")
+        try:
+            found = hashlib.sha256((bundle / path).read_bytes()).hexdigest()
+        except OSError:
+            raise InstallError(f"{path} is missing in the bundle: copy the whole of it again.") from None
+        if found != wanted:
+            raise InstallError(f"{path} in the bundle is damaged: copy it again.")
+    return f"{wheel.name.split('-')[1]}-{hashlib.sha256(sums.read_bytes()).hexdigest()[:8]}"
+
+
+def _debian_packages(bundle: Path) -> None:
+    """From the bundle, as far as they are missing; apt takes nothing from anywhere else."""
+    missing = [name for name in DEBIAN if not _is_installed(name)]
+    if not missing:
+        return
+    if not (bundle / "debs" / "Packages").is_file() or os.geteuid() or shutil.which("apt-get") is None:
+        print(f"Debian packages are missing: {', '.join(missing)}. Going on without; python3-venv is needed.", file=sys.stderr)
+        return
+    print(f"Debian packages from the bundle: {', '.join(missing)}", flush=True)
+    lists = bundle.parent / ".bowlside-apt"
+    (lists / "partial").mkdir(parents=True, exist_ok=True)
+    source = lists / "bundle.list"
+    source.write_text(f"deb [trusted=yes] file:{bundle / 'debs'} ./\n", encoding="utf-8")
+    apt = ["apt-get", "-q", "-o", f"Dir::Etc::sourcelist={source}", "-o", "Dir::Etc::sourceparts=-", "-o", f"Dir::State::lists={lists}",
+           "-o", "APT::Sandbox::User=root"]
+    try:
+        _run([*apt, "update"])
+        _run([*apt, "install", "--yes", "--no-install-recommends", *missing], {"DEBIAN_FRONTEND": "noninteractive"})
+    finally:
+        shutil.rmtree(lists, ignore_errors=True)
+
+
+def _is_installed(name: str) -> bool:
+    if shutil.which("dpkg-query") is None:
+        return False
+    found = subprocess.run(["dpkg-query", "-W", "-f=${db:Status-Status}", name], stdin=subprocess.DEVNULL, capture_output=True, text=True)
+    return found.stdout == "installed"
+
+
+def _environment(bundle: Path, release: Path) -> None:
+    _run([sys.executable, "-m", "venv", str(release)])
+    python = str(release / "bin" / "python")
+    pip = [python, "-m", "pip", "install", "--quiet", "--no-input", "--disable-pip-version-check", "--no-index", "--find-links",
+           str(bundle / "wheels")]
+    _run([*pip, "bowlside"])
+    for wheel in sorted((bundle / "wheels" / "alone").glob("*.whl")):
+        _run([*pip, "--no-deps", str(wheel)])
+    models = bundle / "models"
+    if models.is_dir():
+        place = next((release / "lib").glob("python3.*/site-packages")) / "models" / "installed"
+        shutil.copytree(models, place, dirs_exist_ok=True)
+
+
+def _must_work(release: Path, journal: Path) -> None:
+    """Before anything is switched: the release rehearses a whole test, and reads the record that is there. Raises InstallError."""
+    command = str(release / "bin" / "bowlside")
+    done = _output([command])
+    if done.returncode or "VERDICT    pass" not in done.stdout:
+        raise InstallError(f"{release.name} does not pass its own rehearsal ({_last(done)}); what ran before still runs.")
+    if (journal / "journal.db").exists():
+        done = _output([command, "log", "verify", "--journal", str(journal)])
+        if done.returncode:
+            raise InstallError(f"{release.name} can't read the record in {journal} ({_last(done)}); what ran before still runs.")
+
+
+# --- which one runs -----------------------------------------------------------------------------------------------------------
+
+
+def switch(prefix: Path, name: str) -> None:
+    """Make ``current`` name that release and ``previous`` the one before; each by one rename, so there is always one that runs."""
+    before = _named(prefix / "current")
+    if before == name:
+        return
+    if before:
+        _link(prefix / "previous", Path("releases") / before)
+    _link(prefix / "current", Path("releases") / name)
+    os.sync()
+
+
+def _roll_back(prefix: Path, journal: Path) -> None:
+    name = _named(prefix / "previous")
+    if not name or not (prefix / "releases" / name / COMPLETE).is_file():
+        raise InstallError(f"There is no release before the one that runs in {prefix}.")
+    _must_work(prefix / "releases" / name, journal)
+    switch(prefix, name)
+    print(f"{name} runs again; the record was not touched. Once more --roll-back goes forward again.")
+
+
+def _list(prefix: Path) -> int:
+    current = _named(prefix / "current")
+    for release in sorted((prefix / "releases").glob("*"), key=_age):
+        print(f"{release.name}{'  runs' if release.name == current else ''}{'' if (release / COMPLETE).is_file() else '  not finished'}")
+    return 0
+
+
+def _age(release: Path) -> float:
+    return release.stat().st_mtime
+
+
+def _named(link: Path) -> str:
+    return Path(os.readlink(link)).name if link.is_symlink() else ""
+
+
+def _link(link: Path, to: Path) -> None:
+    half = link.with_name(f".{link.name}.new")
+    half.unlink(missing_ok=True)
+    half.symlink_to(to)
+    half.replace(link)
+
+
+def _thin_out(prefix: Path) -> None:
+    needed = {_named(prefix / "current"), _named(prefix / "previous")}
+    releases = sorted((prefix / "releases").glob("*"), key=_age)
+    for release in [one for one in releases if one.name not in needed][:max(0, len(releases) - KEPT)]:
+        shutil.rmtree(release)
+
+
+def _restart() -> None:
+    """Where the station runs as a service; it goes on at the step where it was."""
+    if shutil.which("systemctl") and _output(["systemctl", "is-active", "--quiet", "bowlside"]).returncode == 0:
+        _run(["systemctl", "restart", "bowlside"])
+        print("The station was started again.")
+
+
+# --- other programs -----------------------------------------------------------------------------------------------------------
+
+
+def _output(command: list[str], more: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
+    outside = {key: value for key, value in os.environ.items() if not key.startswith(("PYTHON", "PIP_", "VIRTUAL_ENV"))}
+    return subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, errors="replace",
+                          env={**outside, **(more or {})})
+
+
+def _run(command: list[str], more: dict[str, str] | None = None) -> None:
+    done = _output(command, more)
+    if done.returncode:
+        raise InstallError(f"{' '.join(command[:4])} ... failed: {_last(done)}. What ran before still runs.")
+
+
+def _last(done: subprocess.CompletedProcess[str]) -> str:
+    return ((done.stderr or done.stdout).strip().splitlines() or [f"exit status {done.returncode}"])[-1].rstrip(".")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

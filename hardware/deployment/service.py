@@ -1,0 +1,166 @@
+"""`bowlside install-service` and `uninstall-service`: the station starts with the machine, without a terminal."""
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from assistant import job, station_settings
+from assistant.script import ScriptError
+from hardware.deployment import texts
+from hardware.deployment.texts import DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
+
+NAME = "bowlside.service"
+BOOTED = Path("/run/systemd/system")
+"""There where systemd runs this machine: sd_booted(3)."""
+
+
+def add_install_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--user", metavar="NAME", help=f"an existing login that it runs as (a user {USER} of its own)")
+    parser.add_argument("--data", metavar="DIR", default=DATA, help=f"the one folder it writes; may be a partition ({DATA})")
+    parser.add_argument("--test", metavar="TEST", default="sequential", help="the test that it runs (sequential)")
+    parser.add_argument("--job", type=Path, metavar="FILE", help=f"the job; copied to {ETC}/job.toml")
+    parser.add_argument("--settings", type=Path, metavar="FILE", help=f"the station's settings; copied to {ETC}/station.toml")
+    parser.add_argument("--program", metavar="PATH", help="the command bowlside that it starts (this one)")
+    _common(parser)
+
+
+def add_uninstall_arguments(parser: argparse.ArgumentParser) -> None:
+    _common(parser)
+
+
+def _common(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--root", type=Path, metavar="DIR", default=Path("/"), help="another system's root, mounted there (/)")
+    parser.add_argument("--dry-run", action="store_true", help="only print what would be written and run")
+
+
+def install(args: argparse.Namespace) -> int:
+    """Writes the files, then has systemd make the user, the groups and the folder, and start the station. 0: done."""
+    root: Path = args.root
+    if args.user and not _is_user(root, args.user):
+        raise ScriptError(f"install-service: there is no user {args.user} in {root / 'etc/passwd'}; leave --user out and it gets "
+                          "a user of its own.")
+    settings = station_settings.read(args.settings) if args.settings else station_settings.read(root / ETC[1:] / "station.toml")
+    copies = {f"{ETC[1:]}/station.toml": _text(args.settings)} if args.settings else {}
+    arguments = [args.test, "--headless"]
+    if args.job:
+        job.read(args.job)
+        copies[f"{ETC[1:]}/job.toml"] = _text(args.job)
+        arguments += ["--job", f"{ETC}/job.toml"]
+    program = args.program or _this_program()
+    _reachable(program, args.user)
+    try:
+        found = texts.written(Service(program, args.user or USER, not args.user, args.data, arguments,
+                                      texts.gauge_serial(settings)))
+    except DeploymentError as error:
+        raise ScriptError(f"install-service: {error}") from None
+    if args.dry_run:
+        for path, text in {**found, **copies}.items():
+            print(f"--- {root / path}\n{text}")
+    else:
+        for path, text in {**found, **copies}.items():
+            _write(root / path, text)
+    _do(_after_install(root), args.dry_run)
+    if not args.dry_run:
+        print(f"Bowlside starts with this machine. Settings: {ETC}/station.toml. Record: {args.data}/journal.\n"
+              f"Its messages: journalctl -u bowlside. To take it away: bowlside uninstall-service.")
+    return 0
+
+
+def uninstall(args: argparse.Namespace) -> int:
+    """Stops the station and takes its files away; the record, the settings and the user stay. 0: done."""
+    root: Path = args.root
+    there = [root / path for path in (UNIT, RULES, SYSUSERS, TMPFILES) if (root / path).exists()]
+    if not there:
+        raise ScriptError(f"uninstall-service: no service of Bowlside is installed in {root}.")
+    data = _data_of(root / TMPFILES)
+    running = _here(root)
+    _do([["systemctl", "disable", "--now", NAME]] if running else [["systemctl", f"--root={root}", "disable", NAME]], args.dry_run)
+    for path in there:
+        print(f"Removes {path}." if args.dry_run else f"Removed {path}.")
+        if not args.dry_run:
+            path.unlink()
+    _do([["systemctl", "daemon-reload"], ["udevadm", "control", "--reload"]] if running else [], args.dry_run)
+    print(f"The record stays in {data}, the settings in {ETC}: nothing recorded is removed.")
+    return 0
+
+
+def _after_install(root: Path) -> list[list[str]]:
+    made = [["systemd-sysusers", f"--root={root}", str(root / SYSUSERS)],
+            ["systemd-tmpfiles", f"--root={root}", "--create", str(root / TMPFILES)]]
+    if not _here(root):
+        return [*made, ["systemctl", f"--root={root}", "enable", NAME]]
+    return [*made, ["udevadm", "control", "--reload"], ["udevadm", "trigger"], ["systemctl", "daemon-reload"],
+            ["systemctl", "enable", NAME], ["systemctl", "restart", NAME]]
+
+
+def _here(root: Path) -> bool:
+    return root.resolve() == Path("/") and BOOTED.is_dir()
+
+
+def _do(commands: Sequence[Sequence[str]], dry: bool, run: Callable[..., subprocess.CompletedProcess[str]] = subprocess.run) -> None:
+    """Each without a shell. Raises ScriptError with the command's last line."""
+    for command in commands:
+        if dry:
+            print(f"$ {' '.join(command)}")
+            continue
+        if shutil.which(command[0]) is None:
+            if command[0] == "udevadm":
+                continue  # a machine without it has no rules to read
+            raise ScriptError(f"{command[0]} is missing: a service needs a Debian with systemd.")
+        done = run(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        if done.returncode:
+            last = (done.stdout.strip().splitlines() or [f"exit status {done.returncode}"])[-1].rstrip(".")
+            raise ScriptError(f"{' '.join(command)} failed: {last}. Mend that and start this command again.")
+
+
+def _write(path: Path, text: str) -> None:
+    """The old file or the new one, never half of one."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        half = path.with_name(path.name + ".new")
+        half.write_text(text, encoding="utf-8")
+        half.chmod(0o644)
+        half.replace(path)
+    except OSError as error:
+        raise ScriptError(f"{path} can't be written ({error.strerror}): start this with sudo, and with the root writable.") from None
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise ScriptError(f"{path} can't be read: {error.strerror}.") from None
+
+
+def _is_user(root: Path, name: str) -> bool:
+    try:
+        lines = (root / "etc/passwd").read_text(encoding="utf-8").splitlines()
+    except OSError:
+        return False
+    return any(line.split(":")[0] == name for line in lines)
+
+
+def _data_of(tmpfiles: Path) -> str:
+    try:
+        return next(line.split()[1] for line in tmpfiles.read_text(encoding="utf-8").splitlines() if line.startswith("d "))
+    except (OSError, StopIteration, IndexError):
+        return DATA
+
+
+def _this_program() -> str:
+    """The command as it was typed, links and all: a link "current" must stay a link, so that an upgrade is followed."""
+    typed = shutil.which(sys.argv[0]) or ""
+    beside = Path(sys.executable).with_name("bowlside")
+    return os.path.abspath(typed) if Path(typed).name == "bowlside" else str(beside)
+
+
+def _reachable(program: str, user: str | None) -> None:
+    """A user of its own can't read what lies in somebody's home."""
+    if not user and Path(program).parts[1:2] in (("home",), ("root",)):
+        raise ScriptError(f"install-service: {program} lies in somebody's home, where a user of its own can't read it: name that "
+                          "login with --user, or install from a bundle (bowlside bundle).")

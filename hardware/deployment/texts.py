@@ -1,0 +1,83 @@
+"""The files of a station that starts by itself, as texts: systemd.unit(5), udev(7), sysusers.d(5), tmpfiles.d(5)."""
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from importlib.resources import files
+from pathlib import PurePosixPath
+from string import Template
+from typing import Any
+
+GROUPS = ("audio", "gpio", "dialout", "input", "spi")
+USER = "bowlside"
+DATA = "/var/lib/bowlside"
+ETC = "/etc/bowlside"
+UNIT = "etc/systemd/system/bowlside.service"
+RULES = "etc/udev/rules.d/70-bowlside.rules"
+SYSUSERS = "etc/sysusers.d/bowlside.conf"
+TMPFILES = "etc/tmpfiles.d/bowlside.conf"
+_PLAIN = re.compile(r"[A-Za-z0-9/_.@:+,=-]+")
+
+
+class DeploymentError(ValueError):
+    """What was asked for can't be written into those files. str() is one sentence."""
+
+
+@dataclass(frozen=True)
+class Service:
+    """What differs from station to station."""
+    program: str
+    """absolute path of the command bowlside"""
+    user: str = USER
+    own_user: bool = True
+    """it is made for the station; False: somebody's login that is there already"""
+    data: str = DATA
+    """the one folder that is written: record, voices, caches; may be a partition of its own"""
+    arguments: Sequence[str] = field(default=("sequential", "--headless"))
+    gauge_serial: str = ""
+    """USB serial number of the gauge's adapter"""
+
+
+def written(service: Service) -> dict[str, str]:
+    """Path below the root -> text. Raises DeploymentError for a name that those files would read as something else."""
+    for what, value in (("program", service.program), ("user", service.user), ("data folder", service.data),
+                        *(("argument", one) for one in service.arguments),
+                        *([("gauge's serial number", service.gauge_serial)] if service.gauge_serial else [])):
+        if not _PLAIN.fullmatch(value):
+            raise DeploymentError(f"The {what} {value!r} can't stand in a service file: use letters, digits and / _ . @ : + , = - "
+                                  "only.")
+    for what, value in (("program", service.program), ("data folder", service.data)):
+        if not PurePosixPath(value).is_absolute() or ".." in PurePosixPath(value).parts or value == "/":
+            raise DeploymentError(f"The {what} {value} must be a whole path from / on, without \"..\".")
+    given = {"program": service.program, "arguments": " ".join(service.arguments), "user": service.user, "data": service.data,
+             "etc": str(PurePosixPath(ETC).parent), "groups": " ".join(GROUPS), "gauge": _gauge(service.gauge_serial)}
+    return {UNIT: _filled("bowlside.service", given), RULES: _filled("bowlside.rules", given), SYSUSERS: _sysusers(service),
+            TMPFILES: f"# Written by bowlside install-service: tmpfiles.d(5).\nd {service.data} 0700 {service.user} - -\n"}
+
+
+def _filled(name: str, given: Mapping[str, Any]) -> str:
+    return Template(files(__package__).joinpath(name).read_text(encoding="utf-8")).substitute(given)
+
+
+def _gauge(serial: str) -> str:
+    """A name that stays the same in whatever socket the adapter is plugged."""
+    if not serial:
+        return "# No gauge is set by its USB serial number in station.toml."
+    return (f'SUBSYSTEM=="tty", SUBSYSTEMS=="usb", ATTRS{{serial}}=="{serial}", GROUP="dialout", MODE="0660", '
+            'SYMLINK+="bowlside/gauge", ENV{ID_MM_DEVICE_IGNORE}="1"')
+
+
+def _sysusers(service: Service) -> str:
+    lines = ["# Written by bowlside install-service: sysusers.d(5). A group that is missing would keep the service from starting.",
+             *(f"g {name} -" for name in GROUPS)]
+    if service.own_user:
+        lines.append(f'u {service.user} - "Bowlside" {service.data} /usr/sbin/nologin')
+    return "\n".join([*lines, ""])
+
+
+def gauge_serial(settings: Mapping[str, Mapping[str, Any]]) -> str:
+    """The USB serial number in [gauge] port, or "" where that is a path or nothing."""
+    gauge = settings.get("gauge", {})
+    port = str(gauge.get("port", "")) if gauge.get("kind") in ("line", "polled", "modbus") else ""
+    return "" if "/" in port else port
