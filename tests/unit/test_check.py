@@ -120,6 +120,34 @@ def test_a_row_that_is_off_is_not_told_again_for_its_key_that_is_held() -> None:
     assert keys.keypad(SECTION, got).words == "No key of the row 7 8 9 C comes: its wire to GPIO 13, pin 33, is off."
 
 
+def test_a_row_of_one_key_is_a_key() -> None:
+    section = {"legend": "1 2 3", "rows": [5, 6, 13], "columns": [16]}
+    assert keys.keypad(section, {"1": "1", "2": None, "3": "3"}).words.startswith("2 gives nothing")
+
+
+def walked(asked: str, *came: tuple[str, str]) -> dict[str, str | None]:
+    """The walk over these keys; one thing comes as each is asked for."""
+    left = list(came)
+    one = Talk(lambda words: one.key(*left.pop(0)) if words.startswith("  press") and left else None)
+    return keys.walk(one, "keypad", [(key, key) for key in asked], within_s=0.02)
+
+
+def test_a_key_counts_only_from_the_device_that_is_checked() -> None:
+    assert walked("12", ("keypad", "1"), ("usb_pad", "2")) == {"1": "1", "2": None}
+
+
+def test_a_key_is_passed_over_in_the_terminal() -> None:
+    begun = time.monotonic()
+    one = Talk(lambda words: one.key("terminal", "#") if words.startswith("  press") else None)
+    assert keys.walk(one, "keypad", [("1", "1"), ("2", "2")], within_s=20) == {"1": None, "2": None}
+    assert time.monotonic() - begun < 5
+
+
+def test_a_keypad_of_which_nothing_comes_is_not_asked_for_every_key() -> None:
+    assert len(walked("123456789")) == keys.NOTHING
+    assert len(walked("123456789", ("keypad", "1"))) == 9
+
+
 def test_the_pads_names_are_those_of_the_kernels_codes() -> None:
     assert set(keys.PAD) == set(usb_pad.CODES.values()) and [key for key, _ in keys.asked_of_pad()][-2:] == list(HELD.values())
     got = {key: key for key, _ in keys.asked_of_pad()}
