@@ -84,13 +84,14 @@ def parser() -> argparse.ArgumentParser:
 
     _of_meter(run)
 
-    round_ = command("round", "Sampling, then every test on that sample, with the clocks; goes on with one that is not over.", _round)
+    round_ = command("round", "Sampling, then every test on that sample, with the clocks; goes on with one that is not over.",
+                     _round)
     _live_arguments(round_, test=False)
     round_.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, tests, meter and labels (TOML)")
     round_.add_argument("--headless", action="store_true", help="without a terminal: keypad, pedal, voice")
     _of_meter(round_)
     round_.add_argument("--practise", action="store_true", help="on the simulated meter: nothing counts")
-    round_.add_argument("--technicians", type=int, choices=(1, 2), help="one alone, or two: another order, results to compare (1)")
+    round_.add_argument("--technicians", type=int, choices=(1, 2), help="one alone, or two: another order, to compare (1)")
     round_.add_argument("--second", metavar="CODE", help="the second technician, who repeats a test to compare")
     round_.add_argument("--label", action="append", default=[], metavar="KEY=TEXT",
                         help="for record and report, such as ticket=40117; may be given several times")

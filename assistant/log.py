@@ -18,11 +18,14 @@ def list_tests(args: argparse.Namespace) -> int:
         tests, damaged = _readable(journal)
     for each in tests:
         if args.json:
-            print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results")}))
+            print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results", "round")
+                         if key in each}))
         else:
             results = ", ".join(f"{one['name']} {one['rounded']:f} {one['unit']}" for one in each["results"]
                                 if one["rounded"] is not None)
-            mark = "  PRACTICE" if each.get("practice") else ""
+            mark = f"  {each['round']}" if each.get("round") else ""
+            mark += ", check test" if each.get("check_of") else ", to compare" if each.get("comparison") else ""
+            mark += "  PRACTICE" if each.get("practice") else ""
             print(f"{each['id']:>4}  {each['started'][:16].replace('T', ' ')}  {each['test']:<12} {each['outcome']:<9} "
                   f"{each['verdict']:<8} {results}{mark}")
     for sentence in damaged:

@@ -113,7 +113,7 @@ class Rehearsal:
         return record.exit_code(self.station.state) if self.play(self.station, self.first) else 1
 
     def play(self, station: Handles, first: Event) -> bool:
-        """One test, or the questions between two, to the end; the clock goes on from the one before. False: nothing more comes."""
+        """One test, or the questions between two, to the end; the clock goes on. False: nothing more comes."""
         self.station, self.finished, self.voice_free = station, None, self.now
         self.heap.clear()
         self.speech.clear()

@@ -1,17 +1,14 @@
 """A round: sampling, then every test on that sample, one after the other, until all are done or the technician stops.
 
-Nothing is stored for it. A round is its tests: each carries its name in the label ``round`` of its first event, and the time of
-the last portion is in the sampling test's events. So a start after a crash goes on with it.
+Driven from what the journal has of it (round_record.py) and what follows from that (core/round.py); no device is touched here.
 """
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
-from assistant import record
 from assistant.core import round as core
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
@@ -22,87 +19,12 @@ from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.journal import Journal
 from assistant.round_plan import Plan
+from assistant.round_record import SoFar, newest, of_round, so_far
 from assistant.script import Header, ScriptError, header_of
 from assistant.station import Handles, Station, Unrecorded, unfinished
 
 Play = Callable[[Handles, Event, Procedure], None]
 """Plays one test, or one question, to its end on the devices that are there; returns when it is over, or when it was left."""
-
-
-@dataclass(frozen=True)
-class Portion:
-    """When the last portion of the sample was taken."""
-    at: float
-    """On the clock of the boot ``boot``."""
-    boot: str
-    wall: datetime
-
-    def on_clock(self, now: float, boot: str, wall: datetime) -> tuple[float, bool]:
-        """The same on this boot's clock, and whether only the wall clock could tell."""
-        if boot == self.boot and self.at <= now:
-            return self.at, False
-        return now - (wall - self.wall).total_seconds(), True
-
-
-@dataclass(frozen=True)
-class SoFar:
-    """What the journal has of one round."""
-    name: str
-    records: tuple[Mapping[str, Any], ...] = ()
-    """Its tests that are over, oldest first, as ``record.of`` gives them."""
-    portion: Portion | None = None
-    sampled: bool = False
-    """The sample is a composite one, as the technician says."""
-    thermometer_at: float | None = None
-
-    @property
-    def done(self) -> list[core.Done]:
-        return [_done(one) for one in self.records if one["test"] != "sampling"]
-
-    @property
-    def sample(self) -> str:
-        return next((str(one["sample"]) for one in reversed(self.records) if one.get("sample")), f"S-{self.name.partition('-')[2]}")
-
-
-def _done(one: Mapping[str, Any]) -> core.Done:
-    results = {each["name"]: each["rounded"] for each in one["results"] if each["rounded"] is not None}
-    below = any(each["rounded"] is not None and each["limits"][0] is not None and each["value"] < each["limits"][0]
-                for each in one["results"])
-    return core.Done(one["test"], one["outcome"], one["verdict"], results, below, str(one.get("technician", "")),
-                     bool(one.get("check_of")), bool(one.get("comparison")))
-
-
-def newest(journal: Journal, day: str, practice: bool = False) -> SoFar | None:
-    """The newest round of that day (as 2031-05-17); None where there is none."""
-    tests: list[int] = []
-    name = ""
-    for test in reversed(journal.tests()):
-        wall, first = _first(journal, test)
-        if wall[:10] != day:
-            break
-        header = first.get("header", {})
-        if header.get("round") and bool(header.get("practice")) == practice and name in ("", header["round"]):
-            name = header["round"]
-            tests.insert(0, test)
-    return so_far(journal, name, tests) if name else None
-
-
-def so_far(journal: Journal, name: str, tests: list[int]) -> SoFar:
-    """Raises JournalError where one of the tests can't be replayed."""
-    records = [one for one in (record.of(journal, test) for test in tests) if one["outcome"] != "not over"]
-    samplings = [one for one in records if one["test"] == "sampling" and one["outcome"] == "done"]
-    portion = next((found for one in reversed(samplings) if (found := _portion(journal, one["id"]))), None)
-    clocks = [_first(journal, test)[1].get("clock", {}) for test in tests]
-    placed = [one["thermometer_at"] for one in clocks if one.get("thermometer_at") is not None
-              and portion is not None and one.get("boot") == portion.boot and one["thermometer_at"] >= portion.at]
-    return SoFar(name, tuple(records), portion, bool(samplings) and samplings[-1]["verdict"] != "invalid",
-                 placed[-1] if placed else None)
-
-
-def _portion(journal: Journal, test: int) -> Portion | None:
-    at = Station(journal, test).state.timed_at
-    found = next((row for row in journal.rows(test) if at is not None and json.loads(row.body)["at"] == at), None)
-    return None if found is None or at is None else Portion(at, found.boot, datetime.fromisoformat(found.wall))
 
 
 @dataclass
@@ -150,7 +72,7 @@ class Round:
                 place = self._places_thermometer(this)
                 answer, state = self._ask(this, questions, place)
                 if place and state.timed_at is not None:
-                    this = SoFar(this.name, this.records, this.portion, this.sampled, state.timed_at)
+                    this = replace(this, thermometer_at=state.timed_at)
             if not answer:
                 return 1
             held = held or answer == "next.leak"
@@ -169,7 +91,7 @@ class Round:
         """As the journal has it now. A thermometer that no test tells of yet stays where it is."""
         now = so_far(self.journal, this.name, of_round(self.journal, this.name))
         placed = this.thermometer_at if now.portion == this.portion else now.thermometer_at
-        return SoFar(now.name, now.records, now.portion, now.sampled, placed)
+        return replace(now, thermometer_at=placed)
 
     @property
     def _preliminary(self) -> bool:
@@ -201,8 +123,8 @@ class Round:
         data = core.as_procedure(self._title(this), questions, thermometer, summary, stop)
         station = Unrecorded()
         clock = self._clock(this) if this.portion is not None else {}
-        first = TestStarted(self.now(), BETWEEN, data, self.settings.to_mapping(), {"speech": self.plan.given.get("speech", "normal")},
-                            clock=clock)
+        header = {"speech": self.plan.given.get("speech", "normal")}
+        first = TestStarted(self.now(), BETWEEN, data, self.settings.to_mapping(), header, clock=clock)
         self.play(station, first, build(data, self.settings, BETWEEN))
         state = station.state
         return (state.step.id if state.outcome == "done" else ""), state
@@ -255,14 +177,16 @@ class Round:
             labels["check_of"] = sentence("round.check_of", test=named([test]))
         elif how == "repeat":
             first = next((one.technician for one in this.done if one.test == test), "")
-            labels |= {"technician": self.plan.second, "comparison": sentence("round.compared_with", test=named([test]), technician=first)}
+            compared = sentence("round.compared_with", test=named([test]), technician=first)
+            labels |= {"technician": self.plan.second, "comparison": compared}
         if how == "next" and test == "temperature" and this.thermometer_at is not None and not clock.get("told"):
             stood = self.now() - this.thermometer_at
             clock |= {"from": "wait", "begun_at": this.thermometer_at, "to_begin": [*clock["to_begin"], test]}
             settings["thermometer_s"] = f"{max(0.0, float(self.settings.thermometer_s) - stood):.1f}"
         header = self._header(test, **labels, **settings)
         remark = {"remark": self.plan.remark} if self.plan.remark and test in core.AIR else {}
-        first_event = TestStarted(self.now(), test, header.data, header.settings.to_mapping(), {**header.labels, **remark}, clock=clock)
+        first_event = TestStarted(self.now(), test, header.data, header.settings.to_mapping(), {**header.labels, **remark},
+                                  clock=clock)
         station = Station(self.journal, self.journal.new_test(), self.boot)
         self.play(station, first_event, header.procedure)
         return station.over
@@ -279,28 +203,14 @@ class Round:
         """Go on with a test of a round that was broken off. False: left again."""
         procedure, header = station.state.procedure, station.state.header or {}
         assert procedure is not None
+        practice = bool(header.get("practice"))
         if not header.get("round"):
             raise ScriptError(f"test {station.test} is a {procedure.test} test that is not over and belongs to no round. "
-                              f"Finish it first with: bowlside {'practise' if header.get('practice') else 'run'} {procedure.test}")
-        if bool(header.get("practice")) != bool(self.plan.given.get("practice")):
-            raise ScriptError(f"test {station.test} is {'practice' if header.get('practice') else 'a real test'} and is not over. Finish it "
-                              f"first with: bowlside round{' --practise' if header.get('practice') else ''}")
+                              f"Finish it first with: bowlside {'practise' if practice else 'run'} {procedure.test}")
+        if practice != bool(self.plan.given.get("practice")):
+            raise ScriptError(f"test {station.test} is {'practice' if practice else 'a real test'} and is not over. "
+                              f"Finish it first with: bowlside round{' --practise' if practice else ''}")
         this = so_far(self.journal, header["round"], of_round(self.journal, header["round"]))
         at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
         self.play(station, Restarted(self.now(), self.boot, at), procedure)
         return station.over
-
-
-def of_round(journal: Journal, name: str) -> list[int]:
-    """The numbers of its tests, oldest first."""
-    return [test for test in journal.tests() if _first(journal, test)[1].get("header", {}).get("round") == name]
-
-
-def _first(journal: Journal, test: int) -> tuple[str, dict[str, Any]]:
-    """Wall time and content of a test's first event; empty where it is damaged (log verify tells of it)."""
-    row = next(journal.rows(test), None)
-    try:
-        return ("", {}) if row is None else (str(row.wall), dict(json.loads(row.body)))
-    except (ValueError, TypeError):
-        return "", {}
-

@@ -39,22 +39,28 @@ class Plan:
 
 def plan_of(given: Mapping[str, Any], where: str, remark: str = "") -> Plan:
     """``given``: labels, settings and KEYS together. Raises ScriptError: which key, and what is allowed."""
-    checked = {key: check(key, value, where) for key, value in given.items() if key in KEYS}
+    try:
+        checked = {key: check(key, value) for key, value in given.items() if key in KEYS}
+    except ValueError as error:
+        raise ScriptError(f"{where}: {error}.") from None
     plan = Plan({key: value for key, value in given.items() if key not in (*KEYS, "test")}, **checked, remark=remark)
     header_of({"test": "sampling", **plan.given}, where)
     return plan
 
 
-def check(key: str, value: Any, where: str) -> Any:
-    """One of KEYS as the plan has it. Raises ScriptError."""
+def check(key: str, value: Any) -> Any:
+    """One of KEYS as the plan has it. Raises ValueError with a sentence."""
     if key == "tests":
-        if not isinstance(value, list | tuple) or not value or not all(one in core.TESTS for one in value) or len(set(value)) < len(value):
-            raise ScriptError(f'{where}: "tests" is {shown(value)}: it must be a list of some of {", ".join(core.TESTS)}, each once.')
+        if not isinstance(value, list | tuple) or not value or not all(one in core.TESTS for one in value) \
+                or len(set(value)) < len(value):
+            raise ValueError(f'"tests" is {shown(value)}: it must be a list of some of {", ".join(core.TESTS)}, each once')
         return tuple(value)
-    if key == "technicians" and (isinstance(value, bool) or value not in (1, 2)):
-        raise ScriptError(f'{where}: "technicians" is {shown(value)}: it must be 1 or 2.')
+    if key == "technicians":
+        if isinstance(value, bool) or value not in (1, 2):
+            raise ValueError(f'"technicians" is {shown(value)}: it must be 1 or 2')
+        return int(value)
     if key == "second" and (not isinstance(value, str) or not value.strip() or not value.isprintable()):
-        raise ScriptError(f'{where}: "second" is {shown(value)}: it must be a text, such as the code of the second technician.')
+        raise ValueError(f'"second" is {shown(value)}: it must be a text, such as the code of the second technician')
     if key == "check_tests" and not isinstance(value, bool):
-        raise ScriptError(f'{where}: "check_tests" is {shown(value)}: it must be true or false.')
-    return int(value) if key == "technicians" else value
+        raise ValueError(f'"check_tests" is {shown(value)}: it must be true or false')
+    return value

@@ -9,7 +9,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from assistant import (clock, headless, job, log, practise as practice_keys, reading_out, record, station_settings, view,
+from assistant import (clock, given, headless, log, practise as practice_keys, reading_out, record, station_settings, view,
                        voice_out)
 from assistant.check import at_start
 from assistant.core import phrases
@@ -19,7 +19,7 @@ from assistant.core.state import State
 from assistant.ears import Ears
 from assistant.hands import Hands, WireGauge
 from assistant.journal import Journal
-from assistant.live import Handles, Live
+from assistant.live import Live
 from assistant.notify import Notify
 from assistant.pronounce import pronounce
 from assistant.script import Header, ScriptError, header_of
@@ -30,21 +30,14 @@ from hardware.meter_live import LivePractice
 from hardware.speaker import Speaker
 from hardware.terminal import TerminalError, TerminalKeypad
 
-DEMO_LABELS = {"job": "Tern Hollow footbridge (invented)", "mix": "TH-40A", "producer": "Quarry Bend (invented)",
-               "station": "Pier 2", "technician": "T-07", "meter": "simulated"}
-PRACTICE_LIMITS = {"air_content": ["4.5", "7.5"], "system_air_metric": [None, "0.20"]}
-
 
 def run(args: argparse.Namespace) -> int:
     """Live, with the devices that are there."""
-    given: dict[str, Any] = {"test": args.test, **(job.read(args.job) if args.job else {})}
     out = voice_out.chosen(args)
-    given["speech"] = out.wording
-    header = header_of(given, str(args.job) if args.job else "run")
-    remark = "" if args.job else (
-        f"No job file: there are no limits, and the chamber ratio {header.settings.chamber_ratio} is a placeholder, "
-        "not this meter's. Name the job with --job.")
-    return _on_the_record(args, header, args.journal or log.default_folder(), out, remark=remark)
+    folder = args.journal or log.default_folder()
+    known = given.for_real(args, folder, [args.test], out.wording)
+    header = header_of({"test": args.test, **known.data}, str(args.job) if args.job else "run")
+    return _on_the_record(args, header, folder, out, remark=known.remark, may_begin=known.must_be_fit)
 
 
 def practise(args: argparse.Namespace) -> int:
@@ -54,17 +47,18 @@ def practise(args: argparse.Namespace) -> int:
     except ValueError as error:
         raise ScriptError(f"practise: {error}") from None
     out = voice_out.chosen(args)
-    given = {"test": args.test, "practice": True, "limits": PRACTICE_LIMITS, "speech": out.wording, **DEMO_LABELS}
-    return _on_the_record(args, header_of(given, "practise"), args.journal or log.default_folder(practice=True), out, meter)
+    header = header_of({"test": args.test, **given.for_practice(out.wording)}, "practise")
+    return _on_the_record(args, header, args.journal or log.default_folder(practice=True), out, meter)
 
 
 def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: voice_out.Spoken, meter: Meter | None = None,
-                   remark: str = "") -> int:
+                   remark: str = "", may_begin: Callable[[], None] = lambda: None) -> int:
     boot, args_job = clock.boot_id(), getattr(args, "job", None)
     with Journal(folder) as journal:
         station = unfinished(journal, boot)
         first: Event
         if station is None:
+            may_begin()
             station = Station(journal, journal.new_test(), boot)
             first = TestStarted(clock.boot_now(), header.test, header.data, header.settings.to_mapping(),
                                 {**header.labels, **({"remark": remark} if remark else {})})
@@ -84,15 +78,15 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         extra = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
-        gauge = _own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
-        code = _live(station, first, out, texts, args.model, simulated, remark, gauge=gauge,
-                     terminal=not getattr(args, "headless", False), **extra)
+        gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
+        code = on_devices(station, first, out, texts, args.model, simulated, remark, gauge=gauge,
+                          terminal=not getattr(args, "headless", False), **extra)
         state = station.state
         _farewell(station.test, state, folder)
     return code
 
 
-def _own_gauge() -> tuple[Mapping[str, Any], Callable[[], None]]:
+def own_gauge() -> tuple[Mapping[str, Any], Callable[[], None]]:
     """The station's own gauge, if its settings name one."""
     return station_settings.read()["gauge"], lambda: None
 
@@ -118,11 +112,14 @@ def _farewell(test: int, state: State, folder: Path) -> None:
               f"{phrases.PRESSURE_CAUTION if pressurised else ''}")
 
 
-def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
-          meter: LivePractice | None = None, remark: str = "",
-          hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None,
-          terminal: bool = True) -> int:
-    """Run with whatever of screen, sound and microphone is there. ``terminal`` False: its screen and keys are not used."""
+def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
+               meter: LivePractice | None = None, remark: str = "",
+               hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None,
+               terminal: bool = True, whole: Callable[[Live], int] | None = None) -> int:
+    """Run with whatever of screen, sound and microphone is there. ``terminal`` False: its screen and keys are not used.
+
+    whole: runs more than one test on these devices, and gives the exit code.
+    """
     settings, notify = station_settings.read(), Notify()
     if not terminal:
         headless.must_be_answerable(settings)
@@ -149,7 +146,7 @@ def _live(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable
         stack.callback(Ears(live, lambda: speaker.is_deaf() or hands.deaf(), model).close)
         if meter:
             live.status = sentence("ear.practice")
-        return live.run(first)
+        return live.run(first) if whole is None else whole(live)
 
 
 def _at_terminal(stack: ExitStack, live: Live, meter: bool) -> None:
@@ -179,8 +176,8 @@ def read_out(args: argparse.Namespace) -> int:
         return 0
     figures, out = reading_out.figures(found), voice_out.chosen(args, reading_out.SLOW_WPM)
     start = TestStarted(clock.boot_now(), "log-read", reading_out.as_procedure(found), {}, {"wpm": out.voice.rate_wpm})
-    return _live(Unrecorded(), start, out, hints=lambda state: figures.get(state.step.id, "") if state.procedure else "",
-                 keys=reading_out.KEYS_HELP)
+    return on_devices(Unrecorded(), start, out, hints=lambda state: figures.get(state.step.id, "") if state.procedure else "",
+                      keys=reading_out.KEYS_HELP)
 
 
 def _line_by_line(found: dict[str, Any], out: voice_out.Spoken, as_json: bool) -> None:

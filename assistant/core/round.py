@@ -117,7 +117,8 @@ def verdict(plan: Sequence[str], done: Sequence[Done]) -> bool:
 def before_the_sample(plan: Sequence[str], held: bool) -> list[Question]:
     """``held``: the chamber was held for leaks in this round, or nobody wants to."""
     leak = [Question("next.leak", sentence("round.leak_first"), rare="leak" not in plan)]
-    return [*(leak if not held and {"leak", "sequential"} & set(plan) else []), Question("next.sampling", sentence("round.sampling"))]
+    wanted = not held and bool({"leak", "sequential"} & set(plan))
+    return [*(leak if wanted else []), Question("next.sampling", sentence("round.sampling"))]
 
 
 def after_the_sample(plan: Sequence[str], done: Sequence[Done], settings: Settings, technicians: int = 1,

@@ -55,6 +55,7 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
         turn.note("round", sentence("round.told"))
         turn.set(to_begin=_without_this(turn.state))
     elif clock.get("begun_at") is not None:
+        turn.note("round", sentence("round.thermometer_in", duration=phrases.duration(turn.state.now - float(clock["begun_at"]))))
         reached(turn, float(clock["begun_at"]))
     _arm(turn)
 

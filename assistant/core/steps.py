@@ -41,7 +41,7 @@ class Step:
     stops: bool = False
     """When this step begins, that clock has not run out."""
     timed: bool = False
-    """The moment when this step begins counts for a round: the last portion is taken, or this test's work on the concrete begins."""
+    """The moment when this step begins counts for a round: the last portion is taken, or the work on the concrete begins."""
 
     def targets(self) -> Iterator[str]:
         yield self.goto

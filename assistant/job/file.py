@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
+from assistant import round_plan
 from assistant.core.settings import LIMITED, Settings, number, shown
 from assistant.job.places import line_of
 from assistant.script import LABELS as TAKEN
@@ -19,7 +20,7 @@ LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "s
 """Texts for the record and the report. Those in ``script.LABELS`` go into each test's header."""
 SWITCHES = ("invented", "practice")
 SETTINGS = tuple(one.name for one in fields(Settings))
-TABLES = ("levels", "retest", "frequency", "mixes")
+TABLES = ("levels", "retest", "frequency", "mixes", "round")
 SAMPLED = ("sample", "strength", "sequential", "air", "slump", "temperature", "density")
 """What ``[frequency.NAME]`` may be about; ``sample`` is the whole composite sample."""
 
@@ -78,6 +79,8 @@ class Job:
     """Settings as written, limits as pairs."""
     levels: Mapping[str, Levels] = field(default_factory=dict)
     retest: Mapping[str, bool] = field(default_factory=dict)
+    round: Mapping[str, Any] = field(default_factory=dict)
+    """Of ``[round]``: ``tests``, ``technicians`` and ``second``, as ``round_plan.check`` takes them."""
     frequency: Mapping[str, Frequency] = field(default_factory=dict)
     mixes: Mapping[str, Mix] = field(default_factory=dict)
     text: str = ""
@@ -151,11 +154,14 @@ class _Check:
         levels = {name: self.levels(value, name) for name, value in self.table(given.get("levels", {}), "levels").items()}
         retest = self.table(given.get("retest", {}), "retest")
         self.known(retest, ("check_test", "preliminary_sample"), "retest")
+        round_ = self.table(given.get("round", {}), "round")
+        self.known(round_, ("tests", "technicians", "second"), "round")
         frequency = self.table(given.get("frequency", {}), "frequency")
         self.known(frequency, SAMPLED, "frequency")
         mixes = self.table(given.get("mixes", {}), "mixes")
         job = Job(self.job.path, labels, settings, levels,
                   {key: self.switch(value, "retest", key) for key, value in retest.items()},
+                  {key: self.of_round(value, key) for key, value in round_.items()},
                   {name: self.frequency(value, name) for name, value in frequency.items()},
                   {name: self.mix(value, name) for name, value in mixes.items()}, self.job.text)
         if mixes and labels.get("mix") not in (None, *mixes):
@@ -195,6 +201,12 @@ class _Check:
         except ValueError as error:
             raise self.wrong(key, str(error)) from None
         return pair
+
+    def of_round(self, value: Any, key: str) -> Any:
+        try:
+            return round_plan.check(key, value)
+        except ValueError as error:
+            raise self.wrong(("round", key), str(error)) from None
 
     def levels(self, value: Any, name: str) -> Levels:
         if name not in LIMITED:

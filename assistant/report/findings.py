@@ -24,13 +24,26 @@ def of_round(tests: Sequence[Test]) -> list[str]:
     found = []
     for name in RETESTED:
         same = [(test, one) for test in tests for one in test["results"] if one["name"] == name and one["value"] is not None
-                and test["outcome"] == "done"]
+                and test["outcome"] == "done" and not test.get("comparison")]
         verdicts = [_VERDICTS.get(inside(one, test["rounding"]), quality.NONE) for test, one in same]
         if quality.FAIL in verdicts:
             low = same[verdicts.index(quality.FAIL)][1]["limits"][0]
             below = low is not None and same[verdicts.index(quality.FAIL)][1]["value"] < low
             follows = quality.after(verdicts, all(test.get("preliminary") for test, _ in same), below)
             found.append(f"{result_name(name)}: {_sentence(follows.why)} ({follows.standing})")
+    return found + [f"{_sentence(one.why)} ({one.standing})" for one in _comparisons(tests)]
+
+
+def _comparisons(tests: Sequence[Test]) -> list[quality.Finding]:
+    """What the second technician repeated, against the result that counts."""
+    found = []
+    for test in tests:
+        if test.get("comparison") and test["outcome"] == "done":
+            before = {one["name"]: one["rounded"] for each in tests for one in each["results"]
+                      if each["test"] == test["test"] and not each.get("comparison") and each["verdict"] != "invalid"}
+            found += [quality.compare(one["name"], before[one["name"]], one["rounded"], test["settings"]["units"])
+                      for one in test["results"] if one["rounded"] is not None and before.get(one["name"]) is not None
+                      and quality.may_differ(one["name"], one["rounded"]) is not None]
     return found
 
 

@@ -42,6 +42,13 @@ def _title(one: Round) -> str:
     return f"Fresh concrete report, {one.day}, {named}test{'s' if len(one.tests) > 1 else ''} {ids}"
 
 
+def _begun(test: Test) -> str:
+    """When the work on the concrete began, for a test of a round."""
+    if (after := test.get("after_last_portion_s")) is None:
+        return ""
+    return f" Begun {after // 60} min {after % 60:02} s after the last portion."
+
+
 # --- a round ---------------------------------------------------------------------------------------------------------
 
 def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn: Sequence[BytesIO], page: Page) -> None:
@@ -51,8 +58,9 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
                [row for test in one.tests for row in _result_rows(test)], [1.75, 1.35, 0.9, 0.9, 0.9, 0.9, 0.8])
     for test in one.tests:
         verdict = "NO VERDICT" if test["verdict"] == "none" else test["verdict"].upper()
-        page.text(_sentence(test["why"]) + ("" if test["outcome"] == "done" else f" This test is {test['outcome']}."),
-                  bold=f"Test {test['id']}, {test['title']}: {verdict}.")
+        page.text(_sentence(test["why"]) + ("" if test["outcome"] == "done" else f" This test is {test['outcome']}.")
+                  + _begun(test),
+                  bold=f"Test {test['id']}, {test['title']}{', check test' if test.get('check_of') else ''}: {verdict}.")
     for words in findings.of_round(one.tests):
         page.text(words)
     _readings(page, one.tests)

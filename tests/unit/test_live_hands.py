@@ -89,7 +89,7 @@ def test_the_live_value_is_hidden_while_another_source_checks_it() -> None:
 def test_without_devices_nothing_is_said_and_nothing_waits(tmp_path: Path) -> None:
     one = live(tmp_path)
     begun = time.monotonic()
-    hands = Hands(one, station_settings.read(tmp_path / "none.toml"), start._own_gauge)
+    hands = Hands(one, station_settings.read(tmp_path / "none.toml"), start.own_gauge)
     assert time.monotonic() - begun < 0.1
     hands.show("waiting")
     assert not hands.deaf()
