@@ -1,0 +1,80 @@
+"""``bowlside round``: a whole round with the devices that are there, opened once for all its tests."""
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from assistant import clock, given, job, log, practise as practice_keys, record, start, voice_out
+from assistant.core.events import Event, Restarted
+from assistant.core.procedure import Procedure
+from assistant.core.state import State
+from assistant.journal import Journal
+from assistant.live import Live
+from assistant.round import Round
+from assistant.round_plan import Plan, plan_of
+from assistant.round_record import newest, of_round
+from assistant.station import Handles, Unrecorded, unfinished
+from hardware.meter import Meter
+from hardware.meter_live import LivePractice
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exit code: 0 all tests are done and nothing stayed failed; 1 not."""
+    out = voice_out.chosen(args)
+    folder = args.journal or log.default_folder(practice=args.practise)
+    plan, may_begin = _plan(args, folder, out.wording)
+    boot = clock.boot_id()
+    with Journal(folder) as journal:
+        left = unfinished(journal, boot)
+        state = left.state if left else State()
+        if left is None:
+            may_begin()
+        simulated = LivePractice(practice_keys.made_ready(Meter(), state)) if args.practise else None
+        extra: dict[str, Any] = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
+
+        def whole(live: Live) -> int:
+            def play(station: Handles, first: Event, procedure: Procedure) -> None:
+                live.next(station)
+                assert live.speaker is not None
+                wording = station.state.wording if station.state.procedure else out.wording
+                out.prepare(live.speaker, voice_out.fixed(procedure, wording))
+                live.run(first)
+            return Round(journal, plan, boot, play, clock.boot_now).go()
+
+        code = start.on_devices(Unrecorded(), Restarted(0.0, boot), out, model=args.model, meter=simulated,
+                                gauge=None if simulated else start.own_gauge, terminal=not args.headless, whole=whole, **extra)
+        _farewell(journal, folder, args)
+    return code
+
+
+def _plan(args: argparse.Namespace, folder: Path, wording: str) -> tuple[Plan, Callable[[], None]]:
+    its_job = job.load(args.job) if args.job else None
+    said = given.round_of(its_job)
+    said |= {key: getattr(args, key) for key in ("technicians", "second") if getattr(args, key) is not None}
+    tests = said.get("tests", Plan().tests)
+    if args.practise:
+        own = job.read(args.job, args.mix) if args.job else {}
+        known = given.Given({**given.for_practice(wording), **own, "practice": True, "meter": "simulated"}, "", "")
+    else:
+        known = given.for_real(args, folder, tests, wording)
+    where = str(args.job) if args.job else "round"
+    return plan_of({**known.data, **given.labelled(args.label), **said}, where, known.remark), known.must_be_fit
+
+
+def _farewell(journal: Journal, folder: Path, args: argparse.Namespace) -> None:
+    """What is in the record of this round, a line a test, and what to do with it."""
+    found = newest(journal, clock.today(), args.practise)
+    if found is None:
+        return
+    own = f" --journal {folder}" if args.journal or args.practise else ""
+    print(f"Round {found.name}, kept in {folder}:")
+    for test in of_round(journal, found.name):
+        one = record.of(journal, test)
+        known = [each for each in one["results"] if each["rounded"] is not None]
+        results = ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in known)
+        print(f"  test {test:>3}  {one['test']:<13} {one['outcome']:<9} {one['verdict']:<8} {results}"
+              f"{'  check test' if one.get('check_of') else ''}")
+    print(f"To read one out: bowlside log read NUMBER{own}")
+    print(f"The report: bowlside log export --day today --pdf day.pdf{f' --job {args.job}' if args.job else ''}{own}")
