@@ -1,0 +1,228 @@
+"""Does anything grow? `python -m tests.bench.soak [--real MINUTES] [--days DAYS]`. Prints one JSON object a line.
+
+--real   one process tests at real pace, test after test, with all that a station has: voice and ear with their processes, the
+         pedal, the lamp and the matrix on gpiozero's mock pins, the gauge on a pseudo-terminal that is unplugged twice a test,
+         the journal; the microphone is fed a yard's noise and somebody who says "time left". Without a sound card the real
+         libraries look for one in vain all the time, which is part of it. A line each minute and after each test
+--days   virtual eight-hour days in one process, a line each: a sequential test with ten samples a second from the gauge, then
+         random walks through every test with mischief (restarts that open the journal anew, lost devices, wrong words), with
+         breaks between, until the day is over. The real machine, journal and gauge watch; the day's folder goes at its end
+
+memory_kb: what Python holds (tracemalloc); rss_kb: what the process holds; the ear's and the voice's processes beside.
+"""
+from __future__ import annotations
+
+import argparse
+import contextlib
+import functools
+import gc
+import itertools
+import json
+import os
+import random
+import tempfile
+import threading
+import time
+import tracemalloc
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory
+
+from assistant import ears
+from assistant.core.events import Event, Restarted, TestStarted
+from assistant.core.state import Phase
+from assistant.journal import Journal
+from assistant.procedures import load, names
+from assistant.station import Station, unfinished
+from hardware.microphone import BLOCK, RATE, Microphone
+from hardware.speaker import Speaker
+from hardware.synth import Synth
+from models.wav import to_pcm, to_sound
+from tests.property.test_never_stuck import JOB, Walk
+from tests.scenario.test_live_by_wire import Technician
+from tests.scenario.wired import Wired
+from tests.speech.yard import at_level, diesel
+
+
+def held(pid: int | str | None, name: str = "Rss:") -> int:
+    """kB; 0 where there is no such process any more."""
+    with contextlib.suppress(OSError):
+        for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
+            if line.startswith(name):
+                return int(line.split()[1])
+    return 0
+
+
+def now(**more: Any) -> dict[str, Any]:
+    """What the process holds."""
+    gc.collect()
+    return {"memory_kb": tracemalloc.get_traced_memory()[0] // 1024, "rss_kb": held("self"),
+            "handles": len(os.listdir("/proc/self/fd")), "threads": threading.active_count(), **more}
+
+
+class Yard:
+    """A recording device: a minute of diesel noise with "time left" in it, again and again, at real pace."""
+
+    alive, latency_s = True, 0.0
+
+    def __init__(self, take: Any, sound: bytes) -> None:
+        self._take, self._sound = take, sound
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="yard", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        begun = time.monotonic()
+        for n in itertools.count():
+            if self._closing.wait(max(0.0, begun + n * BLOCK / RATE - time.monotonic())):
+                return
+            at = n * 2 * BLOCK % (len(self._sound) - 2 * BLOCK)
+            self._take(self._sound[at:at + 2 * BLOCK])
+
+    def close(self) -> None:
+        self._closing.set()
+        self._thread.join(2)
+
+
+def yard_sound(synth: Synth) -> bytes:
+    sound = at_level(diesel(60, np.random.default_rng(2)), -45)
+    words = to_sound(synth.render("time left"), synth.RATE)
+    for at in (5, 25, 45):
+        sound[at * RATE:at * RATE + len(words)] += at_level(words, -22)
+    return to_pcm(np.clip(sound, -1, 1))
+
+
+class Crew(Technician):
+    """The technician of the live test by wire, with a real voice and a real ear beside."""
+
+    def __init__(self, *args: Any, **settings: Any) -> None:
+        super().__init__(*args, **settings)
+        self.voice = Synth()
+        self.speaker = Speaker(self.voice, None, self.live.spoken, on_trouble=self.live.trouble)  # type: ignore[assignment]
+        self.live.attach(self.speaker)
+        self.ears = ears.Ears(self.live, self.speaker.is_deaf)
+
+    def close(self) -> None:
+        self.ears.close()
+        self.speaker.close()
+        self.gauge.stop()
+        self.journal.close()
+
+
+def real(minutes: float, folder: Path, pace: float = 1.0) -> None:
+    end, synth = time.monotonic() + 60 * minutes, Synth()
+    sound = yard_sound(synth)
+    synth.close()
+    ears.Microphone = functools.partial(Microphone, open_input=lambda take: Yard(take, sound))  # type: ignore[misc, assignment]
+    Device.pin_factory = MockFactory()
+    tracemalloc.start()
+    begun = time.monotonic()
+    for test in itertools.count(1):
+        crew = Crew(Device.pin_factory, folder, "line", pace, leak_hold=True)
+        stop = threading.Event()
+
+        def watch(crew: Crew = crew, stop: threading.Event = stop) -> None:
+            while not stop.wait(60):
+                say(now(minute=round((time.monotonic() - begun) / 60), ear_kb=held(crew.ears._ear.pid),
+                        voice_kb=held(crew.voice.pid), at=crew.state.prompt, heard=crew.live.heard))
+        watcher = threading.Thread(target=watch, daemon=True)
+        watcher.start()
+        stuck = ""
+        try:
+            crew.run(within_s=1500)
+        except AssertionError as error:
+            stuck = str(error)
+        crew.close()
+        stop.set()
+        watcher.join()
+        lines, taken = len(crew.lines), len(crew.state.taken())
+        heard = sum(line["kind"] == "heard" for line in crew.lines)
+        del crew, watch, watcher
+        Device.pin_factory.reset()
+        say(now(test=test, minute=round((time.monotonic() - begun) / 60, 1), lines=lines, readings=taken, heard=heard, stuck=stuck))
+        if time.monotonic() > end:
+            return
+
+
+class JournalWalk(Walk):
+    """A random walk that is recorded; each restart opens the journal anew."""
+
+    def __init__(self, seed: int, mischief: float, test: str, folder: Path, now_s: float) -> None:
+        self.folder, self.journal = folder, Journal(folder)
+        self.station = Station(self.journal, self.journal.new_test(), "boot-0")
+        self.chance, self.mischief, self.boot, self.now = random.Random(seed), mischief, 0, now_s
+        self.taken, self.trail, self.restarts = {}, [], 0
+        self.post(TestStarted(now_s, test, load(test), JOB.to_mapping(), {}))
+
+    def post(self, event: Event) -> None:
+        if isinstance(event, Restarted):
+            self.journal.close()
+            self.journal = Journal(self.folder)
+            found = unfinished(self.journal, event.boot)
+            assert found is not None, "nothing to go on with"
+            self.station, self.restarts = found, self.restarts + 1
+        self.station.handle(event)
+        self.state = self.station.state
+        self.now = max(self.now, self.state.now) if not isinstance(event, Restarted) else self.state.now
+
+
+def day(number: int, folder: Path, hours: float = 8.0) -> dict[str, Any]:
+    """One day's tests. What was done."""
+    chance, tests, restarts, events = random.Random(number), 1, 0, 0
+    wired = Wired(folder)
+    wired.wired_leak_hold().wired_fill().wired_run(1).unplug()
+    wired.plug()
+    wired.wired_between().wired_run(2).at("release.2").key("#")
+    wired.hear("scrap the test").hear("yes")
+    assert wired.state.phase is Phase.OVER
+    wired.journal.close()
+    clock, events = wired.now, sum(wired.events.values())
+    while clock < hours * 3600:
+        clock += chance.uniform(300, 1800)
+        walk = JournalWalk(chance.randrange(1 << 30), chance.choice((0.05, 0.2, 0.3)), chance.choice(names()), folder, clock)
+        begun = walk.now
+        for _ in range(20_000):
+            if walk.state.phase is Phase.OVER:
+                break
+            walk.one()
+        assert walk.state.phase is Phase.OVER, walk.trail[-5:]
+        walk.journal.close()
+        clock += max(60.0, walk.now - begun)            # a reboot sets the boot clock back
+        tests, restarts = tests + 1, restarts + walk.restarts
+    return {"tests": tests, "restarts": restarts, "wire_events": events}
+
+
+def virtual(days: int, hours: float = 8.0) -> Iterator[dict[str, Any]]:
+    """What was held after each day."""
+    tracemalloc.start()
+    for number in range(days):
+        with tempfile.TemporaryDirectory(prefix="bowlside-day-") as folder:
+            done = day(number, Path(folder), hours)
+        yield now(day=number + 1, **done)
+    tracemalloc.stop()
+
+
+def say(line: dict[str, Any]) -> None:
+    print(json.dumps(line), flush=True)
+
+
+def main() -> None:
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("--real", type=float, metavar="MINUTES", default=0.0)
+    asked.add_argument("--pace", type=float, default=1.0, help="of the simulated meter; clocks are never quicker")
+    asked.add_argument("--days", type=int, metavar="DAYS", default=0)
+    asked.add_argument("--hours", type=float, default=8.0, help="of such a day")
+    args = asked.parse_args()
+    with tempfile.TemporaryDirectory(prefix="bowlside-soak-") as folder:
+        if args.real:
+            real(args.real, Path(folder), args.pace)
+    for line in virtual(args.days, args.hours):
+        say(line)
+
+
+if __name__ == "__main__":
+    main()
