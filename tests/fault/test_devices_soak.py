@@ -22,7 +22,7 @@ def grew(lines: list[dict[str, Any]], what: str, warm: int) -> int:
     return max(line[what] for line in lines[-3:]) - max(line[what] for line in lines[:warm])
 
 
-def test_three_short_days() -> None:
+def test_four_short_days() -> None:
     lines = days(4, 1.0)
     assert grew(lines, "memory_kb", 2) < 50
     assert lines[-1]["handles"] == lines[0]["handles"] and lines[-1]["threads"] == lines[0]["threads"]
