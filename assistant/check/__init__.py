@@ -51,7 +51,7 @@ def _print(found: Sequence[Finding], as_json: bool) -> None:
         for one in found:
             print(dumps(one.plain()), flush=True)
     else:
-        print(page(found), flush=True)
+        print(page(found), f"\nDevices are configured in {station_settings.default_path()}.", sep="\n", flush=True)
 
 
 def _walk(args: argparse.Namespace, settings: Mapping[str, Mapping[str, Any]], names: Sequence[str]) -> list[Finding]:

@@ -41,7 +41,7 @@ def _look(live: Live, hands: Hands, wanted: list[str], within_s: float) -> None:
     if others := [name for name in missing if name != "gauge"]:
         # In the record under the first one's name: what is said and shown names them all.
         names = listed([f"the {NAMES[name]}" for name in others])
-        live.lost(others[0], f"{names[0].upper()}{names[1:]} can't be used.")
+        live.lost(others[0], f"{names[0].upper()}{names[1:]} can't be used: bowlside check tells why.")
 
 
 def _there(hands: Hands) -> set[str]:

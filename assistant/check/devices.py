@@ -1,11 +1,10 @@
 """Each device of the check, opened by itself, with everything that it tells and sends."""
 from __future__ import annotations
 
-import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from typing import Any, Protocol
+from typing import Any
 
 SOUND = ("loudspeaker", "microphone")
 """Devices that no section of the settings switches on: the system's own are used."""
@@ -13,10 +12,6 @@ KEPT_BLOCKS = 70
 """About two seconds of the microphone."""
 
 Settings = Mapping[str, Mapping[str, Any]]
-
-
-class Closes(Protocol):
-    def close(self) -> None: ...
 
 
 def configured(name: str, settings: Settings) -> bool:
@@ -28,7 +23,7 @@ def not_configured(name: str, called: str) -> str:
 
 
 class Opened:
-    """One device. ``close`` may come while it still opens.
+    """One device, opened; what can't be had has told why.
 
     told     what it complained of, oldest first
     samples  (time of the boot clock, psi) of a gauge, the newest 1,000
@@ -46,16 +41,10 @@ class Opened:
         self.samples: deque[Any] = deque(maxlen=1000)
         self.blocks: deque[bytes] = deque(maxlen=KEPT_BLOCKS)
         self.device: Any = None
-        self._lock, self._closed = threading.Lock(), False
         try:
-            opened = self._open(settings, on_key, on_talk)
+            self.device = self._open(settings, on_key, on_talk)
         except Exception as error:  # noqa: BLE001  whatever a device or its library raises is what is wrong with it
             self._tell(str(error) or type(error).__name__)
-            return
-        with self._lock:
-            self.device = opened
-            if self._closed and opened is not None:
-                opened.close()
 
     def _open(self, settings: Settings, on_key: Callable[[str], None], on_talk: Callable[[bool], None]) -> Any:
         told = self._tell
@@ -106,7 +95,5 @@ class Opened:
         self.device.show(pattern)
 
     def close(self) -> None:
-        with self._lock:
-            self._closed = True
-            if self.device is not None:
-                self.device.close()
+        if self.device is not None:
+            self.device.close()

@@ -17,7 +17,6 @@ from gpiozero.pins.mock import MockFactory
 
 from assistant import station_settings
 from assistant.check import at_start, gauge, keys, quick
-from assistant.check.devices import Opened
 from assistant.check.finding import NAMES, PINS, Finding, joined, none_wrong, page
 from assistant.check.talk import Left, Talk
 from assistant.clock import boot_now
@@ -228,12 +227,6 @@ def test_settings_that_can_not_be_right_are_what_is_wrong(pins) -> None:
     assert [one.good for one in told] == [False, False] and "[gauge] pattern" in told[0].words and "legend" in told[1].words
 
 
-def test_what_closes_before_it_has_opened_is_closed_then(pins) -> None:
-    one = Opened("lamp", settings(lamp={"kind": "led"}))
-    one.close()
-    assert not one.works and Opened("lamp", settings(lamp={"kind": "led"})).works
-
-
 # --- at the start of a live test ---------------------------------------------------------------------------------------------
 
 def begin(one: Live) -> None:
@@ -254,7 +247,7 @@ def test_at_the_start_what_is_there_is_shown_and_what_is_not_is_said(tmp_path, p
     hands.close()
     assert isinstance(one.speaker, FakeSpeaker)
     said = " ".join(words for _, words in one.speaker.said)
-    assert "The gauge gives no reading yet." in said and "The USB pad and the buzzer can't be used." in said
+    assert "The gauge gives no reading yet." in said and "The USB pad and the buzzer can't be used: bowlside check tells why." in said
     assert "Ready: lamp." in one.notices
 
 
