@@ -149,7 +149,7 @@ def parser() -> argparse.ArgumentParser:
     meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire.",
                                          None), _Parser)
 
-    service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal (systemd).",
+    service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))
     service.add_uninstall_arguments(command("uninstall-service", "Take that away again; the record stays.", service.uninstall))
 

@@ -34,7 +34,8 @@ Copy this folder to the station and type there:   sudo python3 install.py
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("out", type=Path, metavar="OUT", help="a new folder")
-    parser.add_argument("--machine", choices=("x86_64", "aarch64"), default=platform.machine(), help="of the station (this one's)")
+    parser.add_argument("--machine", choices=("x86_64", "aarch64"), default=platform.machine(),
+                        help="of the station (this one's)")
     parser.add_argument("--python", choices=tuple(SUITES), default=f"{sys.version_info[0]}.{sys.version_info[1]}",
                         help="its Python: 3.11 Bookworm, 3.13 Trixie (this one's)")
     parser.add_argument("--no-debian", action="store_true", help="without Debian's packages: they are there already")
@@ -55,7 +56,8 @@ def run(args: argparse.Namespace) -> int:
     if not args.no_debian:
         debs.fetch(out / "debs", SUITES[args.python], args.machine, releases.DEBIAN)
     shutil.copyfile(releases.__file__, out / "install.py")
-    (out / "README.txt").write_text(README.format(machine=args.machine, python=args.python, suite=SUITES[args.python]), encoding="utf-8")
+    about = README.format(machine=args.machine, python=args.python, suite=SUITES[args.python])
+    (out / "README.txt").write_text(about, encoding="utf-8")
     size = seal(out)
     print(f"{out}: {size / 1e6:.0f} MB for {args.machine} with Python {args.python}. On the station: sudo python3 install.py")
     return 0
@@ -77,8 +79,8 @@ def requirements(machine: str, python: str) -> tuple[list[str], list[str]]:
 def foreign(machine: str, python: str) -> list[str]:
     """pip's options for wheels of that machine and Python, whatever this one is."""
     older = [f"--platform=manylinux_2_{minor}_{machine}" for minor in range(GLIBC[python], OLDEST - 1, -1)]
-    return ["--only-binary=:all:", "--implementation=cp", f"--python-version={python}", *older, f"--platform=manylinux2014_{machine}",
-            *([f"--platform=manylinux2010_{machine}"] if machine == "x86_64" else []), f"--platform=linux_{machine}"]
+    return ["--only-binary=:all:", "--implementation=cp", f"--python-version={python}", *older,
+            f"--platform=manylinux2014_{machine}", *([f"--platform=manylinux2010_{machine}"] if machine == "x86_64" else []), f"--platform=linux_{machine}"]
 
 
 def wheels(folder: Path, machine: str, python: str) -> None:

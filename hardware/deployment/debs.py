@@ -19,8 +19,8 @@ def fetch(folder: Path, suite: str, machine: str, names: Sequence[str]) -> None:
     """By an apt whose state is all its own, so nothing here is changed and nobody need be root. Raises ScriptError."""
     for program in ("apt-get", "dpkg-deb"):
         if shutil.which(program) is None:
-            raise ScriptError(f"bundle: {program} is missing here, so Debian's packages can't be added: give --no-debian, and install "
-                              f"{', '.join(names)} on the station.")
+            raise ScriptError(f"bundle: {program} is missing here, so Debian's packages can't be added: give --no-debian, and "
+                              f"install {', '.join(names)} on the station.")
     print(f"Debian's packages for {suite} ...", flush=True)
     arch = ARCHES[machine]
     with tempfile.TemporaryDirectory(prefix="bowlside-debs-") as temporary:

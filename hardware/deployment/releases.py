@@ -1,8 +1,8 @@
 """Installs Bowlside from a bundle, without network, beside what is there, and goes back to what was there before.
 
-Stands in each bundle as install.py and runs on Debian's bare python3: standard library only. Every release has a folder of its own
-with an environment of its own; the link "current" names the one that runs and "previous" the one before. The record lies elsewhere
-and is never touched.
+Stands in each bundle as install.py and runs on Debian's bare python3: standard library only. Every release has a folder and an
+environment of its own; the link "current" names the one that runs and "previous" the one before. The record lies elsewhere and is
+never touched.
 
     PREFIX/releases/0.1.0-1a2b3c4d/      PREFIX/current -> releases/...      PREFIX/previous -> releases/...
 """
@@ -14,6 +14,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 PREFIX = Path("/opt/bowlside")
@@ -32,7 +33,8 @@ class InstallError(Exception):
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="install.py", description=(__doc__ or "").split("\n\n")[0])
     parser.add_argument("--prefix", type=Path, default=PREFIX, help=f"where releases are kept ({PREFIX})")
-    parser.add_argument("--journal", type=Path, default=JOURNAL, help=f"the record that a release must be able to read ({JOURNAL})")
+    parser.add_argument("--journal", type=Path, default=JOURNAL,
+                        help=f"the record that a release must be able to read ({JOURNAL})")
     parser.add_argument("--command", type=Path, default=COMMAND, help=f"a link to the command bowlside ({COMMAND})")
     parser.add_argument("--roll-back", action="store_true", help="go back to the release before; the record stays as it is")
     parser.add_argument("--list", action="store_true", help="which releases are there, and which one runs")
@@ -49,8 +51,8 @@ def main(argv: list[str] | None = None) -> int:
         print(f"install.py: {error}", file=sys.stderr)
         return 1
     except OSError as error:
-        print(f"install.py: {error.filename or args.prefix} can't be written ({error.strerror}): start this with sudo, with the root "
-              "writable and room on it. What ran before still runs.", file=sys.stderr)
+        print(f"install.py: {error.filename or args.prefix} can't be written ({error.strerror}): start this with sudo, with the "
+              "root writable and room on it. What ran before still runs.", file=sys.stderr)
         return 1
     return 0
 
@@ -107,24 +109,20 @@ def _debian_packages(bundle: Path) -> None:
         print(f"Debian packages are missing: {', '.join(missing)}. Going on without; python3-venv is needed.", file=sys.stderr)
         return
     print(f"Debian packages from the bundle: {', '.join(missing)}", flush=True)
-    lists = bundle.parent / ".bowlside-apt"
-    (lists / "partial").mkdir(parents=True, exist_ok=True)
-    source = lists / "bundle.list"
-    source.write_text(f"deb [trusted=yes] file:{bundle / 'debs'} ./\n", encoding="utf-8")
-    apt = ["apt-get", "-q", "-o", f"Dir::Etc::sourcelist={source}", "-o", "Dir::Etc::sourceparts=-", "-o", f"Dir::State::lists={lists}",
-           "-o", "APT::Sandbox::User=root"]
-    try:
+    with tempfile.TemporaryDirectory(prefix="bowlside-apt-") as temporary:
+        place = Path(temporary)
+        (place / "lists" / "partial").mkdir(parents=True)
+        (place / "sources.list").write_text(f"deb [trusted=yes] copy:{bundle / 'debs'} ./\n", encoding="utf-8")
+        apt = ["apt-get", "-q", "-o", f"Dir::Etc::sourcelist={place / 'sources.list'}", "-o", "Dir::Etc::sourceparts=/dev/null",
+               "-o", f"Dir::State::lists={place / 'lists'}", "-o", "APT::Sandbox::User=root"]
         _run([*apt, "update"])
         _run([*apt, "install", "--yes", "--no-install-recommends", *missing], {"DEBIAN_FRONTEND": "noninteractive"})
-    finally:
-        shutil.rmtree(lists, ignore_errors=True)
 
 
 def _is_installed(name: str) -> bool:
     if shutil.which("dpkg-query") is None:
         return False
-    found = subprocess.run(["dpkg-query", "-W", "-f=${db:Status-Status}", name], stdin=subprocess.DEVNULL, capture_output=True, text=True)
-    return found.stdout == "installed"
+    return _output(["dpkg-query", "-W", "-f=${db:Status-Status}", name]).stdout == "installed"
 
 
 def _environment(bundle: Path, release: Path) -> None:
@@ -142,7 +140,7 @@ def _environment(bundle: Path, release: Path) -> None:
 
 
 def _must_work(release: Path, journal: Path) -> None:
-    """Before anything is switched: the release rehearses a whole test, and reads the record that is there. Raises InstallError."""
+    """Before anything is switched: the release rehearses a whole test and reads the record that is there. Raises InstallError."""
     command = str(release / "bin" / "bowlside")
     done = _output([command])
     if done.returncode or "VERDICT    pass" not in done.stdout:
@@ -157,7 +155,7 @@ def _must_work(release: Path, journal: Path) -> None:
 
 
 def switch(prefix: Path, name: str) -> None:
-    """Make ``current`` name that release and ``previous`` the one before; each by one rename, so there is always one that runs."""
+    """Make ``current`` name that release and ``previous`` the one before; each by one rename, so that one always runs."""
     before = _named(prefix / "current")
     if before == name:
         return
@@ -179,7 +177,8 @@ def _roll_back(prefix: Path, journal: Path) -> None:
 def _list(prefix: Path) -> int:
     current = _named(prefix / "current")
     for release in sorted((prefix / "releases").glob("*"), key=_age):
-        print(f"{release.name}{'  runs' if release.name == current else ''}{'' if (release / COMPLETE).is_file() else '  not finished'}")
+        whole = "" if (release / COMPLETE).is_file() else "  not finished"
+        print(f"{release.name}{'  runs' if release.name == current else ''}{whole}")
     return 0
 
 

@@ -6,7 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from assistant import job, station_settings
@@ -79,7 +79,7 @@ def uninstall(args: argparse.Namespace) -> int:
         raise ScriptError(f"uninstall-service: no service of Bowlside is installed in {root}.")
     data = _data_of(root / TMPFILES)
     running = _here(root)
-    _do([["systemctl", "disable", "--now", NAME]] if running else [["systemctl", f"--root={root}", "disable", NAME]], args.dry_run)
+    _do([["systemctl", *(["--now"] if running else [f"--root={root}"]), "disable", NAME]], args.dry_run)
     for path in there:
         print(f"Removes {path}." if args.dry_run else f"Removed {path}.")
         if not args.dry_run:
@@ -94,7 +94,7 @@ def _after_install(root: Path) -> list[list[str]]:
             ["systemd-tmpfiles", f"--root={root}", "--create", str(root / TMPFILES)]]
     if not _here(root):
         return [*made, ["systemctl", f"--root={root}", "enable", NAME]]
-    return [*made, ["udevadm", "control", "--reload"], ["udevadm", "trigger"], ["systemctl", "daemon-reload"],
+    return [*made, ["udevadm", "control", "--reload"], ["systemctl", "daemon-reload"],
             ["systemctl", "enable", NAME], ["systemctl", "restart", NAME]]
 
 
@@ -102,20 +102,22 @@ def _here(root: Path) -> bool:
     return root.resolve() == Path("/") and BOOTED.is_dir()
 
 
-def _do(commands: Sequence[Sequence[str]], dry: bool, run: Callable[..., subprocess.CompletedProcess[str]] = subprocess.run) -> None:
-    """Each without a shell. Raises ScriptError with the command's last line."""
+def _do(commands: Sequence[Sequence[str]], dry: bool) -> None:
+    """Each without a shell. Raises ScriptError with the command's last line; only udevadm may fail: the machine's next start
+    reads its rules anyway."""
     for command in commands:
         if dry:
             print(f"$ {' '.join(command)}")
             continue
-        if shutil.which(command[0]) is None:
-            if command[0] == "udevadm":
-                continue  # a machine without it has no rules to read
-            raise ScriptError(f"{command[0]} is missing: a service needs a Debian with systemd.")
-        done = run(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-        if done.returncode:
-            last = (done.stdout.strip().splitlines() or [f"exit status {done.returncode}"])[-1].rstrip(".")
-            raise ScriptError(f"{' '.join(command)} failed: {last}. Mend that and start this command again.")
+        try:
+            done = subprocess.run(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+            why = done.stdout.strip().splitlines()[-1:] if done.returncode else None
+        except FileNotFoundError:
+            why = ["it is missing; a service needs a Debian with systemd"]
+        if why is not None and command[0] == "udevadm":
+            print("The rules for its devices count from the machine's next start on.")
+        elif why is not None:
+            raise ScriptError(f"{' '.join(command)} failed: {''.join(why).rstrip('.')}. Mend that and start this command again.")
 
 
 def _write(path: Path, text: str) -> None:
@@ -127,7 +129,7 @@ def _write(path: Path, text: str) -> None:
         half.chmod(0o644)
         half.replace(path)
     except OSError as error:
-        raise ScriptError(f"{path} can't be written ({error.strerror}): start this with sudo, and with the root writable.") from None
+        raise ScriptError(f"{path} can't be written ({error.strerror}): start this with sudo, with the root writable.") from None
 
 
 def _text(path: Path) -> str:

@@ -45,8 +45,8 @@ def written(service: Service) -> dict[str, str]:
                         *(("argument", one) for one in service.arguments),
                         *([("gauge's serial number", service.gauge_serial)] if service.gauge_serial else [])):
         if not _PLAIN.fullmatch(value):
-            raise DeploymentError(f"The {what} {value!r} can't stand in a service file: use letters, digits and / _ . @ : + , = - "
-                                  "only.")
+            raise DeploymentError(f"The {what} {value!r} can't stand in a service file: use letters, digits and "
+                                  "/ _ . @ : + , = - only.")
     for what, value in (("program", service.program), ("data folder", service.data)):
         if not PurePosixPath(value).is_absolute() or ".." in PurePosixPath(value).parts or value == "/":
             raise DeploymentError(f"The {what} {value} must be a whole path from / on, without \"..\".")
@@ -69,7 +69,7 @@ def _gauge(serial: str) -> str:
 
 
 def _sysusers(service: Service) -> str:
-    lines = ["# Written by bowlside install-service: sysusers.d(5). A group that is missing would keep the service from starting.",
+    lines = ["# Written by bowlside install-service: sysusers.d(5). A missing group would keep the service from starting.",
              *(f"g {name} -" for name in GROUPS)]
     if service.own_user:
         lines.append(f'u {service.user} - "Bowlside" {service.data} /usr/sbin/nologin')

@@ -1,0 +1,231 @@
+"""The service on a Debian that systemd really runs, installed from the bundle without network: started, killed, hung, cut off,
+upgraded, rolled back, on a read-only root, taken away.
+
+What is expected of systemd is in systemd.service(5) and systemd.exec(5), and it is systemd itself that does it (tests/machine.py).
+There are no pins there: the keypad is on gpiozero's mock pins, so nobody keys. The tests are in order, on one root folder.
+"""
+from __future__ import annotations
+
+import json
+import shutil
+import stat
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from assistant.cli import main
+from hardware.deployment.bundle import seal
+from hardware.deployment.releases import SUMS
+from tests.machine import CantRun, Machine, debian
+
+pytestmark = [pytest.mark.long, pytest.mark.alone]
+JOURNAL = "/var/lib/bowlside/journal"
+UP_S = 60.0
+DROP_IN = "[Service]\nEnvironment=GPIOZERO_PIN_FACTORY=mock\n"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("service")
+
+
+@pytest.fixture(scope="module")
+def bundle(folder: Path) -> Path:
+    """As a maintainer makes it: `bowlside bundle`."""
+    assert main(["bundle", str(folder / "bundle")]) == 0
+    return folder / "bundle"
+
+
+@pytest.fixture(scope="module")
+def root(folder: Path, bundle: Path) -> Path:
+    """A bare Debian on which the bundle was installed without network, and the service after it."""
+    try:
+        made = debian(folder)
+        machine = Machine(made, bundle)
+    except CantRun as reason:
+        pytest.skip(str(reason))
+    assert machine.run("getent", "hosts", "deb.debian.org").returncode, "that machine has a network"
+    assert machine.run("dpkg", "-s", "espeak-ng").returncode, "the packages are there already"
+    print(machine.does("python3", "/mnt/bundle/install.py"))
+    (made / "etc/bowlside").mkdir()
+    (made / "etc/bowlside/station.toml").write_text('[keypad]\nkind = "matrix"\n')
+    drop_in(made, DROP_IN)
+    machine.does("bowlside", "install-service")
+    machine.waits("ActiveState", "active", UP_S)
+    machine.power_cut()
+    return made
+
+
+def drop_in(root: Path, text: str, name: str = "pins") -> None:
+    place = root / "etc/systemd/system/bowlside.service.d"
+    place.mkdir(exist_ok=True)
+    (place / f"{name}.conf").write_text(text)
+
+
+@pytest.fixture
+def machine(root: Path, bundle: Path) -> Iterator[Machine]:
+    """Booted anew: the service starts by itself."""
+    one = Machine(root, bundle)
+    one.waits("ActiveState", "active", UP_S)
+    yield one
+    one.power_cut()
+
+
+def events(machine: Machine) -> int:
+    found = json.loads(machine.does("bowlside", "log", "verify", "--json", "--journal", JOURNAL))
+    assert found["sound"]
+    return int(found["events"])
+
+
+def tests_there(machine: Machine) -> int:
+    return len(machine.does("bowlside", "log", "list", "--json", "--journal", JOURNAL).splitlines())
+
+
+def test_who_it_is_and_what_it_may(machine: Machine) -> None:
+    """Its own user, five groups, no capability, a system call filter, limits that the kernel knows, a record nobody else reads."""
+    pid = machine.shows("MainPID")
+    status = dict(line.split(":\t", 1) for line in machine.does("cat", f"/proc/{pid}/status").splitlines() if ":\t" in line)
+    user = machine.does("id", "-u", "bowlside").strip()
+    assert status["Uid"].split() == [user] * 4 and user != "0"
+    groups = {machine.does("getent", "group", name).split(":")[2] for name in ("audio", "gpio", "dialout", "input", "spi", "bowlside")}
+    assert set(status["Groups"].split()) == groups
+    assert {status[name] for name in ("CapPrm", "CapEff", "CapBnd", "CapAmb")} == {"0" * 16}
+    assert (status["NoNewPrivs"], status["Seccomp"]) == ("1", "2")
+    assert (machine.shows("MemoryMax"), machine.shows("TasksMax"), machine.shows("WatchdogUSec")) == (str(800 * 2**20), "128", "1min")
+    assert 20 * 2**20 < int(machine.shows("MemoryCurrent")) < 600 * 2**20
+    for path in (machine.root / JOURNAL[1:]).rglob("*"):
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600, path
+    assert stat.S_IMODE((machine.root / JOURNAL[1:]).stat().st_mode) == 0o700
+    inside = ("nsenter", "--target", pid, "--mount", "touch")
+    for path in ("/etc/x", "/opt/bowlside/x", "/usr/x", "/home/x"):
+        assert "Read-only" in machine.run(*inside, path).stderr, path
+    assert "Keypad" in machine.log() or "keypad" in machine.log()
+
+
+def test_killed_it_is_there_again_with_the_same_test(machine: Machine) -> None:
+    before, tests = events(machine), tests_there(machine)
+    for count in (1, 2, 3):
+        machine.does("systemctl", "kill", "--signal=KILL", "--kill-whom=main", "bowlside")
+        machine.waits("NRestarts", str(count), 15)
+        machine.waits("ActiveState", "active", UP_S)
+    assert events(machine) > before and tests_there(machine) == tests, "a test was lost, or a new one begun"
+
+
+def test_hung_the_watchdog_ends_it(machine: Machine) -> None:
+    """Stopped in the middle, as by a library that never comes back."""
+    drop_in(machine.root, "[Service]\nWatchdogSec=4\n", "watchdog")
+    try:
+        machine.does("systemctl", "daemon-reload")
+        machine.does("systemctl", "restart", "bowlside")
+        machine.run("sleep", "10")
+        assert machine.shows("NRestarts") == "0", "it was ended though its loop turned"
+        machine.does("systemctl", "kill", "--signal=STOP", "--kill-whom=main", "bowlside")
+        machine.waits("NRestarts", "1", 30)
+        machine.waits("ActiveState", "active", UP_S)
+        assert "watchdog" in machine.run("journalctl", "--no-pager", "--unit=bowlside").stdout.lower()
+    finally:
+        (machine.root / "etc/systemd/system/bowlside.service.d/watchdog.conf").unlink()
+
+
+def test_stopped_in_good_order(machine: Machine) -> None:
+    machine.does("systemctl", "stop", "bowlside")
+    assert (machine.shows("Result"), machine.shows("ExecMainStatus")) == ("success", "1")
+    assert "is not over" in machine.log() and "Traceback" not in machine.log()
+
+
+def test_power_cut_it_starts_by_itself_and_goes_on(root: Path, bundle: Path) -> None:
+    for _ in range(2):
+        machine = Machine(root, bundle)
+        machine.waits("ActiveState", "active", UP_S)
+        assert tests_there(machine) == 1
+        machine.power_cut()
+
+
+def test_a_read_only_root_and_a_small_data_partition(root: Path, bundle: Path, folder: Path) -> None:
+    """The record of before is on it; nothing else is written, and it fits into 64 MB."""
+    data = folder / "data"
+    if not data.exists():
+        shutil.copytree(root / "var/lib/bowlside", data)
+        for path in [data, *data.rglob("*")]:
+            found = (root / "var/lib/bowlside" / path.relative_to(data)).stat()
+            shutil.chown(path, found.st_uid, found.st_gid)
+    machine = Machine(root, bundle, data)
+    try:
+        assert "Read-only" in machine.run("touch", "/x").stderr
+        machine.waits("ActiveState", "active", UP_S)
+        before = events(machine)
+        machine.does("systemctl", "restart", "bowlside")
+        machine.waits("ActiveState", "active", UP_S)
+        assert events(machine) > before and tests_there(machine) == 1
+        size = sum(path.stat().st_size for path in data.rglob("*") if path.is_file())
+        assert size < 64e6, size
+    finally:
+        machine.power_cut()
+
+
+def newer(bundle: Path, folder: Path, change: bytes = b"") -> Path:
+    """The same bundle, changed: another release. ``change`` is added to the command line's source in the wheel."""
+    shutil.copytree(bundle, folder)
+    (folder / "README.txt").write_text("A newer one.\n")
+    if change:
+        wheel = next((folder / "wheels").glob("bowlside-*.whl"))
+        with zipfile.ZipFile(wheel) as old:
+            parts = {name: old.read(name) for name in old.namelist()}
+        with zipfile.ZipFile(wheel, "w") as new:
+            for name, data in parts.items():
+                new.writestr(name, data + change if name == "assistant/cli.py" else data)
+    (folder / SUMS).unlink()
+    seal(folder)
+    return folder
+
+
+def test_upgraded_and_rolled_back_with_the_record(root: Path, bundle: Path, folder: Path) -> None:
+    machine = Machine(root, newer(bundle, folder / "newer"))
+    try:
+        machine.waits("ActiveState", "active", UP_S)
+        before, (first,) = events(machine), machine.does("python3", "/opt/bowlside/install.py", "--list").split()[:1]
+        machine.does("python3", "/mnt/bundle/install.py")
+        machine.waits("ActiveState", "active", UP_S)
+        listed = machine.does("python3", "/opt/bowlside/install.py", "--list").splitlines()
+        assert len(listed) == 2 and listed[0] == first and listed[1].endswith("  runs")
+        second = listed[1].split()[0]
+        assert second in machine.does("readlink", f"/proc/{machine.shows('MainPID')}/exe", ) or second in machine.does(
+            "cat", f"/proc/{machine.shows('MainPID')}/cmdline")
+        upgraded = events(machine)
+        assert upgraded > before and tests_there(machine) == 1
+        machine.does("python3", "/opt/bowlside/install.py", "--roll-back")
+        machine.waits("ActiveState", "active", UP_S)
+        assert first in machine.does("cat", f"/proc/{machine.shows('MainPID')}/cmdline")
+        assert events(machine) > upgraded and tests_there(machine) == 1
+    finally:
+        machine.power_cut()
+
+
+@pytest.mark.parametrize(("how", "words"), [("damaged", "is damaged"), ("fails", "does not pass its own rehearsal")])
+def test_a_bad_upgrade_changes_nothing(root: Path, bundle: Path, folder: Path, how: str, words: str) -> None:
+    bad = newer(bundle, folder / how, b"\nraise RuntimeError('broken')\n" if how == "fails" else b"")
+    if how == "damaged":
+        wheel = next((bad / "wheels").glob("numpy-*.whl"))
+        wheel.write_bytes(wheel.read_bytes()[:-1] + b"x")
+    machine = Machine(root, bad)
+    try:
+        machine.waits("ActiveState", "active", UP_S)
+        before = machine.does("readlink", "/opt/bowlside/current"), machine.shows("MainPID")
+        done = machine.run("python3", "/mnt/bundle/install.py")
+        assert done.returncode == 1 and words in done.stderr and "Traceback" not in done.stderr, done
+        assert (machine.does("readlink", "/opt/bowlside/current"), machine.shows("MainPID")) == before
+    finally:
+        machine.power_cut()
+        shutil.rmtree(bad)
+
+
+def test_taken_away_and_the_record_stays(machine: Machine) -> None:
+    count = events(machine)
+    printed = machine.does("bowlside", "uninstall-service")
+    assert JOURNAL.rsplit("/", 1)[0] in printed
+    assert machine.run("systemctl", "status", "bowlside").returncode == 4, "it is still known"
+    assert not list(machine.root.glob("etc/*/bowlside.conf")) and not list(machine.root.glob("etc/udev/rules.d/*bowlside*"))
+    assert events(machine) >= count
+    assert machine.run("bowlside", "uninstall-service").returncode == 2
