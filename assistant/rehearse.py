@@ -89,6 +89,8 @@ class Rehearsal:
         self.speech: list[_Utterance] = []
         self.cue_row = 0
         self.listen_number = 0
+        self.meant = ""
+        """The prompt that a line of the script will answer later."""
         self.finished: str | None = None
         self.heap: list[tuple[float, int, Callable[[], None]]] = []
         self.order = itertools.count()
@@ -115,6 +117,7 @@ class Rehearsal:
     def play(self, station: Handles, first: Event) -> bool:
         """One test, or the questions between two, to the end; the clock goes on. False: nothing more comes."""
         self.station, self.finished, self.voice_free = station, None, self.now
+        self.meant = ""
         self.heap.clear()
         self.speech.clear()
         self.post(first)
@@ -240,8 +243,11 @@ class Rehearsal:
         self.listen_number += 1
         self.line("listening", id=listen.id)
         waiting = self.answers.get(listen.id)
-        if waiting:
+        if self.meant == listen.id:
+            pass  # a clock has spoken meanwhile: what was meant to be answered still comes at its time
+        elif waiting:
             answer = waiting.popleft()
+            self.meant = listen.id
             after = ANSWER_AFTER_S if answer.after is None else answer.after
             self.at(self.now + after, lambda: self._give(answer, listen))
         elif self.answer_rest and (reply := self._cooperative()) is not None:
@@ -268,6 +274,7 @@ class Rehearsal:
             self.post(Heard(self.now, phrase(reply)))
 
     def _give(self, answer: Answer, listen: Listen) -> None:
+        self.meant = ""
         if self.station.state.prompt != listen.id:
             self.line("note", id=answer.on, text=f"script line {answer.line} came too late: that prompt was over")
             return

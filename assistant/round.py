@@ -73,6 +73,8 @@ class Round:
                 answer, state = self._ask(this, questions, place)
                 if place and state.timed_at is not None:
                     this = replace(this, thermometer_at=state.timed_at)
+            if not answer and state.outcome == "stopped" and questions[0].id.startswith("repeat."):
+                return self._end(this)
             if not answer:
                 return 1
             held = held or answer == "next.leak"
@@ -100,9 +102,7 @@ class Round:
     # --- what comes next ---------------------------------------------------------------------------------------------------
 
     def _questions(self, this: SoFar) -> list[core.Question]:
-        placed = self.now() if self._places_thermometer(this) else this.thermometer_at
-        needs = placed is not None and self.now() - placed < float(self.settings.thermometer_s)
-        waiting = ("temperature",) if needs else ()
+        waiting = ("temperature",) if self._places_thermometer(this) else ()
         found = core.after_the_sample(self.plan.tests, this.done, self.settings, self.plan.technicians, waiting,
                                       self.plan.check_tests, self._preliminary)
         if not this.sampled:
@@ -206,10 +206,10 @@ class Round:
         practice = bool(header.get("practice"))
         if not header.get("round"):
             raise ScriptError(f"test {station.test} is a {procedure.test} test that is not over and belongs to no round. "
-                              f"Finish it first with: bowlside {'practise' if practice else 'run'} {procedure.test}")
+                              f"Finish it first (bowlside {'practise' if practice else 'run'} {procedure.test}).")
         if practice != bool(self.plan.given.get("practice")):
             raise ScriptError(f"test {station.test} is {'practice' if practice else 'a real test'} and is not over. "
-                              f"Finish it first with: bowlside round{' --practise' if practice else ''}")
+                              f"Finish it first (bowlside round{' --practise' if practice else ''}).")
         this = so_far(self.journal, header["round"], of_round(self.journal, header["round"]))
         at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
         self.play(station, Restarted(self.now(), self.boot, at), procedure)

@@ -71,7 +71,7 @@ def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, wai
     """The best order: what must begin first comes first; of those due together the shortest, which leaves the fewest late.
 
     Two technicians: of those due together the longest first, since the other works beside it. ``waiting`` (the thermometer
-    is in and needs its minutes) comes after one other test that is due as soon.
+    goes in and needs its minutes) comes last of those.
     """
     def when(test: str) -> tuple[float, bool, int]:
         limit = limit_s(test, settings)
@@ -134,7 +134,7 @@ def after_the_sample(plan: Sequence[str], done: Sequence[Done], settings: Settin
 
 def to_compare(plan: Sequence[str], done: Sequence[Done]) -> list[Question]:
     """What the second technician may repeat, once all is done."""
-    return [Question(f"repeat.{test}", sentence("round.repeat", test=capital(named([test]))), rare=True)
+    return [Question(f"repeat.{test}", sentence("round.repeat", test=named([test])), rare=True)
             for test in plan if test in COMPARED and any(one.test == test and one.counts for one in done)
             and not any(one.test == test and one.comparison for one in done)]
 

@@ -17,6 +17,8 @@ from assistant.core.turn import Turn
 
 BETWEEN = "round"
 """The procedure that only asks what comes next."""
+THERMOMETER = "temperature"
+"""The test that may begin between two others: its thermometer goes in."""
 EARLY = ("temperature", "slump", "density", "pressure-air", "sequential")
 """Tests that begin within ``start_within_s``: C172 names slump, temperature and air (from memory, 95 % sure), an exam density too
 (second-hand)."""
@@ -117,7 +119,8 @@ def reached(turn: Turn, at: float | None = None) -> None:
 
 
 def _without_this(state: State) -> tuple[str, ...]:
-    return tuple(one for one in state.to_begin if state.procedure is None or one != state.procedure.test)
+    test = state.procedure.test if state.procedure else ""
+    return tuple(one for one in state.to_begin if one != (THERMOMETER if test == BETWEEN else test))
 
 
 def restarted(turn: Turn, event: Restarted) -> None:
