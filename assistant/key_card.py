@@ -2,8 +2,8 @@
 
 It is made from the maps that the station itself uses, so that it can't tell anything else than the station does.
 
-    python -m assistant.key_card            prints it
-    python -m assistant.key_card FILE.svg   draws it, for printing on A5
+    bowlside keys            prints it
+    bowlside keys FILE.svg   draws it, for printing on A5
 """
 from __future__ import annotations
 
