@@ -109,6 +109,7 @@ def test_a_device_that_cannot_be_opened_is_one_sentence(tmp_path: Path, pins: Mo
     assert any("usb_pad" in sentence for sentence in one.notices) and any("[gauge]" in sentence for sentence in one.notices)
 
 
+@pytest.mark.alone
 def test_lamp_buzzer_and_talk_pedal(tmp_path: Path, pins: MockFactory) -> None:
     one = live(tmp_path)
     settings = station_settings.read(tmp_path / "none.toml")
