@@ -261,6 +261,11 @@ def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothi
     drained(one, lambda: "Ready: pedal, lamp and gauge." in one.notices, within_s=2.5)
     hands.close()
     assert not one.station.state.lost
+    none = live(tmp_path / "none")
+    begin(none)
+    at_start.begin(none, Hands(none, settings()), settings(lamp={"kind": "led", "pin": 27}), gauge=False, within_s=0.0)
+    drained(none, lambda: "lamp" in none.station.state.lost)
+    assert not none.notices, "nothing is ready"
     bare = live(tmp_path / "bare")
     at_start.begin(bare, Hands(bare, settings()), settings(), gauge=False, within_s=0.0)
     time.sleep(0.1)
