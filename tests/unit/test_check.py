@@ -249,6 +249,7 @@ def test_at_the_start_what_is_there_is_shown_and_what_is_not_is_said(tmp_path, p
     said = " ".join(words for _, words in one.speaker.said)
     assert "The gauge gives no reading yet." in said and "The USB pad and the buzzer can't be used: bowlside check tells why." in said
     assert "Ready: lamp." in one.notices
+    assert any(note.text.startswith("USB pad lost. The USB pad and the buzzer") for note in one.station.state.notes)
 
 
 def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothing_is_configured(tmp_path, pins) -> None:
