@@ -102,8 +102,12 @@ class Round:
     # --- what comes next ---------------------------------------------------------------------------------------------------
 
     def _questions(self, this: SoFar) -> list[core.Question]:
-        waiting = ("temperature",) if self._places_thermometer(this) else ()
-        found = core.after_the_sample(self.plan.tests, this.done, self.settings, self.plan.technicians, waiting,
+        assert this.portion is not None
+        now = self.now()
+        placed = now if self._places_thermometer(this) else this.thermometer_at
+        ready = {} if placed is None else {"temperature": max(0.0, float(self.settings.thermometer_s) - (now - placed))}
+        elapsed = now - this.portion.on_clock(now, self.boot, self.wall())[0]
+        found = core.after_the_sample(self.plan.tests, this.done, self.settings, self.plan.technicians, elapsed, ready,
                                       self.plan.check_tests, self._preliminary)
         if not this.sampled:
             found.insert(0, core.Question("next.sampling", sentence("round.sampling_again")))

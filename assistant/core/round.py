@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from itertools import permutations
 from typing import Any
 
 from assistant.core import quality, units
@@ -27,6 +28,8 @@ COMPARED = ("temperature", "slump", "density", "pressure-air", "sequential")
 """Tests whose results two technicians may compare."""
 TAKES_S = {"temperature": 150, "slump": 200, "density": 240, "pressure-air": 420, "sequential": 900, "cylinders": 600}
 """About how long each takes. Ours, only to order those that are due at the same time."""
+READING_S = 30
+"""Reading a thermometer that stands already. Ours."""
 ATTEMPTS = 2
 """A test without a valid result is offered once more, not for ever. Ours."""
 
@@ -67,17 +70,26 @@ def left(plan: Sequence[str], done: Sequence[Done]) -> list[str]:
             and sum(one.test == test and not one.comparison and one.outcome != "scrapped" for one in done) < ATTEMPTS]
 
 
-def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, waiting: Sequence[str] = ()) -> list[str]:
-    """The best order: what must begin first comes first; of those due together the shortest, which leaves the fewest late.
+def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, elapsed_s: float = 0.0,
+             ready_s: Mapping[str, float] = {}) -> list[str]:
+    """The best order: alone, of all orders the one in which what begins late is least late, all seconds together.
 
-    Two technicians: of those due together the longest first, since the other works beside it. ``waiting`` (the thermometer
-    goes in and needs its minutes) comes last of those.
+    Two technicians: by the time within which each begins, and of those due together the longest first, since the other
+    works beside it. ``elapsed_s`` since the last portion; ``ready_s``: in how many seconds a thermometer that stands can be read.
     """
-    def when(test: str) -> tuple[float, bool, int]:
-        limit = limit_s(test, settings)
-        takes = TAKES_S.get(test, 0)
-        return float("inf") if limit is None else limit, test in waiting, -takes if technicians > 1 else takes
-    return sorted(tests, key=when)
+    def limit(test: str) -> float:
+        found = limit_s(test, settings)
+        return float("inf") if found is None else found
+
+    def how_late(order: Sequence[str]) -> tuple[float, float]:
+        late, now = 0.0, elapsed_s
+        for test in order:
+            now = max(now, elapsed_s + ready_s.get(test, 0.0))
+            late += max(0.0, now - limit(test))
+            now += READING_S if test in ready_s else TAKES_S.get(test, 0)
+        return late, now
+    by_limit = sorted(tests, key=lambda test: (limit(test), -TAKES_S.get(test, 0) if technicians > 1 else 0))
+    return by_limit if technicians > 1 else list(min(permutations(by_limit), key=how_late))
 
 
 def retest(test: str, done: Sequence[Done], preliminary: bool = False) -> quality.Finding | None:
@@ -122,11 +134,12 @@ def before_the_sample(plan: Sequence[str], held: bool) -> list[Question]:
 
 
 def after_the_sample(plan: Sequence[str], done: Sequence[Done], settings: Settings, technicians: int = 1,
-                     waiting: Sequence[str] = (), check_tests: bool = True, preliminary: bool = False) -> list[Question]:
+                     elapsed_s: float = 0.0, ready_s: Mapping[str, float] = {}, check_tests: bool = True,
+                     preliminary: bool = False) -> list[Question]:
     """What may come next, the best first; empty: all is done."""
     found = [Question(f"check.{test}", sentence("round.check", test=capital(named([test])))) for test in checks(
         done, check_tests, preliminary)]
-    for test in in_order(left(plan, done), settings, technicians, waiting):
+    for test in in_order(left(plan, done), settings, technicians, elapsed_s, ready_s):
         again = any(one.test == test for one in done)
         found.append(Question(f"next.{test}", sentence("round.again" if again else "round.next", test=capital(named([test])))))
     return found

@@ -1,0 +1,283 @@
+"""What comes next in a round, and its clocks in the machine, event by event."""
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+from itertools import permutations
+
+import pytest
+
+from assistant.core import round as core
+from assistant.core import round_clock
+from assistant.core.effects import Finish, Record, Speak
+from assistant.core.events import Event, Heard, Restarted, Spoken, TestStarted, TimerDue
+from assistant.core.machine import step
+from assistant.core.round import Done
+from assistant.core.settings import Settings
+from assistant.core.state import State
+from assistant.procedures import load
+
+SETTINGS = Settings()
+SLUMP_FAILED = Done("slump", verdict="fail", results={"slump": Decimal("6.00")})
+
+
+class Machine:
+    """One test in the machine; the words are over at once."""
+
+    def __init__(self, test: str, began: float = 100.0, **clock: object) -> None:
+        self.state, self.effects = State(), []
+        data = load(test) if test != "round" else core.as_procedure("A round", [core.Question("next.slump", "Slump next?")], True)
+        self.post(TestStarted(began, test, data, SETTINGS.to_mapping(), {}, clock=clock))
+
+    def post(self, event: Event, talk: bool = True) -> "Machine":
+        self.state, effects = step(self.state, event)
+        self.effects = list(effects)
+        while talk and self.state.spoken < self.state.utterance:
+            self.state, more = step(self.state, Spoken(self.state.now, self.state.utterance))
+            self.effects += more
+        return self
+
+    def due(self, left: int, limit: int = 300, late: float = 0.0, talk: bool = True) -> "Machine":
+        name = f"round:{limit}:{left}"
+        return self.post(TimerDue(dict(self.state.timers)[name] + late, name), talk)
+
+    @property
+    def said(self) -> str:
+        return " ".join(one.text for one in self.effects if isinstance(one, Speak))
+
+    @property
+    def round_timers(self) -> dict[str, float]:
+        return {name: when for name, when in self.state.timers if name.startswith("round:")}
+
+
+CLOCK = {"at": 90.0, "boot": "one", "to_begin": ["slump", "sequential", "cylinders"]}
+
+
+# --- what comes next --------------------------------------------------------------------------------------------------------
+
+def _late(order: tuple[str, ...], begin: int = 0) -> int:
+    """Seconds by which these begin late in all where one follows the other."""
+    begins = [begin + sum(core.TAKES_S[before] for before in order[:at]) for at in range(len(order))]
+    return sum(max(0, at - (900 if test == "cylinders" else 300)) for at, test in zip(begins, order))
+
+
+def test_alone_no_other_order_is_less_late() -> None:
+    """Against every order there is, counted one by one."""
+    for begin in (0, 100, 400):
+        for tests in (core.PLAN, ("slump", "pressure-air", "cylinders"), ("cylinders", "density", "slump", "sequential")):
+            best = core.in_order(tests, SETTINGS, elapsed_s=begin)
+            assert _late(tuple(best), begin) == min(_late(order, begin) for order in permutations(tests))
+
+
+def test_two_begin_with_the_longest_of_what_is_due_first() -> None:
+    assert core.in_order(core.PLAN, SETTINGS, technicians=2)[0] == "sequential"
+    assert core.in_order(core.PLAN, SETTINGS, technicians=2)[-1] == "cylinders", "it has 15 minutes"
+
+
+def test_the_thermometer_has_its_minutes_while_another_test_is_done() -> None:
+    tests = ("temperature", "slump", "sequential", "cylinders")
+    assert core.in_order(tests, SETTINGS, ready_s={"temperature": 120})[:3] == ["slump", "temperature", "sequential"]
+    assert core.in_order(tests[:1] + tests[2:], SETTINGS, elapsed_s=200, ready_s={"temperature": 10})[0] == "temperature"
+
+
+def test_a_valid_result_ends_a_test_two_invalid_ones_too() -> None:
+    plan = ("slump", "temperature")
+    invalid = Done("slump", verdict="invalid")
+    assert core.left(plan, [Done("slump")]) == ["temperature"]
+    assert core.left(plan, [invalid]) == ["slump", "temperature"]
+    assert core.left(plan, [invalid, invalid]) == ["temperature"]
+    assert core.left(plan, [Done("slump", outcome="scrapped")] * 3) == ["slump", "temperature"]
+    assert core.left(plan, [Done("slump", comparison=True)]) == ["slump", "temperature"]
+
+
+def test_the_check_test_is_offered_before_all_else_and_once() -> None:
+    questions = core.after_the_sample(core.PLAN, [SLUMP_FAILED], SETTINGS)
+    assert questions[0].id == "check.slump" and questions[1].id == "next.temperature"
+    check = Done("slump", verdict="fail", check=True)
+    assert "check.slump" not in [one.id for one in core.after_the_sample(core.PLAN, [SLUMP_FAILED, check], SETTINGS)]
+    assert not core.checks([Done("temperature", verdict="fail"), Done("density", verdict="fail")])
+    assert not core.checks([Done("slump", verdict="fail", comparison=True)])
+    assert not core.checks([SLUMP_FAILED], preliminary=True), "a preliminary sample rejects nothing"
+
+
+def test_whether_the_round_is_right() -> None:
+    good = Done("slump", verdict="pass")
+    assert core.verdict(("slump",), [good])
+    assert core.verdict(("slump",), [SLUMP_FAILED, Done("slump", verdict="pass", check=True)])
+    assert not core.verdict(("slump",), [SLUMP_FAILED])
+    assert not core.verdict(("slump", "temperature"), [good])
+    assert not core.verdict(("slump",), [Done("slump", verdict="invalid")] * 2)
+    assert core.verdict(("slump",), [good, Done("slump", verdict="fail", comparison=True)])
+
+
+def test_two_technicians_are_compared_where_both_did_a_test() -> None:
+    first, second = (Done("slump", results={"slump": Decimal(value)}, comparison=later)
+                     for value, later in (("4.00", False), ("4.25", True)))
+    assert [one.verdict for one in core.comparisons([first, second])] == ["pass"]
+    assert not core.comparisons([first]) and not core.comparisons([second])
+
+
+def test_only_what_needs_the_chamber_is_held_for_leaks_first() -> None:
+    assert [one.id for one in core.before_the_sample(core.PLAN, False)] == ["next.leak", "next.sampling"]
+    assert [one.id for one in core.before_the_sample(core.PLAN, True)] == ["next.sampling"]
+    assert [one.id for one in core.before_the_sample(("slump",), False)] == ["next.sampling"]
+
+
+def test_braces_in_words_do_no_harm() -> None:
+    data = core.as_procedure("{x}", [core.Question("next.slump", "{y}?")])
+    assert "{" not in data["title"] + data["stage"][0]["step"][0]["say"]
+
+
+# --- the questions in the machine ---------------------------------------------------------------------------------------------
+
+def test_a_yes_ends_the_questions_without_another_word() -> None:
+    machine = Machine("round", **CLOCK)
+    machine.post(Heard(101.0, "next"))
+    assert machine.state.timed_at == 101.0, "the thermometer is in"
+    machine.post(Heard(103.0, "yes"))
+    assert [one.outcome for one in machine.effects if isinstance(one, Finish)] == ["done"]
+    assert machine.state.step.id == "next.slump" and not machine.said
+
+
+def test_a_no_to_all_asks_whether_to_stop_and_begins_again() -> None:
+    machine = Machine("round", **CLOCK).post(Heard(101.0, "next")).post(Heard(102.0, "no"))
+    assert machine.state.prompt == "stop"
+    assert machine.post(Heard(103.0, "no")).state.prompt == "next.slump"
+    machine.post(Heard(104.0, "no")).post(Heard(105.0, "yes"))
+    assert machine.state.outcome == "stopped"
+
+
+# --- the clocks -----------------------------------------------------------------------------------------------------------------
+
+def test_every_warning_has_its_time() -> None:
+    machine = Machine("slump", **CLOCK)
+    assert machine.round_timers == {
+        "round:300:120": 270.0, "round:300:60": 330.0, "round:300:0": 390.0,
+        "round:900:120": 870.0, "round:900:60": 930.0, "round:900:0": 990.0}
+    assert machine.due(120).said == "2 minutes left to begin slump and air."
+    assert machine.due(0).said == "The 5 minutes to begin slump and air are over."
+    assert machine.due(60, limit=900).said == "1 minute left to begin moulding."
+
+
+def test_what_has_begun_is_not_warned_of() -> None:
+    machine = Machine("slump", **CLOCK).post(Heard(150.0, "next"))
+    assert machine.state.to_begin == ("sequential", "cylinders")
+    assert [one.fields for one in machine.effects if isinstance(one, Record) and one.kind == "begun"] == [
+        {"test": "slump", "after_s": 60.0, "limit_s": 300.0, "late": False}]
+    assert not machine.state.notes
+    assert machine.due(120).said == "2 minutes left to begin air."
+
+
+@pytest.mark.parametrize(("at", "late"), [(390.0, False), (390.1, True)])
+def test_the_last_moment_counts(at: float, late: bool) -> None:
+    machine = Machine("slump", **CLOCK).post(Heard(at, "next"))
+    assert bool(machine.state.notes) == late
+    assert ("That is recorded." in machine.said) == late
+
+
+def test_it_begins_once_however_often_the_mould_is_filled() -> None:
+    machine = Machine("slump", **CLOCK).post(Heard(150.0, "next"))
+    for at, word in enumerate(("next", "next", "next", "next", "next"), 160):
+        machine.post(Heard(float(at), word))
+    machine.post(TimerDue(dict(machine.state.timers)["tap"], "tap"))
+    machine.post(Heard(400.0, "no")).post(Heard(410.0, "yes")).post(Heard(420.0, "next")).post(Heard(430.0, "next"))
+    assert machine.state.step.id == "layer.1" and machine.state.timed_at == 150.0
+    assert not [one for one in machine.state.notes if one.id == "round"]
+
+
+def test_what_can_not_be_said_now_is_said_soon_with_the_time_that_is_left_then() -> None:
+    """Over other words; and over the beats of the lift, where the mark may never sound."""
+    machine = Machine("slump", **CLOCK)
+    machine.post(Heard(269.0, "time left"), talk=False)
+    assert machine.state.spoken < machine.state.utterance
+    machine.due(120, talk=False)
+    assert not machine.said
+    machine.post(Spoken(271.0, machine.state.utterance))
+    assert machine.due(120).said == "1 minute 55 left to begin slump and air."
+    for at in range(272, 277):
+        machine.post(Heard(float(at), "next"))
+    machine.post(Heard(329.0, "next"))
+    assert machine.state.phase == "tapping"
+    machine.due(60)
+    assert not machine.said and dict(machine.state.timers)["round:300:60"] == 335.0
+    machine.due(60)
+    assert not machine.said
+
+
+def test_a_warning_that_the_next_one_has_overtaken_is_dropped() -> None:
+    machine = Machine("slump", **CLOCK)
+    machine.post(Heard(328.0, "time left"), talk=False)
+    machine.due(120, late=57.0, talk=False)
+    assert "round:300:120" not in machine.round_timers and "round:300:60" in machine.round_timers
+
+
+def test_quiet_and_pause_do_not_silence_a_clock() -> None:
+    for word in ("quiet", "pause"):
+        machine = Machine("slump", **CLOCK).post(Heard(101.0, word))
+        spoken = [one.aloud for one in machine.due(120).effects if isinstance(one, Speak)]
+        assert spoken == [True]
+
+
+def test_time_left_tells_the_round_too() -> None:
+    assert Machine("slump", **CLOCK).post(Heard(210.0, "time left")).said == "3 minutes left to begin slump and air."
+    assert Machine("slump", **CLOCK).post(Heard(450.0, "time left")).said == "1 minute late to begin slump and air."
+    assert Machine("slump").post(Heard(450.0, "time left")).said == "No clock is running."
+
+
+def test_a_broken_hold_does_not_break_the_rounds_clock() -> None:
+    machine = Machine("temperature", **CLOCK).post(Heard(110.0, "next"))
+    assert machine.state.phase == "hold"
+    before = machine.round_timers
+    machine.post(Restarted(150.0, "one"))
+    assert machine.state.step.id == "thermometer" and machine.round_timers == before
+
+
+def test_a_reboot_leaves_only_the_wall_clock() -> None:
+    machine = Machine("slump", **CLOCK).post(Restarted(20.0, "two", sampled_at=-100.0))
+    assert machine.state.sampled_at == -100.0 and machine.state.boot == "two"
+    assert [one.text for one in machine.state.notes if one.id == "round"] == [
+        "the station was restarted since the last portion: its time is by the wall clock"]
+    assert machine.round_timers["round:300:60"] == 140.0
+    lost = Machine("slump", **CLOCK).post(Restarted(20.0, "two"))
+    assert lost.state.sampled_at is None and not lost.round_timers
+    lost.post(Heard(30.0, "next"))
+    assert "is not known" in lost.state.notes[0].text and len([one for one in lost.state.notes if one.id == "round"]) == 1
+
+
+def test_a_restart_in_one_boot_says_nothing_of_what_is_over() -> None:
+    machine = Machine("slump", **CLOCK).post(Restarted(350.0, "one"))
+    assert {name for name in machine.round_timers if name.startswith("round:300")} >= {"round:300:0"}
+    assert machine.state.sampled_at == 90.0 and not [one for one in machine.state.notes if one.id == "round"]
+
+
+def test_told_by_the_other_nothing_is_timed() -> None:
+    machine = Machine("slump", 500.0, **CLOCK, told=True).post(Heard(510.0, "next"))
+    assert machine.state.to_begin == ("sequential", "cylinders")
+    assert [one.text for one in machine.state.notes] == ["begun in time by the other technician, as told, not timed"]
+
+
+def test_a_thermometer_that_stands_already_begins_the_test_then() -> None:
+    clock = {**CLOCK, "to_begin": ["temperature", "cylinders"]}
+    machine = Machine("temperature", 400.0, **clock, begun_at=120.0, **{"from": "wait"})
+    assert machine.state.step.id == "wait" and machine.state.timed_at == 120.0 and machine.state.to_begin == ("cylinders",)
+    assert [one.text for one in machine.state.notes] == ["the thermometer was in the concrete for 4 minutes 40 already"]
+
+
+@pytest.mark.parametrize("test", ["temperature", "slump", "density", "pressure-air", "sequential", "cylinders", "sampling"])
+def test_every_test_has_its_moment(test: str) -> None:
+    steps = [one for stage in load(test)["stage"] for one in stage.get("step", [])]
+    assert any(one.get("timed") for one in steps), test
+
+
+def test_names_are_joined_and_said_once() -> None:
+    assert round_clock.named(["slump", "sequential", "pressure-air"]) == "slump and air"
+    assert round_clock.named(["temperature", "slump", "sequential"]) == "temperature, slump and air"
+
+
+def names() -> Iterator[str]:
+    yield from core.TESTS
+
+
+@pytest.mark.parametrize("test", names())
+def test_every_test_can_be_named(test: str) -> None:
+    assert round_clock.named([test])
