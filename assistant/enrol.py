@@ -199,6 +199,7 @@ def _from_microphone(args: argparse.Namespace, own: OwnModel) -> list[Said] | No
     if args.save:
         try:
             save(args.save, said)
+            print(f"The recordings are kept in {args.save}: delete that folder when nobody needs them.", file=sys.stderr)
         except OSError as error:                            # the talk is not lost with it
             _complain(f"The recordings can't be kept ({error.strerror}: {error.filename}); fitting goes on without.")
     return said

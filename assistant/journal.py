@@ -18,7 +18,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
-from assistant import newest
+from assistant import newest, private
 from assistant.core.events import Event, from_plain, to_plain
 
 SCHEMA = 1
@@ -68,7 +68,7 @@ def _make(folder: Path) -> None:
         folder.mkdir(exist_ok=True)  # raises where a file stands in its place
         return
     _make(folder.parent)
-    folder.mkdir(exist_ok=True)
+    folder.mkdir(private.FOLDER, exist_ok=True)
     with suppress(OSError):  # some file systems have no such thing
         above = os.open(folder.parent, os.O_RDONLY)
         try:
@@ -100,6 +100,8 @@ class Journal:
             if not write and not self.path.exists():
                 raise JournalError(f"There is no journal in {folder}: nothing has been recorded there. "
                                    "Name another folder with --journal.")
+            if write:
+                private.touched(self.path)
             self._db = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode={self._mode(write)}", uri=True,
                                        isolation_level=None)
             self._prepare(write)
@@ -130,7 +132,7 @@ class Journal:
         return "ro&immutable=1" if closed and not self.path.with_name(f"{FILE}-wal").exists() else "ro"
 
     def _take(self, folder: Path) -> None:
-        self._lock = open(folder / "journal.lock", "w")
+        self._lock = open(folder / "journal.lock", "w", opener=private.opener)
         try:
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:

@@ -14,7 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from assistant import record
+from assistant import private, record
 from assistant.core.rounding import round_to
 from assistant.core.settings import Settings, number
 from assistant.core.standing import COMMON, MEMORY, PUBLISHED, Standing, text
@@ -165,7 +165,8 @@ class Register:
         plain = {key: str(value) if isinstance(value, Decimal | date) else value
                  for key, value in body.items() if value is not None}
         try:
-            self.folder.mkdir(parents=True, exist_ok=True)
+            self.folder.mkdir(private.FOLDER, parents=True, exist_ok=True)
+            private.touched(self.path)
             with self._open(write=True) as db:
                 db.execute("INSERT INTO entries (wall, meter, kind, body) VALUES (?, ?, ?, ?)",
                            (datetime.now().astimezone().isoformat(timespec="seconds"), meter, kind, json.dumps(plain)))

@@ -37,7 +37,7 @@ class Note:
     def __init__(self, folder: Path) -> None:
         self._file: int | None = None
         with suppress(OSError):
-            self._file = os.open(folder / FILE, os.O_WRONLY | os.O_CREAT, 0o644)
+            self._file = os.open(folder / FILE, os.O_WRONLY | os.O_CREAT, 0o600)
 
     def write(self, seq: int, digest: str) -> None:
         if self._file is not None:
