@@ -25,7 +25,7 @@ KEYS: dict[str, str] = {
     "a": "A", "A": "A-held",                            # say again; pause / carry on
     "b": "B", "B": "B", "\x7f": "B", "\x08": "B",       # erase, take back
     "c": "C", "n": "C", "N": "C", "x": "C", "X": "C", "C": "C-held",  # clear, no; scrap
-    "d": "D", "D": "D",                                 # time left, where are we
+    "d": "D", "D": "D-held",                            # time left, where are we; quiet / talk
     "q": "quit", "Q": "quit", "\x03": "quit",           # leave the station; the journal keeps everything
 }
 """Characters -> tokens of the station's key map."""
@@ -37,7 +37,7 @@ METER_KEYS: dict[str, str] = {
 }
 """Characters and arrows -> actions on the simulated meter (names of `LivePractice.act`)."""
 
-KEYS_HELP = "0-9 . Enter  a say again  b back  c no  d time left  A pause  C scrap  q leave"
+KEYS_HELP = "0-9 . Enter  a say again  b back  c no  d time left  A pause  C scrap  D quiet  q leave"
 METER_HELP = ("arrows: up pump, down bleed, right hold lever, left release  + - fine  "
               "space blow  v petcocks  w water  u unclamp")
 """For the screen's help line."""

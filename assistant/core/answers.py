@@ -10,7 +10,7 @@ from assistant.core.steps import Choose, Tap
 from assistant.core.turn import Turn, go_words
 
 KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "time_left",
-        "A-held": "pause", "C-held": "scrap"}
+        "A-held": "pause", "C-held": "scrap", "D-held": "quiet"}
 """Key -> command, where nothing is being typed. ``#`` is also yes and enter, ``D`` twice "where are we"."""
 TWICE_S = 2.0
 """Two presses of D within this time are one "where are we"."""
@@ -101,6 +101,8 @@ def key(turn: Turn, name: str) -> None:
         do(turn, "where_are_we")
     elif name == "A-held" and state.paused:
         do(turn, "carry_on")
+    elif name == "D-held" and state.quiet:
+        do(turn, "talk")
     elif name in KEYS:
         do(turn, KEYS[name])
     else:

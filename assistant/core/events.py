@@ -61,7 +61,7 @@ class Unclear(Event):
 
 @dataclass(frozen=True)
 class KeyPressed(Event):
-    """One key of the map: ``0``-``9 * # A B C D A-held C-held``."""
+    """One key of the map: ``0``-``9 * # A B C D A-held C-held D-held``."""
     key: str = ""
 
 

@@ -300,6 +300,11 @@ def test_a_key_before_the_read_back_can_be_heard_confirms_nothing(t: Transcript)
     t.event(KeyPressed(t.now, "#")).takes_nothing().key("#").takes("charge.1.1", "14.52")
 
 
+def test_one_held_key_makes_it_quiet_and_talk_again(t: Transcript) -> None:
+    assert t.key("D-held").says("Quiet.").state.quiet
+    assert not t.key("D-held").says("Talking.").state.quiet
+
+
 def test_quiet_still_reads_back(t: Transcript) -> None:
     to_run_1(t).hear("quiet").hear("next").wait(5).hear("fourteen point five two")
     assert [effect.aloud for effect in t.effects if getattr(effect, "text", "").endswith("Right?")] == [True]

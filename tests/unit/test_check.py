@@ -98,7 +98,7 @@ def test_the_pins_that_it_tells_for_wires_in_another_order_make_every_key_right(
 
 def test_a_keypad_that_is_right() -> None:
     found = keys.keypad(SECTION, right())
-    assert found == Finding("keypad", True, "All 18 presses came, 2 of them held.")
+    assert found == Finding("keypad", True, "All 19 presses came, 3 of them held.")
 
 
 @pytest.mark.parametrize(("got", "words"), [
@@ -148,7 +148,7 @@ def test_a_keypad_of_which_nothing_comes_is_not_asked_for_every_key() -> None:
 
 
 def test_the_pads_names_are_those_of_the_kernels_codes() -> None:
-    assert set(keys.PAD) == set(usb_pad.CODES.values()) and [key for key, _ in keys.asked_of_pad()][-2:] == list(HELD.values())
+    assert set(keys.PAD) == set(usb_pad.CODES.values()) and [key for key, _ in keys.asked_of_pad()][-len(HELD):] == list(HELD.values())
     got = {key: key for key, _ in keys.asked_of_pad()}
     assert keys.usb_pad(got).good
     assert keys.usb_pad({**got, "#": None, "A-held": "A"}).words.startswith("Enter gives nothing. / held gives A.")

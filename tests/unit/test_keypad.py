@@ -10,7 +10,7 @@ from gpiozero.pins.mock import MockFactory
 
 from hardware.debounce import Key, Timing
 from hardware.fake_matrix import FakeMatrix, HandClock
-from hardware.keypad import LEGEND, TOGETHER, Keypad
+from hardware.keypad import HELD, LEGEND, TOGETHER, Keypad
 from hardware.matrix import doubtful
 from hardware.pins import PinError
 
@@ -183,7 +183,7 @@ def test_clumsy_hands_never_make_a_key_that_nobody_pressed(seed):
     bench.until(22)
     assert len(bench.keys) > 15 and TOGETHER in bench.trouble
     for name, when in zip(bench.keys, bench.when, strict=True):
-        late = 0.05 if name not in "AC" else 0.2  # A and C are told when they were let go
+        late = 0.05 if name not in HELD else 0.2  # these are told when they were let go
         assert any(at <= when <= until + late for at, until in pressed[name[0]]), (name, when)
     assert bench.matrix.shorts == 0
 
