@@ -12,6 +12,7 @@ import subprocess
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 SUITE, MIRROR = "bookworm", "http://deb.debian.org/debian"
 PACKAGES = "systemd,systemd-sysv,udev,dbus,python3"
@@ -62,18 +63,17 @@ def debian(folder: Path) -> Path:
         raise CantRun("A Debian to start a service in can be made by root on Debian only.")
     tools = folder / "debootstrap"
     tools.mkdir(parents=True, exist_ok=True)
-    _fetched(subprocess.run(["apt-get", "-o", "APT::Sandbox::User=root", "download", "debootstrap"], cwd=tools, capture_output=True,
-                            text=True))
-    _fetched(subprocess.run(["dpkg-deb", "-x", str(next(tools.glob("debootstrap*.deb"))), str(tools)], capture_output=True, text=True))
+    _fetch("apt-get", "-o", "APT::Sandbox::User=root", "download", "debootstrap", cwd=tools)
+    _fetch("dpkg-deb", "-x", str(next(tools.glob("debootstrap*.deb"))), str(tools))
     shutil.rmtree(root, ignore_errors=True)
-    _fetched(subprocess.run(
-        ["sh", str(tools / "usr/sbin/debootstrap"), "--variant=minbase", f"--include={PACKAGES}", SUITE, str(root), MIRROR],
-        env={**os.environ, "DEBOOTSTRAP_DIR": str(tools / "usr/share/debootstrap")}, capture_output=True, text=True))
+    _fetch("sh", str(tools / "usr/sbin/debootstrap"), "--variant=minbase", f"--include={PACKAGES}", SUITE, str(root), MIRROR,
+           env={**os.environ, "DEBOOTSTRAP_DIR": str(tools / "usr/share/debootstrap")})
     (root / "complete").touch()
     return root
 
 
-def _fetched(done: subprocess.CompletedProcess[str]) -> None:
+def _fetch(*command: str, **more: Any) -> None:
+    done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, **more)
     if done.returncode:
         raise CantRun(f"No Debian to start a service in: {(done.stderr.strip() or done.stdout.strip()).splitlines()[-1:]}")
 

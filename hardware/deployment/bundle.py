@@ -80,7 +80,8 @@ def foreign(machine: str, python: str) -> list[str]:
     """pip's options for wheels of that machine and Python, whatever this one is."""
     older = [f"--platform=manylinux_2_{minor}_{machine}" for minor in range(GLIBC[python], OLDEST - 1, -1)]
     return ["--only-binary=:all:", "--implementation=cp", f"--python-version={python}", *older,
-            f"--platform=manylinux2014_{machine}", *([f"--platform=manylinux2010_{machine}"] if machine == "x86_64" else []), f"--platform=linux_{machine}"]
+            f"--platform=manylinux2014_{machine}", f"--platform=linux_{machine}",
+            *(["--platform=manylinux2010_x86_64"] if machine == "x86_64" else [])]
 
 
 def wheels(folder: Path, machine: str, python: str) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from assistant import job, station_settings
-from assistant.script import ScriptError
+from assistant.script import ScriptError, header_of
 from hardware.deployment import texts
 from hardware.deployment.texts import DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
 
@@ -46,6 +46,7 @@ def install(args: argparse.Namespace) -> int:
                           "a user of its own.")
     settings = station_settings.read(args.settings) if args.settings else station_settings.read(root / ETC[1:] / "station.toml")
     copies = {f"{ETC[1:]}/station.toml": _text(args.settings)} if args.settings else {}
+    header_of({"test": args.test}, "install-service")  # raises ScriptError for a test that isn't known
     arguments = [args.test, "--headless"]
     if args.job:
         job.read(args.job)

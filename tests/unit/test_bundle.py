@@ -1,0 +1,203 @@
+"""The bundle's parts: which wheels belong to which machine, a bundle that is damaged, releases that change places.
+
+Markers and versions by packaging, wheels by pip itself. Installing a whole bundle without network: tests/fault/test_service.py.
+"""
+from __future__ import annotations
+
+import ast
+import json
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from hardware.deployment import bundle, debs, releases
+from hardware.deployment.releases import COMPLETE, SUMS, main
+from tests.command import ROOT, bowlside
+
+PROGRAM = """#!/bin/sh
+case "$1" in
+    "") echo "VERDICT    pass" ;;
+    log) test "$(cat "$4/schema")" -le {schema} || {{ echo "bowlside: written by a newer Bowlside." >&2; exit 1; }} ;;
+esac
+"""
+"""Stands in for a release's command: passes its rehearsal, and reads records up to its schema."""
+
+
+def release(prefix: Path, name: str, schema: int = 1) -> None:
+    """A release as install.py leaves one."""
+    place = prefix / "releases" / name
+    (place / "bin").mkdir(parents=True)
+    (place / "bin/bowlside").write_text(PROGRAM.format(schema=schema))
+    (place / "bin/bowlside").chmod(0o755)
+    (place / COMPLETE).touch()
+
+
+def runs(prefix: Path) -> tuple[str, str]:
+    return tuple((prefix / name).readlink().name if (prefix / name).is_symlink() else "" for name in ("current", "previous"))
+
+
+def test_install_py_needs_nothing_but_python() -> None:
+    tree = ast.parse(Path(releases.__file__).read_text(encoding="utf-8"))
+    names = {one.name for node in ast.walk(tree) if isinstance(node, ast.Import) for one in node.names}
+    names |= {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+    assert names - {"__future__"} <= sys.stdlib_module_names
+
+
+@pytest.mark.parametrize(("machine", "python", "pins"), [("aarch64", "3.11", True), ("aarch64", "3.13", False),
+                                                         ("x86_64", "3.11", False)])
+def test_what_belongs_to_which_machine(machine: str, python: str, pins: bool) -> None:
+    """lgpio only where a wheel of it is for that machine, whatever machine this is; the bounds of pyproject.toml stay."""
+    wanted, alone = bundle.requirements(machine, python)
+    assert any(one.startswith("lgpio") for one in wanted) == pins
+    assert "<0.4,>=0.3.45" in next(one for one in wanted if one.startswith("vosk")) and not any(";" in one for one in wanted)
+    assert alone == ["pyrnnoise>=0.4.3,<0.5"]
+
+
+def test_wheels_for_a_newer_c_library_are_not_taken() -> None:
+    for python, newest in bundle.GLIBC.items():
+        options = bundle.foreign("aarch64", python)
+        assert f"--platform=manylinux_2_{newest}_aarch64" in options
+        assert f"--platform=manylinux_2_{newest + 1}_aarch64" not in options
+        assert not any("x86" in one for one in options)
+
+
+def test_every_package_of_the_project_is_in_its_wheel() -> None:
+    """But for what only makes the speech models."""
+    folders = [path.parent for part in bundle.PARTS for path in (ROOT / part).rglob("__init__.py")]
+    there = {str(folder.relative_to(ROOT)).replace("/", ".") for folder in folders}
+    named = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]["packages"]
+    assert there - set(named) <= {"models.training", "models.adapting"} and len(named) == len(set(named))
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> Path:
+    """A small folder that is sealed as a bundle is."""
+    place = tmp_path / "bundle"
+    (place / "wheels").mkdir(parents=True)
+    (place / "wheels/bowlside-0.1.0-py3-none-any.whl").write_bytes(b"wheel")
+    (place / "install.py").write_text(Path(releases.__file__).read_text(encoding="utf-8"), encoding="utf-8")
+    bundle.seal(place)
+    return place
+
+
+def test_a_bundle_is_what_it_was(made: Path) -> None:
+    """Its sums are those of sha256sum; another content is another release."""
+    subprocess.run(["sha256sum", "--check", "--strict", "--quiet", SUMS], cwd=made, check=True)
+    first = releases.verified(made)
+    assert first.startswith("0.1.0-") and releases.verified(made) == first
+    (made / "more").write_text("more")
+    (made / SUMS).unlink()
+    bundle.seal(made)
+    assert releases.verified(made) != first
+
+
+@pytest.mark.parametrize("how", ["damaged", "missing", "no sums", "no wheel"])
+def test_a_damaged_bundle_is_refused_before_anything_is_done(made: Path, tmp_path: Path, how: str) -> None:
+    wheel = next((made / "wheels").glob("*.whl"))
+    {"damaged": lambda: wheel.write_bytes(b"whee1"), "missing": (made / "install.py").unlink, "no sums": (made / SUMS).unlink,
+     "no wheel": wheel.unlink}[how]()
+    source = Path(releases.__file__)
+    done = subprocess.run([sys.executable, "-c", f"import runpy, sys; sys.argv[1:] = ['--prefix', {str(tmp_path / 'opt')!r}]; "
+                           f"code = compile(open({str(source)!r}).read(), {str(made / 'install.py')!r}, 'exec'); "
+                           f"exec(code, {{'__name__': '__main__', '__file__': {str(made / 'install.py')!r}}})"],
+                          capture_output=True, text=True)
+    assert done.returncode == 1 and done.stderr.startswith("install.py: ") and len(done.stderr.splitlines()) == 1, done
+    assert not (tmp_path / "opt").exists()
+
+
+def test_releases_change_places(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for name in ("0.1.0-a", "0.2.0-b"):
+        release(tmp_path, name)
+        releases.switch(tmp_path, name)
+    assert runs(tmp_path) == ("0.2.0-b", "0.1.0-a")
+    releases.switch(tmp_path, "0.2.0-b")
+    assert runs(tmp_path) == ("0.2.0-b", "0.1.0-a"), "the same once more must not forget the one before"
+    back = ["--prefix", str(tmp_path), "--journal", str(tmp_path / "none"), "--roll-back"]
+    assert main(back) == 0 and runs(tmp_path) == ("0.1.0-a", "0.2.0-b")
+    assert main(back) == 0 and runs(tmp_path) == ("0.2.0-b", "0.1.0-a")
+    capsys.readouterr()
+    assert main(["--prefix", str(tmp_path), "--list"]) == 0
+    assert [line.split() for line in sorted(capsys.readouterr().out.splitlines())] == [["0.1.0-a"], ["0.2.0-b", "runs"]]
+
+
+def test_no_roll_back_to_one_that_can_not_read_the_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The record was carried over to a newer form by the release that runs: the one before would refuse it at every start."""
+    release(tmp_path, "0.1.0-a", schema=1)
+    release(tmp_path, "0.2.0-b", schema=2)
+    for name in ("0.1.0-a", "0.2.0-b"):
+        releases.switch(tmp_path, name)
+    journal = tmp_path / "journal"
+    journal.mkdir()
+    (journal / "journal.db").touch()
+    back = ["--prefix", str(tmp_path), "--journal", str(journal), "--roll-back"]
+    (journal / "schema").write_text("2")
+    assert main(back) == 1 and "newer Bowlside" in capsys.readouterr().err and runs(tmp_path)[0] == "0.2.0-b"
+    (journal / "schema").write_text("1")
+    assert main(back) == 0 and runs(tmp_path)[0] == "0.1.0-a"
+
+
+def test_nothing_to_go_back_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    back = ["--prefix", str(tmp_path), "--roll-back"]
+    assert main(back) == 1 and "no release before" in capsys.readouterr().err
+    release(tmp_path, "0.1.0-a")
+    release(tmp_path, "0.2.0-b")
+    for name in ("0.1.0-a", "0.2.0-b"):
+        releases.switch(tmp_path, name)
+    (tmp_path / "releases/0.1.0-a" / COMPLETE).unlink()
+    assert main(back) == 1 and runs(tmp_path)[0] == "0.2.0-b"
+
+
+def test_old_releases_go_but_never_the_two_that_matter(tmp_path: Path) -> None:
+    for number in range(6):
+        release(tmp_path, f"0.{number}.0-x")
+    releases.switch(tmp_path, "0.0.0-x")
+    releases.switch(tmp_path, "0.1.0-x")
+    releases._thin_out(tmp_path)
+    left = {one.name for one in (tmp_path / "releases").iterdir()}
+    assert len(left) == releases.KEPT and {"0.0.0-x", "0.1.0-x"} <= left
+
+
+def test_a_folder_that_is_there_and_an_unknown_machine(tmp_path: Path) -> None:
+    (tmp_path / "x").touch()
+    bowlside("bundle", tmp_path).is_one_sentence(2, "is there already")
+    bowlside("bundle", tmp_path / "new", "--machine", "armv7l").is_one_sentence(2, "armv7l")
+
+
+@pytest.mark.skipif(subprocess.run(["which", "dpkg-deb"], capture_output=True).returncode != 0, reason="dpkg-deb is missing")
+def test_a_package_index_that_apt_reads(tmp_path: Path) -> None:
+    """One stanza a package, as apt's own lists have them."""
+    root = tmp_path / "p"
+    (root / "DEBIAN").mkdir(parents=True)
+    (root / "DEBIAN/control").write_text("Package: thing\nVersion: 1:2.0\nArchitecture: all\nMaintainer: none <n@example.org>\n"
+                                         "Description: a thing\n of two lines\n")
+    package = tmp_path / "thing.deb"
+    subprocess.run(["dpkg-deb", "--build", "--root-owner-group", str(root), str(package)], check=True, capture_output=True)
+    lines = debs._entry(package).splitlines()
+    assert {"Package: thing", "Filename: ./thing.deb", f"Size: {package.stat().st_size}"} <= set(lines)
+    assert " of two lines" in lines and lines[-1].startswith("SHA256: ")
+
+
+# --- the wheels of a Pi -------------------------------------------------------------------------------------------------------
+
+@pytest.mark.long
+@pytest.mark.parametrize("python", ["3.11", "3.13"], ids=["bookworm", "trixie"])
+def test_every_dependency_has_a_wheel_for_a_pi(python: str, tmp_path: Path) -> None:
+    """pip resolves all of them for aarch64 and that Python, nothing but wheels. Needs the package registry."""
+    wanted, alone = bundle.requirements("aarch64", python)
+    pip = [sys.executable, "-m", "pip", "--quiet", "--disable-pip-version-check"]
+    if subprocess.run([*pip, "wheel", "--no-deps", "--wheel-dir", str(tmp_path), *bundle.SOURCES]).returncode:
+        pytest.skip("no package registry can be reached")
+    found = {}
+    for names, more in ((wanted, []), (alone, ["--no-deps"])):
+        done = subprocess.run([*pip, "install", "--dry-run", "--ignore-installed", "--report", "-", "--target", str(tmp_path / "t"),
+                               "--find-links", str(tmp_path), *bundle.foreign("aarch64", python), *more, *names],
+                              capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr
+        found |= {one["metadata"]["name"].lower(): one["download_info"]["url"] for one in json.loads(done.stdout)["install"]}
+    assert {"numpy", "vosk", "pocketsphinx", "pyrnnoise", "sounddevice", "pymodbus"} <= set(found)
+    assert all(url.endswith(".whl") for url in found.values())
+    assert all("aarch64" in found[name] for name in ("numpy", "vosk", "pocketsphinx", "cffi", "pyrnnoise"))
+    assert ("lgpio" in found) == (python == "3.11") and ("lgpio" not in found or "0.0.0.2" not in found["lgpio"])

@@ -1,0 +1,156 @@
+"""The files of the service, held against systemd's own programs where they are here; written into a root folder and taken away.
+
+systemd-analyze, systemd-sysusers, systemd-tmpfiles and systemctl read and act on them, all with --root. That systemd then runs
+the service: tests/fault/test_service.py.
+"""
+from __future__ import annotations
+
+import re
+import shutil
+import stat
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from hardware.deployment import texts
+from hardware.deployment.texts import RULES, SYSUSERS, TMPFILES, UNIT, DeploymentError, Service
+from tests.command import ROOT, Done, bowlside
+
+needs_systemd = pytest.mark.skipif(not all(map(shutil.which, ("systemd-sysusers", "systemd-tmpfiles", "systemctl"))),
+                                   reason="systemd is missing")
+PROGRAM = "/opt/bowlside/current/bin/bowlside"
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    """Another system, mounted somewhere: as much of it as those programs look at."""
+    place = tmp_path / "root"
+    for name in ("etc/systemd/system", "var/lib", "usr/lib", "run"):
+        (place / name).mkdir(parents=True)
+    (place / "etc/passwd").write_text("root:x:0:0::/root:/bin/sh\ntech:x:1000:1000::/home/tech:/bin/sh\n")
+    (place / "etc/group").write_text("root:x:0:\ntech:x:1000:\naudio:x:29:\n")
+    return place
+
+
+def install(root: Path, *more: object) -> Done:
+    return bowlside("install-service", "--root", root, "--program", PROGRAM, *more)
+
+
+def written(root: Path) -> list[str]:
+    return sorted(str(path.relative_to(root)) for path in root.rglob("*bowlside*"))
+
+
+@needs_systemd
+def test_installed_into_another_root_and_taken_away(root: Path) -> None:
+    done = install(root)
+    assert done.code == 0 and done.err == "", done
+    users = dict(line.split(":", 1) for line in (root / "etc/passwd").read_text().splitlines())
+    groups = {line.split(":")[0] for line in (root / "etc/group").read_text().splitlines()}
+    assert users["bowlside"].endswith("/var/lib/bowlside:/usr/sbin/nologin") and groups >= {*texts.GROUPS, "bowlside"}
+    data = (root / "var/lib/bowlside").stat()
+    assert stat.S_IMODE(data.st_mode) == 0o700 and str(data.st_uid) == users["bowlside"].split(":")[1]
+    link = root / "etc/systemd/system/multi-user.target.wants/bowlside.service"
+    assert link.is_symlink()
+    for path in (UNIT, RULES, SYSUSERS, TMPFILES):
+        assert stat.S_IMODE((root / path).stat().st_mode) == 0o644
+    (root / "var/lib/bowlside/journal").mkdir()
+    again = install(root)
+    assert again.code == 0 and (root / "etc/passwd").read_text().count("\nbowlside:") == 1
+    done = bowlside("uninstall-service", "--root", root)
+    assert done.code == 0 and "/var/lib/bowlside" in done.out
+    assert written(root) == ["var/lib/bowlside"] and not link.is_symlink()
+    assert (root / "var/lib/bowlside/journal").is_dir()
+    bowlside("uninstall-service", "--root", root).is_one_sentence(2, "no service")
+
+
+def test_a_dry_run_shows_everything_and_changes_nothing(root: Path) -> None:
+    before = sorted(root.rglob("*"))
+    done = install(root, "--dry-run", "--user", "tech")
+    assert done.code == 0 and sorted(root.rglob("*")) == before
+    for path, text in texts.written(Service(PROGRAM, "tech", own_user=False)).items():
+        assert f"--- {root / path}\n{text}" in done.out
+    assert f"$ systemctl --root={root} enable bowlside.service" in done.out
+
+
+@needs_systemd
+def test_somebodys_login_a_partition_a_job_and_settings(root: Path, tmp_path: Path) -> None:
+    settings, job = tmp_path / "my.toml", tmp_path / "job.toml"
+    settings.write_text('[gauge]\nkind = "line"\nport = "A10K2XYZ"\n')
+    job.write_text('job = "Tern Hollow footbridge"\nchamber_ratio = 0.0612\n')  # invented
+    done = install(root, "--user", "tech", "--data", "/data/bowlside", "--settings", settings, "--job", job, "--test", "slump")
+    assert done.code == 0, done
+    unit = (root / UNIT).read_text()
+    assert f"ExecStart={PROGRAM} run slump --headless --job /etc/bowlside/job.toml\n" in unit
+    assert "\nUser=tech\n" in unit and "ReadWritePaths=/data/bowlside\n" in unit and "RequiresMountsFor=/data/bowlside\n" in unit
+    assert "XDG_CONFIG_HOME=/etc " in unit and "BOWLSIDE_JOURNAL=/data/bowlside/journal\n" in unit
+    assert (root / "etc/bowlside/station.toml").read_text() == settings.read_text()
+    assert (root / "etc/bowlside/job.toml").read_text() == job.read_text()
+    assert 'ATTRS{serial}=="A10K2XYZ"' in (root / RULES).read_text()
+    assert (root / "data/bowlside").stat().st_uid == 1000 and "bowlside:" not in (root / "etc/passwd").read_text()
+
+
+@pytest.mark.parametrize(("more", "words"), [
+    (("--user", "nobody-here"), "no user nobody-here"), (("--data", "/"), "data folder"), (("--data", "var"), "data folder"),
+    (("--data", "/a/../etc"), "data folder"), (("--data", "/a b"), "letters"), (("--data", "/a\nUser=root"), "letters"),
+    (("--data", "/%h"), "letters"), (("--program", "/opt/a;b"), "letters"), (("--program", "/home/pi/x/bowlside"), "--user"),
+    (("--test", "slmup"), "slmup"), (("--job", "/none.toml"), "none.toml"), (("--settings", "/proc/self/mem"), "mem")])
+def test_what_can_not_be_is_refused_in_one_sentence(root: Path, more: tuple[str, str], words: str) -> None:
+    before = sorted(root.rglob("*"))
+    install(root, *more).is_one_sentence(2, words)
+    assert sorted(root.rglob("*")) == before
+
+
+def test_a_root_that_can_not_be_written(root: Path) -> None:
+    shutil.rmtree(root / "etc/systemd")
+    (root / "etc/systemd").write_text("a file")
+    install(root).is_one_sentence(2, str(root))
+
+
+def unit_file(folder: Path, text: str | None = None) -> Path:
+    path = folder / "bowlside.service"
+    path.write_text(text or texts.written(Service("/bin/true", "root", own_user=False))[UNIT])
+    return path
+
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="systemd-analyze is missing")
+def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
+    def verify() -> str:
+        done = subprocess.run(["systemd-analyze", "verify", "--man=no", "--recursive-errors=no", str(path)], capture_output=True,
+                              text=True)
+        return "\n".join(line for line in done.stderr.splitlines() if "bowlside" in line)
+    path = unit_file(tmp_path)
+    assert verify() == ""
+    unit_file(tmp_path, path.read_text().replace("WatchdogSec=60", "WatchdogSec=soon"))
+    assert "soon" in verify()
+
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="systemd-analyze is missing")
+def test_systemd_finds_it_well_shut_in(tmp_path: Path) -> None:
+    """systemd's own measure of exposure: 0 shut, 10 open; a service without any of it has 9.6."""
+    done = subprocess.run(["systemd-analyze", "security", "--offline=true", "--no-pager", str(unit_file(
+        tmp_path, texts.written(Service("/bin/true"))[UNIT]))], capture_output=True, text=True)
+    found = re.search(r"exposure level.*: ([0-9.]+) ", done.stdout)
+    assert found and float(found[1]) <= 2.0, done
+
+
+def test_every_rule_is_a_line_of_udev() -> None:
+    """Matches before assignments, as udev(7) has them; udev itself reads them in tests/fault/test_service.py."""
+    part = r'[A-Z_]+(\{[A-Za-z_]+\})?(==|!=|=|\+=)"[^"]*"'
+    for serial in ("", "A10K2XYZ"):
+        lines = [line for line in texts.written(Service(PROGRAM, gauge_serial=serial))[RULES].splitlines() if line[0] != "#"]
+        assert len(lines) == (5 if serial else 4) and all(re.fullmatch(rf"{part}(, {part})*", line) for line in lines)
+        assert all("==" in line.split(", ")[0] for line in lines)
+
+
+def test_the_gauge_is_known_by_its_serial_number_only_where_one_is_set() -> None:
+    serial = texts.gauge_serial
+    assert serial({"gauge": {"kind": "line", "port": "A10K2XYZ"}}) == "A10K2XYZ"
+    assert serial({"gauge": {"kind": "line", "port": "/dev/ttyUSB0"}}) == serial({"gauge": {"kind": "line", "port": ""}}) == ""
+    assert serial({"gauge": {"kind": "transducer", "port": "A10K2XYZ"}}) == serial({"gauge": {"port": "X"}}) == serial({}) == ""
+    with pytest.raises(DeploymentError):
+        texts.written(Service(PROGRAM, gauge_serial='x", RUN+="/bin/sh'))
+
+
+def test_the_files_lie_in_the_package() -> None:
+    assert {path.name for path in (ROOT / "hardware/deployment").glob("bowlside.*")} == {"bowlside.service", "bowlside.rules"}
