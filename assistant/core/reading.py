@@ -15,7 +15,7 @@ from assistant.core.events import GaugeSteady
 from assistant.core.flow import after_taken, note, withdraw
 from assistant.core.language import sentence
 from assistant.core.spoken import NotANumber, parse
-from assistant.core.state import Entry, Phase, Reading, Steady
+from assistant.core.state import FACE, Entry, Phase, Reading, Steady
 from assistant.core.turn import Turn
 
 OVERRIDE_WITHIN_PSI = Decimal("0.10")
@@ -43,12 +43,12 @@ def from_keys(turn: Turn, typed: str) -> None:
     enter_value(turn, Entry(value, "keypad", "", typed))
 
 
-def from_gauge(turn: Turn, value: Decimal, spread: Decimal = Decimal(0)) -> None:
-    """The gauge's value is entered like any other; its spread goes into the record with it."""
+def from_gauge(turn: Turn, value: Decimal, spread: Decimal = Decimal(0), form: str = "") -> None:
+    """The gauge's value is entered like any other; its spread goes into the record with it. form: see Entry."""
     if turn.state.phase is Phase.ENTRY:
         text = f"{value:f} ± {spread:f}" if spread else f"{value:f}"
         turn.record("heard", text=text, source="gauge")
-        enter_value(turn, Entry(value, "gauge", "", text, spread=spread))
+        enter_value(turn, Entry(value, "gauge", form, text, spread=spread))
 
 
 def gauge_steady(turn: Turn, event: GaugeSteady) -> None:
@@ -71,11 +71,14 @@ def gauge_steady(turn: Turn, event: GaugeSteady) -> None:
 
 
 def take_gauge(turn: Turn) -> bool:
-    """"Next" while a reading is asked for: what the gauge steadily shows is entered, even out of its band."""
-    now_steady = wire.steady_now(turn.state)
+    """"Next" while a reading is asked for: what the gauge steadily shows is entered, even out of its band.
+
+    Where it gave the first of two entries, its face shall confirm it: a wire that shifts a number does not shift the dial.
+    """
+    now_steady, first = wire.steady_now(turn.state), turn.state.first
     if now_steady is None:
         return False
-    from_gauge(turn, now_steady.value, now_steady.spread)
+    from_gauge(turn, now_steady.value, now_steady.spread, FACE if first is not None and first.source == "gauge" else "")
     return True
 
 
@@ -117,7 +120,7 @@ def enter_value(turn: Turn, entry: Entry) -> None:
 
 def _may_be_second(first: Entry, second: Entry) -> bool:
     """Saying the same thing twice repeats the same confusion, so the second entry must come another way."""
-    if second.source == "keypad":
+    if second.source == "keypad" or second.form == FACE:
         return True
     if "gauge" in (first.source, second.source):  # the same wire twice would share its mistake
         return first.source != second.source

@@ -28,6 +28,9 @@ class Phase(StrEnum):
     OVER = "over"
 
 
+FACE = "face"
+
+
 @dataclass(frozen=True)
 class Entry:
     """A value as it came in, before anybody confirmed it."""
@@ -35,7 +38,7 @@ class Entry:
     source: str
     """``voice``, ``keypad`` or ``gauge``."""
     form: str
-    """``digits`` or ``whole`` for voice (see spoken.py), else empty."""
+    """``digits`` or ``whole`` for voice (see spoken.py), FACE where the technician compared the wire with the dial, else empty."""
     text: str
     """Verbatim: what was heard, keyed or received."""
     doubt: str = ""

@@ -10,7 +10,7 @@ from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.likely import likely_range
 from assistant.core.plausible import plausible_range
-from assistant.core.state import Note, Phase, State
+from assistant.core.state import FACE, Note, Phase, State
 from assistant.core.steps import Ask, Choose, Tap
 
 
@@ -123,6 +123,8 @@ def read_back(state: State) -> str:
     assert state.proposed is not None
     value = phrases.aloud(state.proposed.value, state.ask.places)
     doubt = state.proposed.doubt
+    if state.proposed.form == FACE:
+        return " ".join(filter(None, (sentence("entry.face", digits=spoken.digits(value)), doubt)))
     said = (sentence("entry.read_back", digits=spoken.digits(value)), doubt,
             "" if state.terse and not doubt else sentence("entry.right"))
     return " ".join(filter(None, said))
@@ -131,6 +133,8 @@ def read_back(state: State) -> str:
 def again_words(state: State) -> str:
     """How the second entry must come, so that it can't repeat the first one's mistake."""
     assert state.first is not None
+    if state.first.source == "gauge" and state.steady is not None and "gauge" not in state.lost:
+        return sentence("entry.again_wire_terse" if state.terse else "entry.again_wire")
     if state.first.source == "gauge" or state.first.source == "voice" and state.first.form == "whole":
         return sentence("entry.again_terse" if state.terse else "entry.again")
     return sentence("entry.again_key_terse" if state.terse else "entry.again_key")

@@ -165,14 +165,33 @@ def test_one_step_of_the_gauge_apart_is_no_dispute(t: Wired) -> None:
 
 def test_the_second_of_two_comes_from_another_source(t: Wired) -> None:
     skipped(t).wired_step(1, 1).wired_step(1, 2).step_to_equilibrium(1, 3).offered("equilibrium.1.3").at("equilibrium.1.3.again")
-    t.says("say it digit by digit, or key it").wait(20).at("equilibrium.1.3.again").takes_nothing()
+    t.says("from the gauge's own face").wait(20).at("equilibrium.1.3.again").takes_nothing()
     assert not t.said, "the wire is not asked twice"
-    t.key("#").refuses("equilibrium.1.3.again", "The second time, say it digit by digit, or key it.")
     first = t.state.first
     assert first is not None
     far = first.value + Decimal("0.05")
     t.key(f"{far:f}".replace(".", "*").replace("", " ") + "#").key("#").says("The two entries differ").at("equilibrium.1.3")
     assert not [name for name in t.takes_now() if name == "equilibrium.1.3"]
+
+
+def test_pedal_and_gauge_alone_the_face_confirms_what_the_wire_gave(t: Wired) -> None:
+    skipped(t).wired_step(1, 1).wired_step(1, 2).step_to_equilibrium(1, 3).offered("equilibrium.1.3").at("equilibrium.1.3.again")
+    first = t.state.first
+    assert first is not None
+    t.wait(5).key("#").at("equilibrium.1.3.again.confirm").says("Does the gauge's own face show").takes_nothing()
+    t.key("#").takes("equilibrium.1.3", f"{first.value}")
+    assert [(one.source, one.form) for one in t.state.readings[-1].entries] == [("gauge", ""), ("gauge", "face")]
+    t.replayed()
+
+
+def test_a_face_that_shows_something_else_takes_nothing(t: Wired) -> None:
+    skipped(t).wired_step(1, 1).wired_step(1, 2).step_to_equilibrium(1, 3).offered("equilibrium.1.3")
+    t.wait(5).key("#").at("equilibrium.1.3.again.confirm").key("C").at("equilibrium.1.3.again").takes_nothing()
+
+
+def test_without_a_steady_wire_the_face_can_not_confirm(t: Wired) -> None:
+    skipped(t).wired_step(1, 1).wired_step(1, 2).step_to_equilibrium(1, 3).offered("equilibrium.1.3").unplug()
+    t.wait(5).key("#").at("equilibrium.1.3.again").takes_nothing()
 
 
 def test_a_persons_number_within_the_gauges_spread_agrees_and_the_gauges_counts(tmp_path: Path) -> None:
