@@ -98,8 +98,7 @@ class Journal:
                 self._take(folder)
             self._refuse_if_gone()
             if not write and not self.path.exists():
-                raise JournalError(f"There is no journal in {folder}: nothing has been recorded there. "
-                                   "Name another folder with --journal.")
+                raise self._nothing()
             if write:
                 private.touched(self.path)
             self._db = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode={self._mode(write)}", uri=True,
@@ -124,6 +123,10 @@ class Journal:
         if not there and (wal.exists() and wal.stat().st_size or (self._read_note() or (0, ""))[0]):
             raise Damaged(f"The journal {self.path} is gone, though it was there. {SAVE}")
 
+    def _nothing(self) -> JournalError:
+        return JournalError(f"There is no journal in {self.path.parent}: nothing has been recorded there. "
+                            "Name another folder with --journal.")
+
     def _mode(self, write: bool) -> str:
         """A write-ahead journal is read by help of a file beside it; where none may be made and none is left, without."""
         if write:
@@ -144,7 +147,10 @@ class Journal:
         if version > SCHEMA:
             raise JournalError(f"The journal {self.path} was written by a newer Bowlside (schema {version}, "
                                f"this one knows {SCHEMA}). Upgrade, or name another folder with --journal.")
-        if version < SCHEMA and self._ask("SELECT COUNT(*) FROM sqlite_master")[0][0]:
+        begun = version or self._ask("SELECT COUNT(*) FROM sqlite_master")[0][0]
+        if not (write or begun):  # cut off before there was anything
+            raise self._nothing()
+        if version < SCHEMA and begun:
             raise JournalError(f"The file {self.path} is no journal of Bowlside. Keep that file, "
                                "and name another folder with --journal.")
         if write:

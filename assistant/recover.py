@@ -127,6 +127,6 @@ def run(args: argparse.Namespace) -> int:
     print(f"Saved into {new}: {len(found.rows)} events of {len(found.tests)} tests, each chained to the one before. "
           f"{old} is as it was; keep it. Go on with --journal {new}.")
     if not found.whole:
-        print(f"bowlside: Event {len(found.rows) + 1} is damaged or gone, and what came after it, up to event {found.newest}, is not "
+        print(f"bowlside: Event {len(found.rows) + 1} is damaged or gone; what came after it, up to event {found.newest}, is not "
               f"saved. Compare test {found.tests[-1]} with your paper log before you use it.", file=sys.stderr)
     return 0 if found.whole else 1

@@ -66,7 +66,9 @@ def _at(data: bytes, start: int, head: int, pages: _Pages) -> Iterator[Row]:
     while at < start + head:
         number, at = _number(data, at)
         types.append(number)
-    if len(types) != _COLUMNS or at != start + head or types[1] not in _WHOLE or any(one < 13 or not one % 2 for one in types[2:]):
+    if len(types) != _COLUMNS or at != start + head or types[1] not in _WHOLE:
+        return
+    if any(one < 13 or not one % 2 for one in types[2:]):  # not all texts
         return
     widths = [0, _WHOLE[types[1]], *((one - 13) // 2 for one in types[2:])]
     size = head + sum(widths)

@@ -31,7 +31,8 @@ def trace(folder: Path, given: Path) -> list[Asked]:
     """Rehearse under strace: everything written to the journal's files and to standard output, in order."""
     log = folder / "trace"
     done = subprocess.run(
-        ["strace", "-f", "-y", "-xx", "-s", "100000", "-o", str(log), "-e", "trace=write,pwrite64,fsync,fdatasync,ftruncate,unlink,mkdir",
+        ["strace", "-f", "-y", "-xx", "-s", "100000", "-o", str(log),
+         "-e", "trace=write,pwrite64,fsync,fdatasync,ftruncate,unlink,mkdir",
          sys.executable, "-m", "assistant", "rehearse", str(given), "--answer-rest", "--json", "--journal",
          str(folder / "journal")], cwd=ROOT, capture_output=True, timeout=120)
     if done.returncode != 0 and b"ptrace" in done.stderr:

@@ -115,8 +115,8 @@ def spoil(kind: str, name: str, chance: random.Random, folder: Path) -> None:
     path.write_bytes(data)
 
 
-KINDS = ("a bit", "a block of zeros", "a block of noise", "cut off", "bytes pushed in", "bytes taken out", "a block from elsewhere",
-         "gone")
+KINDS = ("a bit", "a block of zeros", "a block of noise", "cut off", "bytes pushed in", "bytes taken out",
+         "a block from elsewhere", "gone")
 
 
 def damages(folder: Path, rows: list[Row], kind: str, name: str, seeds: range) -> list[tuple[int, int]]:

@@ -157,7 +157,8 @@ def never_synced(ending: str) -> Callable[[pytest.MonkeyPatch, Path], Run]:
     return make
 
 
-MUTANTS = {"synchronous NORMAL": weaker("NORMAL"), "synchronous OFF": weaker("OFF"), "the log is not synced": never_synced("-wal"),
+MUTANTS = {"synchronous NORMAL": weaker("NORMAL"), "synchronous OFF": weaker("OFF"),
+           "the log is not synced": never_synced("-wal"),
            "the database is not synced": never_synced("journal.db"), "announced before the commit": announced_first}
 
 

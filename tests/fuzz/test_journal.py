@@ -14,8 +14,8 @@ from tests.fault import killed
 from tests.fault.killed import LOG, NOTE
 
 places = st.floats(0, 1, exclude_max=True)
-damage = st.tuples(st.sampled_from([FILE, FILE, LOG, LOG, NOTE]), st.sampled_from(["put", "push", "take", "cut", "copy"]), places, places,
-                   st.binary(min_size=1, max_size=40))
+damage = st.tuples(st.sampled_from([FILE, FILE, LOG, LOG, NOTE]), st.sampled_from(["put", "push", "take", "cut", "copy"]),
+                   places, places, st.binary(min_size=1, max_size=40))
 
 
 @pytest.fixture(scope="module")
@@ -27,8 +27,8 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, bytes]
 
 def spoiled(data: bytes, how: str, one: float, other: float, new: bytes) -> bytes:
     at, length = int(one * len(data)), 1 + int(other * 9000)
-    return {"put": data[:at] + new + data[at + len(new):], "push": data[:at] + new + data[at:], "take": data[:at] + data[at + length:],
-            "cut": data[:at], "copy": data[:at] + data[:length] + data[at + length:]}[how]
+    return {"put": data[:at] + new + data[at + len(new):], "push": data[:at] + new + data[at:],
+            "take": data[:at] + data[at + length:], "cut": data[:at], "copy": data[:at] + data[:length] + data[at + length:]}[how]
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
