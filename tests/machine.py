@@ -83,7 +83,7 @@ class Machine:
 
     def __init__(self, root: Path, bundle: Path | None = None, ro_data: Path | None = None, within_s: float = 60.0) -> None:
         self.root = root
-        self._console = tempfile.TemporaryFile("w+")
+        self._console = tempfile.TemporaryFile()
         self._unshare = subprocess.Popen(
             ["unshare", *SPACES, "--pid", "--fork", "--kill-child", "bash", "-c", BOOT, "boot", str(root), str(bundle or ""),
              str(ro_data or "")], stdin=subprocess.DEVNULL, stdout=self._console, stderr=self._console)
@@ -125,8 +125,9 @@ class Machine:
         return self.run("journalctl", "--no-pager", "--output=cat", "--unit=bowlside").stdout
 
     def console(self) -> str:
-        self._console.seek(0)
-        return self._console.read()
+        """What systemd itself wrote."""
+        file = self._console.fileno()
+        return os.pread(file, os.fstat(file).st_size, 0).decode(errors="replace")  # its place in the file is systemd's too
 
     def power_cut(self) -> None:
         """Everything there ends at once."""

@@ -34,7 +34,7 @@ class Service:
     """it is made for the station; False: somebody's login that is there already"""
     data: str = DATA
     """the one folder that is written: record, voices, caches; may be a partition of its own"""
-    arguments: Sequence[str] = field(default=("sequential", "--headless"))
+    arguments: Sequence[str] = field(default=("run", "sequential", "--headless"))
     gauge_serial: str = ""
     """USB serial number of the gauge's adapter"""
 

@@ -192,8 +192,8 @@ def test_every_dependency_has_a_wheel_for_a_pi(python: str, tmp_path: Path) -> N
         pytest.skip("no package registry can be reached")
     found = {}
     for names, more in ((wanted, []), (alone, ["--no-deps"])):
-        done = subprocess.run([*pip, "install", "--dry-run", "--ignore-installed", "--report", "-", "--target", str(tmp_path / "t"),
-                               "--find-links", str(tmp_path), *bundle.foreign("aarch64", python), *more, *names],
+        done = subprocess.run([*pip, "install", "--dry-run", "--ignore-installed", "--report", "-", "--find-links", str(tmp_path),
+                               "--target", str(tmp_path / "t"), *bundle.foreign("aarch64", python), *more, *names],
                               capture_output=True, text=True)
         assert done.returncode == 0, done.stderr
         found |= {one["metadata"]["name"].lower(): one["download_info"]["url"] for one in json.loads(done.stdout)["install"]}

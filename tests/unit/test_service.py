@@ -101,6 +101,11 @@ def test_what_can_not_be_is_refused_in_one_sentence(root: Path, more: tuple[str,
     assert sorted(root.rglob("*")) == before
 
 
+def test_a_station_may_run_whole_rounds(root: Path) -> None:
+    done = install(root, "--dry-run", "--test", "round")
+    assert f"ExecStart={PROGRAM} round --headless\n" in done.out
+
+
 def test_a_root_that_can_not_be_written(root: Path) -> None:
     shutil.rmtree(root / "etc/systemd")
     (root / "etc/systemd").write_text("a file")
