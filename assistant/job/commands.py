@@ -83,7 +83,7 @@ def _show(args: argparse.Namespace) -> int:
     plain = settings.to_mapping()
     if args.json:
         print(dumps({**job.labels, "settings": plain, "levels": {name: vars(one) for name, one in job.levels.items()},
-                     "retest": job.retest, "frequency": {name: vars(one) for name, one in job.frequency.items()},
+                     "retest": job.retest, "round": job.round, "frequency": {name: vars(one) for name, one in job.frequency.items()},
                      "mix": mix and {"name": mix.name, **mix.texts, "batch": mix.batch, "unit": mix.unit,
                                      "batch_mass": mix.batch_mass, "cementitious_mass": mix.cementitious_mass}}))
         return 0
@@ -106,6 +106,7 @@ def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list
         waived = [f"waived under {one.waived_under_yd3} yd3"] if one.waived_under_yd3 is not None else []
         lines.append(f"  {name}: {', '.join((*every, *often, *waived))}")
     lines += [f"  {key.replace('_', ' ')}: {'yes' if value else 'no'}" for key, value in job.retest.items()]
+    lines += [f"  round, {key}: {', '.join(value) if isinstance(value, tuple) else value}" for key, value in job.round.items()]
     if mix is not None:
         lines += ["", f"Mix {mix.name}"]
         lines += [f"  {key.replace('_', ' '):<22} {value}" for key, value in mix.texts.items()]

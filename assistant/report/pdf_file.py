@@ -14,7 +14,7 @@ from assistant.report import drawings, findings, form
 from assistant.report.paper import Page, Paper
 from assistant.report.rows import (Round, Test, clock, corrections, doubts, ids_of, inside, limits_in_words, marks,
                                    reading_in_other_units, reading_name, result_in_other_units, result_name, rounds, sample_of,
-                                   shown)
+                                   shown, title_of)
 
 CHARTED = ("air_content", "system_air_metric", "slump", "density")
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
@@ -60,7 +60,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
         verdict = "NO VERDICT" if test["verdict"] == "none" else test["verdict"].upper()
         page.text(_sentence(test["why"]) + ("" if test["outcome"] == "done" else f" This test is {test['outcome']}.")
                   + _begun(test),
-                  bold=f"Test {test['id']}, {test['title']}{', check test' if test.get('check_of') else ''}: {verdict}.")
+                  bold=f"Test {test['id']}, {title_of(test)}: {verdict}.")
     for words in findings.of_round(one.tests):
         page.text(words)
     _readings(page, one.tests)
@@ -84,7 +84,7 @@ def _result_rows(test: Test) -> list[list[str]]:
             reported, other = "no valid value", ""
         else:
             reported, other = f"{each['rounded']:f} {each['unit']}".strip(), result_in_other_units(each, test["rounding"])
-        rows.append([f"{test['id']}  {test['title']}" if not rows else "", result_name(each["name"]), reported, other,
+        rows.append([f"{test['id']}  {title_of(test)}" if not rows else "", result_name(each["name"]), reported, other,
                      limits_in_words(each["limits"]), inside(each, test["rounding"]), test["rounding"]])
     return rows or [[f"{test['id']}  {test['title']}", "none", "", "", "", "", ""]]
 
@@ -173,7 +173,7 @@ def _day_row(one: Test) -> list[str]:
     results = "; ".join(f"{result_name(each['name'])} {each['rounded']:f} {each['unit']}".strip() for each in one["results"]
                         if each["rounded"] is not None)
     verdict = one["verdict"].upper() if one["verdict"] != "none" else "no verdict"
-    return [str(one["id"]), clock(one["started"]), ids_of(one), one["title"], results or "none",
+    return [str(one["id"]), clock(one["started"]), ids_of(one), title_of(one), results or "none",
             verdict if one["outcome"] == "done" else f"{verdict}, {one['outcome']}"]
 
 
@@ -186,7 +186,7 @@ def _charts(tests: Sequence[Test], job: Job | None) -> list[tuple[str, BytesIO, 
     for name in CHARTED:
         found: dict[str, list[tuple[Test, Mapping[str, Any]]]] = {}
         for one in tests:
-            for each in one["results"]:
+            for each in () if one.get("comparison") else one["results"]:  # another's hands, not another concrete
                 if each["name"] == name and each["rounded"] is not None:
                     found.setdefault(each["unit"], []).append((one, each))
         for unit, rows in found.items():

@@ -34,8 +34,9 @@ class Round:
     tests: tuple[Test, ...]
 
     def label(self, key: str) -> Any:
-        """The newest that any of its tests says of ``key``; None where none does."""
-        return next((one[key] for one in reversed(self.tests) if one.get(key) not in (None, "")), None)
+        """The newest that any of its tests says of ``key``; None where none does. A test only to compare is another's."""
+        own = [one for one in self.tests if not one.get("comparison")] or self.tests
+        return next((one[key] for one in reversed(own) if one.get(key) not in (None, "")), None)
 
     @property
     def day(self) -> str:
@@ -71,7 +72,7 @@ def doubts(tests: Sequence[Test]) -> list[str]:
     """Ids that look swapped: a sentence each. Two of the same test on one sample, one sample with two tickets, one ticket
     with two trucks or samples. A check test says so and is none."""
     real = [one for one in tests if one["outcome"] != "scrapped" and not one.get("check_of") and not one.get("check_test")
-            and not one.get("comparison") and one["verdict"] != "invalid"]
+            and not one.get("comparison") and one.get("verdict") != "invalid"]
     found = []
     seen: dict[tuple[str, str, str, str], Test] = {}
     for one in real:
@@ -152,6 +153,12 @@ def ids_of(test: Test) -> str:
     """Sample and ticket, as far as they are known."""
     known = " / ".join(str(test[key]) for key in ("sample", "ticket") if test.get(key))
     return f"{known}{', check' if test.get('check_of') else ''}"
+
+
+def title_of(test: Test) -> str:
+    """Its title, and whether it is a check test or only compares two technicians."""
+    more = "check test" if test.get("check_of") else f"by {test.get('technician')} to compare" if test.get("comparison") else ""
+    return f"{test['title']}, {more}" if more else str(test["title"])
 
 
 def marks(tests: Iterable[Test]) -> list[str]:

@@ -160,6 +160,8 @@ def test_two_technicians_air_first_and_their_slumps_compared(tmp_path: Path) -> 
     # 1.25 in. apart about 3.6 in.: published precision allows 1.13 in. (quality.py; C143-20, from memory).
     assert "The two results of slump are 1.25 in. apart, more than 1.13: look for the reason." in said(done)
     assert any("1.25 in. apart" in words for words in findings.of_round(found)) and not rows.doubts(found)
+    one = rows.rounds(found)[0]
+    assert one.label("technician") == "T-07" and rows.title_of(second) == "Slump test, by T-09 to compare"
 
 
 def test_alone_nothing_is_told_and_nothing_compared(tmp_path: Path) -> None:

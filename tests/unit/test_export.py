@@ -158,7 +158,7 @@ def test_every_figure_of_the_record_stands_on_its_page(pages: list[str], tests: 
             assert f"{each['value']:f}" in page, each
         for key in ("ticket", "truck", "sample", "location", "weather", "job", "mix", "producer"):
             assert str(one[key]) in page, key
-        assert f"Test {one['id']}, {one['title']}: {one['verdict'].upper().replace('NONE', 'NO VERDICT')}" in page
+        assert f"Test {one['id']}, {rows.title_of(one)}: {one['verdict'].upper().replace('NONE', 'NO VERDICT')}" in page
 
 
 def test_what_must_be_seen_is_on_the_pages(pages: list[str]) -> None:
@@ -200,7 +200,7 @@ def test_a_name_that_latin_letters_do_not_cover(tmp_path: Path) -> None:
 
 def test_a_job_fills_only_the_pages_of_its_own_tests(demo: Path, tests: list[dict]) -> None:
     its = job.load(demo / "job.toml")
-    other = [dict(tests[0], job="another job")]
+    other = [{**{key: value for key, value in tests[0].items() if key != "owner"}, "job": "another job"}]
     page, = paper(other, job=its, summary=False)
     assert "Parish of Tern Hollow" not in page.extract_text()
 
