@@ -16,7 +16,7 @@ import soxr
 
 from models import ctc
 from models.network import Network, fbank, log_softmax
-from models.quieten import even_out
+from models.quieten import OWN_COMFORT_DB, even_out
 from models.wav import RATE
 
 HELD_EVERY = 4
@@ -49,9 +49,6 @@ JUDGED_DB = 10.0
 
 MOST = 0.75
 """Of the sentences held back, right with the shipped layer: from there on one more is too much to ask. Ours."""
-
-COMFORT_DB = -30.0
-"""Of the even noise put into every sound, against its louder half."""
 
 WAYS = 48
 """Of saying one sentence, at most, that are tried for how its words were said."""
@@ -166,7 +163,7 @@ def _copies(sound: np.ndarray, dice: np.random.Generator) -> Iterator[np.ndarray
 def audible(sound: np.ndarray) -> np.ndarray:
     """The sound as the network may be given it: at one level, and never wholly silent, which it was not trained on. Without
     that, 35 of 36 recordings with digital silence around them sounded most like one and the same sentence."""
-    return even_out(sound, COMFORT_DB)
+    return even_out(sound, OWN_COMFORT_DB)
 
 
 def _features(sound: np.ndarray) -> np.ndarray:

@@ -7,13 +7,9 @@ import numpy as np
 
 from assistant.core.expect import Expect
 from models import grammar
-from models.quieten import even_out, faster
+from models.quieten import OWN_COMFORT_DB, even_out, faster
 from models.vosk_engine import VoskEngine
 from models.vote import OWN, Decoding
-
-COMFORT_DB = -28
-"""White noise under the voice, so that no recording is digitally silent in its pauses. On 416 readings and commands of tuning
-voices 28, 35 or 45 dB below it and none at all came to the same, 90.4 to 91.1 % right."""
 
 PACES = (1.0, 0.93, 1.07)
 """The sound as it is, drawn out and hurried: a chance likeness seldom survives another pace."""
@@ -37,7 +33,7 @@ class OwnEngine:
     def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[Decoding]:
         engine = self._wider() if grammar.wide(expect) else self._engine
         for pace in PACES:
-            yield Decoding(engine.hear_strictly(even_out(sound if pace == 1 else faster(sound, pace), COMFORT_DB)), OWN)
+            yield Decoding(engine.hear_strictly(even_out(sound if pace == 1 else faster(sound, pace), OWN_COMFORT_DB)), OWN)
 
     def _wider(self) -> VoskEngine:
         """The same model in the grammar of all that is no pressure; loaded when it is first needed."""
