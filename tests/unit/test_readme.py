@@ -4,6 +4,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -13,6 +14,8 @@ import pytest
 
 from assistant import job, script, station_settings
 from assistant.cli import parser
+from assistant.core.round import PLAN
+from tests.command import bowlside
 from assistant.clock import boot_now
 from hardware import rhythms
 from hardware.gauges.settings import source_for
@@ -77,6 +80,23 @@ def test_the_lamps_rhythms_are_those_that_it_shows() -> None:
     for row in rhythms.table().splitlines()[2:-1]:
         _, _, means, lamp, buzzer, _ = row.split("|")
         assert f"|{means}|{lamp}|{buzzer}|" in README
+
+
+def test_the_round_as_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A slump fails, its check test passes and is read out, and the PDF names both."""
+    monkeypatch.chdir(tmp_path)
+    Path("round.jsonl").write_text(re.search(r'```\n(\{"test": "round".*?)```', README, re.DOTALL)[1], encoding="utf-8")
+    lines = re.search(r"```sh\n(bowlside rehearse round.*?)```", README, re.DOTALL)[1].splitlines()
+    played, read_out, exported = (bowlside(*shlex.split(line.partition("#")[0])[1:]) for line in lines)
+    assert played.code == 0 and "The check test passed: the load is accepted." in played.out
+    assert read_out.code == 0 and "four, point, two, five inches" in read_out.out
+    assert exported.code == 0 and Path("day.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_round_of_a_job_file_as_written(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text(re.search(r"```\n(\[round\]\n.*?)```", README, re.DOTALL)[1], encoding="utf-8")
+    assert job.load(path).round["tests"] == PLAN, "it says that this is the default"
 
 
 def test_every_command_and_option_is_in_it() -> None:
