@@ -9,7 +9,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NoReturn
 
-from assistant import check, enrol, hear, lines, log, meter_commands, mic, recover, voice, work
+from assistant import bounded, check, enrol, hear, lines, log, meter_commands, mic, recover, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
@@ -234,7 +234,7 @@ def _rehearse(args: argparse.Namespace) -> int:
     piped = args.script == "-"
     name, folder = ("standard input", Path.cwd()) if piped else (args.script, Path(args.script).parent)
     try:
-        text = (sys.stdin.buffer.read() if piped else Path(args.script).read_bytes()).decode("utf-8-sig")
+        text = (bounded.read_from(sys.stdin.buffer, name) if piped else bounded.read(Path(args.script))).decode("utf-8-sig")
     except (OSError, ValueError) as error:
         return _refuse(f"The script {name} can't be read: {error}. Give a text file of JSON lines.", 2)
     script = read(text.splitlines(), name, folder)

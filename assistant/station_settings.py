@@ -23,6 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from assistant import bounded
 from assistant.script import ScriptError
 
 Value = str | int | float | bool | Sequence[int]
@@ -211,7 +212,7 @@ def write(section: str, key: str, value: Value, path: Path | None = None) -> Non
 
 def _text_of(path: Path) -> str:
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        return bounded.text(path)
     except FileNotFoundError:
         return ""
     except OSError as error:

@@ -46,7 +46,7 @@ if [ -n "$3" ]; then
     mount -t tmpfs tmpfs "$1/var/log"
     mount -o remount,bind,ro "$1"
 fi
-exec chroot "$1" env -i container=other PATH=%s /lib/systemd/systemd --log-target=console --show-status=0
+exec chroot "$1" env -i container=other PATH=%s /lib/systemd/systemd --log-target=journal --show-status=0
 """ % PATH
 
 
@@ -95,7 +95,7 @@ class Machine:
                 raise CantRun(f"systemd does not run here: {self.console()[-300:]}")
             time.sleep(0.2)
 
-    def run(self, *command: str, timeout: float = 120) -> subprocess.CompletedProcess[str]:
+    def run(self, *command: str, timeout: float = 500) -> subprocess.CompletedProcess[str]:
         """A command as root on that machine."""
         self._init = self._init or self._child()
         if not self._init:
@@ -125,7 +125,7 @@ class Machine:
         return self.run("journalctl", "--no-pager", "--output=cat", "--unit=bowlside").stdout
 
     def console(self) -> str:
-        """What systemd itself wrote."""
+        """What was written before systemd had a log."""
         file = self._console.fileno()
         return os.pread(file, os.fstat(file).st_size, 0).decode(errors="replace")  # its place in the file is systemd's too
 

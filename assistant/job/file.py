@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from assistant import round_plan
+from assistant import bounded, round_plan
 from assistant.core.settings import LIMITED, Settings, number, shown
 from assistant.job.places import line_of
 from assistant.script import LABELS as TAKEN
@@ -126,7 +126,7 @@ def read(path: Path, mix: str | None = None) -> dict[str, Any]:
 def load(path: Path) -> Job:
     """The whole job, checked. Raises JobError."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = bounded.text(path)
         given = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise JobError(f"{path}: this is no valid TOML: {error}. Mend that line.") from None

@@ -131,7 +131,7 @@ def test_hung_the_watchdog_ends_it(machine: Machine) -> None:
         machine.does("systemctl", "kill", "--signal=STOP", "--kill-whom=main", "bowlside")
         machine.waits("NRestarts", "1", 30)
         machine.waits("ActiveState", "active", UP_S)
-        assert "Watchdog timeout" in machine.console()
+        assert "Watchdog timeout" in machine.does("journalctl", "--no-pager", "_PID=1")
     finally:
         (machine.root / "etc/systemd/system/bowlside.service.d/watchdog.conf").unlink()
 
@@ -170,10 +170,10 @@ def test_a_read_only_root_and_a_small_data_partition(root: Path, bundle: Path, f
     """The record of before is on it; nothing else is written, and it fits into 64 MB."""
     data = folder / "data"
     if not data.exists():
-        shutil.copytree(root / "var/lib/bowlside", data)
+        shutil.copytree(root / "var/lib/bowlside", data, symlinks=True)
         for path in [data, *data.rglob("*")]:
-            found = (root / "var/lib/bowlside" / path.relative_to(data)).stat()
-            shutil.chown(path, found.st_uid, found.st_gid)
+            found = (root / "var/lib/bowlside" / path.relative_to(data)).lstat()
+            os.chown(path, found.st_uid, found.st_gid, follow_symlinks=False)
     machine = Machine(root, bundle, data)
     try:
         assert "Read-only" in machine.run("touch", "/x").stderr
@@ -182,7 +182,7 @@ def test_a_read_only_root_and_a_small_data_partition(root: Path, bundle: Path, f
         machine.does("systemctl", "restart", "bowlside")
         machine.waits("ActiveState", "active", UP_S)
         assert events(machine) > before and count_of_tests(machine) == 1
-        size = sum(path.stat().st_size for path in data.rglob("*") if path.is_file())
+        size = sum(path.stat().st_size for path in data.rglob("*") if path.is_file() and not path.is_symlink())
         assert size < 64e6, size
     finally:
         machine.power_cut()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import ast
 import importlib.metadata
 import os
+import resource
 import stat
 import subprocess
 import sys
@@ -23,6 +24,7 @@ import numpy as np
 import pytest
 from packaging.requirements import Requirement
 
+from assistant import bounded
 from assistant.clock import boot_now
 from assistant.core.events import TestStarted
 from assistant.core.settings import Settings
@@ -32,7 +34,7 @@ from assistant.live import Live
 from assistant.procedures import load
 from assistant.station import Station
 from hardware.gauges.sample import Sample
-from tests.command import ROOT, bowlside, process, script
+from tests.command import ROOT, Done, bowlside, process, script
 
 SOURCES = [path for part in ("assistant", "hardware", "models") for path in sorted((ROOT / part).rglob("*.py"))]
 
@@ -246,3 +248,27 @@ def test_what_is_installed_fits_together() -> None:
     """pip check; what pyrnnoise wants beside its shared library is left out on purpose."""
     done = subprocess.run([sys.executable, "-m", "pip", "check"], capture_output=True, text=True)
     assert [line for line in done.stdout.splitlines() if "pyrnnoise" not in line and "No broken" not in line] == []
+
+
+# --- sizes --------------------------------------------------------------------------------------------------------------------
+
+LIMITED = 2**29
+"""Bytes of address space: what reads without end fails, and can't take this machine along."""
+
+
+@pytest.mark.parametrize("args", [["rehearse", "/dev/zero"], ["rehearse", "-"], ["job", "check", "/dev/zero"],
+                                  ["run", "--job", "/dev/zero"], ["check", "--quick"]], ids=" ".join)
+def test_an_input_without_end_is_refused_in_one_sentence(args: list[str], tmp_path: Path) -> None:
+    """A film or a device in place of a script, a job file, the station's settings."""
+    (tmp_path / "bowlside").mkdir()
+    (tmp_path / "bowlside" / "station.toml").symlink_to("/dev/zero")
+    given = {**os.environ, **({"XDG_CONFIG_HOME": str(tmp_path)} if args[0] == "check" else {})}
+    with open("/dev/zero", "rb") as zero:
+        done = subprocess.run([sys.executable, "-m", "assistant", *args], cwd=ROOT, env=given, stdin=zero, capture_output=True,
+                              timeout=60, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (LIMITED, LIMITED)))
+    Done(done.returncode, done.stdout.decode(), done.stderr.decode()).is_one_sentence(2)
+
+
+def test_the_largest_files_that_ship_are_far_from_the_limit() -> None:
+    sizes = [path.stat().st_size for pattern in ("*.toml", "*.jsonl") for path in (ROOT / "assistant").rglob(pattern)]
+    assert 0 < max(sizes) < bounded.MOST / 20
