@@ -92,8 +92,7 @@ class Round:
     def _again(self, this: SoFar) -> SoFar:
         """As the journal has it now. A thermometer that no test tells of yet stays where it is."""
         now = so_far(self.journal, this.name, of_round(self.journal, this.name))
-        placed = this.thermometer_at if now.portion == this.portion else now.thermometer_at
-        return replace(now, thermometer_at=placed)
+        return replace(now, thermometer_at=this.thermometer_at)
 
     @property
     def _preliminary(self) -> bool:

@@ -83,7 +83,7 @@ def so_far(journal: Journal, name: str, tests: list[int]) -> SoFar:
     portion = next((found for one in reversed(samplings) if (found := _portion(journal, one["id"]))), None)
     clocks = [_first(journal, test)[1].get("clock", {}) for test in tests]
     placed = [one["thermometer_at"] for one in clocks if one.get("thermometer_at") is not None
-              and portion is not None and one.get("boot") == portion.boot and one["thermometer_at"] >= portion.at]
+              and portion is not None and one.get("boot") == portion.boot]
     return SoFar(name, tuple(records), portion, bool(samplings) and samplings[-1]["verdict"] != "invalid",
                  placed[-1] if placed else None)
 

@@ -5,6 +5,7 @@ The limits of time (5 minutes, 15 minutes) are from memory, as standing.py says;
 from __future__ import annotations
 
 import json
+from datetime import datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,8 @@ import pytest
 from assistant import record
 from assistant.journal import Journal
 from assistant.report import findings, rows
+from assistant.round_rehearse import RoundRehearsal
+from assistant.script import read as read_script
 from tests.command import DECIDING, READINGS, Done, bowlside, keyed
 
 LIMITS = {"slump": [3, 5], "air_content": [4.5, 7.5], "temperature": [50, 90]}
@@ -226,3 +229,55 @@ def test_a_wrong_first_line(header: dict[str, Any], parts: tuple[str, ...]) -> N
 def test_an_answer_to_a_test_that_the_round_has_not(tmp_path: Path) -> None:
     text = script(("slump",), *read("temperature", "68"))
     bowlside("rehearse", "-", stdin=text).is_one_sentence(2, "line 2", "temperature")
+
+
+# --- what the journal has of a round ---------------------------------------------------------------------------------------------
+
+def again(folder: Path, text: str, boot: str = "rehearsal", later: timedelta = timedelta()) -> list[dict[str, Any]]:
+    """The same as ``play``, after a reboot (another ``boot``) or with the wall clock further on."""
+    lines: list[dict[str, Any]] = []
+    with Journal(folder) as journal:
+        played = RoundRehearsal(read_script(text.splitlines(), "script", folder), journal, lines.append, True, boot=boot)
+        played.round.wall = lambda: datetime.now().astimezone() + later
+        played.run()
+    return lines
+
+
+def test_after_a_reboot_the_wall_clock_tells_and_that_is_noted(tmp_path: Path) -> None:
+    """The boot clock begins anew; 200 s later by the wall the slump is 200 s nearer to its end."""
+    play(tmp_path, script(("slump", "cylinders")))
+    again(tmp_path, script(("slump", "cylinders"), *read("slump", "4.25"), *read("cylinder.set", "1"), *read("cylinder.count", "4")),
+          boot="after", later=timedelta(seconds=200))
+    slump, cylinders = recorded(tmp_path)[1:]
+    assert [one["test"] for one in (slump, cylinders)] == ["slump", "cylinders"]
+    for one in (slump, cylinders):
+        assert any("its time is by the wall clock" in note["text"] for note in one["notes"]), one["notes"]
+    assert 200 <= cylinders["after_last_portion_s"] < 400
+
+
+def test_a_round_of_yesterday_is_not_gone_on_with(tmp_path: Path) -> None:
+    play(tmp_path, script(("slump", "temperature"), *read("slump", "4.25"), {"on": "next.temperature", "say": "no"},
+                          {"on": "stop", "say": "yes"}))
+    lines = again(tmp_path, script(("slump",), *read("slump", "4.00")), later=timedelta(days=1))
+    assert not [line for line in lines if line.get("id") == "go_on"]
+
+
+def test_practice_and_real_rounds_are_never_mixed(tmp_path: Path) -> None:
+    left = ({"on": "next.temperature", "say": "no"}, {"on": "stop", "say": "yes"})
+    play(tmp_path, script(("slump", "temperature"), *read("slump", "4.25"), *left, practice=True))
+    done = play(tmp_path, script(("slump",), *read("slump", "4.00")))
+    assert not [line for line in done.lines("listening") if line["id"] == "go_on"]
+    assert [one["round"] for one in recorded(tmp_path)] == ["R-1", "R-1", "R-3", "R-3"]
+
+
+def test_a_practice_test_in_the_way_is_one_sentence(tmp_path: Path) -> None:
+    play(tmp_path, script(("slump",), practice=True))
+    bowlside("rehearse", "-", "--journal", tmp_path, stdin=script(("slump",))).is_one_sentence(2, "practice", "--practise")
+
+
+def test_a_leak_hold_comes_before_the_sample_and_is_not_offered_twice(tmp_path: Path) -> None:
+    hold = [line for ident in ("leak.charge", "leak.initial", "leak.final") for line in read(ident, READINGS[ident])]
+    done = play(tmp_path, script(("leak", "slump"), *hold, *read("slump", "4.00")))
+    assert done.code == 0 and said(done).count("Leak hold of the chamber first") == 1
+    assert [one["test"] for one in recorded(tmp_path)] == ["leak", "sampling", "slump"]
+    assert {one["round"] for one in recorded(tmp_path)} == {"R-1"} and "sample" not in recorded(tmp_path)[0]
