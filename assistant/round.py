@@ -72,7 +72,7 @@ class Round:
                 place = self._places_thermometer(this)
                 answer, state = self._ask(this, questions, place)
                 if place and state.timed_at is not None:
-                    this = replace(this, thermometer_at=state.timed_at)
+                    this = replace(this, thermometer=(state.timed_at, self.boot))
             if not answer and state.outcome == "stopped" and questions[0].id.startswith("repeat."):
                 return self._end(this)
             if not answer:
@@ -92,7 +92,7 @@ class Round:
     def _again(self, this: SoFar) -> SoFar:
         """As the journal has it now. A thermometer that no test tells of yet stays where it is."""
         now = so_far(self.journal, this.name, of_round(self.journal, this.name))
-        return replace(now, thermometer_at=this.thermometer_at)
+        return replace(now, thermometer=this.thermometer)
 
     @property
     def _preliminary(self) -> bool:
@@ -103,7 +103,7 @@ class Round:
     def _questions(self, this: SoFar) -> list[core.Question]:
         assert this.portion is not None
         now = self.now()
-        placed = now if self._places_thermometer(this) else this.thermometer_at
+        placed = now if self._places_thermometer(this) else self._placed(this)
         ready = {} if placed is None else {"temperature": max(0.0, float(self.settings.thermometer_s) - (now - placed))}
         elapsed = now - this.portion.on_clock(now, self.boot, self.wall())[0]
         found = core.after_the_sample(self.plan.tests, this.done, self.settings, self.plan.technicians, elapsed, ready,
@@ -112,11 +112,15 @@ class Round:
             found.insert(0, core.Question("next.sampling", sentence("round.sampling_again")))
         return found or (core.to_compare(self.plan.tests, this.done) if self.plan.technicians > 1 else [])
 
+    def _placed(self, this: SoFar) -> float | None:
+        """Since when the thermometer stands in the sample; after a reboot nobody knows."""
+        return this.thermometer[0] if this.thermometer and this.thermometer[1] == self.boot else None
+
     def _places_thermometer(self, this: SoFar) -> bool:
         """At once after sampling, so that its minutes run while the slump is done."""
         left = core.left(self.plan.tests, this.done)
         begun = [one for one in this.done if one.test != "leak"]
-        return this.thermometer_at is None and this.sampled and not begun and "temperature" in left
+        return self._placed(this) is None and this.sampled and not begun and "temperature" in left
 
     def _ask(self, this: SoFar, questions: list[core.Question], thermometer: bool = False, summary: str = "",
              stop: str = "round.stop") -> tuple[str, State]:
@@ -158,7 +162,7 @@ class Round:
         """The clocks as round_clock.begin takes them."""
         assert this.portion is not None
         at, by_wall = this.portion.on_clock(self.now(), self.boot, self.wall())
-        placed = this.thermometer_at
+        placed = self._placed(this)
         to_begin = [test for test in core.left(self.plan.tests, this.done) if placed is None or test != "temperature"]
         return {"at": at, "boot": self.boot, "to_begin": to_begin, "by_wall": by_wall,
                 **({"thermometer_at": placed} if placed is not None else {})}
@@ -182,9 +186,10 @@ class Round:
             first = next((one.technician for one in this.done if one.test == test), "")
             compared = sentence("round.compared_with", test=named([test]), technician=first)
             labels |= {"technician": self.plan.second, "comparison": compared}
-        if how == "next" and test == "temperature" and this.thermometer_at is not None and not clock.get("told"):
-            stood = self.now() - this.thermometer_at
-            clock |= {"from": "wait", "begun_at": this.thermometer_at, "to_begin": [*clock["to_begin"], test]}
+        placed = self._placed(this)
+        if how == "next" and test == "temperature" and placed is not None and not clock.get("told"):
+            stood = self.now() - placed
+            clock |= {"from": "wait", "begun_at": placed, "to_begin": [*clock["to_begin"], test]}
             settings["thermometer_s"] = f"{max(0.0, float(self.settings.thermometer_s) - stood):.1f}"
         header = self._header(test, **labels, **settings)
         remark = {"remark": self.plan.remark} if self.plan.remark and test in core.AIR else {}

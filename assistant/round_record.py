@@ -41,7 +41,8 @@ class SoFar:
     portion: Portion | None = None
     sampled: bool = False
     """The sample is a composite one, as the technician says."""
-    thermometer_at: float | None = None
+    thermometer: tuple[float, str] | None = None
+    """When it went into the sample: on the clock of which boot."""
 
     @property
     def done(self) -> list[core.Done]:
@@ -82,8 +83,7 @@ def so_far(journal: Journal, name: str, tests: list[int]) -> SoFar:
     samplings = [one for one in records if one["test"] == "sampling" and one["outcome"] == "done"]
     portion = next((found for one in reversed(samplings) if (found := _portion(journal, one["id"]))), None)
     clocks = [_first(journal, test)[1].get("clock", {}) for test in tests]
-    placed = [one["thermometer_at"] for one in clocks if one.get("thermometer_at") is not None
-              and portion is not None and one.get("boot") == portion.boot]
+    placed = [(one["thermometer_at"], one["boot"]) for one in clocks if one.get("thermometer_at") is not None]
     return SoFar(name, tuple(records), portion, bool(samplings) and samplings[-1]["verdict"] != "invalid",
                  placed[-1] if placed else None)
 

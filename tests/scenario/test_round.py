@@ -255,6 +255,12 @@ def test_after_a_reboot_the_wall_clock_tells_and_that_is_noted(tmp_path: Path) -
     assert 200 <= cylinders["after_last_portion_s"] < 400
 
 
+def test_after_a_reboot_nobody_knows_how_long_the_thermometer_stood(tmp_path: Path) -> None:
+    play(tmp_path, script(("temperature", "slump"), {"on": "next.temperature", "say": "no"}))
+    lines = again(tmp_path, script(("temperature", "slump"), *read("slump", "4.00"), *read("temperature", "68")), boot="after")
+    assert [line["seconds"] for line in lines if line["kind"] == "hold" and line["event"] == "start" and line["id"] == "wait"] == [120]
+
+
 def test_a_round_of_yesterday_is_not_gone_on_with(tmp_path: Path) -> None:
     play(tmp_path, script(("slump", "temperature"), *read("slump", "4.25"), {"on": "next.temperature", "say": "no"},
                           {"on": "stop", "say": "yes"}))
