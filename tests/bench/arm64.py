@@ -1,6 +1,7 @@
 """Whether a 64-bit ARM hears what this x86-64 machine hears: the same sounds, the same model, under user-mode emulation.
 
     python -m tests.bench.arm64 [MODEL] [--folder WORK] [--count N]
+    python -m tests.bench.arm64 --start [--folder WORK]     only: whether the program starts there and rehearses a test alike
 
 MODEL: a folder that vosk loads (models/own). Needs Debian on amd64, the Python of a Debian release, and the network. Debian's
 Python and libraries for arm64, qemu, and the wheels for arm64 in the same versions as here are fetched and unpacked into WORK
@@ -242,6 +243,7 @@ def main() -> int:
     parser.add_argument("--folder", type=Path, help="where all that is fetched is kept; else nothing is")
     parser.add_argument("--count", type=int, default=12, help="readings (12)")
     parser.add_argument("--ears", type=int, default=4, help="so many of them also by the whole ear, half a minute each (4)")
+    parser.add_argument("--start", action="store_true", help="only rehearse the demo test, and compare every line")
     parser.add_argument("--near", action="store_true", help=argparse.SUPPRESS)
     parser.add_argument("--hear", type=Path, help=argparse.SUPPRESS)            # what either machine is told
     parser.add_argument("--out", type=Path, help=argparse.SUPPRESS)
@@ -259,6 +261,8 @@ def main() -> int:
         except CantRun as reason:
             print(reason, file=sys.stderr)
             return 2
+        if given.start:
+            return start(work, emulated)
         _keep_clips(work / "clips", given.count)
         model = given.model.resolve()
         ears = ("--ears", str(given.ears))
@@ -270,6 +274,34 @@ def main() -> int:
         print(f"{name}: {heard['machine']}; the ear: {heard['ear']}")
     print("\n".join(lines))
     return 0 if fine else 1
+
+
+def started(python: list[str], packages: list[Path], work: Path, name: str) -> tuple[list[str], str]:
+    """What `bowlside rehearse` prints of the demo test when that Python runs it, and what `log verify` says of its record."""
+    home, journal = work / f"home-{name}", work / f"journal-{name}"
+    for folder in (home, journal):
+        shutil.rmtree(folder, ignore_errors=True)
+    home.mkdir()
+    outside = {key: value for key, value in os.environ.items() if not key.startswith(("XDG_", "PYTHON", "LD_", "BOWLSIDE"))}
+    outside |= {"HOME": str(home), "PYTHONPATH": os.pathsep.join(map(str, [ROOT, *packages])), "PYTHONDONTWRITEBYTECODE": "1"}
+
+    def bowlside(*command: str) -> str:
+        # Not "-m assistant", which would set up an environment first.
+        return subprocess.run([*python, "-m", "assistant.cli", *command, "--journal", str(journal)], check=True, cwd=ROOT,
+                              env=outside, stdout=subprocess.PIPE, text=True).stdout
+    lines = bowlside("rehearse", str(ROOT / "assistant/procedures/demo.jsonl"), "--answer-rest", "--json").splitlines()
+    return lines, bowlside("log", "verify").strip()
+
+
+def start(work: Path, emulated: list[str]) -> int:
+    here, there = (started(python, packages, work, name) for python, packages, name in (
+        ([sys.executable], [], "here"), (emulated, [work / "packages"], "arm64")))
+    differ = [pair for pair in zip(*(lines for lines, _ in (here, there)), strict=False) if pair[0] != pair[1]]
+    print(f"rehearsed: {len(here[0])} lines here, {len(there[0])} on arm64, {len(differ)} of them other ones")
+    print(f"here {here[1]}\narm64 {there[1]}")
+    for one, other in differ[:3]:
+        print(f"  here {one}\n  arm64 {other}")
+    return 0 if here[0] and here[0] == there[0] and here[1] == there[1] else 1
 
 
 def _keep_clips(path: Path, count: int) -> None:
