@@ -55,6 +55,9 @@ class Rule:
     own: int = 0
     """More than half of what the own model gives, so that only one meaning can have it. 0: it is not there."""
 
+    alone: int = 0
+    """So many of the own model's are enough without any other; 0: never. Not for what takes or throws away a reading."""
+
 
 class Vote:
     """Takes the decodings of one utterance one by one and says when one meaning has won."""
@@ -92,12 +95,12 @@ class Vote:
 
     def winner(self) -> str | None:
         """The words to believe, or None as long as nothing has won."""
-        for meaning, votes in self._votes.most_common():
+        for meaning in {**dict(self._votes.most_common()), **self._own}:
             if meaning not in self._texts:
                 continue
-            rule = self._rule(meaning)
+            rule, votes, own = self._rule(meaning), self._votes[meaning], self._own[meaning]
             if rule.own:
-                if self._own[meaning] >= rule.own and votes >= self._enough(rule, meaning):
+                if own >= rule.own and votes >= self._enough(rule, meaning) or rule.alone and own >= rule.alone:
                     return self._texts[meaning]
                 continue
             enough = self._enough(rule, meaning)

@@ -145,3 +145,24 @@ def test_two_readings_are_apart_only_if_each_was_heard_more_than_once(own, other
 
 def test_yes_and_no_are_never_apart():
     assert not vote_of(["yes"] * 3, ["no"] * 4, Expect("yesno")).apart()
+
+
+@pytest.mark.parametrize("text, ident", [("next", "next"), ("time left", "time_left"), ("no", "no")])
+def test_what_the_own_model_says_three_times_commands_the_station_alone(text: str, ident: str):
+    vote = Vote(Expect("command") if ident != "no" else Expect("yesno"), WITH_OWN)
+    for number in range(3):
+        assert vote.winner() is None, number
+        vote.add(Decoding(text, OWN))
+    assert vote.winner() == text
+
+
+@pytest.mark.parametrize("text, expect", [("yes", Expect("yesno")), ("take it back", Expect("command")), ("scrap the test", Expect("command")),
+                                          ("seven point two five", READING), ("seven point two five", ANYWHERE)])
+def test_never_what_takes_or_throws_away_a_reading(text: str, expect: Expect):
+    vote = Vote(expect, WITH_OWN)
+    for _ in range(3):
+        vote.add(Decoding(text, OWN))
+    assert vote.winner() is None
+    for _ in range(2):
+        vote.add(Decoding(text, "stock"))
+    assert vote.winner() == text
