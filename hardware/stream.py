@@ -82,8 +82,10 @@ class SilentStream:
         begun, pulled = time.monotonic(), 0
         while not self._closing.wait(STEP_S):
             due = int((time.monotonic() - begun) * self._rate) - pulled
-            self._pull(due)
             pulled += due
+            while due > 0:             # after a long stall not all at once: a minute would be some ten megabytes
+                self._pull(min(due, self._rate // 10))
+                due -= self._rate // 10
 
     def close(self) -> None:
         self._closing.set()

@@ -24,7 +24,7 @@ from hardware.microphone import HELD_BLOCKS, Microphone
 from hardware.mixer import Mixer
 from hardware.sound_devices import SoundError
 from hardware.speaker import Speaker
-from hardware.stream import OutputStream
+from hardware.stream import OutputStream, SilentStream
 from tests.speech.sound_world import SoundWorld, missing, running
 from tests.speech.test_acoustic import PRELUDE
 
@@ -163,6 +163,20 @@ def test_a_pulled_loudspeaker_whose_server_hangs_leaves_the_pace_as_it_is() -> N
     finally:
         free.set()
         speaker.close()
+
+
+def test_after_a_stall_the_silence_catches_up_in_small_pieces() -> None:
+    pulled: list[int] = []
+
+    def pull(frames: int) -> None:
+        if not pulled:
+            time.sleep(0.5)
+        pulled.append(frames)
+    stream = SilentStream(pull, 48000)  # type: ignore[arg-type]
+    begun = time.monotonic()
+    until(lambda: sum(pulled) >= 0.5 * 48000)
+    stream.close()
+    assert max(pulled) <= 4800 and abs(sum(pulled) / 48000 - (time.monotonic() - begun)) < 0.4
 
 
 def test_a_microphone_that_babbles_fills_no_memory_and_is_heard_afterwards() -> None:
