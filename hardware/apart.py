@@ -2,17 +2,20 @@
 
 A recogniser that decodes keeps this process's other threads waiting, on a Pi for longer than a key is down: such a key would
 never be seen. A process of its own looks every 5 ms whatever goes on here. It is `python -m hardware.apart`: one line of JSON
-with the settings goes in; one line a happening comes out; it ends when its input is closed, so never outlives a killed station.
+with the settings goes in; one line a happening comes out, and one every BEAT_S so that a hang is noticed; it ends when its
+input is closed, so never outlives a killed station.
 """
 from __future__ import annotations
 
 import contextlib
 import json
 import os
+import select
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Mapping, Sequence
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +24,10 @@ from hardware.ports import Trouble
 CHILD = (sys.executable, "-m", "hardware.apart")
 ROOT = Path(__file__).resolve().parents[1]
 BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 4.0, 5.0)
+BEAT_S, SILENT_S, START_S = 0.4, 1.4, 15.0
+"""One that is silent for SILENT_S hangs and is ended; for its first line, START_S (a slow memory card)."""
+LONGEST_LINE = 1 << 16
+"""Bytes; more without a line's end is garbage."""
 ENDED = "What watches the keypad and the pedal has ended; it is started again."
 
 
@@ -86,23 +93,37 @@ class Apart:
         with contextlib.suppress(BrokenPipeError, ValueError):
             child.stdin.write(self._settings)
             child.stdin.flush()
-            for line in child.stdout:
+            for line in _lines(child.stdout.fileno()):
                 worked |= self._take(line)
         _end(child)
         return worked
 
     def _take(self, line: bytes) -> bool:
-        found = json.loads(line)
-        if "key" in found:
-            self._on_key(found["key"])
-        elif "trouble" in found:
-            self._on_trouble(found["trouble"])
-        elif "talk" in found:
-            self._talking = found["talk"]
-            self._on_talk(found["talk"])
-        elif found.get("open"):
-            self.alive = True
+        """Raises ValueError for what is none of our lines."""
+        match json.loads(line):
+            case {"key": str(name)}:
+                self._on_key(name)
+            case {"trouble": str(words)}:
+                self._on_trouble(words)
+            case {"talk": bool(on)}:
+                self._talking = on
+                self._on_talk(on)
+            case {"open": int(count)}:
+                self.alive = count > 0
+            case {"beat": _}:
+                pass
+            case found:
+                raise ValueError(found)
         return self.alive
+
+
+def _lines(pipe: int) -> Iterator[bytes]:
+    """Until it ends, hangs or sends a line without end."""
+    rest, patience_s = b"", START_S
+    while len(rest) < LONGEST_LINE and select.select([pipe], [], [], patience_s)[0] and (data := os.read(pipe, 1 << 16)):
+        *lines, rest = (rest + data).split(b"\n")
+        patience_s = SILENT_S if lines else patience_s
+        yield from lines
 
 
 def _end(child: subprocess.Popen[bytes]) -> None:
@@ -111,7 +132,7 @@ def _end(child: subprocess.Popen[bytes]) -> None:
         if child.stdin is not None:
             child.stdin.close()
     try:
-        child.wait(1.0)
+        child.wait(0.4)
     except subprocess.TimeoutExpired:
         child.kill()
         child.wait()
@@ -126,6 +147,12 @@ def main() -> int:
         with contextlib.suppress(BrokenPipeError):
             os.write(out, (json.dumps(happening) + "\n").encode())  # one write a line: threads never mix theirs
 
+    def beat() -> None:
+        while True:
+            tell(beat=1)
+            time.sleep(BEAT_S)
+
+    threading.Thread(target=beat, daemon=True).start()
     settings = json.loads(sys.stdin.buffer.readline() or b"{}")
     devices = open_header(settings, lambda name: tell(key=name), lambda sentence: tell(trouble=sentence),
                           lambda on: tell(talk=on))

@@ -47,7 +47,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             _restarted(turn)
         case Heard() | Unclear() if event.prompt not in ("", turn.state.prompt) and answers.answers_a_prompt(event.text):
             turn.cue("refused")
-            note(turn, event.prompt, sentence("note.heard_late", heard=event.text or event.why))
+            note(turn, event.prompt, sentence("note.heard_late", heard=event.text or getattr(event, "why", "")))
         case Heard():
             turn.record("heard", text=event.text, source="voice")
             answers.heard(turn, event.text)

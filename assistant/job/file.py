@@ -128,12 +128,12 @@ def load(path: Path) -> Job:
     try:
         text = bounded.text(path)
         given = tomllib.loads(text, parse_float=Decimal)
-    except tomllib.TOMLDecodeError as error:
+    except (OSError, UnicodeDecodeError) as error:
+        raise JobError(f"The job file {path} can't be read: {error}. Name another with --job.") from None
+    except ValueError as error:  # no TOML, or a whole number of thousands of digits
         raise JobError(f"{path}: this is no valid TOML: {error}. Mend that line.") from None
     except RecursionError:
         raise JobError(f"{path}: it is nested too deep to be a job file.") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise JobError(f"The job file {path} can't be read: {error}. Name another with --job.") from None
     return _Check(path, text).whole(given)
 
 

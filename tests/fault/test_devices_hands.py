@@ -1,0 +1,88 @@
+"""The process that watches keypad and pedal may hang, die, flood or talk nonsense: told within 2 s, started again, and keys go on."""
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time
+from collections.abc import Callable
+
+import pytest
+
+from hardware import apart
+from hardware.apart import Apart
+
+CHILD = """
+import os, sys, time
+sys.stdin.readline()
+once = sys.argv[1]
+if not os.path.exists(once):
+    open(once, "w").close()
+    os.write(1, sys.argv[2].encode("latin-1") + b"\\n")
+    if sys.argv[2] == "flood":
+        while True: os.write(1, b"x" * 5000)
+os.write(1, b'{"open": 1}\\n{"key": "7"}\\n')
+while True:
+    os.write(1, b'{"beat": 1}\\n')
+    time.sleep(0.2)
+"""
+
+
+def until(condition: Callable[[], object], limit_s: float = 8.0) -> float:
+    begun = time.monotonic()
+    while not condition():
+        assert time.monotonic() < begun + limit_s, "waited in vain"
+        time.sleep(0.005)
+    return time.monotonic() - begun
+
+
+@pytest.fixture
+def hands(tmp_path, monkeypatch: pytest.MonkeyPatch):
+    made = []
+    monkeypatch.setattr(apart, "BACK_OFF_S", (0.05,))
+
+    def one(first: str = "{}"):
+        keys, trouble = [], []
+        made.append(Apart({}, keys.append, trouble.append,
+                          command=[sys.executable, "-S", "-c", CHILD, str(tmp_path / "once"), first]))
+        return made[-1], keys, trouble
+    yield one
+    for each in made:
+        each.close()
+
+
+@pytest.mark.parametrize("line", ["[]", "7", "null", '"key"', "nonsense", '{"key": 7}', '{"key": ["a"]}', '{"trouble": [1]}',
+                                  '{"talk": "x"}', "{}", "\xff\xfe", "flood"])
+def test_nonsense_is_no_key_and_another_process_is_started(hands, line: str) -> None:
+    _, keys, trouble = hands(line)
+    until(lambda: keys)
+    assert keys == ["7"] and trouble == [apart.ENDED]
+
+
+def test_one_that_hangs_is_told_within_two_seconds_and_started_again(hands) -> None:
+    one, keys, trouble = hands('{"beat": 1}')
+    until(lambda: keys)
+    hung = one.pid
+    os.kill(hung, signal.SIGSTOP)
+    assert until(lambda: trouble) < 2.0
+    until(lambda: len(keys) == 2)
+    assert one.pid not in (None, hung) and trouble == [apart.ENDED]
+
+
+def test_one_that_is_quiet_but_well_is_left_alone(hands) -> None:
+    one, keys, trouble = hands('{"beat": 1}')
+    until(lambda: keys)
+    pid = one.pid
+    time.sleep(apart.SILENT_S + 0.3)
+    assert one.pid == pid and not trouble
+
+
+def test_the_real_one_beats() -> None:
+    one = Apart({}, print, print)
+    until(lambda: one.pid)
+    pid = one.pid
+    time.sleep(apart.SILENT_S + 1.5)
+    try:
+        assert one.pid == pid
+    finally:
+        one.close()
