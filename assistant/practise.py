@@ -29,6 +29,9 @@ _HINTS = (
     ("finish.bleed", "Down arrow bleeds."),
     ("finish.empty", "Watch METER below: petcocks open."),
     ("finish.unclamp", "Key u takes the lid off."),
+    *((made_up, f"Nothing of this is simulated: make one up, such as {value}.") for made_up, value in (
+        ("slump", "4.25"), ("temperature", "68"), ("tare", "7.8"), ("gross", "43.0"), ("air.reading", "6.2"),
+        ("cylinder.set", "1"), ("cylinder.count", "4"))),
 )
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant import given, job
+from assistant import given, job, practise
+from assistant.core.state import Phase, State
 from assistant.meters import Register
 from assistant.round_plan import Plan, plan_of
 from assistant.script import ScriptError, header_of
@@ -131,3 +132,12 @@ def test_labels_of_the_report_pass_from_job_to_header(tmp_path: Path) -> None:
                     encoding="utf-8")
     labels = header_of({"test": "slump", **job.read(path)}, "here").labels
     assert labels == {"owner": "Parish of Tern Hollow (invented)", "plant": "Plant 1", "certification": "C-1", "invented": True}
+
+
+@pytest.mark.parametrize(("test", "prompt", "value"), [("slump", "slump", "4.25"), ("density", "gross", "43.0"),
+                                                       ("pressure-air", "air.reading", "6.2")])
+def test_practice_says_what_is_not_simulated(test: str, prompt: str, value: str) -> None:
+    """Beside the simulated meter there is no cone, scale or thermometer."""
+    procedure = header_of({"test": test, **given.for_practice("normal")}, "practice").procedure
+    state = State(procedure=procedure, index=procedure.index(prompt), phase=Phase.ENTRY)
+    assert practise.hint(state) == f"Nothing of this is simulated: make one up, such as {value}."
