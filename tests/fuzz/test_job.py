@@ -95,6 +95,6 @@ def test_the_example_damaged(request: pytest.FixtureRequest) -> None:
 
 @pytest.mark.parametrize("content", [
     b"a" * 100_000, b"[" * 5_000, b"x = " + b"[" * 5_000, b"x = {a = " * 2_000, b"job = \"" + b"\\" * 9_999, b"\xef\xbb\xbf", b"\xff\xfe\x00",
-    b"chamber_ratio = 0." + b"1" * 5_000, b"".join(b"[mixes.m%d]\n" % n for n in range(20))])
+    b"limits = " + b"9" * 5_000, b"chamber_ratio = 0." + b"1" * 5_000, b"".join(b"[mixes.m%d]\n" % n for n in range(20))])
 def test_large_and_deep_ones(content: bytes) -> None:
     job_or_sentence(content)
