@@ -12,7 +12,7 @@ import os
 import random
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -135,9 +135,17 @@ class Connection:
             self._db = apsw.Connection(f"{address}&vfs={SqliteDisk.NAME}",
                                        flags=apsw.SQLITE_OPEN_URI | apsw.SQLITE_OPEN_READWRITE | apsw.SQLITE_OPEN_CREATE)
             self._db.set_busy_timeout(0)
-            self._db.wal_autocheckpoint(checkpoint_every)
+            self._every = checkpoint_every
+            self._db.set_wal_hook(self._checkpoint)
         except apsw.Error as error:
             raise sqlite3.OperationalError(str(error)) from None
+
+    def _checkpoint(self, db: apsw.Connection, name: str, pages: int) -> int:
+        """As SQLite's own hook does: a checkpoint that fails is tried again at the next commit, and is no error of this one."""
+        if pages >= self._every:
+            with suppress(apsw.Error):
+                db.wal_checkpoint(name, apsw.SQLITE_CHECKPOINT_PASSIVE)
+        return 0
 
     def execute(self, sql: str, values: tuple[Any, ...] = ()) -> _Rows:
         try:
@@ -146,10 +154,9 @@ class Connection:
             raise sqlite3.OperationalError(str(error)) from None
 
     def close(self) -> None:
-        try:
+        """A checkpoint that fails while closing is no error to SQLite; only apsw passes on what a file layer in Python raised."""
+        with suppress(apsw.Error):
             self._db.close(True)
-        except apsw.Error as error:
-            raise sqlite3.OperationalError(str(error)) from None
 
 
 @contextmanager
