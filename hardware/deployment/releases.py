@@ -199,6 +199,9 @@ def _link(link: Path, to: Path) -> None:
 
 def _thin_out(prefix: Path) -> None:
     needed = {_named(prefix / "current"), _named(prefix / "previous")}
+    for release in (prefix / "releases").glob("*"):
+        if not (release / COMPLETE).is_file():
+            shutil.rmtree(release)  # an upgrade that was cut short
     releases = sorted((prefix / "releases").glob("*"), key=_age)
     for release in [one for one in releases if one.name not in needed][:max(0, len(releases) - KEPT)]:
         shutil.rmtree(release)
