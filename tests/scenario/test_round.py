@@ -78,6 +78,7 @@ def test_a_whole_round_of_one_technician(tmp_path: Path) -> None:
     temperature = found[2]
     assert temperature["after_last_portion_s"] < found[1]["after_last_portion_s"] + 120
     assert any("was in the concrete for" in note["text"] for note in temperature["notes"])
+    assert [line["id"] for line in done.lines("listening")].count("thermometer") == 1, "it is in: nobody is told to put it in again"
     waited = next(line["seconds"] for line in done.lines("hold") if line["id"] == "wait" and line["event"] == "start")
     assert 0 < waited < 60, "what the slump left of the two minutes, no more"
 
@@ -264,16 +265,16 @@ def test_after_a_reboot_nobody_knows_how_long_the_thermometer_stood(tmp_path: Pa
 def test_a_round_of_yesterday_is_not_gone_on_with(tmp_path: Path) -> None:
     play(tmp_path, script(("slump", "temperature"), *read("slump", "4.25"), {"on": "next.temperature", "say": "no"},
                           {"on": "stop", "say": "yes"}))
-    lines = again(tmp_path, script(("slump",), *read("slump", "4.00")), later=timedelta(days=1))
+    lines = again(tmp_path, script(("slump", "temperature"), *read("slump", "4.00")), later=timedelta(days=1))
     assert not [line for line in lines if line.get("id") == "go_on"]
 
 
 def test_practice_and_real_rounds_are_never_mixed(tmp_path: Path) -> None:
     left = ({"on": "next.temperature", "say": "no"}, {"on": "stop", "say": "yes"})
     play(tmp_path, script(("slump", "temperature"), *read("slump", "4.25"), *left, practice=True))
-    done = play(tmp_path, script(("slump",), *read("slump", "4.00")))
+    done = play(tmp_path, script(("slump", "temperature"), *read("slump", "4.00"), *read("temperature", "68")))
     assert not [line for line in done.lines("listening") if line["id"] == "go_on"]
-    assert [one["round"] for one in recorded(tmp_path)] == ["R-1", "R-1", "R-3", "R-3"]
+    assert [one["round"] for one in recorded(tmp_path)] == ["R-1", "R-1", "R-3", "R-3", "R-3"]
 
 
 def test_a_practice_test_in_the_way_is_one_sentence(tmp_path: Path) -> None:
