@@ -40,6 +40,8 @@ class Round:
     play: Play
     now: Callable[[], float]
     wall: Callable[[], datetime] = field(default=lambda: datetime.now().astimezone())
+    settings: Settings = field(init=False)
+    """Those that all its tests share."""
 
     def go(self) -> int:
         """Raises ScriptError where another test is in the way or a header is wrong."""
