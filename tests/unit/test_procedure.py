@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from assistant import procedures
+from assistant.script import header_of
 from assistant.core.procedure import ProcedureError, build
 from assistant.core.settings import Settings
 
@@ -142,3 +143,16 @@ def test_too_little(data: dict) -> None:
 def test_every_procedure_that_is_shipped_is_sound() -> None:
     for name in procedures.names():
         assert build(procedures.load(name), Settings(), name).steps
+
+
+@pytest.mark.parametrize("test, given, words", [
+    ("sampling", {}, "within 5 minutes, moulding within 15 minutes of"),
+    ("sampling", {"start_within_s": "600", "mould_within_s": "1200"}, "within 10 minutes, moulding within 20 minutes of"),
+    ("sampling", {"portions_within_s": "1200"}, "taken within 20 minutes,"),
+    ("sampling", {"portions_within_s": "1200"}, "Portions over 20 minutes apart"),
+    ("slump", {}, "within two and a half minutes of the first scoop?"),
+    ("slump", {"slump_s": "180"}, "within 3 minutes of the first scoop?"),
+    ("slump", {"slump_s": "180"}, "Took longer than 3 minutes:")])
+def test_times_that_the_job_sets_are_the_ones_that_are_said(test: str, given: dict[str, str], words: str) -> None:
+    """The defaults, 5, 15 and 2 1/2 minutes, are C172's and C143's, second-hand or from memory."""
+    assert any(words in repr(step) for step in header_of({"test": test, **given}, "x").procedure.steps)
