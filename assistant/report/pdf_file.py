@@ -16,6 +16,7 @@ from assistant.report.rows import (Round, Test, clock, corrections, doubts, ids_
                                    reading_in_other_units, reading_name, result_in_other_units, result_name, rounds, sample_of,
                                    shown, title_of)
 
+WITH_A_METER = ("sequential", "pressure-air", "leak", "aggregate-correction", "calibration", "gauge-check")
 CHARTED = ("air_content", "system_air_metric", "slump", "density")
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
 PLACED = tuple(f"{kind}.{run}.{step}" for kind in ("charge", "equilibrium") for run, step in PLACES)
@@ -32,7 +33,7 @@ def write(tests: Sequence[Test], target: BinaryIO, made: str, job: Job | None = 
     for day in dict.fromkeys(group.day for group in groups) if summary else ():
         of_day = [group for group in groups if group.day == day]
         its = [test for group in of_day for test in group.tests]
-        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, len(of_day), _charts(its, job)))
+        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, sum(bool(group.name) for group in of_day), _charts(its, job)))
     paper.write(target, "Fresh concrete report")
 
 
@@ -69,9 +70,11 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     for words in [*(words for test in one.tests for words in _remarks(test)), *doubts(one.tests)] or ["None recorded."]:
         page.text(words)
     page.lines(["Check test, who was told and when", "Remarks"])
-    page.small(_device(one, meters))
-    page.small("Where the rules come from: " + "; ".join(dict.fromkeys(
-        f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])) + ".")
+    if any(test["test"] in WITH_A_METER for test in one.tests):
+        page.small(_device(one, meters))
+    rules = dict.fromkeys(f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])
+    if rules:
+        page.small("Where the rules come from: " + "; ".join(rules) + ".")
     page.small(" ".join(dict.fromkeys(test["editions"] for test in one.tests if test["editions"])))
     _signatures(page, *(form.text(one.label(key)) or form.of_job(job, key)
                         for key in ("technician", "certification", "certification_expires")))
@@ -132,7 +135,13 @@ class _Told:
 def _remarks(test: Test) -> list[str]:
     return [f"Test {test['id']}: {words}" for words in (
         *(f"corrected: {each}" for each in corrections(test)), *(f"warning: {each}" for each in test["warnings"]),
-        *(f"{each['id']}: {each['text']}" for each in test["notes"]))]
+        *(f"{_place(each['id'], test)}: {each['text']}" for each in test["notes"]))]
+
+
+def _place(ident: str, test: Test) -> str:
+    """Where in the test a note was made: a reading by its name, any other prompt by its id."""
+    known = any(each["id"] == ident for each in test["readings"])
+    return reading_name(ident) if known else capital(ident.replace(".", " "))
 
 
 def _device(one: Round, meters: Mapping[str, Meter]) -> str:
@@ -146,13 +155,15 @@ def _device(one: Round, meters: Mapping[str, Meter]) -> str:
 # --- a day -----------------------------------------------------------------------------------------------------------
 
 def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, BytesIO, list[str]]], page: Page) -> None:
+    """``count``: rounds among them; a test by itself is none."""
     def of_all(key: str) -> str:
         return ", ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
     page.fields([(name, of_all(key)) for key, name in (
         ("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"), ("technician", "Technician"),
         ("meter", "Meter"), ("weather", "Weather"), ("", "Placed today, yd3"))])
     counted = {word: sum(one["verdict"] == word for one in tests) for word in ("pass", "fail", "invalid", "none")}
-    page.text(f"{len(tests)} tests in {count} rounds: {counted['pass']} pass, {counted['fail']} fail, "
+    whole = f", {count} round{'s' if count > 1 else ''}" if count else ""
+    page.text(f"{len(tests)} test{'s' if len(tests) > 1 else ''}{whole}: {counted['pass']} pass, {counted['fail']} fail, "
               f"{counted['invalid']} invalid, {counted['none']} without a verdict.")
     page.head("Tests")
     page.table(["No.", "Time", "Sample / ticket", "Test", "Results", "Verdict"], [_day_row(one) for one in tests],

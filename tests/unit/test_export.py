@@ -174,7 +174,18 @@ def test_what_must_be_seen_is_on_the_pages(pages: list[str]) -> None:
     assert "Slump 5.50 in. 140 mm 3 to 5 OUTSIDE" in pages[2]
     assert "System air metric 0.29 psi 2.00 kPa max 0.20 OUTSIDE" in pages[2]
     assert "Slump: The check test passed" in pages[2] and "The check test" not in pages[0]
-    assert "Control chart: Air content" in pages[3] and "9 pass, 2 fail, 0 invalid, 2 without a verdict" in pages[3]
+    assert "Equilibrium, run 1, step 1: entered again" in pages[1] and "Leak hold: 299 samples" in pages[0]
+    assert not any("[standing]" in page for page in pages), "that is a table of a file, not of the report"
+    assert "Control chart: Air content" in pages[3] and "13 tests, 3 rounds: 9 pass, 2 fail, 0 invalid, 2 without a verdict" in pages[3]
+
+
+def test_a_page_without_results_and_without_a_meter_says_nothing_of_either(tests: list[dict]) -> None:
+    none = tests[1] | {"results": []}
+    page, = paper([none], summary=False)
+    assert "Where the rules come from" not in page.extract_text() and "chamber ratio" not in page.extract_text()
+    assert "chamber ratio 0.0600" in paper([tests[3]], summary=False)[0].extract_text()
+    single, = (one for one in paper([none | {"round": None}], summary=True) if "Day's summary" in one.extract_text())
+    assert "1 test: 1 pass" in single.extract_text()
 
 
 def test_a_withdrawn_value_is_struck_through(demo: Path, tests: list[dict]) -> None:
