@@ -118,7 +118,8 @@ def _show(args: argparse.Namespace) -> int:
         print(f"  trend: {round_to(trend, 3):+f} psi from one hold to the next")
     print("History")
     for wall, _, kind, body in register.history(args.meter):
-        told = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in body.items() if value != "")
+        plain = {**body, **body["days"]} if kind == "intervals" else body
+        told = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in plain.items() if value != "" and key != "days")
         print(f"  {wall[:16].replace('T', ' ')}  {kind:<10}  {told}")
     for reason in fit_for_use(meter, today):
         print(f"Not fit: {reason}")

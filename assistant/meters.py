@@ -128,7 +128,7 @@ def fit_for_use(meter: Meter, now: date, source: str = "", leak: bool = False) -
     if last is not None and last.verdict == "fail":
         reasons.append(f"Meter {meter.name} failed its last leak hold, on {last.on} (test {last.test}): find the leak, cure it, "
                        "and hold it again.")
-    elif leak and (last is None or now > until["leak"]) and meter.interval("leak_days"):
+    elif leak and meter.interval("leak_days") and (last is None or now > until["leak"]):
         reasons.append(f"Meter {meter.name} has no leak hold of today" + (f": the last was on {last.on}." if last else "."))
     return reasons
 

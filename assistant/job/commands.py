@@ -38,7 +38,7 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
     due.add_argument("--volume", required=True, metavar="YD3", help="cubic yards of this mix placed today, this load included")
     due.add_argument("--taken", type=int, metavar="N", help="samples taken today (counted in the record)")
     due.add_argument("--of", choices=SAMPLED, default="sample", help="which frequency of the job file (sample)")
-    due.add_argument("--day", metavar="DATE", help="the day to count, as 2031-05-17 (today)")
+    due.add_argument("--day", metavar="DATE", help="the day to count, as 2031-05-17, or today (today)")
     for one in (show, due):
         one.add_argument("--mix", metavar="NAME", help="a mix of the file (the job's own)")
         one.add_argument("--json", action="store_true", help="one JSON object a line")
@@ -82,8 +82,9 @@ def _show(args: argparse.Namespace) -> int:
     given = job.settings(args.mix)
     plain = settings.to_mapping()
     if args.json:
-        print(dumps({**job.labels, "settings": plain, "levels": {name: vars(one) for name, one in job.levels.items()},
-                     "retest": job.retest, "round": job.round, "frequency": {name: vars(one) for name, one in job.frequency.items()},
+        levels, frequency = ({name: vars(one) for name, one in each.items()} for each in (job.levels, job.frequency))
+        print(dumps({**job.labels, "settings": plain, "levels": levels, "retest": job.retest, "round": job.round,
+                     "frequency": frequency,
                      "mix": mix and {"name": mix.name, **mix.texts, "batch": mix.batch, "unit": mix.unit,
                                      "batch_mass": mix.batch_mass, "cementitious_mass": mix.cementitious_mass}}))
         return 0
@@ -140,9 +141,12 @@ def _due(args: argparse.Namespace) -> int:
                        "at_least_per_day.")
     try:
         volume = number("--volume", args.volume)
-        day = date.fromisoformat(args.day) if args.day else date.today()
     except ValueError as error:
         raise JobError(f"job due: {error}.") from None
+    try:
+        day = date.today() if args.day in (None, "today") else date.fromisoformat(args.day)
+    except ValueError:
+        raise JobError(f"job due: --day is {args.day}: write the day as 2031-05-17, or today.") from None
     if volume < 0 or (args.taken or 0) < 0:
         raise JobError("job due: --volume and --taken must not be negative.")
     taken = args.taken if args.taken is not None else counted(args.journal or log.default_folder(), job, mix, args.of, day)

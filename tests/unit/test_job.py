@@ -185,7 +185,7 @@ def test_due_counts_what_the_record_holds(example: Path) -> None:
         bowlside("rehearse", "-", "--answer-rest", "--journal", journal, stdin=script(header=header | more))
     assert due()["taken"] == 1 and due("--mix", "TH-30B")["taken"] == 1 and due("--taken", "2")["due"] is False
     yesterday = datetime.date.today() - datetime.timedelta(days=1)
-    assert due("--day", yesterday)["taken"] == 0
+    assert due("--day", yesterday)["taken"] == 0 and due("--day", "today")["taken"] == 1
     assert bowlside("job", "due", example, "--volume", "49.9").out.startswith("49.9 cubic yards placed: under 50")
 
 
@@ -193,7 +193,9 @@ def test_due_counts_what_the_record_holds(example: Path) -> None:
                                   ["--volume", "1", "--day", "17.5."], ["--volume", "1", "--of", "air"],
                                   ["--volume", "1", "--mix", "x"]])
 def test_due_of_what_can_not_be(more: list[str], example: Path) -> None:
-    bowlside("job", "due", example, *more, "--journal", example.parent).is_one_sentence(2)
+    done = bowlside("job", "due", example, *more, "--journal", example.parent)
+    done.is_one_sentence(2)
+    assert "isoformat" not in done.err
 
 
 def test_the_example_ships_with_the_package() -> None:

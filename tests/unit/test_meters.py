@@ -91,14 +91,18 @@ def test_leak_holds_come_from_the_record(tmp_path: Path) -> None:
     register.add("M-3", "added")
     register.add("M-3", "calibrated", chamber_ratio=D("0.06"), on=TODAY)
     assert "no leak hold of today" in fit_for_use(register.meters()["M-3"], TODAY, leak=True)[0]
-    for more, final in (({"meter": "M-3"}, "45.16"), ({"meter": "M-3"}, "45.18"), ({"meter": "M-3", "practice": True}, "45.15"), ({"meter": "M-9"}, "45.14")):
+    for more, final in (({"meter": "M-3"}, "45.16"), ({"meter": "M-3"}, "45.18"),
+                        ({"meter": "M-3", "practice": True}, "45.15"), ({"meter": "M-9"}, "45.14")):
         given = script({**READINGS, "leak.final": final}, HEADER | more)
         bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=given)
     meter = register.meters()["M-3"]
     assert [(one.drop_psi, one.verdict, one.on) for one in meter.holds] == [(D("0.05"), "pass", TODAY), (D("0.03"), "pass", TODAY)]
     assert [one.drop_psi for one in register.meters(holds=1)["M-3"].holds] == [D("0.03")]
     assert fit_for_use(meter, TODAY, leak=True) == []
-    assert fit_for_use(meter, TODAY + timedelta(days=1), leak=True) != [] and fit_for_use(meter, TODAY + timedelta(days=1)) == []
+    tomorrow = TODAY + timedelta(days=1)
+    assert fit_for_use(meter, tomorrow, leak=True) != [] and fit_for_use(meter, tomorrow) == []
+    register.add("M-3", "intervals", days={"leak_days": 0})
+    assert fit_for_use(register.meters()["M-3"], tomorrow, leak=True) == [], "it does not run out"
 
 
 def test_a_failed_leak_hold_bars_the_meter_until_one_passes() -> None:
@@ -159,6 +163,7 @@ def test_a_meter_from_first_to_last_by_the_commands(tmp_path: Path) -> None:
     shown = json.loads(meter("show", "M-3", "--json").out)
     assert [each["kind"] for each in shown["history"]] == ["added", "calibrated", "factor", "intervals", "remark"]
     text = meter("show", "M-3").out
+    assert "intervals   calibration days 180\n" in text
     assert "new O-ring" in text and "this meter's own" in text and "Iowa DOT IM 318" not in text
     meter("retire", "M-3", "--why", "lid cracked")
     assert "out of use" in meter("list").out
