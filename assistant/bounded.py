@@ -1,4 +1,7 @@
-"""Files that a person writes, read up to a size that no such file has: a wrong name (/dev/zero, a film) must not fill the memory."""
+"""Files that a person writes, read up to a size that no such file has.
+
+A wrong name (/dev/zero, a film) must not fill the memory.
+"""
 from __future__ import annotations
 
 import errno

@@ -106,4 +106,3 @@ def _first(journal: Journal, test: int) -> tuple[str, dict[str, Any]]:
         return ("", {}) if row is None else (str(row.wall), dict(json.loads(row.body)))
     except (ValueError, TypeError):
         return "", {}
-

@@ -153,5 +153,3 @@ def _pressure_span(name: str, settings: Settings) -> Span:
 
 def _charge_of(name: str) -> str:
     return name.replace("equilibrium", "charge")
-
-

@@ -22,7 +22,8 @@ BOOTED = Path("/run/systemd/system")
 def add_install_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--user", metavar="NAME", help=f"an existing login that it runs as (a user {USER} of its own)")
     parser.add_argument("--data", metavar="DIR", default=DATA, help=f"the one folder it writes; may be a partition ({DATA})")
-    parser.add_argument("--test", metavar="TEST", default="sequential", help="what it runs: a test, or round for all on a sample (sequential)")
+    parser.add_argument("--test", metavar="TEST", default="sequential",
+                        help="what it runs: a test, or round for all on a sample (sequential)")
     parser.add_argument("--job", type=Path, metavar="FILE", help=f"the job; copied to {ETC}/job.toml")
     parser.add_argument("--settings", type=Path, metavar="FILE", help=f"the station's settings; copied to {ETC}/station.toml")
     parser.add_argument("--program", metavar="PATH", help="the command bowlside that it starts (this one)")
