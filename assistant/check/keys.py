@@ -27,6 +27,7 @@ def walk(talk: Talk, device: str, asked: Sequence[tuple[str, str]], within_s: fl
     """Ask for each (key, its name) in turn; what came of each. Enter or C in the terminal passes over one."""
     got: dict[str, str | None] = {}
     mistakes = 0
+    talk.silent()  # the first key's name would cut off what this is about
     talk.forget()
     for key, called in asked:
         press = f"hold {called} down for a second and a half" if key.endswith("-held") else f"press {called}"

@@ -46,6 +46,7 @@ class Walk:
         found: dict[str, Finding] = {}
         try:
             self.talk.tell(WELCOME)
+            self.talk.silent()  # the next sentence would cut it off
             for name in self.names:
                 found[name] = self._one(name)
                 one = found[name]
@@ -120,6 +121,7 @@ class Walk:
         finally:
             if charge is not False:
                 self.talk.tell(BLEED)
+                self.talk.silent()  # nothing cuts a caution off, leaving neither
 
     def _still(self, one: Opened) -> Still | None:
         """Where it stands still from now on; None if it does not within the time."""

@@ -13,7 +13,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from decimal import Decimal
 from pathlib import Path
 
@@ -231,6 +231,48 @@ def test_the_gauge(monkeypatch: pytest.MonkeyPatch, more: dict, good: bool, word
     found = AtTheMeter(**more).checked()
     assert found.good is good and words in found.words
     assert ("unplugged" in found.words) is bool(more.get("pulls"))
+
+
+class SlowSpeaker(FakeSpeaker):
+    """Takes its time; what is hushed before it is over was ``cut``."""
+
+    def __init__(self) -> None:
+        super().__init__(at_once=False)
+        self.cut: list[str] = []
+        self._over_at = 0.0
+
+    @property
+    def busy(self) -> bool:
+        return time.monotonic() < self._over_at
+
+    def say(self, ident: str, text: str) -> None:
+        super().say(ident, text)
+        self._over_at = time.monotonic() + 0.1
+
+    def hush(self, keep: Collection[str] = ()) -> None:
+        if self.busy:
+            self.cut.append(self.said[-1][1])
+        self._over_at = 0.0
+
+
+@pytest.mark.parametrize("leaves", [False, True])
+def test_the_caution_of_a_charged_chamber_is_said_to_its_end(leaves: bool) -> None:
+    def does(one: Technician, words: str) -> None:
+        if words.endswith("?"):
+            one.yes(False)  # he does not say that it is open to the air
+        elif words.startswith("Lever up") and leaves:
+            one.talk.key("terminal", "quit")
+
+    meter = AtTheMeter()
+    one = Technician("gauge", meter.wire.settings, does, answer_s=0.3)
+    speaker = SlowSpeaker()
+    one.talk.attach(speaker)
+    one.run()
+    meter.wire.stop()
+    said = [words for _, words in speaker.said]
+    speaker.hush()  # as whatever comes next does
+    assert said[-1].startswith("Bleed the chamber to zero.") and said[-1] not in speaker.cut
+    assert said[0].startswith("Every device in turn.") and said[0] not in speaker.cut
 
 
 # --- the command, on this machine --------------------------------------------------------------------------------------------
