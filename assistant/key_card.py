@@ -117,7 +117,7 @@ def _keypad(x: float, y: float, size: float = 16) -> list[str]:
             middle = left + size / 2 - 0.75
             drawn += [f'<rect x="{left:g}" y="{top:g}" width="{size - 1.5:g}" height="{1.4 * size - 1.5:g}" rx="2" fill="none" '
                       'stroke="black" stroke-width="0.4"/>', _words(middle, top + 11, key, 8, bold=True, middle=True)]
-            drawn += [_words(middle, top + 16 + 3 * n, word, 2.5, middle=True) for n, word in enumerate(_under(key))]
+            drawn += [_words(middle, top + 16 + 3 * n, word, 2.3, middle=True) for n, word in enumerate(_under(key))]
     return drawn
 
 
@@ -131,7 +131,7 @@ def _under(key: str) -> list[str]:
 def _table(x: float, y: float) -> list[str]:
     widths, drawn, at = (13, 42, 27, 21, 20), [], y + 2.0
     for row in [_heading(), *rows()]:
-        cells = [wrap(one, int(width / 1.5)) for one, width in zip(_cells(row), widths, strict=True)]
+        cells = [wrap(one, int(width / 1.55), break_on_hyphens=False) for one, width in zip(_cells(row), widths, strict=True)]
         left = x
         for cell, width in zip(cells, widths, strict=True):
             bold = cell is cells[0] or row.key == sentence("card.key")

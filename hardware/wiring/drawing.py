@@ -125,7 +125,7 @@ class Sheet:
         x, y = at
         self.wire(at, (x, y - 8))
         self.wire((x - 10, y - 8), (x + 10, y - 8), thick=1.8)
-        self.text(x, y - 13, words, "middle")
+        self.text(x, y - 14, words, "middle")
 
     def box(self, x: float, y: float, width: float, title: str, left: Sequence[str] = (), right: Sequence[str] = (),
             least: float = 0, pitch: float = PITCH) -> dict[str, Point]:
