@@ -123,13 +123,3 @@ class FakeMicrophone:
 
     def close(self) -> None:
         pass
-
-
-class FakeKeypad:
-    """`press("7")` posts a key as the keypad does."""
-
-    def __init__(self, on_key: Callable[[str], None]) -> None:
-        self.press = on_key
-
-    def close(self) -> None:
-        pass

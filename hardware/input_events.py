@@ -14,7 +14,7 @@ from collections.abc import Iterator
 EVENT = struct.Struct("llHHi")
 EV_SYN, EV_KEY = 0, 1
 SYN_REPORT, SYN_DROPPED = 0, 3
-RELEASED, PRESSED, REPEATED = 0, 1, 2
+RELEASED, PRESSED = 0, 1  # 2 is the kernel's repeating of a key that is held
 EVIOCGRAB = 0x40044590
 """_IOW('E', 0x90, int): from now on nobody else gets this device's keys, so that none of them types into a terminal too."""
 
