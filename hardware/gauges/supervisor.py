@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections import deque
@@ -71,7 +72,8 @@ class Gauge:
             except Exception as problem:  # noqa: BLE001  unforeseen: the test goes on by voice and keys
                 self._miss(f"Reading the gauge failed ({type(problem).__name__}: {problem}).")
             finally:
-                self._source.close()
+                with contextlib.suppress(Exception):  # a port that fails as it is closed is opened again all the same
+                    self._source.close()
             self._closing.wait(next(self._waits))
         self._up = False
 
