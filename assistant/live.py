@@ -10,8 +10,8 @@ from typing import Any, Protocol
 from assistant import view
 from assistant.clock import Watch, boot_now
 from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
-from assistant.core.events import (ClockJumped, DeviceLost, Event, Heard, KeyPressed, Restarted, Spoken, Suspended, TestStarted,
-                                   TimerDue)
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Restarted, Spoken, Suspended,
+                                   TestStarted, TimerDue)
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
@@ -87,6 +87,7 @@ class Live:
         """Utterances of the tests before this one on the same devices."""
         self._ready = False
         self._unreported: Spoken | None = None
+        self._silent_looks: int | None = None
         self._began = boot_now()
         self._keys = Gate(KEYS_A_SECOND, boot_now, lambda: self.trouble(sentence("flood.keys")))
 
@@ -180,8 +181,20 @@ class Live:
                     self._handle(Suspended(boot_now(), slept))
                 if jumped:
                     self._handle(ClockJumped(boot_now(), jumped))
+                self._loudspeaker()
             self._refresh()
         return exit_code(self.station.state)
+
+    def _loudspeaker(self) -> None:
+        """Recorded as lost when it has been gone for two looks, so within two seconds; one that never played is none."""
+        if getattr(getattr(self.speaker, "stream", None), "audible", False):
+            if (self._silent_looks or 0) >= 2:
+                self._handle(DeviceBack(boot_now(), "speaker"))
+            self._silent_looks = 0
+        elif self._silent_looks is not None:
+            self._silent_looks += 1
+            if self._silent_looks == 2:
+                self._handle(DeviceLost(boot_now(), "speaker", sentence("device.speaker_gone")))
 
     def _patience(self) -> float:
         now = boot_now()

@@ -17,6 +17,7 @@ from assistant.core.state import Phase
 from assistant.core.steps import Tap
 from assistant.journal import Journal, JournalError
 from assistant.lines import Line
+from assistant import live as live_module
 from assistant.live import Live
 from assistant.procedures import load
 from assistant.record import of
@@ -147,6 +148,26 @@ def test_a_speaker_that_never_finishes_does_not_stop_the_keys(tmp_path: Path) ->
     with Journal(tmp_path) as journal:
         bench = Bench(journal, lambda live: Mute(live.spoken)).run(until="tap.1.1")
         assert {ident: str(value) for ident, value in bench.station.state.taken().items()} == EARLY
+
+
+def test_a_loudspeaker_that_goes_and_comes_back_is_in_the_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One look of silence is nothing; one that never played is not lost."""
+    monkeypatch.setattr(live_module, "LOOK_EVERY_S", 0.05)
+    looks = iter([False, True, False, True, False, False, False, True])
+
+    class Stream:
+        @property
+        def audible(self) -> bool:
+            return next(looks, True)
+
+    class Heard(FakeSpeaker):
+        stream = Stream()
+
+    with Journal(tmp_path) as journal:
+        bench = Bench(journal, lambda live: Heard(live.spoken)).run(until="tap.1.1")
+        told = [event.__class__.__name__ for event in journal.events(bench.station.test) if getattr(event, "device", "") == "speaker"]
+        assert told == ["DeviceLost", "DeviceBack"]
+        assert next(looks, None) is None, "it did not look often enough to show anything"
 
 
 class Failing(Journal):
