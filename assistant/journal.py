@@ -62,13 +62,14 @@ SAVE = ("Keep that folder as it is; bowlside log recover NEWDIR saves what is so
          "and --journal NEWDIR goes on there.")
 
 
-def _make(folder: Path) -> None:
+def make(folder: Path) -> None:
     """The folder, with its name on the disk: a folder that a power cut takes back would take its files along."""
     if folder.exists():
         folder.mkdir(exist_ok=True)  # raises where a file stands in its place
         return
-    _make(folder.parent)
+    make(folder.parent)
     folder.mkdir(private.FOLDER, exist_ok=True)
+    private.as_above(folder)
     with suppress(OSError):  # some file systems have no such thing
         above = os.open(folder.parent, os.O_RDONLY)
         try:
@@ -94,7 +95,7 @@ class Journal:
         self._note: newest.Note | None = None
         try:
             if write:
-                _make(folder)
+                make(folder)
                 self._take(folder)
             self._refuse_if_gone()
             if not write and not self.path.exists():

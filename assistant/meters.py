@@ -20,7 +20,7 @@ from assistant.core.settings import Settings, number
 from assistant.core.standing import COMMON, MEMORY, PUBLISHED, Standing, text
 from assistant.core.units import INCH_POUND, convert
 from assistant.journal import FILE as JOURNAL
-from assistant.journal import Journal, JournalError
+from assistant.journal import Journal, JournalError, make
 from assistant.script import ScriptError
 
 FILE = "meters.db"
@@ -165,7 +165,7 @@ class Register:
         plain = {key: str(value) if isinstance(value, Decimal | date) else value
                  for key, value in body.items() if value is not None}
         try:
-            self.folder.mkdir(private.FOLDER, parents=True, exist_ok=True)
+            make(self.folder)
             private.touched(self.path)
             with self._open(write=True) as db:
                 db.execute("INSERT INTO entries (wall, meter, kind, body) VALUES (?, ?, ?, ?)",

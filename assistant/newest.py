@@ -13,6 +13,8 @@ import re
 from contextlib import suppress
 from pathlib import Path
 
+from assistant import private
+
 FILE = "journal.newest"
 _LINE = re.compile(rb" *(\d{1,20}) ([0-9a-f]{64})\n")
 
@@ -37,7 +39,7 @@ class Note:
     def __init__(self, folder: Path) -> None:
         self._file: int | None = None
         with suppress(OSError):
-            self._file = os.open(folder / FILE, os.O_WRONLY | os.O_CREAT, 0o600)
+            self._file = private.opener(str(folder / FILE), os.O_WRONLY | os.O_CREAT)
 
     def write(self, seq: int, digest: str) -> None:
         if self._file is not None:

@@ -66,6 +66,21 @@ def test_nobody_else_reads_the_record(tmp_path: Path, umask: int) -> None:
     assert {"journal/journal.db", "journal/journal.db-wal", "journal/journal.db-shm", "journal/journal.lock"} <= set(found)
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root makes files in another's folder")
+def test_what_root_enters_for_the_service_is_the_services(tmp_path: Path) -> None:
+    """``sudo bowlside meter add --journal /var/lib/bowlside/journal``, before the service's first start and after it."""
+    data = tmp_path / "data"
+    data.mkdir()
+    os.chown(data, 65534, 65534)
+    assert bowlside("meter", "add", "M-3", "--journal", data / "journal").code == 0
+    with Journal(data / "journal") as journal:
+        Station(journal, journal.new_test(), "boot").handle(
+            TestStarted(boot_now(), "sequential", load("sequential"), Settings().to_mapping(), {}))
+        owners = {path.name: path.lstat().st_uid for path in data.rglob("*")}
+    assert {"journal", "meters.db", "journal.db", "journal.db-wal", "journal.lock", "journal.newest"} <= set(owners)
+    assert set(owners.values()) == {65534}, owners
+
+
 def test_a_record_that_was_opened_to_a_group_stays_so(tmp_path: Path) -> None:
     folder = tmp_path / "journal"
     Journal(folder).close()
