@@ -28,8 +28,7 @@ class Hands:
     gauge     makes the [gauge] section, and what ends it; None: no gauge is read
     """
 
-    def __init__(self, live: Live, settings: Settings,
-                 gauge: WireGauge | None = None) -> None:
+    def __init__(self, live: Live, settings: Settings, gauge: WireGauge | None = None) -> None:
         self._live, self._settings, self._gauge = live, settings, gauge
         self._devices: list[Any] = []
         self._closing = ExitStack()
@@ -83,8 +82,8 @@ class Hands:
     def _open_hands(self) -> None:
         from hardware.hands import open_all
         live = self._live
-        self._keep(open_all(self._settings, live.key, live.trouble, lambda words: live.lost("keypad", words),
-                            lambda: live.post_event(lambda at: DeviceBack(at, "keypad")), self._talk))
+        self._keep(open_all(self._settings, live.key, live.trouble, lambda words: live.lost("usb_pad", words),
+                            lambda: live.post_event(lambda at: DeviceBack(at, "usb_pad")), self._talk))
 
     def _open_gauge(self) -> None:
         if self._gauge is None:

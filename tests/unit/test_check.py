@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from decimal import Decimal
 
@@ -271,6 +271,18 @@ def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothi
     at_start.begin(bare, Hands(bare, settings()), settings(), gauge=False, within_s=0.0)
     time.sleep(0.1)
     assert bare.queue.empty()
+
+
+def test_a_pad_that_was_missed_at_the_start_is_told_when_it_comes(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
+    back: list[Callable[[], None]] = []
+    monkeypatch.setattr("hardware.hands.open_all", lambda settings, key, trouble, lost, on_back, talk: back.append(on_back) or [])
+    one, found = live(tmp_path), settings(usb_pad={"kind": "usb", "device": str(tmp_path / "none")})
+    begin(one)
+    at_start.begin(one, Hands(one, found), found, gauge=False, within_s=0.0)
+    drained(one, lambda: "usb_pad" in one.station.state.lost and bool(back))
+    back[0]()
+    drained(one, lambda: not one.station.state.lost)
+    assert isinstance(one.speaker, FakeSpeaker) and "The USB pad is back." in one.speaker.said[-1][1]
 
 
 # --- the talk and the page ---------------------------------------------------------------------------------------------------
