@@ -20,9 +20,10 @@ _SHOWN = Decimal("0.01")
 
 
 def at_rest(samples: Sequence[Sample]) -> Finding:
-    """Without a person: what it reads, how often, and its noise."""
-    parts = _sending(samples)
-    return joined("gauge", [(True, f"It reads {shown(samples[-1].psi)} psi."), *parts])
+    """Without a person: what it reads and what came over the wire for it (of a transducer its ratio, which two-point calibration
+    needs), how often, and its noise."""
+    last, parts = samples[-1], _sending(samples)
+    return joined("gauge", [(True, f'It reads {shown(last.psi)} psi, from "{last.raw}".'), *parts])
 
 
 def open_to_air(samples: Sequence[Sample], still: Still | None) -> list[tuple[bool, str]]:

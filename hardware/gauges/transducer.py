@@ -94,7 +94,8 @@ class Transducer:
             raise GaugeGone(f"The transducer's converter is gone ({_one_line(problem)}).") from None
         try:
             ratio = self._ratio([Fraction(total, self._reads) for total in counts])
-            return [Sample(self._clock(), self._points.psi(ratio), "counts " + "/".join(map(str, counts)) + f" of {self._reads}")]
+            raw = f"ratio {float(ratio):.4f}, counts {'/'.join(map(str, counts))} of {self._reads}"
+            return [Sample(self._clock(), self._points.psi(ratio), raw)]
         except NotAReading as problem:
             return [Refused(str(problem))]
 

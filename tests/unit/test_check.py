@@ -208,7 +208,8 @@ def test_quick_opens_what_is_configured_tells_what_it_finds_and_lets_go_of_it(pi
     again = quick.quick(found, ["keypad", "pedal", "lamp"], 0.5)
     wire.stop()
     assert [told[name].good for name in names] == [True, False, True, True, None, True]
-    assert told["gauge"].words.startswith("It reads 0.01 psi. It sends 10 readings a second.")
+    assert told["gauge"].words.startswith('It reads 0.01 psi, from "$+000.01,psi*')
+    assert 'It sends 10 readings a second.' in told["gauge"].words
     assert "not plugged in" in told["usb_pad"].words and "[buzzer] in station.toml" in told["buzzer"].words
     assert all(one.good for one in again), "a pin is still taken"
     assert took < quick.WITHIN_S + 1.5

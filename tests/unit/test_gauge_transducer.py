@@ -53,7 +53,7 @@ def test_every_count_of_every_channel_comes_through_exactly(bench, channel):
     source.open()
     for count in (1, 2, 3, 4, 8, 85, 170, 511, 512, 682, 1021, 1022):
         found, = source.read()
-        assert found == Sample(7.0, Decimal(count), f"counts {count} of 1")
+        assert found == Sample(7.0, Decimal(count), f"ratio {count / 1023:.4f}, counts {count} of 1")
     source.close()
     converter.close()
 
@@ -61,7 +61,7 @@ def test_every_count_of_every_channel_comes_through_exactly(bench, channel):
 def test_the_other_chip_select(bench):
     FakeConverter(bench, lambda asked: 100, select=0)
     FakeConverter(bench, lambda asked: 900, select=1)
-    assert one(transducer(select=1)).raw == "counts 900 of 1"
+    assert one(transducer(select=1)).raw == "ratio 0.8798, counts 900 of 1"
 
 
 def test_a_supply_that_sags_changes_nothing(bench):
