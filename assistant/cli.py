@@ -32,10 +32,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _refuse(language.TROUBLE, 2)
     try:
         return args.do(args)
-    except (ScriptError, ProcedureError) as error:
-        return _refuse(error, 2)
-    except JournalError as error:
-        return _refuse(error, 1)
+    except (ScriptError, ProcedureError, JournalError) as error:
+        code = _refuse(error, 1 if isinstance(error, JournalError) else 2)
+        if getattr(args, "headless", False):
+            from assistant import start
+            start.tell(args, str(error))
+        return code
     except BrokenPipeError:
         sys.stderr.close()  # whoever read our output is gone; Python would complain about it at exit
         return 1

@@ -29,6 +29,7 @@ from hardware.meter import Meter
 from hardware.meter_live import LivePractice
 from hardware.speaker import Speaker
 from hardware.terminal import TerminalError, TerminalKeypad
+from hardware.voice import VoiceSettings
 
 
 def run(args: argparse.Namespace) -> int:
@@ -187,11 +188,29 @@ def _line_by_line(found: dict[str, Any], out: voice_out.Spoken, as_json: bool) -
     for ident, words in lines:
         print(dumps({"id": ident, "words": words}) if as_json else words, flush=True)
         if speaker is not None:
-            speaker.say(ident, pronounce(words, to_write=True))
-            while speaker.busy:
-                time.sleep(0.05)
+            _say(speaker, ident, words)
     if speaker is not None:
         speaker.close()
+
+
+def tell(args: argparse.Namespace, words: str) -> None:
+    """Why a station without a terminal does not start, aloud: nobody sees what it prints."""
+    try:
+        out = voice_out.chosen(args)
+    except ScriptError:  # the settings are what is wrong
+        out = voice_out.Spoken(VoiceSettings(), "normal")
+    speaker = _audible_speaker(out)
+    if speaker is not None:
+        _say(speaker, "refused", words)
+        speaker.close()
+
+
+def _say(speaker: Speaker, ident: str, words: str) -> None:
+    """Returns when it has been said, or after a minute: a sound device may hang."""
+    speaker.say(ident, pronounce(words, to_write=True))
+    until = time.monotonic() + 60
+    while speaker.busy and time.monotonic() < until:
+        time.sleep(0.05)
 
 
 def _audible_speaker(out: voice_out.Spoken) -> Speaker | None:

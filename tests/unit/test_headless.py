@@ -14,7 +14,7 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant import cli, record, station_settings
+from assistant import cli, record, start, station_settings
 from assistant.headless import MOST_LINES_A_MINUTE, Log, _has_microphone, must_be_answerable
 from assistant.journal import Journal
 from assistant.script import ScriptError
@@ -128,6 +128,36 @@ def test_where_nobody_could_answer_it_refuses_in_one_sentence(tmp_path: Path) ->
     process("run", "--headless", "--journal", tmp_path / "j", env={**os.environ, "XDG_CONFIG_HOME": str(tmp_path)}
             ).is_one_sentence(2, "keypad", "microphone")
     assert not bowlside_tests(tmp_path / "j")
+
+
+@pytest.mark.parametrize("given, words", [
+    (["run", "--job", "none.toml"], "none.toml"), (["round", "--job", "none.toml"], "none.toml"),
+    (["run", "--journal", "/dev/null"], "journal"), (["run"], "station.toml")])
+def test_what_keeps_it_from_starting_is_said_aloud(given: list[str], words: str, settings: Path, tmp_path: Path,
+                                                   monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """A calibration that ran out over night, say: nobody reads a service's log. The sound device is a fake, which keeps words."""
+    if given == ["run"]:
+        settings.write_text("[keypad]\nkind = ")
+    said: list[str] = []
+
+    class Heard:
+        busy = False
+
+        def say(self, _ident: str, text: str) -> None:
+            said.append(text)
+
+        def close(self) -> None:
+            said.append("closed")
+    monkeypatch.setattr(start, "_audible_speaker", lambda out: Heard())
+    monkeypatch.chdir(tmp_path)
+    more = [] if "--journal" in given else ["--journal", str(tmp_path / "j")]
+    assert cli.main([*given, *more, "--headless"]) in (1, 2)
+    printed = capsys.readouterr().err
+    assert words in printed
+    assert said == [start.pronounce(printed.removeprefix("bowlside: ").strip(), to_write=True), "closed"]
+    said.clear()
+    if given[-1] == "none.toml":
+        assert cli.main([*given, *more]) == 2 and not said, "in a terminal it can be read"
 
 
 def bowlside_tests(folder: Path) -> list[int]:
