@@ -74,14 +74,24 @@ class Opened:
         return bool(self.samples) if self.name == "gauge" else bool(self.device.alive)
 
     @property
+    def caution(self) -> str:
+        """Of a gauge: what its kind falls short of, which is no fault; "" for nothing."""
+        return getattr(self.device, "caution", "")
+
+    @property
+    def faults(self) -> list[str]:
+        """What it complained of, but for its caution."""
+        return [told for told in list(self.told) if told != self.caution]
+
+    @property
     def why(self) -> str:
         """What is wrong with one that does not work."""
-        return self.told[0] if self.told else "It does not answer."
+        return (self.faults or ["It does not answer."])[0]
 
     def wait(self, within_s: float) -> bool:
         """Until it works or complains; whether it works."""
         until = time.monotonic() + within_s
-        while not (self.works or self.told) and time.monotonic() < until:
+        while not (self.works or self.faults) and time.monotonic() < until:
             time.sleep(0.01)
         return self.works
 

@@ -19,11 +19,16 @@ FOLLOWED_PSI = Decimal(1)
 _SHOWN = Decimal("0.01")
 
 
-def at_rest(samples: Sequence[Sample]) -> Finding:
+def at_rest(samples: Sequence[Sample], caution: str = "") -> Finding:
     """Without a person: what it reads and what came over the wire for it (of a transducer its ratio, which two-point calibration
     needs), how often, and its noise."""
     last, parts = samples[-1], _sending(samples)
-    return joined("gauge", [(True, f'It reads {shown(last.psi)} psi, from "{last.raw}".'), *parts])
+    return joined("gauge", [(True, f'It reads {shown(last.psi)} psi, from "{last.raw}".'), *parts, *with_caution(caution)])
+
+
+def with_caution(caution: str) -> list[tuple[bool, str]]:
+    """What the gauge's kind falls short of: told, and no fault."""
+    return [(True, caution)] if caution else []
 
 
 def open_to_air(samples: Sequence[Sample], still: Still | None) -> list[tuple[bool, str]]:

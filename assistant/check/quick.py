@@ -45,7 +45,7 @@ def _finding(name: str, one: Opened | None, wanted: bool) -> Finding:
     if not one.works:
         return Finding(name, False, one.why)
     if name == "gauge":
-        return at_rest(list(one.samples))
+        return at_rest(list(one.samples), one.caution)
     if name == "microphone":
         return _microphone(b"".join(list(one.blocks)))
     return Finding(name, True, "It opens." if not one.told else f"It opens. {one.told[0]}")

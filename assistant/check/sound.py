@@ -25,6 +25,11 @@ class Sound:
         return bool(self._speaker.stream.audible)
 
     @property
+    def faults(self) -> list[str]:
+        """What it complained of."""
+        return self.told
+
+    @property
     def why(self) -> str:
         return self.told[0] if self.told else "No loudspeaker answers."
 

@@ -67,7 +67,7 @@ class Walk:
         if not one.wait(OPENS_S):
             return Finding(name, False, one.why)
         found = self._worked(one)
-        later = [told for told in one.told if told not in (TOGETHER, found.words) and not told.endswith(FREED)]
+        later = [told for told in one.faults if told not in (TOGETHER, found.words) and not told.endswith(FREED)]
         return found if not later else joined(name, [(found.good is not False, found.words), (False, " ".join(later))])
 
     def _worked(self, one: Opened) -> Finding:
@@ -103,7 +103,7 @@ class Walk:
         parts += self._charged(one, section, rest.value if rest else None)
         if not parts:
             return Finding("gauge", None, "Not judged: it was neither open to the air nor charged.")
-        return joined("gauge", parts)
+        return joined("gauge", parts + gauges.with_caution(one.caution))
 
     def _charged(self, one: Opened, section: Any, rest: Decimal | None) -> list[tuple[bool, str]]:
         """However it ends, the caution is told: the chamber may be charged when nobody answers, or when he leaves."""

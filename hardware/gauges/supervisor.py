@@ -54,6 +54,11 @@ class Gauge:
         """Whether readings come."""
         return self._up
 
+    @property
+    def caution(self) -> str:
+        """What its kind falls short of, one sentence; "" for nothing."""
+        return self._source.caution
+
     def close(self) -> None:
         """No callback begins after this returned, unless the port hung for more than 3 s."""
         self._closing.set()

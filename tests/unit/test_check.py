@@ -17,8 +17,10 @@ from gpiozero.pins.mock import MockFactory
 
 from assistant import station_settings
 from assistant.check import at_start, gauge, keys, quick
+from assistant.check.devices import Opened
 from assistant.check.finding import NAMES, PINS, Finding, joined, none_wrong, page
 from assistant.check.talk import Left, Talk
+from assistant.check.walk import Walk
 from assistant.clock import boot_now
 from assistant.core.events import TestStarted
 from assistant.core.settings import Settings
@@ -29,6 +31,7 @@ from hardware import usb_pad
 from hardware.fake_matrix import FakeMatrix, HandClock
 from hardware.fakes import FakeSpeaker
 from hardware.gauges import Sample, pty_gauge
+from hardware.gauges.fake_converter import BenchFactory, FakeConverter
 from hardware.keypad import HELD, LEGEND, Keypad
 from tests.unit.test_live_hands import drained, live
 
@@ -226,6 +229,29 @@ def test_settings_that_can_not_be_right_are_what_is_wrong(pins) -> None:
     told = quick.quick(settings(gauge={"kind": "line", "pattern": "nothing"}, keypad={"kind": "matrix", "legend": "123"}),
                        ["gauge", "keypad"], 0.5)
     assert [one.good for one in told] == [False, False] and "[gauge] pattern" in told[0].words and "legend" in told[1].words
+
+
+def test_the_coarse_steps_of_a_transducer_are_told_and_are_no_fault(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the quick check and in the walk, where the caution comes before the first reading."""
+    factory = BenchFactory()
+    monkeypatch.setattr(Device, "pin_factory", factory)
+    FakeConverter(factory, lambda channel: 102)
+    found = settings(gauge={"kind": "transducer"})
+    told, = quick.quick(found, ["gauge"], 0.7)
+    assert told.good and 'from "ratio 0.0997, counts 1632 of 16"' in told.words and told.words.endswith("the meter's own gauge.")
+    one = Opened("gauge", found)
+    asked, _ = talk()
+
+    def answer(words: str) -> None:
+        if words.endswith("?"):
+            asked.key("terminal", "#")
+        elif words.startswith("Lever up"):
+            asked.key("terminal", "C")
+    asked.show = answer
+    walked, = Walk(asked, found, ["gauge"], {"gauge": one}, lambda: Finding("microphone", None, "")).run()
+    one.close()
+    factory.close()
+    assert walked.good and "This transducer steps by 0.07 psi" in walked.words, walked
 
 
 # --- at the start of a live test ---------------------------------------------------------------------------------------------
