@@ -13,9 +13,10 @@ from typing import Any
 
 from assistant import record
 from assistant.core import round as core
+from assistant.core.quality import BY_RULE
+from assistant.core.rounding import judge
 from assistant.journal import Journal
 from assistant.station import Station
-
 
 @dataclass(frozen=True)
 class Portion:
@@ -58,7 +59,9 @@ def _done(one: Mapping[str, Any]) -> core.Done:
     results = {each["name"]: each["rounded"] for each in one["results"] if each["rounded"] is not None}
     below = any(each["rounded"] is not None and each["limits"][0] is not None and each["value"] < each["limits"][0]
                 for each in one["results"])
-    return core.Done(one["test"], one["outcome"], one["verdict"], results, below, str(one.get("technician", "")),
+    by_rule = any(each["name"] in BY_RULE and each["value"] is not None
+                  and not judge(each["value"], tuple(each["limits"]), one["rounding"]) for each in one["results"])
+    return core.Done(one["test"], one["outcome"], one["verdict"], results, below, by_rule, str(one.get("technician", "")),
                      bool(one.get("check_of")), bool(one.get("comparison")))
 
 

@@ -135,13 +135,17 @@ def slump_range(one: Decimal, next_one: Decimal, most: Decimal = SLUMP_RANGE_IN)
 
 # --- after a failure ----------------------------------------------------------------------------------------------------
 
+BY_RULE = ("air_content", "slump")
+"""Results that the rule of the check test is about (C94, quoted second-hand: trade notes)."""
+
 ACCEPTED, CHECK, REJECTED, ADJUST = "accepted", "check-test", "rejected", "adjust"
 
 
-def after(verdicts: Sequence[str], preliminary: bool = False, below: bool = False) -> Finding:
+def after(verdicts: Sequence[str], preliminary: bool = False, below: bool = False, by_rule: bool = True) -> Finding:
     """What follows slump or air of one load: `verdicts` of the test and, if there was one, of its check test.
 
-    preliminary: not the acceptance sample, so it can't reject; below: the result was under its lower limit.
+    preliminary: not the acceptance sample, so it can't reject; below: the result was under its lower limit;
+    by_rule: False where a failure was the system air metric's alone, of which the rule of the check test says nothing.
     An invalid test says nothing: it counts as not done.
     """
     counted = [one for one in verdicts if one in (PASS, FAIL)]
@@ -155,6 +159,8 @@ def after(verdicts: Sequence[str], preliminary: bool = False, below: bool = Fals
         found, rule = (ACCEPTED, "accepted"), "retest"
     elif len(counted) == 1:
         found, rule = (CHECK, "check"), "retest"
+    elif not by_rule:
+        found, rule = (NONE, "metric_passed" if counted[1] == PASS else "metric_failed"), "retest_metric"
     else:
         found, rule = ((ACCEPTED, "check_passed") if counted[1] == PASS else (REJECTED, "rejected")), "retest"
     return Finding(found[0], sentence(f"retest.{found[1]}"), standing.of(rule))

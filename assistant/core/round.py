@@ -44,6 +44,8 @@ class Done:
     """Name to reported value."""
     below: bool = False
     """A result was under its lower limit."""
+    by_rule: bool = True
+    """If it failed: by slump or air content, which the rule of the check test is about, not by the system air metric alone."""
     technician: str = ""
     check: bool = False
     """On another portion, because the first failed."""
@@ -97,7 +99,8 @@ def retest(test: str, done: Sequence[Done], preliminary: bool = False) -> qualit
     same = [one for one in done if one.test == test and one.counts]
     if test not in RETESTED or not same:
         return None
-    return quality.after([one.verdict for one in same], preliminary, same[-1].below)
+    return quality.after([one.verdict for one in same], preliminary, same[-1].below,
+                         all(one.by_rule for one in same if one.verdict == FAIL))
 
 
 def checks(done: Sequence[Done], wanted: bool = True, preliminary: bool = False) -> list[str]:

@@ -151,6 +151,7 @@ TABLE: dict[str, Standing] = {
     "air_range_chart": Standing(PUBLISHED, "UFGS 03373: range of two tests: warn at 2.0, act at 3.0"),
     "slump_range_chart": Standing(PUBLISHED, "UFGS 03700: range of two consecutive slumps not over 2 in."),
     "retest": Standing(SECOND_HAND, "C94, older wording: check test at once on another portion; a second failure fails the load"),
+    "retest_metric": Standing(COMMON, "no rule was found for a system air metric out of its limit, once or twice"),
     "preliminary": Standing(PUBLISHED, "ASTM work item WK77546, 2021: a preliminary sample may be adjusted, never rejects"),
     "two_slump": Standing(MEMORY, "C143-20 multi-laboratory d2s 0.82, 1.10, 1.50 in. at 1.2, 3.4, 6.5 in.", 85),
     "two_slump_old": Standing(SECOND_HAND, "C143-98: two people 0.83 in., from slumps of 1 1/2 to 2 3/4 in."),

@@ -12,17 +12,13 @@ from assistant.core.phrases import capital
 from assistant.job import Levels
 from assistant.report.rows import Test, inside, result_name
 
-RETESTED = ("air_content", "slump")
-"""Results that the rule of the check test is about (C94, quoted second-hand: trade notes)."""
-
-
 _VERDICTS = {"within": quality.PASS, "OUTSIDE": quality.FAIL}
 
 
 def of_round(tests: Sequence[Test]) -> list[str]:
     """What follows where slump or air of this round failed, its check tests counted in their order; a sentence each."""
     found = []
-    for name in RETESTED:
+    for name in quality.BY_RULE:
         same = [(test, one) for test in tests for one in test["results"] if one["name"] == name and one["value"] is not None
                 and test["outcome"] == "done" and not test.get("comparison")]
         verdicts = [_VERDICTS.get(inside(one, test["rounding"]), quality.NONE) for test, one in same]

@@ -104,6 +104,17 @@ def test_a_failed_air_gets_its_check_test_at_once(tmp_path: Path) -> None:
     assert any("The check test passed" in words for words in findings.of_round(recorded(tmp_path)))
 
 
+@pytest.mark.parametrize("limits, words", [
+    ({"system_air_metric": [None, "0.10"]}, "but air content did not fail twice: what follows is for the agency to say."),
+    ({"air_content": ["6.5", "7.5"]}, "The check test failed too: the load fails.")])
+def test_twice_a_metric_out_of_its_limit_fails_no_load(limits: dict[str, Any], words: str, tmp_path: Path) -> None:
+    """C94 is quoted for slump and air content; nothing is known for the metric."""
+    done = play(tmp_path, script(("sequential",), *six(), *six(), limits=limits))
+    assert done.code == 1
+    assert said(done).count("Air failed. Check test at once") == 1 and words in said(done)
+    assert ("the load fails" in said(done)) == ("load" in words)
+
+
 def test_a_second_failure_fails_the_load_and_no_third_is_offered(tmp_path: Path) -> None:
     done = play(tmp_path, script(SHORT, *read("slump", "6.00", "5.50"), *read("air.reading", "6.0"), *REST))
     assert done.code == 1

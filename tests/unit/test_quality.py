@@ -71,6 +71,14 @@ def test_what_follows_a_failure(verdicts, preliminary, below, then, words) -> No
     assert found.verdict == then and words in found.why
 
 
+def test_of_the_metric_the_rule_says_nothing() -> None:
+    """No source: C94 is quoted for slump and air content only."""
+    for second, words in (("pass", "which system air metric counts"), ("fail", "did not fail twice")):
+        found = quality.after(["fail", second], by_rule=False)
+        assert found.verdict == "none" and words in found.why and "C94" not in found.standing and "load" not in found.why
+    assert quality.after(["fail"], by_rule=False).verdict == "check-test"
+
+
 @pytest.mark.parametrize("value, verdict, words", [
     ("0.21", "none", "0.21 plus or minus 0.04 psi can't be told from the limit 0.20"),
     ("0.24", "none", "can't be told"), ("0.25", "fail", "is above"), ("0.16", "none", "can't be told"), ("0.15", "pass", "is below"),
