@@ -28,8 +28,9 @@ def keypad(settings: Settings) -> Sheet:
     rows, columns, legend = own["rows"], own["columns"], own["legend"].split()
     lines = [f"row {n}" for n in range(1, len(rows) + 1)] + [f"column {n}" for n in range(1, len(columns) + 1)]
     pins = [named(bcm) for bcm in (*rows, *columns)]
-    sheet = Sheet(640, 90 + PITCH * len(pins) + 36, "Matrix keypad: wires only")
-    at, keys = _pi(sheet, pins), sheet.box(330, 44, 290, "matrix keypad", left=lines)
+    wider, tall = 40 * max(0, len(columns) - 4), max(PITCH * len(pins) + 36, 40 * len(rows) + 41)
+    sheet = Sheet(640 + wider, 90 + tall, "Matrix keypad: wires only")
+    at, keys = _pi(sheet, pins), sheet.box(330, 44, 290 + wider, "matrix keypad", left=lines, least=tall)
     for pin, line in zip(pins, lines):
         sheet.wire(at[pin], keys[line])
     for r, line in enumerate(legend):

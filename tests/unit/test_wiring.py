@@ -194,9 +194,13 @@ def extent(one: ElementTree.Element) -> tuple[float, float, float, float]:
     return left, left + width, float(one.get("y", 0)) - size * 0.75, float(one.get("y", 0)) + size * 0.2
 
 
-@pytest.mark.parametrize("name", DRAWN)
-def test_a_drawing_is_well_formed_and_its_words_neither_run_off_nor_over_each_other(name: str) -> None:
-    svg = DRAWN[name](DEFAULTS).svg()
+WIDE = changed("keypad", rows=(5, 6), columns=(16, 17, 22, 23, 12, 24, 25, 27), legend="123A456B 789C*0#D")
+HIGH = changed("keypad", columns=(5, 6), rows=(16, 17, 22, 23, 12, 24, 25, 27), legend="12 3A 45 6B 78 9C *0 #D")
+
+
+@pytest.mark.parametrize(("name", "settings"), [*((one, DEFAULTS) for one in DRAWN), ("keypad", WIDE), ("keypad", HIGH)])
+def test_a_drawing_is_well_formed_and_its_words_neither_run_off_nor_over_each_other(name: str, settings: dict) -> None:
+    svg = DRAWN[name](settings).svg()
     top = ElementTree.fromstring(svg)
     assert top.tag == f"{SVG}svg"
     wide, high = float(top.get("width", 0)), float(top.get("height", 0))
