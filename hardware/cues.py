@@ -35,8 +35,9 @@ KEY_TONES: dict[str, tuple[int, int]] = {
         (941, 1336)), strict=True)},
     "point": (941, 1209),
 }
-"""What a digit under the finger sounds like: the two tones of that key on a telephone, ITU-T Q.23. All have one length: ten digits
-can't have ten short rhythms. They say that a digit was taken, and a wrong one may be noticed; the read-back says which."""
+"""What a digit under the finger sounds like: the two tones of that key on a telephone, ITU-T Q.23. All have one
+length: ten digits can't have ten short rhythms. They say that a digit was taken, and a wrong one may be noticed; the read-back
+says which."""
 KEY_TONE_S = 0.07
 """A telephone exchange must know a tone of 40 ms (ITU-T Q.24, from memory); this is a little more."""
 NAMES = (*PATTERNS, *KEY_TONES)

@@ -151,7 +151,8 @@ def test_a_keypad_of_which_nothing_comes_is_not_asked_for_every_key() -> None:
 
 
 def test_the_pads_names_are_those_of_the_kernels_codes() -> None:
-    assert set(keys.PAD) == set(usb_pad.CODES.values()) and [key for key, _ in keys.asked_of_pad()][-len(HELD):] == list(HELD.values())
+    assert set(keys.PAD) == set(usb_pad.CODES.values())
+    assert [key for key, _ in keys.asked_of_pad()][-len(HELD):] == list(HELD.values())
     got = {key: key for key, _ in keys.asked_of_pad()}
     assert keys.usb_pad(got).good
     assert keys.usb_pad({**got, "#": None, "A-held": "A"}).words.startswith("Enter gives nothing. / held gives A.")
@@ -274,7 +275,8 @@ def test_at_the_start_what_is_there_is_shown_and_what_is_not_is_said(tmp_path, p
     hands.close()
     assert isinstance(one.speaker, FakeSpeaker)
     said = " ".join(words for _, words in one.speaker.said)
-    assert "The gauge gives no reading yet." in said and "The USB pad and the buzzer can't be used: bowlside check tells why." in said
+    assert "The gauge gives no reading yet." in said
+    assert "The USB pad and the buzzer can't be used: bowlside check tells why." in said
     assert "Ready: lamp." in one.notices
     assert any(note.text.startswith("USB pad lost. The USB pad and the buzzer") for note in one.station.state.notes)
 
@@ -302,7 +304,7 @@ def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothi
 
 def test_a_pad_that_was_missed_at_the_start_is_told_when_it_comes(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
     back: list[Callable[[], None]] = []
-    monkeypatch.setattr("hardware.hands.open_all", lambda settings, key, trouble, lost, on_back, talk: back.append(on_back) or [])
+    monkeypatch.setattr("hardware.hands.open_all", lambda *given: back.append(given[4]) or [])  # on_back
     one, found = live(tmp_path), settings(usb_pad={"kind": "usb", "device": str(tmp_path / "none")})
     begin(one)
     at_start.begin(one, Hands(one, found), found, gauge=False, within_s=0.0)
