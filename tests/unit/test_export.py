@@ -294,6 +294,16 @@ def test_the_charts_levels_are_told() -> None:
     assert "action" in told[0] and "warning" in told[1] and "warning" in told[2]
 
 
+def test_slumps_far_apart_are_told() -> None:
+    """UFGS 03700: the range of two consecutive slumps not over 2 in."""
+    def row(ident: int, value: str) -> tuple[dict, dict]:
+        return one(ident), {"value": D(value), "rounded": D(value), "unit": "in."}
+    day = [row(1, "3.00"), row(2, "5.00"), row(3, "2.75")]
+    told, = findings.of_day(day, "slump", job.Levels(range_action=D(2)))
+    assert told.startswith("Tests 2 and 3: two slumps 2.25 inches apart, more than 2")
+    assert findings.of_day(day, "slump", job.Levels()) == []
+
+
 # --- the command ---------------------------------------------------------------------------------------------------------
 
 def test_only_what_was_asked_for(demo: Path, tmp_path: Path, tests: list[dict]) -> None:

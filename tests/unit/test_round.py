@@ -278,6 +278,6 @@ def names() -> Iterator[str]:
     yield from core.TESTS
 
 
-@pytest.mark.parametrize("test", names())
+@pytest.mark.parametrize("test", list(names()))
 def test_every_test_can_be_named(test: str) -> None:
     assert round_clock.named([test])
