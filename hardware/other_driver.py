@@ -43,7 +43,8 @@ class OtherDriver:
             if not self.render("one two", 170):
                 raise DriverFault("it gives no sound")
         except Exception as e:  # noqa: BLE001  a driver may raise anything
-            raise DriverFault(f"The pyttsx3 driver {driver!r} with voice {voice!r} can't be used ({e or type(e).__name__}).") from e
+            why = e or type(e).__name__
+            raise DriverFault(f"The pyttsx3 driver {driver!r} with voice {voice!r} can't be used ({why}).") from e
 
     def render(self, text: str, rate_wpm: int) -> bytes:
         pcm = None

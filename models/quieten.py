@@ -20,8 +20,8 @@ _FULL_SCALE = 32768
 
 
 OWN_COMFORT_DB = -28.0
-"""White noise under the voice that the own model is given, so that no recording is digitally silent in its pauses. On tuning voices
-28, 30, 35 or 45 dB below it and none at all came to the same (432 readings: 92.7 % right at 28, 93.0 at 30)."""
+"""White noise under the voice that the own model is given, so that no recording is digitally silent in its pauses. On tuning
+voices 28, 30, 35 or 45 dB below it and none at all came to the same (432 readings: 92.7 % right at 28, 93.0 at 30)."""
 
 
 def level(sound: np.ndarray) -> np.ndarray:

@@ -19,7 +19,8 @@ def of_settings(settings: Settings) -> dict[str, str]:
     found["lift_beats_s"] = f"{settings.lift_s - 1:f}"  # the end sounds one beat after the last
     for name in ("start", "mould", "portions"):
         found[f"{name}_within"] = phrases.duration(getattr(settings, f"{name}_within_s"))
-    found["slump_within"] = sentence("slump.usual_time") if settings.slump_s == USUAL_SLUMP_S else phrases.duration(settings.slump_s)
+    usual = settings.slump_s == USUAL_SLUMP_S
+    found["slump_within"] = sentence("slump.usual_time") if usual else phrases.duration(settings.slump_s)
     volume = settings.amount("measure_volume")
     large = None if volume is None else volume > HALF_FOOT3 * (units.FOOT3_IN_M3 if settings.si else 1)
     found["measure_strokes"] = sentence({None: "density.strokes", False: "density.strokes_small",

@@ -38,7 +38,7 @@ class Entry:
     source: str
     """``voice``, ``keypad`` or ``gauge``."""
     form: str
-    """``digits`` or ``whole`` for voice (see spoken.py), FACE where the technician compared the wire with the dial, else empty."""
+    """``digits`` or ``whole`` for voice (see spoken.py), FACE where the wire was compared with the dial, else empty."""
     text: str
     """Verbatim: what was heard, keyed or received."""
     doubt: str = ""
