@@ -33,8 +33,8 @@ def write(tests: Sequence[Test], target: BinaryIO, made: str, job: Job | None = 
     for day in dict.fromkeys(group.day for group in groups) if summary else ():
         of_day = [group for group in groups if group.day == day]
         its = [test for group in of_day for test in group.tests]
-        rounds = sum(bool(group.name) for group in of_day)
-        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, rounds, _charts(its, job)))
+        named = sum(bool(group.name) for group in of_day)
+        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, named, _charts(its, job)))
     paper.write(target, "Fresh concrete report")
 
 
