@@ -14,6 +14,9 @@ from hardware.ports import Device, Trouble
 LOST_AFTER_S = 0.7         # no block for so long: the device is gone
 LATE_S = 0.9               # so long later it is told, unless it flows again
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
+PATIENT_S, RARE_WAIT_S = 300.0, 30.0
+"""A device that was missing so long is looked for more rarely: each look in vain costs 12 kB for good in PortAudio and ALSA, which
+at one every 5 s is 8 MB an hour (400 looks without a sound card, by the process's memory)."""
 CLOSE_LIMIT_S = 0.5
 STEADY_S = 5.0             # a device that lasted so long may have one quick, silent second opening
 
@@ -85,7 +88,7 @@ def close_stream(stream) -> None:
 
 class Kept:
     """Keeps one device open in a daemon thread: opens it, watches it, says once that it is gone, opens it
-    again with growing waits (0.25 to 5 s).
+    again with growing waits (0.25 to 5 s, after some minutes 30 s).
 
     A stream that stalls while its sound server wakes up is opened once more before anybody hears of it; what does not
     flow again within LATE_S is told, even if opening hangs. So a loss is told within 2 s.
@@ -123,11 +126,11 @@ class Kept:
         self._thread.join(CLOSE_LIMIT_S + 1)
 
     def _run(self) -> None:
-        wait, once_more = FIRST_WAIT_S, False
+        wait, once_more, missing_since = FIRST_WAIT_S, False, time.monotonic()
         while not self._closing.is_set():
             sentence, lasted_s = self._one_device()
             if lasted_s is not None and lasted_s > STEADY_S:
-                wait, once_more = FIRST_WAIT_S, False
+                wait, once_more, missing_since = FIRST_WAIT_S, False, time.monotonic()
             if lasted_s is not None and not once_more:
                 once_more = True
                 continue
@@ -135,7 +138,7 @@ class Kept:
             once_more = False
             self._known.set()
             self._closing.wait(wait)
-            wait = min(2 * wait, LONGEST_WAIT_S)
+            wait = min(2 * wait, LONGEST_WAIT_S if time.monotonic() - missing_since < PATIENT_S else RARE_WAIT_S)
 
     def _one_device(self) -> tuple[str, float | None]:
         """Until it is lost: why, and how long it was there; None: it could not even be opened."""

@@ -260,3 +260,21 @@ def test_a_sound_server_that_hangs_and_a_microphone_that_gives_nothing(tmp_path:
 
 def suspend(world: SoundWorld, on: bool) -> None:
     subprocess.run(["pactl", "suspend-source", "mic", str(int(on))], env=world.env, timeout=5, check=True)
+
+
+def test_one_that_stays_away_is_looked_for_more_rarely_and_still_comes_back(bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each look in vain costs memory for good; the first minutes are as quick as ever."""
+    monkeypatch.setattr(sound_devices, "LONGEST_WAIT_S", 0.05)
+    monkeypatch.setattr(sound_devices, "PATIENT_S", 0.6)
+    monkeypatch.setattr(sound_devices, "RARE_WAIT_S", 0.8)
+    looks: list[float] = []
+
+    def nothing() -> End:
+        looks.append(time.monotonic())
+        raise SoundError("none was found")
+    one, began = bench(nothing), time.monotonic()
+    until(lambda: len(looks) > 1 and looks[-1] - looks[-2] > 0.7)
+    early = [at for at in looks if at - began < 0.5]
+    assert len(early) >= 5, early
+    one.open = End
+    until(lambda: one.ups == 1)
