@@ -9,7 +9,7 @@ import pytest
 
 from assistant import record
 from assistant.core import wire
-from assistant.core.events import GaugeReads, GaugeSteady
+from assistant.core.events import GaugeReads, GaugeSteady, KeyPressed
 from assistant.core.state import Phase
 from hardware.meter import Meter
 from tests.scenario.wired import Cue, Record, Speak, Wired
@@ -182,6 +182,17 @@ def test_pedal_and_gauge_alone_the_face_confirms_what_the_wire_gave(t: Wired) ->
     t.key("#").takes("equilibrium.1.3", f"{first.value}")
     assert [(one.source, one.form) for one in t.state.readings[-1].entries] == [("gauge", ""), ("gauge", "face")]
     t.replayed()
+
+
+def test_the_number_that_the_face_showed_is_the_one_that_counts(t: Wired) -> None:
+    """The needle crept by one step of the gauge between the two: the technician said yes to the second."""
+    skipped(t).wired_step(1, 1).wired_step(1, 2).step_to_equilibrium(1, 3).offered("equilibrium.1.3").at("equilibrium.1.3.again")
+    first = t.state.first
+    assert first is not None
+    crept, t.plugged = first.value - Decimal("0.01"), False
+    t.wait(1).event(GaugeSteady(t.now, crept, Decimal("0.005"), t.now))
+    t.event(KeyPressed(t.now, "#")).at("equilibrium.1.3.again.confirm").says("Does the gauge's own face show")
+    t.wait(1).event(KeyPressed(t.now, "#")).takes("equilibrium.1.3", f"{crept}")
 
 
 def test_a_face_that_shows_something_else_takes_nothing(t: Wired) -> None:
