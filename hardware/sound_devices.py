@@ -5,9 +5,11 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import os
 import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 from hardware.ports import Device, Trouble
 
@@ -15,13 +17,21 @@ LOST_AFTER_S = 0.7         # no block for so long: the device is gone
 LATE_S = 0.9               # so long later it is told, unless it flows again
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
 PATIENT_S, RARE_WAIT_S = 300.0, 30.0
-"""A device that was missing so long is looked for more rarely: each look in vain costs 12 kB for good in PortAudio and ALSA, which
-at one every 5 s is 8 MB an hour (400 looks without a sound card, by the process's memory)."""
+"""A device that was missing so long is looked for more rarely: where some other device is, each look in vain costs 12 kB for good in
+PortAudio and ALSA, which at one every 5 s is 8 MB an hour (400 looks, by the process's memory)."""
+ANEW_S = 600.0             # an empty list is read again after this even if nothing seems to have come
 CLOSE_LIMIT_S = 0.5
 STEADY_S = 5.0             # a device that lasted so long may have one quick, silent second opening
 
+NODES = Path("/dev/snd")
+SERVERS = ("pulse/native", "pipewire-0")    # sockets of sound servers, in the user's run-time folder
+NAMED = ("PULSE_SERVER", "PULSE_RUNTIME_PATH", "ALSA_CONFIG_PATH")
+SETTINGS = (Path("/etc/asound.conf"), Path("~/.asoundrc"), Path("~/.config/pulse/client.conf"))
+
 _lock = threading.Lock()
 _open_streams = 0
+_found_nothing_at: float | None = None
+"""When PortAudio's list, read anew, was empty; None: it was not."""
 
 
 class SoundError(Exception):
@@ -52,6 +62,26 @@ def _quieten_alsa() -> None:
         ctypes.CDLL("libasound.so.2").snd_lib_error_set_handler(_say_nothing)
 
 
+def _nothing_there() -> bool:
+    """No card, no sound server, and no settings that name one elsewhere, as far as a few file names tell."""
+    if any(os.environ.get(name) for name in NAMED) or any(path.expanduser().exists() for path in SETTINGS):
+        return False
+    folder = Path(os.environ.get("XDG_RUNTIME_DIR") or f"/run/user/{os.getuid()}")
+    return not (any(NODES.glob("pcm*")) or any((folder / name).exists() for name in SERVERS))
+
+
+def _list_anew(sd) -> None:
+    """Let PortAudio read its list of devices again. It does that only at its start, and each start costs 12 kB for good: so not
+    while there is nothing to find."""
+    global _found_nothing_at  # noqa: PLW0603
+    now = time.monotonic()
+    if _found_nothing_at is not None and now - _found_nothing_at < ANEW_S and _nothing_there():
+        return
+    sd._terminate()     # noqa: SLF001  the library has no public way to read the device list again
+    sd._initialize()    # noqa: SLF001
+    _found_nothing_at = None if len(sd.query_devices()) else now
+
+
 def open_stream(make: Callable):
     """`make(sounddevice)` opens and starts one stream. PortAudio lists devices only once, so its list is
     read again first, but never under another open stream, which that would kill."""
@@ -59,8 +89,7 @@ def open_stream(make: Callable):
     sd = load()
     with _lock:
         if _open_streams == 0:
-            sd._terminate()     # noqa: SLF001  the library has no public way to read the device list again
-            sd._initialize()    # noqa: SLF001
+            _list_anew(sd)
         stream = make(sd)
         _open_streams += 1
     return stream

@@ -278,3 +278,74 @@ def test_one_that_stays_away_is_looked_for_more_rarely_and_still_comes_back(benc
     assert len(early) >= 5, early
     one.open = End
     until(lambda: one.ups == 1)
+
+
+class FakePortAudio:
+    """Counts how often the list was read."""
+
+    def __init__(self) -> None:
+        self.devices: list[str] = []
+        self.read = 0
+
+    def _terminate(self) -> None:
+        pass
+
+    def _initialize(self) -> None:
+        self.read += 1
+
+    def query_devices(self) -> list[str]:
+        return self.devices
+
+
+@pytest.fixture
+def port_audio(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakePortAudio:
+    """A machine with no sound at all."""
+    fake = FakePortAudio()
+    monkeypatch.setattr(sound_devices, "load", lambda: fake)
+    monkeypatch.setattr(sound_devices, "_open_streams", 0)
+    monkeypatch.setattr(sound_devices, "_found_nothing_at", None)
+    monkeypatch.setattr(sound_devices, "NODES", tmp_path / "snd")
+    monkeypatch.setattr(sound_devices, "SETTINGS", (tmp_path / "asoundrc",))
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    for name in sound_devices.NAMED:
+        monkeypatch.delenv(name, raising=False)
+    return fake
+
+
+def look(times: int = 1) -> None:
+    def none_opens(sd: object) -> None:
+        raise SoundError("none was found")
+    for _ in range(times):
+        with pytest.raises(SoundError):
+            sound_devices.open_stream(none_opens)
+
+
+def test_where_there_is_nothing_to_find_the_list_is_not_read_again_and_again(port_audio: FakePortAudio,
+                                                                              monkeypatch: pytest.MonkeyPatch) -> None:
+    look(50)
+    assert port_audio.read == 1, "each reading costs 12 kB for good"
+    monkeypatch.setattr(sound_devices, "ANEW_S", 0.0)
+    look(2)
+    assert port_audio.read == 3, "something unforeseen would never be found"
+
+
+@pytest.mark.parametrize("came", ["snd/pcmC0D0p", "pulse/native", "pipewire-0", "asoundrc"])
+def test_whatever_comes_is_looked_for_at_once_and_every_time(came: str, port_audio: FakePortAudio, tmp_path: Path) -> None:
+    """Every time, since a card whose node is there may not be ready, or not ours yet, at the first look."""
+    look(3)
+    (tmp_path / came).parent.mkdir(exist_ok=True)
+    (tmp_path / came).touch()
+    look(3)
+    assert port_audio.read == 4
+
+
+def test_a_server_named_by_the_environment_may_be_anywhere(port_audio: FakePortAudio, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PULSE_SERVER", "tcp:hut")
+    look(3)
+    assert port_audio.read == 3
+
+
+def test_a_list_that_has_devices_is_read_again_each_time(port_audio: FakePortAudio) -> None:
+    port_audio.devices = ["one that does not open"]
+    look(3)
+    assert port_audio.read == 3
