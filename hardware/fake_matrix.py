@@ -103,6 +103,7 @@ class _Row(MockPin):
 
     def _set_state(self, value: bool) -> None:
         super()._set_state(value)
+        self.clear_states()     # gpiozero's mock keeps every change for ever, and a row changes hundreds of times a second
         self._matrix.took(READ_S)
 
 

@@ -1,25 +1,30 @@
 """Does anything grow? `python -m tests.bench.soak [--real MINUTES] [--days DAYS]`. Prints one JSON object a line.
 
---real   one process tests at real pace, test after test, with all that a station has: voice and ear with their processes, the
-         pedal, the lamp and the matrix on gpiozero's mock pins, the gauge on a pseudo-terminal that is unplugged twice a test,
-         the journal; the microphone is fed a yard's noise and somebody who says "time left". Without a sound card the real
-         libraries look for one in vain all the time, which is part of it. A line each minute and after each test
+--real   one process tests at real pace, test after test on devices that are opened once, as in a round, with all that a station
+         has: voice and ear with their processes, the pedal, the lamp and the matrix on gpiozero's mock pins, the gauge on a
+         pseudo-terminal that is unplugged twice a test, the journal; the microphone is fed a yard's noise and somebody who says
+         "time left". Without a sound card the real libraries look for one in vain, which is part of it. A line each minute and
+         after each test. The growth is what the process holds after a test against what it held after the first one
 --days   virtual eight-hour days in one process, a line each: a sequential test with ten samples a second from the gauge, then
          random walks through every test with mischief (restarts that open the journal anew, lost devices, wrong words), with
          breaks between, until the day is over. The real machine, journal and gauge watch; the day's folder goes at its end
 
-memory_kb: what Python holds (tracemalloc); rss_kb: what the process holds; the ear's and the voice's processes beside.
+rss_kb: what the process holds; used_kb: of that what C's malloc has given out; blocks: small blocks that Python has given out;
+the ear's and the voice's processes beside. memory_kb (--days): what Python holds (tracemalloc). Not with --real, since its own
+tables are as large as what it watches and are taken from the same malloc.
 """
 from __future__ import annotations
 
 import argparse
 import contextlib
+import ctypes
 import functools
 import gc
 import itertools
 import json
 import os
 import random
+import sys
 import tempfile
 import threading
 import time
@@ -58,11 +63,30 @@ def held(pid: int | str | None, name: str = "Rss:") -> int:
     return 0
 
 
+class _Mallinfo(ctypes.Structure):
+    """mallinfo2(3)."""
+    _fields_ = [(name, ctypes.c_size_t) for name in ("arena", "ordblks", "smblks", "hblks", "hblkhd", "usmblks", "fsmblks",
+                                                     "uordblks", "fordblks", "keepcost")]
+
+
+def malloc_used() -> int:
+    """kB; 0 where C's library has no mallinfo2 (glibc has it from 2.33 on)."""
+    try:
+        mallinfo2 = ctypes.CDLL(None).mallinfo2
+    except AttributeError:
+        return 0
+    mallinfo2.restype = _Mallinfo
+    found = mallinfo2()
+    return (found.uordblks + found.hblkhd) // 1024
+
+
 def now(**more: Any) -> dict[str, Any]:
     """What the process holds."""
     gc.collect()
-    return {"memory_kb": tracemalloc.get_traced_memory()[0] // 1024, "rss_kb": held("self"),
-            "handles": len(os.listdir("/proc/self/fd")), "threads": threading.active_count(), **more}
+    memory = {"memory_kb": tracemalloc.get_traced_memory()[0] // 1024} if tracemalloc.is_tracing() else {
+        "blocks": sys.getallocatedblocks(), "used_kb": malloc_used()}
+    return {**memory, "rss_kb": held("self"), "handles": len(os.listdir("/proc/self/fd")), "threads": threading.active_count(),
+            **more}
 
 
 class Yard:
@@ -108,6 +132,7 @@ class Crew(Technician):
         self.ears = ears.Ears(self.live, self.speaker.is_deaf)
 
     def close(self) -> None:
+        self.hands.close()
         self.ears.close()
         self.speaker.close()
         self.gauge.stop()
@@ -115,38 +140,42 @@ class Crew(Technician):
 
 
 def real(minutes: float, folder: Path, pace: float = 1.0) -> None:
-    end, synth = time.monotonic() + 60 * minutes, Synth()
+    synth = Synth()
     sound = yard_sound(synth)
     synth.close()
     ears.Microphone = functools.partial(Microphone, open_input=lambda take: Yard(take, sound))  # type: ignore[misc, assignment]
-    Device.pin_factory = MockFactory()
-    tracemalloc.start()
+    Device.pin_factory = factory = MockFactory()
     begun = time.monotonic()
-    for test in itertools.count(1):
-        crew = Crew(Device.pin_factory, folder, "line", pace, leak_hold=True)
-        stop = threading.Event()
+    crew, stop, first = Crew(factory, folder, "line", pace, leak_hold=True), threading.Event(), 0
 
-        def watch(crew: Crew = crew, stop: threading.Event = stop) -> None:
-            while not stop.wait(60):
-                say(now(minute=round((time.monotonic() - begun) / 60), ear_kb=held(crew.ears._ear.pid),
-                        voice_kb=held(crew.voice.pid), at=crew.state.prompt, heard=crew.live.heard))
-        watcher = threading.Thread(target=watch, daemon=True)
-        watcher.start()
+    def held_now(**more: Any) -> dict[str, Any]:
+        for pin in factory.pins.values():
+            pin.clear_states()      # the mock keeps every change for ever
+        return now(minute=round((time.monotonic() - begun) / 60, 1), ear_kb=held(crew.ears._ear.pid), voice_kb=held(crew.voice.pid),
+                   **more)
+
+    def watch() -> None:
+        while not stop.wait(60):
+            say(held_now(at=crew.state.prompt, heard=crew.live.heard))
+    threading.Thread(target=watch, daemon=True).start()
+    for test in itertools.count(1):
         stuck = ""
         try:
-            crew.run(within_s=1500)
+            crew.one_test(within_s=1500)
         except AssertionError as error:
             stuck = str(error)
-        crew.close()
-        stop.set()
-        watcher.join()
-        lines, taken = len(crew.lines), len(crew.state.taken())
-        heard = sum(line["kind"] == "heard" for line in crew.lines)
-        del crew, watch, watcher
-        Device.pin_factory.reset()
-        say(now(test=test, minute=round((time.monotonic() - begun) / 60, 1), lines=lines, readings=taken, heard=heard, stuck=stuck))
-        if time.monotonic() > end:
-            return
+        line = {"test": test, "lines": len(crew.lines), "readings": len(crew.state.taken()), "stuck": stuck,
+                "heard": sum(line["kind"] == "heard" for line in crew.lines)}
+        crew.next()
+        line = held_now(**line)
+        first = first or line["rss_kb"]
+        say({**line, "growth_kb": line["rss_kb"] - first})
+        if time.monotonic() - begun > 60 * minutes:
+            break
+    stop.set()
+    crew.close()
+    factory.reset()
+    say(now(after="all is closed"))
 
 
 class JournalWalk(Walk):

@@ -88,24 +88,40 @@ class Technician:
         return self.station.state
 
     def run(self, within_s: float, until: str = "") -> int:
+        try:
+            return self.one_test(within_s, until)
+        finally:
+            self.hands.close()
+
+    def one_test(self, within_s: float, until: str = "") -> int:
         self.until = until
         self.deadline = time.monotonic() + within_s
         thread = threading.Thread(target=self._works, daemon=True)
         thread.start()
-        try:
-            code = self.live.run(self.first)
-            thread.join(10)
-        finally:
-            self.hands.close()
+        code = self.live.run(self.first)
+        thread.join(10)
         assert not self.stuck, f"stuck: {self.stuck}"
         return code
+
+    def next(self) -> None:
+        """The next test on the same devices, as in a round; the meter is emptied and open again."""
+        self.station = Station(self.journal, self.journal.new_test(), "boot")
+        self.live.next(self.station)
+        while self.dial() > 0:
+            self.meter.act("bleed")
+            self.rest(0.2)
+            self.meter.tick(boot_now())
+        self.meter.act("unclamp")
+        self.pulled = list(UNPLUGGED_AT)
+        self.lines.clear()
 
     def _works(self) -> None:
         try:
             self.wait(lambda: "pedal" in {thread.name.split()[-1] for thread in threading.enumerate()})
             while self.state.phase is not Phase.OVER and (not self.until or self.state.prompt != self.until):
                 self.answer(self.state.prompt)
-            self.live.key("quit")
+            if self.until:
+                self.live.key("quit")
         except Exception as error:  # noqa: BLE001  whatever it is must end the test, not hang it
             said = [line["text"] for line in self.lines if line["kind"] == "said"][-3:]
             self.stuck = f"{type(error).__name__} {error} at {self.state.prompt or self.state.phase}; last said {said}"
