@@ -46,7 +46,7 @@ NEEDS = {
                        lambda: importlib.util.find_spec("ensurepip") is not None),
 }
 
-# Header pins need lgpio, which has no wheel for Python 3.13 (pyproject.toml); environment.py joins Debian's to ours.
+# Header pins need lgpio, which has no wheel for Python 3.13 (pyproject.toml); environment.py joins the system's to ours.
 if platform.machine() == "aarch64" and sys.version_info >= (3, 13):
     NEEDS["python3-lgpio"] = Need("the header pins", "no keypad, pedal, lamp, buzzer or transducer on the header",
                                   lambda: bool(environment.debian_lgpio()))

@@ -49,7 +49,7 @@ def is_ready(part: str) -> bool:
 
 
 def debian_lgpio() -> list[str]:
-    """The files of Debian's python3-lgpio that fit this very Python; empty where it is not installed, or for another one."""
+    """The files of the system's python3-lgpio that fit this very Python; empty where it is not installed, or for another one."""
     from importlib.machinery import EXTENSION_SUFFIXES
 
     named = ["lgpio.py", *("_lgpio" + suffix for suffix in EXTENSION_SUFFIXES)]
@@ -57,13 +57,13 @@ def debian_lgpio() -> list[str]:
     return there if len(there) > 1 and there[0] == "lgpio.py" else []
 
 
-def add_lgpio() -> None:
-    """Let our environment use Debian's lgpio where it has none of its own (there is no wheel for Python 3.13).
+def add_lgpio(venv: str = "") -> None:
+    """Let our environment, or ``venv``, use the system's lgpio where it has none of its own (there is no wheel for Python 3.13).
 
-    Links to its files alone: the whole of Debian's folder on our path would bring other packages in other versions. Looked
+    Links to its files alone: the whole of the system's folder on our path would bring other packages in other versions. Looked
     at before every start, since the package may be installed at any time.
     """
-    site = os.path.join(VENV, "lib", "python%d.%d" % sys.version_info[:2], "site-packages")
+    site = os.path.join(venv or VENV, "lib", "python%d.%d" % sys.version_info[:2], "site-packages")
     if os.path.exists(os.path.join(site, "lgpio.py")):
         return
     for name in debian_lgpio():

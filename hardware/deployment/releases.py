@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import os
+import platform
 import shutil
 import subprocess
 import sys
@@ -71,6 +72,7 @@ def _install(bundle: Path, args: argparse.Namespace) -> None:
         _environment(bundle, release)
         os.sync()
         (release / COMPLETE).write_text("", encoding="utf-8")
+    _join_lgpio(str(release / "bin" / "python"))
     _must_work(release, args.journal)
     switch(args.prefix, name)
     shutil.copyfile(bundle / "install.py", args.prefix / "install.py")
@@ -137,6 +139,19 @@ def _environment(bundle: Path, release: Path) -> None:
     if models.is_dir():
         place = next((release / "lib").glob("python3.*/site-packages")) / "models" / "installed"
         shutil.copytree(models, place, dirs_exist_ok=True)
+
+
+JOIN = ("import sys, importlib.util as those; from assistant import environment; environment.add_lgpio(sys.prefix); "
+        "sys.path_importer_cache.clear(); sys.exit(those.find_spec('lgpio') is None)")
+
+
+def _join_lgpio(python: str) -> bool:
+    """Header pins with Python 3.13, which no wheel of lgpio is for: the system's own, which Raspberry Pi OS has."""
+    there = _output([python, "-I", "-c", JOIN]).returncode == 0
+    if not there and platform.machine() == "aarch64":
+        print("lgpio is missing, so keypad, pedal, lamp and buzzer on the header pins won't work; all else will. To have them: sudo "
+              "apt install python3-lgpio, with network, then install this bundle again.", file=sys.stderr)
+    return there
 
 
 def _must_work(release: Path, journal: Path) -> None:

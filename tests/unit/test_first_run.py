@@ -21,6 +21,7 @@ from pathlib import Path
 import pytest
 
 from assistant import debian, environment, first_run
+from hardware.deployment import releases
 
 ROOT = Path(__file__).resolve().parents[2]
 PYTHON = os.path.realpath(sys.executable)
@@ -352,6 +353,21 @@ def test_debians_lgpio_is_joined_to_our_environment_and_nothing_else_of_debian(c
     assert done.returncode == 0 and str(copy / ".venv") in done.stdout, done.stderr
     assert "No module named" in imported(copy, "something_else").stderr
     environment.add_lgpio()  # at every start
+    assert imported(copy, "lgpio").returncode == 0
+
+
+def test_a_release_from_a_bundle_is_joined_to_it_too(copy, debians, monkeypatch, capsys):
+    """Installed with nothing beside it; where there is no lgpio to join, a Pi is told what it lacks."""
+    site = next((copy / ".venv" / "lib").iterdir()) / "site-packages"
+    shutil.copytree(copy / "assistant", site / "assistant")
+    installed = site / "assistant" / "environment.py"
+    python, words = str(copy / ".venv" / "bin" / "python"), installed.read_text()
+    assert "/usr/lib/python3/dist-packages" in words
+    installed.write_text(words.replace("/usr/lib/python3/dist-packages", str(debians.with_name("nowhere"))))
+    monkeypatch.setattr(releases.platform, "machine", lambda: "aarch64")
+    assert not releases._join_lgpio(python) and "sudo apt install python3-lgpio" in capsys.readouterr().err
+    installed.write_text(words.replace("/usr/lib/python3/dist-packages", str(debians)))
+    assert releases._join_lgpio(python) and capsys.readouterr().err == ""
     assert imported(copy, "lgpio").returncode == 0
 
 
