@@ -10,7 +10,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NoReturn
 
-from assistant import bounded, check, enrol, hear, lines, log, meter_commands, mic, recover, voice, work
+from assistant import bounded, check, enrol, hear, lines, log, memory, meter_commands, mic, recover, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
@@ -27,6 +27,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Never lets a traceback through for what a user can do wrong."""
     # numpy's threads wait for one another in a busy loop: with every core in use, enrolment took ten times as long as with one.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    memory.give_back()
     args = parser().parse_args(argv)
     if language.TROUBLE:
         return _refuse(language.TROUBLE, 2)

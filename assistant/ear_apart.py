@@ -23,6 +23,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from assistant import memory
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from models.ear import Understood
@@ -193,6 +194,7 @@ def _expected(plain: dict[str, Any]) -> Expect:
 def main() -> int:
     """The process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)    # Ctrl-C is for the station, not for its ear
+    memory.give_back()
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)                                   # what libraries print must not land among the frames
 

@@ -37,7 +37,7 @@ import numpy as np
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant import ears
+from assistant import ears, memory
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.state import Phase
 from assistant.journal import Journal
@@ -69,14 +69,19 @@ class _Mallinfo(ctypes.Structure):
                                                      "uordblks", "fordblks", "keepcost")]
 
 
+def mallinfo() -> _Mallinfo:
+    """What malloc has in all its heaps, bytes. AttributeError where C's library has no mallinfo2 (glibc has it from 2.33 on)."""
+    mallinfo2 = ctypes.CDLL(None).mallinfo2
+    mallinfo2.restype = _Mallinfo
+    return mallinfo2()
+
+
 def malloc_used() -> int:
-    """kB; 0 where C's library has no mallinfo2 (glibc has it from 2.33 on)."""
+    """kB that malloc has given out; 0 where that can't be known."""
     try:
-        mallinfo2 = ctypes.CDLL(None).mallinfo2
+        found = mallinfo()
     except AttributeError:
         return 0
-    mallinfo2.restype = _Mallinfo
-    found = mallinfo2()
     return (found.uordblks + found.hblkhd) // 1024
 
 
@@ -140,6 +145,7 @@ class Crew(Technician):
 
 
 def real(minutes: float, folder: Path, pace: float = 1.0) -> None:
+    memory.give_back()      # as the command line does
     synth = Synth()
     sound = yard_sound(synth)
     synth.close()
