@@ -23,7 +23,8 @@ from hardware.voice import OWN_DRIVER, OWN_NAME, RATE_WPM, VoiceSettings
 
 LONGEST_TEXT = 2000                    # characters; a request always fits the pipe, so writing never blocks
 LONGEST_PCM = 2 * RATE * 300           # bytes: five minutes of speech; more is garbage
-CACHED_PHRASES, CACHED_BYTES = 200, 16 << 20
+CACHED_PHRASES, CACHED_BYTES = 200, 4 << 20
+"""Held in memory: a minute and a half of speech. What is prepared is on disk, and as quick from there; figures: DEVELOPERS.md."""
 CHILD = (sys.executable, "-m", "hardware.synth_child")
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -122,7 +123,7 @@ class Synth:
                     pass
                 if self._closed.is_set():
                     return
-                if text and len(text) <= LONGEST_TEXT and self._recall(text, rate_wpm) is None:
+                if text and len(text) <= LONGEST_TEXT and not self._at_hand(text, int(rate_wpm)):
                     with self._lock, contextlib.suppress(SynthError):
                         self._rendered(text, int(rate_wpm), to_store=True)
         thread = threading.Thread(target=work, name="phrases", daemon=True)
@@ -153,6 +154,13 @@ class Synth:
         if pcm is not None:
             self._keep(key, pcm)
         return pcm
+
+    def _at_hand(self, text: str, rate_wpm: int) -> bool:
+        """In memory, or whole in the store, from where it is read when it is said."""
+        with self._keeping:
+            if (text, rate_wpm) in self._kept:
+                return True
+        return self._store is not None and self._store.get(*self._name(text, rate_wpm)) is not None
 
     def _rendered(self, text: str, rate_wpm: int, to_store: bool = False) -> bytes:
         """With the child's lock held."""

@@ -43,8 +43,10 @@ from assistant.core.state import Phase
 from assistant.journal import Journal
 from assistant.procedures import load, names
 from assistant.station import Station, unfinished
+from assistant.voice_out import fixed
 from hardware.microphone import BLOCK, RATE, Microphone
 from hardware.speaker import Speaker
+from hardware.phrase_store import PhraseStore
 from hardware.synth import Synth
 from models.wav import to_pcm, to_sound
 from tests.property.test_never_stuck import JOB, Walk
@@ -131,9 +133,10 @@ class Crew(Technician):
 
     def __init__(self, *args: Any, **settings: Any) -> None:
         super().__init__(*args, **settings)
-        self.voice = Synth()
+        self.voice = Synth(store=PhraseStore(self.journal.path.parent / "speech"))
         self.speaker = Speaker(self.voice, None, self.live.spoken, on_trouble=self.live.trouble)  # type: ignore[assignment]
         self.live.attach(self.speaker)
+        self.speaker.prepare(fixed(load("sequential"), "normal"))     # type: ignore[attr-defined]
         self.ears = ears.Ears(self.live, self.speaker.is_deaf)
 
     def close(self) -> None:

@@ -11,8 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from hardware import synth as synth_module
 from hardware.fakes import CrankedStream
 from hardware.mixer import Mixer
+from hardware.phrase_store import PhraseStore
 from hardware.speaker import Speaker
 from hardware.synth import ROOT, Synth, SynthError, seconds
 
@@ -136,6 +138,35 @@ def test_a_text_that_is_too_long_is_refused_and_a_blank_one_is_silence(make_synt
     with pytest.raises(SynthError, match="too long"):
         synth.render("x" * 5000)
     assert synth.render(" \n ") == b""
+
+
+def test_what_is_prepared_and_on_disk_takes_no_memory_and_is_said_without_the_child(make_synth, tmp_path):
+    synth = make_synth()
+    synth._store = PhraseStore(tmp_path / "kept")
+    synth.render("good")                                     # it has greeted by now; this child does not say who speaks
+    synth.speaks = "somebody"
+    synth._kept.clear()
+    texts = [f"phrase {k}" for k in range(5)]
+    synth.prepare(texts).join()
+    assert len(synth._kept) == 5 and len(list((tmp_path / "kept").iterdir())) == 5
+    synth._kept.clear()
+    synth.prepare(texts).join()
+    assert not synth._kept, "read into memory though nobody says it yet"
+    next(iter((tmp_path / "kept").iterdir())).write_bytes(b"torn")
+    synth.prepare(texts).join()
+    assert len(synth._kept) == 1, "a torn file must be made again"
+    os.kill(synth.pid, 9)
+    synth._rest_until = float("inf")                         # a new request would now fail
+    assert [synth.render(text) for text in texts] == [b"xy" * 8] * 5
+
+
+def test_the_memory_of_phrases_is_bounded(make_synth, monkeypatch):
+    """Fifty sayings of 20 bytes: the last ones, as far as they fit."""
+    monkeypatch.setattr(synth_module, "CACHED_BYTES", 1000)
+    synth = make_synth()
+    for k in range(100, 150):
+        synth.render(f"phrase {k}")
+    assert sum(map(len, synth._kept.values())) <= 1000 and ("phrase 149", synth_module.RATE_WPM) in synth._kept
 
 
 def test_phrases_are_kept_but_not_without_end(make_synth):
