@@ -38,10 +38,13 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from assistant import ears, memory
+from assistant.core import procedure
 from assistant.core.events import Event, Restarted, TestStarted
+from assistant.core.settings import Settings
 from assistant.core.state import Phase
 from assistant.journal import Journal
 from assistant.procedures import load, names
+from assistant.pronounce import pronounce
 from assistant.station import Station, unfinished
 from assistant.voice_out import fixed
 from hardware.microphone import BLOCK, RATE, Microphone
@@ -136,7 +139,8 @@ class Crew(Technician):
         self.voice = Synth(store=PhraseStore(self.journal.path.parent / "speech"))
         self.speaker = Speaker(self.voice, None, self.live.spoken, on_trouble=self.live.trouble)  # type: ignore[assignment]
         self.live.attach(self.speaker)
-        self.speaker.prepare(fixed(load("sequential"), "normal"))     # type: ignore[attr-defined]
+        texts = fixed(procedure.build(load("sequential"), Settings()), "normal")
+        self.speaker.prepare(map(pronounce, texts))     # type: ignore[attr-defined]
         self.ears = ears.Ears(self.live, self.speaker.is_deaf)
 
     def close(self) -> None:
