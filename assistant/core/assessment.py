@@ -104,12 +104,15 @@ def against_limits(results: Sequence[Result], settings: Settings) -> tuple[str, 
                 continue
             name, written = spoken_name(each.name), rounding.last_place(limit)
             value = rounding.round_to(each.value, written, settings.rounding)
+            coarse = written < rounding.last_place(each.rounded)
             if sign * (value - limit) > 0:
-                failed.append(sentence(f"verdict.limit_{word}", name=name, value=value, unit=each.unit, limit=f"{limit:f}",
-                                       by=f"{abs(value - limit):f}").replace("  ", " "))
+                # Who measured 5.50 and is told "6 is over 5" would look for a mistake: what he measured is said too.
+                key = f"verdict.limit_{word}{'_rounded' if coarse and value != each.rounded else ''}"
+                failed.append(sentence(key, name=name, value=value, unit=each.unit, limit=f"{limit:f}",
+                                       reported=each.rounded, by=f"{abs(value - limit):f}").replace("  ", " ").replace(" ,", ","))
                 continue
             passed.append(sentence("verdict.limit_passed", name=name, value=each.rounded, unit=each.unit).rstrip())
-            if written < rounding.last_place(each.rounded) and sign * (each.rounded - limit) > 0:
+            if coarse and sign * (each.rounded - limit) > 0:
                 warnings.append(sentence("verdict.limit_coarse", name=name, value=each.rounded, unit=each.unit,
                                          limit=f"{limit:f}").replace("  ", " "))  # a ratio has no unit
     if failed:

@@ -118,3 +118,14 @@ def test_an_unknown_strength_is_told() -> None:
 def test_a_cylinder_in_si_weighs_what_the_same_one_does_in_pounds() -> None:
     """6 x 12 in. at 145 lb/ft3 is 28.5 lb (vector CY01); the same in mm and kg/m3 is 12.9 kg."""
     assert cylinders.mass(D("152.4"), D("304.8"), D("2322.7"), "si") == pytest.approx(D("28.5") * D("0.45359237"), abs=D("0.02"))
+
+
+@pytest.mark.parametrize("measured, limits, why", [
+    ("5.50", [None, "5"], "slump 5.50 in., to the limit's last place 6, is over 5 by 1"),
+    ("2.25", ["3", None], "slump 2.25 in., to the limit's last place 2, is under 3 by 1"),
+    ("6.00", [None, "5"], "slump 6 in. is over 5 by 1"),
+    ("5.50", [None, "5.25"], "slump 5.50 in. is over 5.25 by 0.25"),
+])
+def test_who_fails_by_rounding_to_the_limits_place_is_told_what_he_measured(measured: str, limits: list, why: str) -> None:
+    """Compared after rounding to the limit's last place (Iowa DOT IM 202, published); the wording is ours."""
+    assert slump.assess(D(measured), Settings.from_mapping({"limits": {"slump": limits}})).why == why
