@@ -210,6 +210,7 @@ class Technician:
         elif self.state.phase is Phase.ENTRY and prompt.endswith(".again"):
             self.rest(2.5)
             self.pedal()  # the wire once more, and he compares it with the dial
+            self.wait(lambda: self.state.proposed is not None, "the wire was not read again")   # another answer may come first
             entry = self.state.proposed
             assert entry is not None and abs(entry.value - self.dial()) <= Decimal("0.05")
             self.pedal()
