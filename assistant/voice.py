@@ -32,10 +32,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def list_models(args: argparse.Namespace) -> int:
     """0, whatever is installed."""
-    from models import fetch, locate
+    from models import enrolled, fetch, locate
 
     try:
         used, trouble = locate.find_model(), None
+        if used is not None and enrolled.is_own(used):
+            used = None                                     # it has a row of its own
     except locate.ModelMissing as missing:
         used, trouble = None, str(missing)
     entries = fetch.manifest()
@@ -138,7 +140,7 @@ def _bundled(model: dict[str, Any]) -> Path | None:
 
 
 def _row(short: str, model: dict[str, Any], folder: Path | None, used: Path | None) -> dict[str, Any]:
-    """used: the installed model that was found, English or not."""
+    """used: the installed model that was found, English or not; None: none, or the station's own was chosen."""
     by_package = model["engine"] == "pocketsphinx"
     bundled = model.get("url") == ""
     in_use = by_package or folder is not None and (not _is_english(used) if bundled else folder == used)

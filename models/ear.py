@@ -164,7 +164,7 @@ def _reading(heard: str, value: Decimal, expect: Expect) -> Understood:
 
 
 def open_ear(model_dir: str | None = None) -> Ear:
-    """The ear of this station: an English vosk model if one is installed, else the station's own; beside pocketsphinx.
+    """The ear of this station: an English vosk model if one is installed or named, else the station's own; beside pocketsphinx.
 
     Raises ModelMissing if a model was named (argument or $BOWLSIDE_MODEL) and is not there.
     """
@@ -181,9 +181,11 @@ def open_ear(model_dir: str | None = None) -> Ear:
 
 
 def _installed(model_dir: str | None, told: list[str]) -> Engine | None:
-    """The larger English model that somebody installed, and what to tell of it."""
+    """The larger English model that somebody installed or named, and what to tell of it."""
+    from models import enrolled
+
     folder = find_model(model_dir)
-    if folder is None:
+    if folder is None or enrolled.is_own(folder):           # the own one has an engine and a rule of the vote for itself
         return None
     from models.vosk_engine import VoskEngine
 

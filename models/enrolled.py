@@ -5,6 +5,7 @@
 """
 from __future__ import annotations
 
+import filecmp
 import hashlib
 import json
 import os
@@ -70,6 +71,14 @@ def checksum(shipped: Path) -> str:
     except OSError as error:
         raise NotEnrolled(f"The station's own speech model can't be read ({error.strerror}: {shipped / NETWORK}); run the set-up "
                           "again.") from None
+
+
+def is_own(folder: Path) -> bool:
+    """Whether vosk would load the station's own model there: its folder, a link to it or a copy."""
+    if not locate.is_model(SHIPPED):
+        return False
+    loaded = [name for name in files_of(SHIPPED) if "/" in name]                    # not the card, the corpus, the lexicon
+    return filecmp.cmpfiles(folder, SHIPPED, loaded, shallow=False)[0] == loaded
 
 
 def keep(name: str, outcome: Outcome, shipped: Path, day: str) -> Enrolled:

@@ -1,5 +1,6 @@
 """What the ear makes of decodings that a stand-in gives; sound and rules are real."""
 
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -137,6 +138,23 @@ def test_without_it_pocketsphinx_hears_and_the_station_says_so(bare, monkeypatch
     monkeypatch.setattr(enrolled, "SHIPPED", bare / "none")
     station = open_ear()
     assert station.name == "pocketsphinx" and "pocketsphinx" in station.sentence and "alone" in station.sentence
+
+
+@pytest.mark.parametrize("way", ["argument", "relative", "link", "copy", "variable", "chosen"])
+def test_the_own_model_is_heard_as_that_however_it_is_named(bare, monkeypatch, way):
+    """And fitted to the technician's voice, here one that is gone, as where nothing is named."""
+    monkeypatch.chdir(enrolled.SHIPPED.parents[1])
+    station_settings.write("hearing", "technician", "anna")
+    (bare / "link").symlink_to(enrolled.SHIPPED)
+    named = {"relative": "models/own", "link": str(bare / "link"), "copy": str(bare / "copy")}.get(way, str(enrolled.SHIPPED))
+    if way == "copy":
+        shutil.copytree(enrolled.SHIPPED, named)
+    if way == "variable":
+        monkeypatch.setenv(locate.VARIABLE, named)
+    if way == "chosen":
+        station_settings.write("hearing", "model", named)
+    station = open_ear(None if way in ("variable", "chosen") else named)
+    assert station.name == "own + pocketsphinx" and station._rules is ear.WITH_OWN and "No voice of anna" in station.sentence
 
 
 def test_a_voice_that_is_named_and_gone_is_told_and_the_own_model_hears(bare):

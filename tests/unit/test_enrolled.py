@@ -1,6 +1,7 @@
 """Where a technician's layer is kept: who may read it, whose it is, which model it belongs to, and that it can go."""
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -135,6 +136,23 @@ def test_a_torn_layer_is_a_sentence(torn, shipped, home):
     (home / "anna/layer.npz").write_bytes(torn)
     with pytest.raises(NotEnrolled, match="can't be read; delete it with bowlside enrol anna --delete"):
         enrolled.read("anna")
+
+
+def test_a_copy_is_the_own_model_only_while_all_that_is_loaded_is_the_same(shipped, tmp_path, monkeypatch):
+    (shipped / "graph/Gr.fst").write_bytes(b"words")
+    (shipped / "CARD.md").write_text("what it is")
+    monkeypatch.setattr(enrolled, "SHIPPED", shipped)
+    copy = Path(shutil.copytree(shipped, tmp_path / "copy"))
+    (copy / "CARD.md").unlink()
+    assert enrolled.is_own(shipped) and enrolled.is_own(copy) and not enrolled.is_own(tmp_path)
+    (copy / "am/final.mdl").write_bytes(b"Network")
+    assert not enrolled.is_own(copy)
+    shutil.copy(shipped / "am/final.mdl", copy / "am")
+    (copy / "graph/Gr.fst").unlink()
+    assert not enrolled.is_own(copy)
+    shutil.rmtree(shipped)
+    shipped.mkdir()
+    assert not enrolled.is_own(copy) and not enrolled.is_own(tmp_path)
 
 
 def test_no_shipped_model_is_a_sentence(tmp_path):

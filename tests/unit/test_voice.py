@@ -69,13 +69,27 @@ def test_the_own_model_torn_or_gone_is_told(places, capsys, monkeypatch):
     assert "  own (vosk, 8 MB, 16000 Hz, MIT): missing, though it comes with the station" in capsys.readouterr().out
 
 
-def test_a_larger_english_model_is_heard_with_in_its_place_and_one_of_another_language_is_not(places, capsys):
-    (put(places / "installed" / "a-large") / "graph/words.txt").write_text("".join(
-        f"{word} {n}\n" for n, word in enumerate("zero one two three four five six seven eight nine point".split())))
+@pytest.fixture
+def large(places) -> Path:
+    """A larger English model that was installed: its words only."""
+    folder = put(places / "installed" / "a-large")
+    words = "zero one two three four five six seven eight nine point".split()
+    (folder / "graph/words.txt").write_text("".join(f"{word} {n}\n" for n, word in enumerate(words)))
+    return folder
+
+
+def test_a_larger_english_model_is_heard_with_in_its_place_and_one_of_another_language_is_not(large, capsys):
     found = rows(capsys)
     assert found["a-large"]["in_use"] and not found["own"]["in_use"]
-    put(places / "installed" / "a-large")
+    put(large)
     assert rows(capsys)["own"]["in_use"]
+
+
+def test_the_own_model_named_where_a_larger_one_is_installed_has_one_row_and_is_in_use(large, capsys, monkeypatch):
+    monkeypatch.setenv(locate.VARIABLE, str(enrolled.SHIPPED))
+    assert main(["voice", "list"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 4 and [line.split()[1] for line in lines if line.startswith("*")] == ["bundled-english", "own"]
 
 
 def test_one_that_is_installed_is_in_use_and_its_missing_words_are_named(places, capsys):
