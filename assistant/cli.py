@@ -197,7 +197,7 @@ def _live_arguments(one: argparse.ArgumentParser, test: bool = True) -> None:
     wording.add_argument("--wording", choices=("terse", "normal", "coaching"), help="how much it says (normal)")
     wording.add_argument("--terse", action="store_true", help="short for --wording terse")
     _voice_arguments(one)
-    one.add_argument("--model", type=Path, metavar="DIR", help="a vosk speech model to use")
+    one.add_argument("--model", type=Path, metavar="DIR", help="folder of a vosk model to hear with, or own: the station's")
     _journal_argument(one, "the station's own")
 
 

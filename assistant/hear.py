@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--low", metavar="L", help="lowest plausible reading")
     parser.add_argument("--high", metavar="H", help="highest plausible reading")
     parser.add_argument("--places", type=int, metavar="N", help="decimal places of the gauge")
-    parser.add_argument("--model", metavar="DIR", help="folder of a vosk model; else the installed one, if any")
+    parser.add_argument("--model", metavar="DIR", help="a vosk model's folder, or own: the station's (the installed one, if any)")
     parser.add_argument("--json", action="store_true", help="one JSON object a line")
     parser.add_argument("wavs", nargs="+", metavar="WAV", help="mono 16-bit WAV of 8, 16, 22.05, 44.1 or 48 kHz")
 

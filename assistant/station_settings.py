@@ -6,7 +6,7 @@
     wording = "terse"
 
     [hearing]
-    model = "/home/pi/models/small-en"
+    model = "/home/pi/models/small-en"      # or "own", see bowlside voice use
     technician = "anna"     # whose voice the station's own model is fitted to, see bowlside enrol
 
 Jobs have files of their own; nothing here changes a result. A missing file or key means the default.

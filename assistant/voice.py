@@ -79,15 +79,15 @@ def fetch_model(args: argparse.Namespace) -> int:
 def use_model(args: argparse.Namespace) -> int:
     """0: remembered; 1: it does not load or is not English, or can't be remembered; 2: there is no such model."""
     from assistant import station_settings
-    from models import fetch, grammar, locate
+    from models import enrolled, fetch, grammar, locate
     from models.vosk_engine import VoskEngine
 
-    name = fetch.manifest().get(args.model, {}).get("name", args.model)
-    folder = next((one for one in locate.installed() if one.name == name), Path(args.model).expanduser())
-    if name == fetch.manifest()["bundled-english"]["name"]:
+    entries = fetch.manifest()
+    name = entries.get(args.model, {}).get("name", args.model)
+    asked = locate.OWN if name == entries["own"]["name"] else args.model
+    folder = next((one for one in locate.installed() if one.name == name), locate.folder_of(asked))
+    if name == entries["bundled-english"]["name"]:
         return _complain("The bundled English model is always in use, beside the station's own or a larger one.", WRONG_USE)
-    if name == fetch.manifest()["own"]["name"]:
-        return _complain("The station's own model is in use wherever no larger English vosk model is installed.", WRONG_USE)
     if not locate.is_model(folder):
         return _complain(f"{args.model} is neither an installed model nor the folder of a vosk model; bowlside voice list "
                          "names those that are here.", WRONG_USE)
@@ -100,7 +100,7 @@ def use_model(args: argparse.Namespace) -> int:
         return _complain(f"The model in {folder} does not know {', '.join(engine.lacks)}, so no reading could be heard with "
                          "it; nothing was changed. Choose an English one.", REFUSED)
     try:
-        station_settings.write("hearing", "model", str(folder))
+        station_settings.write("hearing", "model", locate.OWN if enrolled.is_own(folder) else str(folder))
     except station_settings.StationSettingsError as error:
         return _complain(error, REFUSED)
     if args.json:

@@ -24,7 +24,7 @@ from models.strict import files_of, share
 
 LAYER, MODEL, SEAL, NETWORK = "layer.npz", "model", "seal", "am/final.mdl"
 
-SHIPPED = locate.ROOT / "own"
+SHIPPED = locate.folder_of(locate.OWN)
 """The station's own model, as it was shipped."""
 
 Write = Callable[[Path, np.ndarray, np.ndarray, Path], None]

@@ -7,6 +7,8 @@ ROOT = Path(__file__).resolve().parent
 INSTALLED = ROOT / "installed"
 CACHE = Path.home() / ".cache" / "vosk"
 VARIABLE = "BOWLSIDE_MODEL"
+OWN = "own"
+"""In place of a folder: the station's own model. A path would lead to the release before, once the station was upgraded."""
 
 
 class ModelMissing(Exception):
@@ -23,7 +25,7 @@ def is_model(folder: Path) -> bool:
 
 
 def find_model(named: str | None = None) -> Path | None:
-    """The folder named, else the one in $BOWLSIDE_MODEL, else the one chosen with `bowlside voice use`, else the first
+    """The folder (or OWN) named, else the one in $BOWLSIDE_MODEL, else the one chosen with `bowlside voice use`, else the first
     installed, else None.
 
     Raises ModelMissing if a folder was named and is no model: falling back silently would hide the mistake.
@@ -31,12 +33,17 @@ def find_model(named: str | None = None) -> Path | None:
     for asked, where in ((named, "the model folder"), (os.environ.get(VARIABLE), f"${VARIABLE}"),
                          (None if named or os.environ.get(VARIABLE) else chosen(), "chosen with bowlside voice use")):
         if asked:
-            folder = Path(asked).expanduser()
+            folder = folder_of(asked)
             if not is_model(folder):
                 raise ModelMissing(f"{folder} ({where}) is not a vosk model: it needs am/final.mdl and "
                                    "graph/HCLr.fst with Gr.fst, or graph/HCLG.fst; give its folder.")
             return folder
     return next(iter(installed()), None)
+
+
+def folder_of(asked: str) -> Path:
+    """What a user's word for a model means: OWN, else a folder."""
+    return ROOT / OWN if asked == OWN else Path(asked).expanduser()
 
 
 def installed() -> list[Path]:

@@ -157,6 +157,15 @@ def test_the_own_model_is_heard_as_that_however_it_is_named(bare, monkeypatch, w
     assert station.name == "own + pocketsphinx" and station._rules is ear.WITH_OWN and "No voice of anna" in station.sentence
 
 
+def test_a_larger_model_that_was_set_aside_is_not_even_opened(bare, monkeypatch):
+    monkeypatch.setattr(locate, "installed", lambda: [bare / "gone"])
+    with pytest.raises(RuntimeError):
+        open_ear()
+    assert open_ear("own").name == "own + pocketsphinx"
+    station_settings.write("hearing", "model", "own")
+    assert open_ear().name == "own + pocketsphinx"
+
+
 def test_a_voice_that_is_named_and_gone_is_told_and_the_own_model_hears(bare):
     station_settings.write("hearing", "technician", "anna")
     station = open_ear()

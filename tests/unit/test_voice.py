@@ -39,6 +39,14 @@ def put(folder: Path) -> Path:
     return folder
 
 
+class Loaded:
+    """Stands for the engine of a model that loads."""
+    lacks, sentences = ["scrap"], ["The model lacks scrap."]
+
+    def __init__(self, folder, second):
+        assert folder.is_absolute() and second is False
+
+
 def test_nothing_installed_but_the_bundled_model(capsys):
     found = rows(capsys)
     small, bundled = found["small-english"], found["bundled-english"]
@@ -57,7 +65,6 @@ def test_the_stations_own_model_is_there_checked_and_in_use_and_nobody_fetches_i
     told = capsys.readouterr().out
     assert f"* own (vosk, 8 MB, 16000 Hz, MIT): comes with the station, in {enrolled.SHIPPED}" in told and "fetch own" not in told
     assert main(["voice", "fetch", "own"]) == 2 and "no model own to fetch" in capsys.readouterr().err
-    assert main(["voice", "use", "own"]) == 2 and "wherever no larger English" in capsys.readouterr().err
 
 
 def test_the_own_model_torn_or_gone_is_told(places, capsys, monkeypatch):
@@ -90,6 +97,38 @@ def test_the_own_model_named_where_a_larger_one_is_installed_has_one_row_and_is_
     assert main(["voice", "list"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 4 and [line.split()[1] for line in lines if line.startswith("*")] == ["bundled-english", "own"]
+
+
+@pytest.mark.parametrize("named", ["own", "bowlside-own", str(enrolled.SHIPPED)])
+def test_a_larger_model_is_set_aside_for_the_own_one_and_taken_again(large, capsys, monkeypatch, named):
+    assert main(["voice", "use", named]) == 0
+    assert "own is in use from the next start" in capsys.readouterr().out
+    assert station_settings.read()["hearing"]["model"] == "own"         # not a path, which an upgrade would leave behind
+    assert locate.find_model() == enrolled.SHIPPED
+    found = rows(capsys)
+    assert found["own"]["in_use"] and not found["a-large"]["in_use"] and found["a-large"]["installed"]
+    monkeypatch.setattr("models.vosk_engine.VoskEngine", Loaded)        # that it loads can't be shown with made-up files
+    assert main(["voice", "use", "a-large"]) == 0
+    capsys.readouterr()
+    found = rows(capsys)
+    assert found["a-large"]["in_use"] and not found["own"]["in_use"]
+
+
+def test_the_own_model_may_be_named_for_once_from_any_folder(large, monkeypatch, tmp_path):
+    put(tmp_path / "own")
+    monkeypatch.chdir(tmp_path)
+    assert locate.find_model() == large and locate.find_model("own") == enrolled.SHIPPED
+    assert locate.find_model("./own") == Path("own")
+    monkeypatch.setenv(locate.VARIABLE, "own")
+    assert locate.find_model() == enrolled.SHIPPED
+
+
+def test_an_own_model_that_is_torn_is_not_chosen(places, large, capsys, monkeypatch):
+    monkeypatch.setattr(locate, "ROOT", places)
+    assert main(["voice", "use", "own"]) == 2
+    put(places / "own")
+    assert main(["voice", "use", "own"]) == 1 and "does not know" in capsys.readouterr().err
+    assert not station_settings.default_path().exists()
 
 
 def test_one_that_is_installed_is_in_use_and_its_missing_words_are_named(places, capsys):
@@ -157,11 +196,6 @@ def test_the_korean_model_is_refused_by_its_words(capsys):
 
 def test_the_choice_is_remembered_and_loses_to_variable_and_option(places, capsys, monkeypatch):
     """With loading passed over: no English model can be had here."""
-    class Loaded:
-        lacks, sentences = ["scrap"], ["The model lacks scrap."]
-
-        def __init__(self, folder, second):
-            assert folder.is_absolute() and second is False
     first, second = put(places / "installed" / "a-first"), put(places / "second")
     monkeypatch.setattr("models.vosk_engine.VoskEngine", Loaded)
     assert locate.find_model() == first
