@@ -9,8 +9,9 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from assistant import job, station_settings
-from assistant.script import ScriptError, header_of
+from assistant import job, procedures, station_settings
+from assistant.core.round_clock import BETWEEN
+from assistant.script import ScriptError
 from hardware.deployment import texts
 from hardware.deployment.texts import DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
 
@@ -47,9 +48,10 @@ def install(args: argparse.Namespace) -> int:
                           "a user of its own.")
     settings = station_settings.read(args.settings) if args.settings else station_settings.read(root / ETC[1:] / "station.toml")
     copies = {f"{ETC[1:]}/station.toml": _text(args.settings)} if args.settings else {}
-    if args.test != "round":
-        header_of({"test": args.test}, "install-service")  # raises ScriptError for a test that isn't known
-    arguments = [*(["round"] if args.test == "round" else ["run", args.test]), "--headless"]
+    if args.test not in (BETWEEN, *procedures.names()):
+        raise ScriptError(f"install-service: there is no test {args.test!r}; there are: {', '.join(procedures.names())}; and "
+                          f"{BETWEEN}, for all on a sample.")
+    arguments = [*([BETWEEN] if args.test == BETWEEN else ["run", args.test]), "--headless"]
     if args.job:
         job.read(args.job)
         copies[f"{ETC[1:]}/job.toml"] = _text(args.job)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from assistant import procedures
 from hardware.deployment import texts
 from hardware.deployment.texts import RULES, SYSUSERS, TMPFILES, UNIT, DeploymentError, Service
 from tests.command import ROOT, Done, bowlside
@@ -104,6 +105,12 @@ def test_what_can_not_be_is_refused_in_one_sentence(root: Path, more: tuple[str,
 def test_a_station_may_run_whole_rounds(root: Path) -> None:
     done = install(root, "--dry-run", "--test", "round")
     assert f"ExecStart={PROGRAM} round --headless\n" in done.out
+
+
+def test_what_is_no_test_is_told_all_that_a_station_may_run(root: Path) -> None:
+    refused = install(root, "--test", "rounds").is_one_sentence(2, "install-service", "'rounds'")
+    for test in (*procedures.names(), "round"):
+        assert test in refused.err.partition("there are")[2] and install(root, "--dry-run", "--test", test).code == 0
 
 
 def test_a_root_that_can_not_be_written(root: Path) -> None:
