@@ -27,6 +27,7 @@ from assistant import memory
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from models.ear import Understood
+from models.locate import folder_of
 
 CHILD = (sys.executable, "-m", "assistant.ear_apart")
 ROOT = Path(__file__).resolve().parents[1]
@@ -53,7 +54,7 @@ class EarMissing(EarFailed):
 class EarApart:
     """Understands one utterance at a time, like ``models.ear.Ear``, for one thread.
 
-    model     folder of a vosk model; None: the station's own choice
+    model     folder of a vosk model, or "own"; None: as the station itself chooses
     command   the process's command line (another one in tests)
     slack_s   see SLACK_S
     start_s   see START_S
@@ -61,7 +62,8 @@ class EarApart:
 
     def __init__(self, model: str | None = None, command: Sequence[str] | None = None, slack_s: float = SLACK_S,
                  start_s: float = START_S) -> None:
-        self._command = (*CHILD, *([model] if model else [])) if command is None else tuple(command)
+        named = [str(folder_of(model).absolute())] if model else []     # the process has another working directory
+        self._command = (*CHILD, *named) if command is None else tuple(command)
         self._slack_s, self._start_s = slack_s, start_s
         self._child: subprocess.Popen[bytes] | None = None
         self._number = 0

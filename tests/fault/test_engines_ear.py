@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from assistant.core.events import DeviceBack, Heard, Unclear
 from assistant.core.expect import Expect
 from assistant.ear_apart import ROOT, EarApart, EarFailed, EarMissing, _expected, _plain
 from hardware.synth import Synth
+from models import enrolled
 from models.wav import RATE, to_pcm
 from tests.unit.test_ears import BLOCK, FakeLive, FakeMicrophone, room, until, word
 
@@ -288,6 +290,21 @@ def test_the_real_one_stopped_in_its_work_and_killed_between_two_words(said) -> 
         assert ear.understand(*said, READING).value == "7.25"
     finally:
         ear.close()
+
+
+def test_the_real_one_finds_a_model_from_where_the_station_was_started(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    ear = EarApart("mine")
+    with pytest.raises(EarMissing, match=re.escape(str(tmp_path / "mine"))):
+        ear.start()
+    (tmp_path / "mine").symlink_to(enrolled.SHIPPED)
+    for named in ("mine", "own"):
+        ear = EarApart(named)
+        try:
+            ear.start()
+            assert "the station's own speech model" in ear.sentence
+        finally:
+            ear.close()
 
 
 def test_a_killed_station_leaves_no_ear_behind() -> None:
