@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from assistant.core.events import DeviceBack, Event, Heard, HearingChanged, Unclear
+from assistant.core.events import Event, Heard, HearingChanged, Unclear
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.ear_apart import EarApart, EarFailed, EarMissing
@@ -128,7 +128,7 @@ class Ears:
         self._gap = True        # dropped by the microphone's own thread, as the blocks of the new device come
         if self._missing:
             self._missing = False
-            self._live.post_event(lambda at: DeviceBack(at, "microphone"))
+            self._live.back("microphone")
 
     def _block(self, block: bytes) -> None:
         if self._gap:           # half an utterance from before the microphone was gone is not joined with what comes now
@@ -202,7 +202,7 @@ class Ears:
         self._up = True
         if self._gone:
             self._gone = False
-            self._live.post_event(lambda at: DeviceBack(at, "ear"))
+            self._live.back("ear")
 
     def _failed(self, why: EarFailed) -> None:
         self._up = False

@@ -10,7 +10,6 @@ from contextlib import ExitStack
 from typing import Any
 
 from assistant.clock import boot_now
-from assistant.core.events import DeviceBack
 from assistant.live import Live
 
 TALK_TAIL_S = 1.0
@@ -41,6 +40,10 @@ class Hands:
     def devices(self) -> tuple[Any, ...]:
         """Those that are open by now."""
         return tuple(self._devices)
+
+    @property
+    def closed(self) -> bool:
+        return self._closed
 
     def show(self, name: str) -> None:
         """A pattern, on every lamp and buzzer."""
@@ -83,7 +86,7 @@ class Hands:
         from hardware.hands import open_all
         live = self._live
         self._keep(open_all(self._settings, live.key, live.trouble, lambda words: live.lost("usb_pad", words),
-                            lambda: live.post_event(lambda at: DeviceBack(at, "usb_pad")), self._talk))
+                            lambda: live.back("usb_pad"), self._talk))
 
     def _open_gauge(self) -> None:
         if self._gauge is None:
@@ -94,7 +97,7 @@ class Hands:
             from hardware.gauges import open_gauge
             live = self._live
             self._keep([open_gauge(settings, live.gauge_sample, live.gauge_lost,
-                                   lambda: live.post_event(lambda at: DeviceBack(at, "gauge")), live.trouble)])
+                                   lambda: live.back("gauge"), live.trouble)])
 
     def _talk(self, on: bool) -> None:
         self._ear_until = float("inf") if on else boot_now() + TALK_TAIL_S

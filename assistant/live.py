@@ -52,7 +52,8 @@ class Shows(Protocol):
 
 
 class Live:
-    """Runs one test with real devices. Other threads only post (``post_event``, ``key``, ``meter``, ``trouble``, ``lost``).
+    """Runs one test with real devices. Other threads only post (``post_event``, ``key``, ``meter``, ``trouble``, ``lost``,
+    ``back``).
 
     ``run`` blocks, and must be called in the thread that opened the journal: SQLite serves no other.
 
@@ -86,6 +87,12 @@ class Live:
         self._said_before = 0
         """Utterances of the tests before this one on the same devices."""
         self._ready = False
+        self._gone: dict[str, str] = {}
+        """Devices that are gone now, whatever test runs, and the sentence for each."""
+        self._told: set[str] = set()
+        """Those of them that were said."""
+        self._again = False
+        """What is handled now was said in an earlier test of the round."""
         self._unreported: Spoken | None = None
         self._silent_looks: int | None = None
         self._began = boot_now()
@@ -123,9 +130,13 @@ class Live:
         if self._room():
             self.queue.put(lambda: self.notices.append(sentence))
 
-    def lost(self, device: str, sentence: str) -> None:
-        """A device is gone: said, shown and recorded."""
-        self.post_event(lambda at: DeviceLost(at, device, sentence))
+    def lost(self, device: str, sentence: str = "") -> None:
+        """A device is gone: said, shown and recorded once, however often it is reported. No sentence: the core has one."""
+        self.queue.put(lambda: self._lost(device, sentence))
+
+    def back(self, device: str) -> None:
+        """A device works. Nothing follows unless it was gone."""
+        self.queue.put(lambda: self._back(device))
 
     def gauge_sample(self, sample: Any) -> None:
         """One sample of the gauge on the wire (``hardware.gauges.Sample``)."""
@@ -168,6 +179,7 @@ class Live:
             if self.finished is not None:
                 return 1
         self._ready = True
+        self._devices()
         while self.finished is None:
             try:
                 self.queue.get(timeout=self._patience())()
@@ -182,6 +194,7 @@ class Live:
                 if jumped:
                     self._handle(ClockJumped(boot_now(), jumped))
                 self._loudspeaker()
+                self._devices()
             self._refresh()
         return exit_code(self.station.state)
 
@@ -189,12 +202,37 @@ class Live:
         """Recorded as lost when it has been gone for two looks, so within two seconds; one that never played is none."""
         if getattr(getattr(self.speaker, "stream", None), "audible", False):
             if (self._silent_looks or 0) >= 2:
-                self._handle(DeviceBack(boot_now(), "speaker"))
+                self._back("speaker")
             self._silent_looks = 0
         elif self._silent_looks is not None:
             self._silent_looks += 1
             if self._silent_looks == 2:
-                self._handle(DeviceLost(boot_now(), "speaker", sentence("device.speaker_gone")))
+                self._lost("speaker", sentence("device.speaker_gone"))
+
+    def _lost(self, device: str, words: str) -> None:
+        self._gone.setdefault(device, words)
+        self._devices()
+
+    def _back(self, device: str) -> None:
+        self._gone.pop(device, None)
+        self._devices()
+
+    def _devices(self) -> None:
+        """Bring the record of this test to what is gone now: also what went or came between two tests or with a full disk.
+
+        What was said in an earlier test of the round is only recorded and shown in this one, so that its return is told.
+        """
+        if not self._ready or self.finished is not None or self.station.state.phase in (Phase.IDLE, Phase.OVER):
+            return
+        for device, words in self._gone.items():
+            if device not in self.station.state.lost:
+                self._again = device in self._told
+                self._handle(DeviceLost(boot_now(), device, words))
+                self._again = False
+        for device in self.station.state.lost:
+            if device not in self._gone:
+                self._handle(DeviceBack(boot_now(), device))
+        self._told = {*self._told, *self.station.state.lost} & self._gone.keys()
 
     def _patience(self) -> float:
         now = boot_now()
@@ -224,7 +262,7 @@ class Live:
                 self.messages.append(str(error))
             if isinstance(event, Spoken):
                 self._unreported = event  # tried again with the timers
-            if not isinstance(event, Spoken | TimerDue) and self.speaker is not None:
+            if not isinstance(event, Spoken | TimerDue | DeviceLost | DeviceBack) and self.speaker is not None:
                 self.speaker.cue("refused")
                 self.speaker.say("not-recorded", str(error))
             return False
@@ -235,6 +273,11 @@ class Live:
     def _perform(self, effect: Effect) -> None:
         speaker = self.speaker
         match effect:
+            case Speak() if self._again and speaker is not None:
+                speaker.say(str(effect.number + self._said_before), "")  # in its turn: what was to be said before it comes first
+                self._keep(effect)
+            case Cue() if self._again:
+                pass
             case Speak():
                 self._line("said", id=effect.id, text=effect.text)
                 ident = str(effect.number + self._said_before)

@@ -2,8 +2,8 @@
 
 A recogniser that decodes keeps this process's other threads waiting, on a Pi for longer than a key is down: such a key would
 never be seen. A process of its own looks every 5 ms whatever goes on here. It is `python -m hardware.apart`: one line of JSON
-with the settings goes in; one line a happening comes out, and one every BEAT_S so that a hang is noticed; it ends when its
-input is closed, so never outlives a killed station.
+with the settings goes in; one line a happening comes out, and every BEAT_S one that tells which of the two work, so that a hang
+is noticed; it ends when its input is closed, so never outlives a killed station.
 """
 from __future__ import annotations
 
@@ -19,9 +19,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from hardware.ports import Trouble
+from hardware.ports import Device, Trouble
 
 CHILD = (sys.executable, "-m", "hardware.apart")
+SECTIONS = ("keypad", "pedal")
 ROOT = Path(__file__).resolve().parents[1]
 BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 4.0, 5.0)
 BEAT_S, SILENT_S, START_S = 0.4, 1.4, 15.0
@@ -35,18 +36,24 @@ class Apart:
     """Calls back from a thread of its own, as Keypad and Pedal do.
 
     settings  the sections [keypad] and [pedal]
-    alive     the process runs and has opened at least one device
+    there     those of the two that work now
+    alive     the process runs, and at least one of them works
     """
 
     def __init__(self, settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble,
                  on_talk: Callable[[bool], None] = lambda on: None, command: Sequence[str] = CHILD) -> None:
-        self._settings = (json.dumps({name: dict(settings.get(name, {})) for name in ("keypad", "pedal")}) + "\n").encode()
+        self._settings = (json.dumps({name: dict(settings.get(name, {})) for name in SECTIONS}) + "\n").encode()
         self._on_key, self._on_trouble, self._on_talk, self._command = on_key, on_trouble, on_talk, command
-        self.alive, self._talking = False, False
+        self.there: tuple[str, ...] = ()
+        self._talking = False
         self._child: subprocess.Popen[bytes] | None = None
         self._closed = threading.Event()
         self._thread = threading.Thread(target=self._run, name="hands", daemon=True)
         self._thread.start()
+
+    @property
+    def alive(self) -> bool:
+        return bool(self.there)
 
     @property
     def pid(self) -> int | None:
@@ -69,7 +76,7 @@ class Apart:
                 worked = self._one_child()
             except OSError:
                 worked = False
-            self.alive = False
+            self.there = ()
             if self._talking:
                 self._talking = False
                 self._on_talk(False)
@@ -108,10 +115,8 @@ class Apart:
             case {"talk": bool(on)}:
                 self._talking = on
                 self._on_talk(on)
-            case {"open": int(count)}:
-                self.alive = count > 0
-            case {"beat": _}:
-                pass
+            case {"works": [*names]} if all(name in SECTIONS for name in names):
+                self.there = tuple(names)
             case found:
                 raise ValueError(found)
         return self.alive
@@ -147,18 +152,25 @@ def main() -> int:
         with contextlib.suppress(BrokenPipeError):
             os.write(out, (json.dumps(happening) + "\n").encode())  # one write a line: threads never mix theirs
 
+    devices: dict[str, Device] = {}
+    telling = threading.Lock()  # or an older answer might be written after a newer one
+
+    def tell_works() -> None:
+        with telling:
+            tell(works=[name for name, device in devices.items() if device.alive])
+
     def beat() -> None:
         while True:
-            tell(beat=1)
+            tell_works()
             time.sleep(BEAT_S)
 
     threading.Thread(target=beat, daemon=True).start()
     settings = json.loads(sys.stdin.buffer.readline() or b"{}")
     devices = open_header(settings, lambda name: tell(key=name), lambda sentence: tell(trouble=sentence),
                           lambda on: tell(talk=on))
-    tell(open=len(devices))
+    tell_works()
     sys.stdin.buffer.read()
-    for device in devices:
+    for device in devices.values():
         device.close()
     return 0
 

@@ -30,31 +30,31 @@ def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], 
     clash = pins_twice(settings)
     if clash:
         on_trouble(clash)
-    opened = []
+    opened: list[Device] = []
     if any(settings.get(name, {}).get("kind") for name in ("keypad", "pedal")):
         given = (settings, on_key, on_trouble, on_talk)
-        opened = open_header(*given) if mocked() else [Apart(*given)]
-    return opened + _opened(settings, on_trouble, {
+        opened = [*open_header(*given).values()] if mocked() else [Apart(*given)]
+    return [*opened, *_opened(settings, on_trouble, {
         "usb_pad": lambda found: _usb_pad(found, on_key, on_trouble, on_lost, on_back),
-        "lamp": lambda found: _lamp(found, on_trouble), "buzzer": lambda found: _buzzer(found, on_trouble)})
+        "lamp": lambda found: _lamp(found, on_trouble), "buzzer": lambda found: _buzzer(found, on_trouble)}).values()]
 
 
 def open_header(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble,
-                on_talk: Callable[[bool], None] = lambda on: None) -> list[Device]:
-    """Keypad and pedal in this very process: mock pins live in it, and hardware/apart.py is a process for them."""
+                on_talk: Callable[[bool], None] = lambda on: None) -> dict[str, Device]:
+    """Keypad and pedal in this very process, by section: mock pins live in it, and hardware/apart.py is a process for them."""
     return _opened(settings, on_trouble, {
         "keypad": lambda found: _keypad(found, on_key, on_trouble),
         "pedal": lambda found: _pedal(found, on_key, on_trouble, on_talk)})
 
 
 def _opened(settings: Mapping[str, Mapping[str, Any]], on_trouble: Trouble,
-            makers: Mapping[str, Callable[[Mapping[str, Any]], Device]]) -> list[Device]:
-    opened: list[Device] = []
+            makers: Mapping[str, Callable[[Mapping[str, Any]], Device]]) -> dict[str, Device]:
+    opened: dict[str, Device] = {}
     for section, make in makers.items():
         found = settings.get(section, {})
         if found.get("kind"):
             try:
-                opened.append(make(found))
+                opened[section] = make(found)
             except Exception as error:  # noqa: BLE001  one device never stops the others, whatever its library raises
                 on_trouble(_sentence(section, error))
     return opened

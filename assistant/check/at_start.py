@@ -1,4 +1,5 @@
-"""The check that a live test begins with: two seconds after the start, which of the configured devices are there.
+"""The check that a live test begins with: two seconds after the start, which of the configured devices are there. From then on
+it tells which go and which come back.
 
 It has a thread of its own and opens nothing: it looks at the devices that the test itself has opened (assistant/hands.py).
 """
@@ -14,13 +15,14 @@ from assistant.check.quick import WITHIN_S
 from assistant.hands import Hands
 from assistant.live import Live
 
-SECTIONS = {"Apart": ("keypad", "pedal"), "Keypad": ("keypad",), "Pedal": ("pedal",), "UsbPad": ("usb_pad",), "Lamp": ("lamp",),
-            "Buzzer": ("buzzer",), "Gauge": ("gauge",)}
-"""Each class of device, and the sections of station.toml that it serves."""
+SECTIONS = {"Keypad": "keypad", "Pedal": "pedal", "UsbPad": "usb_pad", "Lamp": "lamp", "Buzzer": "buzzer", "Gauge": "gauge"}
+"""Each class of device, and the section of station.toml that it serves; Apart says itself which of its two work."""
+LOOK_S = 0.1
 
 
 def begin(live: Live, hands: Hands, settings: Mapping[str, Mapping[str, Any]], gauge: bool, within_s: float = WITHIN_S) -> None:
-    """Show which are there as soon as all are; after ``within_s`` seconds, say aloud which are not. Returns at once.
+    """Show which are there as soon as all are; after ``within_s`` seconds, say aloud which are not; then watch them until
+    ``hands`` is closed. Returns at once.
 
     gauge  whether a gauge belongs to this test (none does in practice, unless it speaks over a wire)
     """
@@ -38,11 +40,30 @@ def _look(live: Live, hands: Hands, wanted: list[str], within_s: float) -> None:
         live.trouble(f"Ready: {listed([NAMES[name] for name in wanted if name in there])}.")
     if "gauge" in missing:
         live.lost("gauge", "The gauge gives no reading yet.")
-    if others := [name for name in missing if name != "gauge"]:
-        # In the record under the first one's name: what is said and shown names them all.
-        names = listed([f"the {NAMES[name]}" for name in others])
-        live.lost(others[0], f"{names[0].upper()}{names[1:]} can't be used: bowlside check tells why.")
+    others = [name for name in missing if name != "gauge"]
+    for name in others:  # each by itself, so that its return is told too; where to look is said once, with the last
+        live.lost(name, f"The {NAMES[name]} can't be used{': bowlside check tells why' if name == others[-1] else ''}.")
+    _watch(live, hands, wanted, set(missing))
+
+
+def _watch(live: Live, hands: Hands, wanted: list[str], gone: set[str]) -> None:
+    """Until the hands are closed. USB pad and gauge tell their own loss, in better words: one look more leaves them the time."""
+    before = set(wanted)
+    while not hands.closed:
+        there = _there(hands)
+        if hands.closed:  # nothing is there any more, and nothing is missed
+            return
+        for name in wanted:
+            if name in there and name in gone:
+                gone.discard(name)
+                live.back(name)
+            elif name not in there | before | gone:
+                gone.add(name)
+                live.lost(name)
+        before = there
+        time.sleep(LOOK_S)
 
 
 def _there(hands: Hands) -> set[str]:
-    return {name for device in hands.devices if device.alive for name in SECTIONS.get(type(device).__name__, ())}
+    return {name for device in hands.devices if device.alive
+            for name in getattr(device, "there", (SECTIONS.get(type(device).__name__, ""),))}

@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 import pytest
 
+from assistant.check import at_start
 from hardware import apart
 from hardware.apart import Apart
 
@@ -21,9 +22,9 @@ if not os.path.exists(once):
     os.write(1, sys.argv[2].encode("latin-1") + b"\\n")
     if sys.argv[2] == "flood":
         while True: os.write(1, b"x" * 5000)
-os.write(1, b'{"open": 1}\\n{"key": "7"}\\n')
+os.write(1, b'{"works": ["keypad"]}\\n{"key": "7"}\\n')
 while True:
-    os.write(1, b'{"beat": 1}\\n')
+    os.write(1, b'{"works": ["keypad"]}\\n')
     time.sleep(0.2)
 """
 
@@ -52,7 +53,8 @@ def hands(tmp_path, monkeypatch: pytest.MonkeyPatch):
 
 
 @pytest.mark.parametrize("line", ["[]", "7", "null", '"key"', "nonsense", '{"key": 7}', '{"key": ["a"]}', '{"trouble": [1]}',
-                                  '{"talk": "x"}', "{}", "\xff\xfe", "flood"])
+                                  '{"talk": "x"}', '{"works": 1}', '{"works": ["lamp"]}', '{"works": [["pedal"]]}', "{}",
+                                  "\xff\xfe", "flood"])
 def test_nonsense_is_no_key_and_another_process_is_started(hands, line: str) -> None:
     _, keys, trouble = hands(line)
     until(lambda: keys)
@@ -60,7 +62,7 @@ def test_nonsense_is_no_key_and_another_process_is_started(hands, line: str) -> 
 
 
 def test_one_that_hangs_is_told_within_two_seconds_and_started_again(hands) -> None:
-    one, keys, trouble = hands('{"beat": 1}')
+    one, keys, trouble = hands('{"works": []}')
     until(lambda: keys)
     hung = one.pid
     os.kill(hung, signal.SIGSTOP)
@@ -70,11 +72,50 @@ def test_one_that_hangs_is_told_within_two_seconds_and_started_again(hands) -> N
 
 
 def test_one_that_is_quiet_but_well_is_left_alone(hands) -> None:
-    one, keys, trouble = hands('{"beat": 1}')
+    one, keys, trouble = hands('{"works": []}')
     until(lambda: keys)
     pid = one.pid
     time.sleep(apart.SILENT_S + 0.3)
     assert one.pid == pid and not trouble
+
+
+def test_each_of_the_two_is_there_by_itself_and_none_once_the_process_is_gone(hands) -> None:
+    one, keys, trouble = hands('{"works": ["pedal", "keypad"]}')
+    until(lambda: keys)
+    until(lambda: one.there == ("keypad",))  # the pedal works no more
+    assert one.alive
+    os.kill(one.pid, signal.SIGSTOP)
+    until(lambda: not one.there)
+    assert not one.alive
+    until(lambda: one.there)
+
+
+def test_keypad_and_pedal_of_a_process_that_ends_are_each_lost_and_back(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(apart, "BACK_OFF_S", (0.5,))
+    both = CHILD.replace('"keypad"', '"keypad", "pedal"')
+    told: list[tuple[str, str]] = []
+    configured = {"keypad": {"kind": "matrix"}, "pedal": {"kind": "button"}}
+
+    class Told:
+        lost = staticmethod(lambda device, words="": told.append(("lost", device)))
+        back = staticmethod(lambda device: told.append(("back", device)))
+        trouble = staticmethod(lambda words: None)
+
+    class Had:
+        closed = False
+        devices = (Apart({}, print, print, command=[sys.executable, "-S", "-c", both, str(tmp_path / "once"), '{"works": []}']),)
+
+    one = Had.devices[0]
+    try:
+        until(lambda: one.alive)
+        at_start.begin(Told, Had, configured, gauge=False)  # type: ignore[arg-type]
+        time.sleep(0.3)
+        os.kill(one.pid, signal.SIGKILL)
+        until(lambda: len(told) == 4)
+    finally:
+        Had.closed = True
+        one.close()
+    assert told == [("lost", "keypad"), ("lost", "pedal"), ("back", "keypad"), ("back", "pedal")]
 
 
 def test_the_real_one_beats() -> None:

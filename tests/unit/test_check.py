@@ -22,7 +22,7 @@ from assistant.check.finding import NAMES, PINS, Finding, joined, none_wrong, pa
 from assistant.check.talk import Left, Talk
 from assistant.check.walk import Walk
 from assistant.clock import boot_now
-from assistant.core.events import TestStarted
+from assistant.core.events import DeviceBack, DeviceLost, TestStarted
 from assistant.core.settings import Settings
 from assistant.hands import Hands
 from assistant.live import Live
@@ -271,14 +271,73 @@ def test_at_the_start_what_is_there_is_shown_and_what_is_not_is_said(tmp_path, p
     begun = time.monotonic()
     at_start.begin(one, hands, found, gauge=True, within_s=0.8)
     assert time.monotonic() - begun < 0.1, "the first prompt waits"
-    drained(one, lambda: "gauge" in one.station.state.lost and "usb_pad" in one.station.state.lost)
+    drained(one, lambda: one.station.state.lost == ("buzzer", "gauge", "usb_pad"))
     hands.close()
     assert isinstance(one.speaker, FakeSpeaker)
     said = " ".join(words for _, words in one.speaker.said)
-    assert "The gauge gives no reading yet." in said
-    assert "The USB pad and the buzzer can't be used: bowlside check tells why." in said
+    assert "The gauge gives no reading yet. The USB pad can't be used. The buzzer can't be used: bowlside check tells" in said
     assert "Ready: lamp." in one.notices
-    assert any(note.text.startswith("USB pad lost. The USB pad and the buzzer") for note in one.station.state.notes)
+    assert [(note.id, note.text.split(".")[0]) for note in one.station.state.notes] == [
+        ("gauge", "gauge lost"), ("usb_pad", "USB pad lost"), ("buzzer", "buzzer lost")]
+
+
+class Had:
+    """Hands with these devices, each of one class name; ``working`` are those that are alive."""
+
+    def __init__(self, *kinds: str) -> None:
+        self.working, self.closed = set(kinds), False
+        alive = property(lambda device: type(device).__name__ in self.working)
+        self.devices = tuple(type(kind, (), {"alive": alive})() for kind in kinds)
+
+
+def named(one: Live) -> list[tuple[str, str]]:
+    """The losses and returns in the record, in their order."""
+    events = one.station.journal.events(one.station.test)  # type: ignore[attr-defined]
+    return [(type(event).__name__, event.device) for event in events if isinstance(event, DeviceLost | DeviceBack)]
+
+
+def test_each_that_is_missing_is_recorded_by_its_own_name_and_so_is_its_return(tmp_path) -> None:
+    one, hands = live(tmp_path), Had("Keypad", "Pedal", "Lamp", "Buzzer")
+    hands.working = {"Lamp"}
+    found = settings(keypad={"kind": "matrix"}, pedal={"kind": "button"}, lamp={"kind": "led"}, buzzer={"kind": "active"})
+    begin(one)
+    at_start.begin(one, hands, found, gauge=False, within_s=0.0)  # type: ignore[arg-type]
+    drained(one, lambda: one.station.state.lost == ("buzzer", "keypad", "pedal"))
+    for come, left in (("Pedal", ("buzzer", "keypad")), ("Keypad", ("buzzer",))):
+        hands.working |= {come}
+        drained(one, lambda left=left: one.station.state.lost == left)
+    hands.working -= {"Lamp", "Pedal"}
+    drained(one, lambda: one.station.state.lost == ("buzzer", "lamp", "pedal"))
+    time.sleep(3 * at_start.LOOK_S)
+    hands.working |= {"Lamp"}
+    drained(one, lambda: one.station.state.lost == ("buzzer", "pedal"))
+    hands.closed = True
+    assert named(one)[:5] == [*(("DeviceLost", name) for name in ("keypad", "pedal", "buzzer")),
+                              *(("DeviceBack", name) for name in ("pedal", "keypad"))]
+    assert sorted(named(one)[5:7]) == [("DeviceLost", "lamp"), ("DeviceLost", "pedal")]
+    assert named(one)[7:] == [("DeviceBack", "lamp")]
+    said = [words for _, words in one.speaker.said]  # type: ignore[union-attr]
+    for words in ("The keypad can't be used.", "The buzzer can't be used: bowlside check tells why.", "The keypad is back.",
+                  "The lamp is gone.", "The pedal is gone.", "The lamp is back."):
+        assert said.count(words) == 1, (words, said)
+
+
+def test_a_lamp_that_fails_in_the_middle_is_told_and_its_return_too(tmp_path, pins, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("hardware.ticker.RETRY_S", 0.4)
+    one, found = live(tmp_path), settings(lamp={"kind": "led"}, pedal={"kind": "button"})
+    hands = one.lamps = Hands(one, found)
+    begin(one)
+    at_start.begin(one, hands, found, gauge=False)
+    drained(one, lambda: "Ready: pedal and lamp." in one.notices)
+    lamp, = (device for device in hands.devices if type(device).__name__ == "Lamp")
+    look = lamp._ticker._look
+    lamp._ticker._look = lambda: 1 / 0
+    lamp.show("tap")
+    drained(one, lambda: one.station.state.lost == ("lamp",))
+    lamp._ticker._look = look
+    drained(one, lambda: not one.station.state.lost)
+    hands.close()
+    assert named(one) == [("DeviceLost", "lamp"), ("DeviceBack", "lamp")]
 
 
 def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothing_is_configured(tmp_path, pins) -> None:
@@ -293,8 +352,10 @@ def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothi
     assert not one.station.state.lost
     none = live(tmp_path / "none")
     begin(none)
-    at_start.begin(none, Hands(none, settings()), settings(lamp={"kind": "led", "pin": 27}), gauge=False, within_s=0.0)
+    no_hands = Hands(none, settings())
+    at_start.begin(none, no_hands, settings(lamp={"kind": "led", "pin": 27}), gauge=False, within_s=0.0)
     drained(none, lambda: "lamp" in none.station.state.lost)
+    no_hands.close()
     assert not none.notices, "nothing is ready"
     bare = live(tmp_path / "bare")
     at_start.begin(bare, Hands(bare, settings()), settings(), gauge=False, within_s=0.0)
@@ -307,10 +368,12 @@ def test_a_pad_that_was_missed_at_the_start_is_told_when_it_comes(tmp_path, monk
     monkeypatch.setattr("hardware.hands.open_all", lambda *given: back.append(given[4]) or [])  # on_back
     one, found = live(tmp_path), settings(usb_pad={"kind": "usb", "device": str(tmp_path / "none")})
     begin(one)
-    at_start.begin(one, Hands(one, found), found, gauge=False, within_s=0.0)
+    hands = Hands(one, found)
+    at_start.begin(one, hands, found, gauge=False, within_s=0.0)
     drained(one, lambda: "usb_pad" in one.station.state.lost and bool(back))
     back[0]()
     drained(one, lambda: not one.station.state.lost)
+    hands.close()
     assert isinstance(one.speaker, FakeSpeaker) and "The USB pad is back." in one.speaker.said[-1][1]
 
 

@@ -33,6 +33,9 @@ class FakeLive:
     def lost(self, device: str, words: str) -> None:
         self.told.append(words)
 
+    def back(self, device: str) -> None:
+        self.events.append(DeviceBack(1.0, device))
+
     trouble = lost_words = lambda self, words: self.told.append(words)
 
 

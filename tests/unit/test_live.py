@@ -11,7 +11,7 @@ import pytest
 
 from assistant.clock import boot_now
 from assistant.core.answers import BOUNCE_S
-from assistant.core.events import Event, Restarted, TestStarted
+from assistant.core.events import DeviceBack, DeviceLost, Event, Restarted, TestStarted
 from assistant.core.settings import Settings
 from assistant.core.state import Phase
 from assistant.core.steps import Tap
@@ -170,6 +170,48 @@ def test_a_loudspeaker_that_goes_and_comes_back_is_in_the_record(tmp_path: Path,
         assert next(looks, None) is None, "it did not look often enough to show anything"
 
 
+def losses(journal: Journal, test: int) -> list[tuple[str, str]]:
+    return [(type(event).__name__, event.device) for event in journal.events(test) if isinstance(event, DeviceLost | DeviceBack)]
+
+
+def test_a_device_is_lost_once_however_often_it_is_reported_and_back_only_if_it_was_gone(tmp_path: Path) -> None:
+    with Journal(tmp_path) as journal:
+        bench = Bench(journal, at_once)
+        live = bench.live
+        live.back("lamp")
+        for device, words in (("keypad", "No keys."), ("usb_pad", "No pad."), ("usb_pad", "Still no pad."), ("keypad", "")):
+            live.lost(device, words)
+        live.back("usb_pad")
+        live.back("usb_pad")
+        bench.run(until="leak.ask")
+        assert losses(journal, bench.station.test) == [
+            ("DeviceLost", "keypad"), ("DeviceLost", "usb_pad"), ("DeviceBack", "usb_pad")]
+        said = [words for _, words in bench.speaker.said]
+        assert [said.count(words) for words in ("No keys.", "No pad.", "Still no pad.", "The USB pad is back.")] == [1, 1, 0, 1]
+
+
+def test_what_is_gone_is_in_the_record_of_each_test_of_a_round_and_said_once(tmp_path: Path) -> None:
+    with Journal(tmp_path) as journal:
+        bench = Bench(journal, at_once)
+        bench.live.lost("pedal", "No pedal.")
+        bench.run(until="leak.ask")
+        first, cues = bench.station.test, len(bench.speaker.cued)
+        bench.live.lost("lamp", "No lamp.")
+        while not bench.live.queue.empty():  # between two tests
+            bench.live.queue.get()()
+        bench.code = None
+        bench.station = Station(journal, journal.new_test(), "boot")
+        bench.live.next(bench.station)
+        bench.live.back("pedal")
+        bench.run(until="leak.ask")
+        assert losses(journal, first) == [("DeviceLost", "pedal")]
+        assert losses(journal, bench.station.test) == [("DeviceLost", "pedal"), ("DeviceLost", "lamp"), ("DeviceBack", "pedal")]
+        said = [words for _, words in bench.speaker.said]
+        assert [said.count(words) for words in ("No pedal.", "No lamp.", "The pedal is back.")] == [1, 1, 1]
+        assert [name for name, _ in bench.speaker.cued[cues:]].count("refused") == 1
+        assert Station(journal, bench.station.test).state == bench.station.state
+
+
 class Failing(Journal):
     """A journal whose disk is full for the events that ``fails`` picks; a real one otherwise."""
     fails: Callable[[Event], bool] = staticmethod(lambda event: False)
@@ -182,12 +224,16 @@ class Failing(Journal):
         super().append(test, event, boot)
 
 
-@pytest.mark.parametrize("kind", ["KeyPressed", "TimerDue", "Spoken"])
+@pytest.mark.parametrize("kind", ["KeyPressed", "TimerDue", "Spoken", "DeviceLost", "DeviceBack"])
 def test_an_event_that_can_not_be_recorded_once_is_told_and_the_test_goes_on(tmp_path: Path, kind: str) -> None:
     with Failing(tmp_path) as journal:
         counted = iter(range(1_000_000))
         journal.fails = lambda event: type(event).__name__ == kind and next(counted) == 1
         bench = Bench(journal, at_once)
+        for device in ("lamp", "pedal"):
+            bench.live.lost(device, "It is gone.")
+        for device in ("lamp", "pedal"):
+            bench.live.back(device)
         told: list[str] = []
         append = bench.live.messages.append
         bench.live.messages = type("Told", (type(bench.live.messages),), {
@@ -195,6 +241,8 @@ def test_an_event_that_can_not_be_recorded_once_is_told_and_the_test_goes_on(tmp
         bench.run(until="tap.1.1")
         assert journal.failed == 1
         assert any("Not recorded" in words for words in told)
+        assert sorted(losses(journal, bench.station.test)) == sorted(
+            (event, device) for event in ("DeviceLost", "DeviceBack") for device in ("lamp", "pedal"))
         if kind == "KeyPressed":
             assert any("Not recorded" in words for _, words in bench.speaker.said)
         assert {ident: str(value) for ident, value in bench.station.state.taken().items()} == EARLY
