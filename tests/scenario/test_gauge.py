@@ -78,6 +78,15 @@ def test_guidance_waits_for_words_and_never_covers_a_caution(t: Wired) -> None:
     assert t.state.utterance == number + 1, "the last words are not over yet"
 
 
+def test_bleeding_down_between_the_runs_is_not_guided_and_trimming_for_run_two_is(t: Wired) -> None:
+    skipped(t).wired_run(1).at("letdown.1")
+    before, told = len(t.history), ("Over by", "Under by", "In the band")
+    t.wired_between().at("pump.2.1")
+    assert not [one.text for _, one in t.history[before:] if isinstance(one, Speak) and one.text.startswith(told)]
+    t.charge(15.2).charge(14.5)
+    assert [one.text for _, one in t.history[before:] if isinstance(one, Speak) and one.text.startswith(told)]
+
+
 def test_above_the_maximum_it_warns_at_once(t: Wired) -> None:
     skipped(t).at("pump.1.1").event(GaugeReads(t.now, Decimal("14.0"))).event(GaugeReads(t.now + 1, Decimal("47.1")))
     t.says("Over the meter's maximum: bleed it down.").cues("refused")
