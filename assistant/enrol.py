@@ -193,8 +193,8 @@ def _from_microphone(args: argparse.Namespace, own: OwnModel) -> list[Said] | No
         for one in enrol_listen.sentences(texts, lambda one: own.fits_best(one, texts)):
             said.append(one)
     except KeyboardInterrupt:
-        _complain(f"Stopped after {len(said)} of {len(texts)} sentences; {len(texts) - len(said)} are missing, so nothing is kept "
-                  "and nothing was changed.")
+        _complain(f"Stopped after {len(said)} of {len(texts)} sentences; {len(texts) - len(said)} are missing, so nothing is "
+                  "kept and nothing was changed.")
         return None
     if args.save:
         try:

@@ -77,7 +77,8 @@ class _Utterance:
 
 class Rehearsal:
     def __init__(self, script: Script, journal: Journal, write: Write, answer_rest: bool = False,
-                 realtime: bool = False, voice: Voice | None = None, hear: HearWav | None = None, boot: str = "rehearsal") -> None:
+                 realtime: bool = False, voice: Voice | None = None, hear: HearWav | None = None,
+                 boot: str = "rehearsal") -> None:
         """Raises ScriptError if the journal holds an unfinished test of another kind."""
         self.script = script
         self.write, self.answer_rest, self.realtime = write, answer_rest, realtime

@@ -17,8 +17,9 @@ from assistant.jsonline import loads
 from assistant.procedures import load
 
 LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech", "invented", "round", "sample",
-          "ticket", "truck", "volume_yd3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor", "contract_item",
-          "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at", "discharged_at",
+          "ticket", "truck", "volume_yd3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor",
+          "contract_item", "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at",
+          "discharged_at",
           "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary")
 """Header keys that are labels, not settings; those of the report are explained in report/form.py."""
 ANSWERS = ("say", "key", "hear", "gauge")

@@ -218,7 +218,8 @@ def _text_of(path: Path) -> str:
     except OSError as error:
         raise StationSettingsError(f"{path} can't be read: {error.strerror}.") from None
     except UnicodeDecodeError:
-        raise StationSettingsError(f"{path} is not UTF-8 text. Save it as UTF-8, or remove it to go back to the defaults.") from None
+        raise StationSettingsError(f"{path} is not UTF-8 text. Save it as UTF-8, or remove it to go back to the "
+                                   "defaults.") from None
 
 
 def _checked(source: str, path: Path) -> dict[str, dict[str, Any]]:

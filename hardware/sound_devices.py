@@ -17,8 +17,8 @@ LOST_AFTER_S = 0.7         # no block for so long: the device is gone
 LATE_S = 0.9               # so long later it is told, unless it flows again
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 5.0
 PATIENT_S, RARE_WAIT_S = 300.0, 30.0
-"""A device that was missing so long is looked for more rarely: where some other device is, each look in vain costs 12 kB for good in
-PortAudio and ALSA, which at one every 5 s is 8 MB an hour (400 looks, by the process's memory)."""
+"""A device that was missing so long is looked for more rarely: where some other device is, each look in vain costs 12 kB for
+good in PortAudio and ALSA, which at one every 5 s is 8 MB an hour (400 looks, by the process's memory)."""
 ANEW_S = 600.0             # an empty list is read again after this even if nothing seems to have come
 CLOSE_LIMIT_S = 0.5
 STEADY_S = 5.0             # a device that lasted so long may have one quick, silent second opening

@@ -3,8 +3,8 @@
 
 Frames on both pipes are a head of 12 bytes and a body. Request: "BWRQ", number, length, then JSON {text,
 rate, volume}. Answer: "BWOK" with PCM, shaped (voice_shape.py), or "BWNO" with one plain sentence. Number 0 is the greeting
-after start; its body names what speaks. A request that takes longer than HANG_S ends this process, so that it never outlives a killed
-parent in a hang.
+after start; its body names what speaks. A request that takes longer than HANG_S ends this process, so that it never outlives a
+killed parent in a hang.
 """
 
 from __future__ import annotations

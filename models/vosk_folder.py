@@ -65,7 +65,8 @@ class Costs:
 
     Chosen on the bench's tuning voices (192 readings clean to 0 dB, 272 commands, 80 noises and pieces of talk; the shipped
     network alone): right 84.9, 94.5 %, nothing taken for something 3.8 %. Without a cost of blank 81.8, 94.9, 5.0; with
-    `unknown` at 3 84.9, 94.9, 6.2; the other ways for nothing 84.9, 94.5, 10.0, left out 80.2, 94.5, 7.5 (the last two at other costs).
+    `unknown` at 3 84.9, 94.9, 6.2; the other ways for nothing 84.9, 94.5, 10.0, left out 80.2, 94.5, 7.5 (the last two at other
+    costs).
     """
 
     unknown: float | None = 2.5

@@ -11,8 +11,8 @@ ROOT = os.path.dirname(HERE)
 
 # Independent voices, recorded human digits, a virtual sound system and a terminal to type into.
 DEBIAN_PACKAGES = (
-    "flite", "festival", "festvox-kallpc16k", "festvox-kdlpc16k", "festvox-us-slt-hts", "asterisk-core-sounds-en-wav", "pocketsphinx-testdata",
-    "alsa-utils", "libasound2-plugins", "pulseaudio", "pulseaudio-utils", "sox", "strace", "tmux",
+    "flite", "festival", "festvox-kallpc16k", "festvox-kdlpc16k", "festvox-us-slt-hts", "asterisk-core-sounds-en-wav",
+    "pocketsphinx-testdata", "alsa-utils", "libasound2-plugins", "pulseaudio", "pulseaudio-utils", "sox", "strace", "tmux",
 )
 NO_TESTS_RAN = 5
 

@@ -206,8 +206,8 @@ def _take(turn: Turn, entry: Entry) -> None:
         known = any(judged.verdict and not judged.partial for _, judged in state.judged)
         note(turn, ask.id, sentence("note.entered_late_known" if known else "note.entered_late"), repeat=known)
     entries = (entry,) if state.first is None else (state.first, entry)
-    # Of two that agree within the gauge's spread, the gauge's own counts: it is the middle of many samples. Where both are its own,
-    # the one that its face was seen to show.
+    # Of two that agree within the gauge's spread, the gauge's own counts: it is the middle of many samples. Where both are its
+    # own, the one that its face was seen to show.
     value = entry.value if entry.form == FACE else next((one.value for one in entries if one.source == "gauge"), entry.value)
     turn.set(readings=(*turn.state.readings, Reading(ask.id, value, ask.unit, entries, state.now)))
     spread = {"spread": entry.spread} if entry.spread else {}

@@ -3,7 +3,6 @@ from __future__ import annotations
 
 import argparse
 from datetime import date
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 

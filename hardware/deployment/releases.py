@@ -149,8 +149,8 @@ def _join_lgpio(python: str) -> bool:
     """Header pins with Python 3.13, which no wheel of lgpio is for: the system's own, which Raspberry Pi OS has."""
     there = _output([python, "-I", "-c", JOIN]).returncode == 0
     if not there and platform.machine() == "aarch64":
-        print("lgpio is missing, so keypad, pedal, lamp and buzzer on the header pins won't work; all else will. To have them: sudo "
-              "apt install python3-lgpio, with network, then install this bundle again.", file=sys.stderr)
+        print("lgpio is missing, so keypad, pedal, lamp and buzzer on the header pins won't work; all else will. To have them: "
+              "sudo apt install python3-lgpio, with network, then install this bundle again.", file=sys.stderr)
     return there
 
 

@@ -131,8 +131,8 @@ KINDS, FAULTS = ("flow", "gaps", "command"), ("missed", "split", "late", "early"
 
 def main() -> None:
     words, count = Words(), 30
-    print(f"{'noise':<8}{'SNR':>4} {'kind':<8}{'n':>4}{'missed':>8}{'split':>7}{'late':>6}{'early':>7}{'wait s: median':>16}{'p95':>6}"
-          f"{'false/min':>11}{'joined':>8}")
+    print(f"{'noise':<8}{'SNR':>4} {'kind':<8}{'n':>4}{'missed':>8}{'split':>7}{'late':>6}{'early':>7}{'wait s: median':>16}"
+          f"{'p95':>6}{'false/min':>11}{'joined':>8}")
     for noise in NOISES:
         for snr, blows in ((20, False), (10, False), (5, False), (20, True)):
             kept: dict[str, dict] = {kind: {name: [] for name in FAULTS} for kind in KINDS}

@@ -3,8 +3,8 @@
     python -m tests.bench.speech_start
 
 Through the real speech process, speaker, mixer and stream (the sound device, else the silent one, which has no latency of its
-own). Cached: every fixed phrase of the test, prepared before, the last 4 MB in memory; from disk: in a new process of the station; on the
-fly: read-backs that nobody rendered before. Without the click, which would come first.
+own). Cached: every fixed phrase of the test, prepared before, the last 4 MB in memory; from disk: in a new process of the
+station; on the fly: read-backs that nobody rendered before. Without the click, which would come first.
 """
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The wall clock jumps, the machine sleeps or stalls in the middle of a hold: its length is right on the boot clock, and it is told.
+"""The wall clock jumps, the machine sleeps or stalls in the middle of a hold: its length is right on the boot clock, and
+it is told.
 
 The core on a virtual clock, and the watch that notices jumps and sleep on clocks that the test moves. What the operating system's
 own clocks do at a suspend is not tried here.
@@ -32,7 +33,8 @@ def rest(t: Transcript) -> None:
 
 
 HOLDS: dict[str, tuple[Callable[[Transcript], None], float, str]] = {
-    "leak.hold": (leak, 300.0, "leak.final"), "settle.1.1": (settle, 5.0, "charge.1.1"), "rest.1.1": (rest, 5.0, "equilibrium.1.1")}
+    "leak.hold": (leak, 300.0, "leak.final"), "settle.1.1": (settle, 5.0, "charge.1.1"),
+    "rest.1.1": (rest, 5.0, "equilibrium.1.1")}
 
 
 @pytest.mark.parametrize("hold", HOLDS)

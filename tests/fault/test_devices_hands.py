@@ -1,4 +1,5 @@
-"""The process that watches keypad and pedal may hang, die, flood or talk nonsense: told within 2 s, started again, and keys go on."""
+"""The process that watches keypad and pedal may hang, die, flood or talk nonsense: told within 2 s, started again,
+and keys go on."""
 from __future__ import annotations
 
 import os

@@ -108,7 +108,8 @@ def test_any_byte_of_the_file(folder: Path, offset: int) -> None:
     (folder / FILE).write_bytes(data)
     verified = bowlside("log", "verify", "--json", "--journal", folder)
     shown = bowlside("log", "show", "1", "--json", "--journal", folder)
-    for done in (verified, shown, bowlside("log", "list", "--journal", folder), bowlside("log", "read", "1", "--journal", folder)):
+    for done in (verified, shown, bowlside("log", "list", "--journal", folder),
+                 bowlside("log", "read", "1", "--journal", folder)):
         assert done.code in (0, 1) and len(done.err.strip().splitlines()) <= 1, done
     if shown.code == 0:
         assert {one["id"]: str(one["value"]) for one in shown.lines()[0]["readings"]} == READINGS
@@ -212,7 +213,8 @@ def test_a_newer_schema_is_left_alone(folder: Path) -> None:
 @pytest.mark.parametrize("body", [
     '{"kind":"Heard","at":"soon","text":"next"}', '{"kind":"Heard","at":1,"text":7}', '{"kind":"GaugeSteady","at":1,"value":"x"}',
     '{"kind":"GaugeSteady","at":1,"value":"NaN"}', '{"kind":"GaugeSteady","at":1}', '{"kind":"Spoken","at":1,"number":"x"}',
-    '{"kind":"KeyPressed","at":1,"key":["#"]}', '{"kind":"TimerDue","at":1,"name":7}', '{"at":1}', '[]', '7', 'null', '', 'garbage',
+    '{"kind":"KeyPressed","at":1,"key":["#"]}', '{"kind":"TimerDue","at":1,"name":7}', '{"at":1}', '[]', '7', 'null', '',
+    'garbage',
     '[' * 100_000, '{"kind":"Nothing","at":1}', '{"kind":"Heard","at":1,"text":"next","more":1}', '{"kind":["Heard"],"at":1}',
     '{"kind":"TestStarted","at":0,"test":"x","procedure":7,"settings":[]}',
     '{"kind":"TestStarted","at":0,"test":"x","procedure":{},"settings":{}}',

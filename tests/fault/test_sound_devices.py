@@ -60,7 +60,8 @@ class Bench:
 
     def __init__(self, open_device: Callable[[], End] = End) -> None:
         self.open, self.opened, self.told, self.ups, self.downs = open_device, [], [], 0, 0
-        self.kept = sound_devices.Kept(self._open, lambda words: self.told.append((time.monotonic(), words)), self._up, self._down,
+        self.kept = sound_devices.Kept(self._open, lambda words: self.told.append((time.monotonic(), words)), self._up,
+                                       self._down,
                                        answer_limit_s=1.0)
 
     def _open(self) -> End:

@@ -20,8 +20,10 @@ from assistant.job.file import LABELS, SAMPLED, SETTINGS, SWITCHES, TABLES, Job,
 from assistant.script import ScriptError, header_of
 
 TEXT = EXAMPLE.read_text(encoding="utf-8") if isinstance(EXAMPLE, Path) else str(EXAMPLE)
-HOSTILE = ["inf", "-inf", "nan", "1e400", "-0", "0x10", "1_000", "1" * 400, "0.1e-400", "true", "''", '"\\u0000"', '"\\n"', '"7.25"',
-           "[]", "[[]]", "{}", "{ min = 1 }", "{ min = nan }", "{ max = 1e999 }", "1979-05-27", "07:32:00", '"half-up"', "[1, 2, 3]",
+HOSTILE = ["inf", "-inf", "nan", "1e400", "-0", "0x10", "1_000", "1" * 400, "0.1e-400", "true", "''", '"\\u0000"', '"\\n"',
+           '"7.25"',
+           "[]", "[[]]", "{}", "{ min = 1 }", "{ min = nan }", "{ max = 1e999 }", "1979-05-27", "07:32:00", '"half-up"',
+           "[1, 2, 3]",
            '"' + "x" * 1000 + '"', "-1", "3.5", '"ü\\u202e"', "[14.5, 30, 45]", "99999999999999999999"]
 KEYS = ["test", *LABELS, *SWITCHES, *SETTINGS, *TABLES, "limits", "speech", "air_content", "min", "max", "target", "check_test",
         "every_yd3", "batch_lb", "cementitious", *SAMPLED, "Z", '"TH 40.A"', "a.b", '""']
@@ -94,7 +96,8 @@ def test_the_example_damaged(request: pytest.FixtureRequest) -> None:
 
 
 @pytest.mark.parametrize("content", [
-    b"a" * 100_000, b"[" * 5_000, b"x = " + b"[" * 5_000, b"x = {a = " * 2_000, b"job = \"" + b"\\" * 9_999, b"\xef\xbb\xbf", b"\xff\xfe\x00",
+    b"a" * 100_000, b"[" * 5_000, b"x = " + b"[" * 5_000, b"x = {a = " * 2_000, b"job = \"" + b"\\" * 9_999, b"\xef\xbb\xbf",
+    b"\xff\xfe\x00",
     b"limits = " + b"9" * 5_000, b"chamber_ratio = 0." + b"1" * 5_000, b"".join(b"[mixes.m%d]\n" % n for n in range(20))])
 def test_large_and_deep_ones(content: bytes) -> None:
     job_or_sentence(content)

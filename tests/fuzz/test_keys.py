@@ -27,7 +27,8 @@ from tests.property.test_never_stuck import JOB, TRUE
 
 MASHED = (*"0123456789**#####ABD", "A-held")
 STATION_KEYS = {*TOKENS, "quit"}
-PIECES = [b"\x1b[", b"\x1bO", b"\x1b[3~", b"\x1b", b"[", b"O", b"A", b"0", b"7", b";", b"\x7f", b"\xc3", b"\xa9", b"\xf0\x9f", b"\xff", b"\r", b"q", b"#", b"~", b"\x00"]
+PIECES = [b"\x1b[", b"\x1bO", b"\x1b[3~", b"\x1b", b"[", b"O", b"A", b"0", b"7", b";", b"\x7f", b"\xc3", b"\xa9", b"\xf0\x9f",
+          b"\xff", b"\r", b"q", b"#", b"~", b"\x00"]
 
 
 def times(request: pytest.FixtureRequest, count: int) -> int:
@@ -109,7 +110,8 @@ def test_mashing_the_keypad_takes_nothing_that_was_not_read_back(test: str, requ
             due = [name for name, when in state.timers if when <= now]
             event = TimerDue(now, due[0]) if due else (
                 Spoken(now, state.utterance) if chance.random() < 0.3 else
-                KeyPressed(now, keys.pop(0) if keys else chance.choice((*MASHED, *(("C-held",) if chance.random() < 0.1 else ())))))
+                KeyPressed(now, keys.pop(0) if keys else
+                           chance.choice((*MASHED, *(("C-held",) if chance.random() < 0.1 else ())))))
             before = state
             state, effects = step(state, event)
             for effect in effects:

@@ -17,8 +17,10 @@ from assistant.script import Script, ScriptError, read
 from tests.command import HEADER, READINGS, bowlside, script
 
 scalars = (st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20)
-           | st.sampled_from(["sequential", "zero", "next", "7 * 2 5 #", "charge.1.1", "x.wav", ".", "0.06", "half-up", 10 ** 400]))
-values = st.recursive(scalars, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+           | st.sampled_from(["sequential", "zero", "next", "7 * 2 5 #", "charge.1.1", "x.wav", ".", "0.06", "half-up",
+                              10 ** 400]))
+values = st.recursive(scalars,
+                      lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
                       max_leaves=8)
 headers = st.dictionaries(st.sampled_from([*HEADER, "job", "speech", "practice", "clamps", "step_targets", "max_psi", "other"]),
                           values, max_size=4).map(lambda more: {"test": "sequential", **more})
@@ -79,7 +81,8 @@ SOUND: list[bytes] = []
 
 @given(st.integers(1, 60), st.binary(max_size=60) | st.text(max_size=60) | st.builds(
     lambda kind, at, more: json.dumps({"kind": kind, "at": at, **more}), st.sampled_from([*KINDS]), scalars,
-    st.dictionaries(st.sampled_from(["text", "key", "number", "name", "value", "boot", "device", "words", "seconds", "why", "test",
+    st.dictionaries(st.sampled_from(["text", "key", "number", "name", "value", "boot", "device", "words", "seconds", "why",
+                                     "test",
                                      "procedure", "settings", "header"]), values, max_size=5)))
 def test_anything_as_a_row_of_the_journal(seq: int, body: bytes | str) -> None:
     if not SOUND:

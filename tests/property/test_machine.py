@@ -7,7 +7,8 @@ from hypothesis import given, settings, strategies as st
 
 from assistant.core.commands import COMMANDS
 from assistant.core.effects import Effect, Listen, Record, Speak
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged, KeyPressed,
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged,
+                                   KeyPressed,
                                    Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear, from_plain, to_plain)
 from assistant.core.machine import step
 from assistant.core.prompts import prompts
@@ -23,7 +24,8 @@ PROMPTS = {one.id for one in prompts(FIRST.procedure)}
 
 NUMBERS = st.one_of(
     st.sampled_from(["forty five point two", "forty five point two one", "fourteen point five", "thirty", "forty five",
-                     "seven point two five", "eighteen point six three", "thirty one point eight one", "three one point eight one",
+                     "seven point two five", "eighteen point six three", "thirty one point eight one",
+                     "three one point eight one",
                      "zero", "ninety nine point nine nine", "seven point two five nine"]))
 WORDS = st.one_of(NUMBERS, st.sampled_from([phrase for phrases in COMMANDS.values() for phrase in phrases]), st.text(max_size=12))
 KEYS = st.sampled_from([*"0123456789*#ABCD", "A-held", "C-held", "D-held", "", "Z"])
@@ -124,7 +126,8 @@ def test_nothing_unconfirmed_is_ever_taken(what: list[tuple[str, object, float]]
         assert len(after.readings) == len(before.readings) + len(taken)
         for one in taken:
             assert before.phase is Phase.CONFIRM and before.proposed is not None
-            assert isinstance(event, Heard) and event.text.split() == ["yes"] or isinstance(event, KeyPressed) and event.key == "#"
+            assert isinstance(event, Heard) and event.text.split() == ["yes"] or isinstance(event,
+                                                                                            KeyPressed) and event.key == "#"
             assert one["id"] == before.ask.id
             if before.ask.entries == "two":
                 first, second = before.first, before.proposed

@@ -12,7 +12,8 @@ from decimal import Decimal
 import pytest
 
 from assistant.core.effects import Record
-from assistant.core.events import (DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged, KeyPressed, Restarted, Spoken, TestStarted, TimerDue,
+from assistant.core.events import (DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged, KeyPressed, Restarted,
+                                   Spoken, TestStarted, TimerDue,
                                    Unclear)
 from assistant.core.judge import judge
 from assistant.core.machine import step

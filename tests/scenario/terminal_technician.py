@@ -144,8 +144,8 @@ class Technician:
             keys("Enter")
         elif "DAMP THE O-RING" in what or "UNCLAMP" in what:
             keys("u", "Enter")
-        elif "WAIT" in shown and "TIME LEFT" in shown.upper() and "SETTLE" in shown or "HOLD HAS BEGUN" in what or "LET IT SETTLE" in what \
-                or "KEEP HOLDING" in what:
+        elif "WAIT" in shown and "TIME LEFT" in shown.upper() and "SETTLE" in shown or any(
+                words in what for words in ("HOLD HAS BEGUN", "LET IT SETTLE", "KEEP HOLDING")):
             return
         else:
             keys("Enter")

@@ -78,14 +78,16 @@ def test_a_whole_round_of_one_technician(tmp_path: Path) -> None:
     temperature = found[2]
     assert temperature["after_last_portion_s"] < found[1]["after_last_portion_s"] + 120
     assert any("was in the concrete for" in note["text"] for note in temperature["notes"])
-    assert [line["id"] for line in done.lines("listening")].count("thermometer") == 1, "it is in: nobody is told to put it in again"
+    assert [line["id"]
+            for line in done.lines("listening")].count("thermometer") == 1, "it is in: nobody is told to put it in again"
     waited = next(line["seconds"] for line in done.lines("hold") if line["id"] == "wait" and line["event"] == "start")
     assert 0 < waited < 60, "what the slump left of the two minutes, no more"
 
 
 def test_the_thermometer_waits_out_what_is_missing_of_its_two_minutes(tmp_path: Path) -> None:
     """Asked for early, only the rest of its time is waited."""
-    done = play(tmp_path, script(("temperature", "slump"), {"on": "next.slump", "say": "no"}, *read("slump", "4.00"), *read("temperature", "68")))
+    done = play(tmp_path, script(("temperature", "slump"), {"on": "next.slump", "say": "no"}, *read("slump", "4.00"),
+                                 *read("temperature", "68")))
     assert done.code == 0
     hold = next(line for line in done.lines("hold") if line["id"] == "wait" and line["event"] == "start")
     assert Decimal(110) < hold["seconds"] < Decimal(120)
@@ -209,7 +211,8 @@ def test_a_round_that_was_left_can_be_left_alone(tmp_path: Path) -> None:
     done = play(tmp_path, script(("slump", "temperature"), *read("slump", "4.25"), {"on": "next.temperature", "say": "no"},
                                  {"on": "stop", "say": "yes"}))
     assert done.code == 1 and "Stop here?" in said(done)
-    again = play(tmp_path, script(("slump", "temperature"), {"on": "go_on", "say": "no"}, *read("slump", "4.25"), *read("temperature", "68")))
+    again = play(tmp_path, script(("slump", "temperature"), {"on": "go_on", "say": "no"}, *read("slump", "4.25"),
+                                  *read("temperature", "68")))
     assert again.code == 0
     assert [one["round"] for one in recorded(tmp_path)] == ["R-1", "R-1", "R-3", "R-3", "R-3"]
 
@@ -243,7 +246,7 @@ def test_an_answer_to_a_test_that_the_round_has_not(tmp_path: Path) -> None:
     bowlside("rehearse", "-", stdin=text).is_one_sentence(2, "line 2", "temperature")
 
 
-# --- what the journal has of a round ---------------------------------------------------------------------------------------------
+# --- what the journal has of a round ------------------------------------------------------------------------------------------
 
 def again(folder: Path, text: str, boot: str = "rehearsal", later: timedelta = timedelta()) -> list[dict[str, Any]]:
     """The same as ``play``, after a reboot (another ``boot``) or with the wall clock further on."""
@@ -258,7 +261,8 @@ def again(folder: Path, text: str, boot: str = "rehearsal", later: timedelta = t
 def test_after_a_reboot_the_wall_clock_tells_and_that_is_noted(tmp_path: Path) -> None:
     """The boot clock begins anew; 200 s later by the wall the slump is 200 s nearer to its end."""
     play(tmp_path, script(("slump", "cylinders")))
-    again(tmp_path, script(("slump", "cylinders"), *read("slump", "4.25"), *read("cylinder.set", "1"), *read("cylinder.count", "4")),
+    again(tmp_path,
+          script(("slump", "cylinders"), *read("slump", "4.25"), *read("cylinder.set", "1"), *read("cylinder.count", "4")),
           boot="after", later=timedelta(seconds=200))
     slump, cylinders = recorded(tmp_path)[1:]
     assert [one["test"] for one in (slump, cylinders)] == ["slump", "cylinders"]
@@ -270,7 +274,8 @@ def test_after_a_reboot_the_wall_clock_tells_and_that_is_noted(tmp_path: Path) -
 def test_after_a_reboot_nobody_knows_how_long_the_thermometer_stood(tmp_path: Path) -> None:
     play(tmp_path, script(("temperature", "slump"), {"on": "next.temperature", "say": "no"}))
     lines = again(tmp_path, script(("temperature", "slump"), *read("slump", "4.00"), *read("temperature", "68")), boot="after")
-    assert [line["seconds"] for line in lines if line["kind"] == "hold" and line["event"] == "start" and line["id"] == "wait"] == [120]
+    assert [line["seconds"] for line in lines if line["kind"] == "hold" and line["event"] == "start"
+            and line["id"] == "wait"] == [120]
 
 
 def test_a_round_of_yesterday_is_not_gone_on_with(tmp_path: Path) -> None:

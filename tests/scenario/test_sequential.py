@@ -50,7 +50,8 @@ def test_cautions_come_when_they_matter(t: Transcript) -> None:
     t.one_step(1, 3, "45.00", "31.81").says("caustic water", "eyewear on, face away", "slowly")
     t.between().one_run(2, RUN_2).hear("next").says("still under pressure")
     t.hear("next").hear("next").says("Never loosen a clamp with pressure in the bowl", "The gauge shows only the chamber")
-    t.hear("no").listens("finish.letdown").hear("next").hear("next").hear("yes").says("unclamp in opposite pairs").hear("next").says("wash")
+    t.hear("no").listens("finish.letdown").hear("next").hear("next").hear("yes").says("unclamp in opposite pairs")
+    t.hear("next").says("wash")
 
 
 def test_the_leak_hold_speaks_its_marks(t: Transcript) -> None:
@@ -165,7 +166,8 @@ class TestDoubleEntry:
 
 def test_take_back_two_readings_later(t: Transcript) -> None:
     to_run_1(t).one_step(1, 1, "14.50", "7.52").to_equilibrium(1, 2, "30.00")
-    t.hear("take it back").says("Taking back start pressure, run 1, step 2").listens("charge.1.2").records("taken_back", id="charge.1.2")
+    t.hear("take it back").says("Taking back start pressure, run 1, step 2").listens("charge.1.2").records("taken_back",
+                                                                                                           id="charge.1.2")
     t.hear("take it back").says("Taking back equilibrium, run 1, step 1").listens("equilibrium.1.1")
     t.reading("equilibrium.1.1", "7.25").at("charge.1.2").reading("charge.1.2", "30.00").at("equilibrium.1.2")
     assert t.state.taken()["equilibrium.1.1"] == Decimal("7.25")
@@ -237,12 +239,14 @@ def test_a_negative_metric_is_never_a_result(t: Transcript) -> None:
 def test_a_test_by_keys_alone(t: Transcript) -> None:
     t.key("#").key("#").key("4 5 * 2 5 #").says("four, five, point, two, five").key("#").takes("leak.charge", "45.25")
     t.wait(8).key("4 5 * 3 B 2 0 #").says("four, five, point, two, zero").key("C").takes_nothing().listens("leak.initial")
-    t.key("4 4 C 4 5 * 2 0 #").key("#").takes("leak.initial", "45.20").key("D").says("5 minutes left").key("D D").says("Leak hold")
+    t.key("4 4 C 4 5 * 2 0 #").key("#").takes("leak.initial",
+                                              "45.20").key("D").says("5 minutes left").key("D D").says("Leak hold")
     t.key("A").says("The hold has begun").key("A-held").says("Paused").key("A-held").says("The hold has begun")
 
 
 def test_wrong_keys_are_answered_and_harm_nothing(t: Transcript) -> None:
-    t.key("7").says("No reading is asked for").at("zero").key("C").says("nothing to clear").key("B").says("no reading to take back")
+    t.key("7").says("No reading is asked for").at("zero").key("C").says("nothing to clear")
+    t.key("B").says("no reading to take back")
     t.hear("next").key("5").says("Yes is the hash key").hear("yes").key("#").says("Key the reading first").key("* * #")
     t.refuses("leak.charge").listens("leak.charge").key("9 9 9 9 9 9 9 9 9 9 #").refuses("leak.charge").takes_nothing()
 
@@ -343,7 +347,8 @@ def test_one_erase_too_many_takes_nothing_back(t: Transcript) -> None:
 def test_words_said_to_another_prompt_answer_nothing(t: Transcript) -> None:
     """A yes that was still being decoded when the key had already answered."""
     to_run_2(t).one_run(2, ("7.25", "18.63", "31.81")).at("metric.keep")
-    t.event(Heard(t.now, "yes", "equilibrium.2.3.again.confirm")).at("metric.keep").records("note", id="equilibrium.2.3.again.confirm")
+    t.event(Heard(t.now, "yes", "equilibrium.2.3.again.confirm")).at("metric.keep").records("note",
+                                                                                            id="equilibrium.2.3.again.confirm")
 
 
 def test_nothing_cuts_off_a_caution(t: Transcript) -> None:

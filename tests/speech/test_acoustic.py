@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from hardware import cues
-from tests.speech.sound_world import RATE, SoundWorld, heard, missing, onsets, running
+from tests.speech.sound_world import RATE, heard, missing, onsets, running
 
 pytestmark = [pytest.mark.alone, pytest.mark.skipif(bool(missing()), reason=missing() or "")]
 LIMIT_S = 25

@@ -59,7 +59,8 @@ def test_nothing_that_is_adapted_names_a_voice_or_noise_that_only_scores():
             continue
         assert "import evaluate" not in text, path.name
         for line in text.splitlines():
-            assert "evaluate import" not in line or not {"_festival", "woman", "_joined", "people"} & set(line.replace(",", " ").split())
+            assert "evaluate import" not in line or not {"_festival", "woman", "_joined",
+                                                         "people"} & set(line.replace(",", " ").split())
         assert not [word for word in words if word in text], path.name
 
 

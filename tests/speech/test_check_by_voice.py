@@ -49,7 +49,8 @@ def test_loudspeaker_and_microphone_by_voice_alone(tmp_path: Path) -> None:
             terminal.wait_for("Now say, at the distance you work at", 60)
             time.sleep(4.5)  # while it is said
             digits = tmp_path / "digits.wav"
-            subprocess.run(["flite", "-voice", "slt", "-t", "one. two. three. four. five.", "-o", str(digits)], check=True, timeout=20)
+            subprocess.run(["flite", "-voice", "slt", "-t", "one. two. three. four. five.", "-o", str(digits)], check=True,
+                           timeout=20)
             world.play(digits)
             page = terminal.wait_for(r"LEFT \d", 40)
         finally:

@@ -40,7 +40,8 @@ def write(path: Path, sound, rate: int) -> Path:
 
 
 def hear(*args: str) -> tuple[list[dict], subprocess.CompletedProcess]:
-    done = subprocess.run([sys.executable, "-m", "assistant", "hear", *args, "--json"], capture_output=True, text=True, timeout=120)
+    done = subprocess.run([sys.executable, "-m", "assistant", "hear", *args, "--json"], capture_output=True, text=True,
+                          timeout=120)
     return [json.loads(line) for line in done.stdout.splitlines()], done
 
 

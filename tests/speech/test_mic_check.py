@@ -11,7 +11,6 @@ import pytest
 
 from assistant import mic_report
 from hardware.stream import write_wav
-from models import level
 from models.wav import RATE
 from tests.command import bowlside
 from tests.speech.sound_world import ROOT, SoundWorld, running

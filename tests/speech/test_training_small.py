@@ -12,7 +12,6 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from pathlib import Path
 
 import numpy as np
 import pytest

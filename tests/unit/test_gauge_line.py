@@ -73,7 +73,7 @@ def test_the_samples_time_and_text():
 
 def test_joining_in_the_middle_of_a_line_takes_nothing_of_it():
     """Mutant: without dropping the first piece, "4.50" of "14.50" would be a reading."""
-    wire, told = Wire(), Told()
+    wire = Wire()
     source = LineGauge(SerialPort(wire.path, 9600, "8N1"), Pattern("{value}", "psi", 2), lambda: 0.0)
     source.open()
     wire.send(b"4.50\r\n14.51\r\n")

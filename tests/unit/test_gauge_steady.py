@@ -58,7 +58,8 @@ def test_a_step_is_never_blended_and_soon_over(noise: float, rate: float) -> Non
 
 @pytest.mark.parametrize("noise", [0.005, 0.01, 0.02, 0.05])
 def test_the_noise_is_learned_even_while_somebody_pumps(noise: float) -> None:
-    """Ramps, strokes of 1 psi a second, strokes faster than they can be told from noise, after some rest: against the standard deviation that the noise was made with."""
+    """Ramps, strokes of 1 psi a second, strokes faster than they can be told from noise, after some rest: against the
+    standard deviation that the noise was made with."""
     strokes = [lambda t: 30.0, lambda t: 0.5 * t, lambda t: float(int(t)), lambda t: float(int(t / 0.4)) if t > -5 else 0.0]
     for motion in strokes:
         *_, (_, _, steady) = played(motion, noise, 10.0, places=4)

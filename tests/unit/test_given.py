@@ -90,7 +90,8 @@ def test_a_meter_out_of_date_is_refused_or_used_with_a_reason(folder: Path) -> N
 
 def test_what_is_not_known_is_said_only_where_it_matters(folder: Path) -> None:
     no_job = asked(folder, job=None)
-    assert given.for_real(no_job, folder, ["slump"], "normal").remark == "No job file: there are no limits. Name the job with --job."
+    assert given.for_real(no_job, folder, ["slump"],
+                          "normal").remark == "No job file: there are no limits. Name the job with --job."
     assert "placeholder" in given.for_real(no_job, folder, ["sequential"], "normal").remark
     assert "placeholder" in given.for_real(asked(folder), folder, ["sequential"], "normal").remark
     assert not given.for_real(asked(folder), folder, ["pressure-air"], "normal").remark
@@ -117,7 +118,8 @@ def test_what_the_job_says_of_its_rounds(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(("line", "words"), [
-    ('tests = ["slumps"]', r'line 2: "tests" is \["slumps"\]'), ("technicians = 3", "line 2.*1 or 2"), ("tets = 1", "did you mean"),
+    ('tests = ["slumps"]', r'line 2: "tests" is \["slumps"\]'), ("technicians = 3", "line 2.*1 or 2"),
+    ("tets = 1", "did you mean"),
     ("second = 7", "line 2.*must be a text"), ('tests = "slump"', "line 2.*list")])
 def test_a_wrong_round_in_a_job_file_is_told_with_its_line(tmp_path: Path, line: str, words: str) -> None:
     path = tmp_path / "job.toml"

@@ -174,7 +174,8 @@ def texts(path: Path) -> list[tuple[int, str]]:
                 and getattr(node.exc.func, "id", "") in ("ValueError", "KeyError"):
             skipped |= {id(one) for one in ast.walk(node.exc)}
     return [(node.lineno, node.value) for node in ast.walk(tree) if isinstance(node, ast.Constant) and id(node) not in skipped
-            and isinstance(node.value, str) and re.search(r"[A-Za-z]{2,}[,.:;?!]? [A-Za-z]| [A-Za-z]{2,}|[A-Za-z]{2,} ", node.value)]
+            and isinstance(node.value, str)
+            and re.search(r"[A-Za-z]{2,}[,.:;?!]? [A-Za-z]| [A-Za-z]{2,}|[A-Za-z]{2,} ", node.value)]
 
 
 def test_no_words_to_the_technician_are_left_in_the_core() -> None:

@@ -136,7 +136,8 @@ def test_a_whole_test_by_keys_left_once_and_its_holds_are_as_long_as_they_must_b
         # Never shorter. How late a busy disk may make it is a matter of measuring, not of this test.
         assert wanted - 0.002 <= length <= wanted + 2.0, f"{ident} took {length:.3f} s"
     cued = left.speaker.cued + again.speaker.cued
-    assert [name for name, _ in cued].count("tap_first") == 6 and ("tap", 0.1 + 5 * 0.2) in cued and ("tap_end", 0.1 + 1 + 0.2) in cued
+    assert [name for name, _ in cued].count("tap_first") == 6 and ("tap", 0.1 + 5 * 0.2) in cued and ("tap_end",
+                                                                                                      0.1 + 1 + 0.2) in cued
 
 
 def test_a_speaker_that_never_finishes_does_not_stop_the_keys(tmp_path: Path) -> None:
@@ -165,7 +166,8 @@ def test_a_loudspeaker_that_goes_and_comes_back_is_in_the_record(tmp_path: Path,
 
     with Journal(tmp_path) as journal:
         bench = Bench(journal, lambda live: Heard(live.spoken)).run(until="tap.1.1")
-        told = [event.__class__.__name__ for event in journal.events(bench.station.test) if getattr(event, "device", "") == "speaker"]
+        told = [event.__class__.__name__ for event in journal.events(bench.station.test)
+                if getattr(event, "device", "") == "speaker"]
         assert told == ["DeviceLost", "DeviceBack"]
         assert next(looks, None) is None, "it did not look often enough to show anything"
 

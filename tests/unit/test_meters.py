@@ -96,7 +96,8 @@ def test_leak_holds_come_from_the_record(tmp_path: Path) -> None:
         given = script({**READINGS, "leak.final": final}, HEADER | more)
         bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=given)
     meter = register.meters()["M-3"]
-    assert [(one.drop_psi, one.verdict, one.on) for one in meter.holds] == [(D("0.05"), "pass", TODAY), (D("0.03"), "pass", TODAY)]
+    assert [(one.drop_psi, one.verdict, one.on) for one in meter.holds] == [(D("0.05"), "pass", TODAY),
+                                                                            (D("0.03"), "pass", TODAY)]
     assert [one.drop_psi for one in register.meters(holds=1)["M-3"].holds] == [D("0.03")]
     assert fit_for_use(meter, TODAY, leak=True) == []
     tomorrow = TODAY + timedelta(days=1)

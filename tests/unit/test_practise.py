@@ -35,4 +35,5 @@ def test_every_step_that_needs_the_meter_has_a_hint(tmp_path: Path) -> None:
     assert hint(t.state) == ""
     t.hear("next").hear("yes")
     assert "Up arrow pumps" in hint(t.state)
-    assert "Right arrow presses" in hint(to_run_1(Transcript(tmp_path / "b")).hear("next").wait(5).reading("charge.1.1", "14.50").state)
+    assert "Right arrow presses" in hint(to_run_1(Transcript(tmp_path / "b")).hear("next").wait(5).reading("charge.1.1",
+                                                                                                           "14.50").state)

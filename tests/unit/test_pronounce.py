@@ -35,7 +35,8 @@ def test_examples(shown: str, said: str) -> None:
 
 
 def test_to_be_written_down_each_digit_has_a_pause_after_it() -> None:
-    assert pronounce("Start pressure: four, five, point, zero, zero.", to_write=True) == "Start pressure: four, five, point, zero, zero."
+    assert pronounce("Start pressure: four, five, point, zero, zero.",
+                     to_write=True) == "Start pressure: four, five, point, zero, zero."
     assert pronounce("over 0.20 by 0.01", to_write=True) == "over zero, point, two, zero by zero, point, zero, one"
 
 

@@ -81,7 +81,8 @@ def test_of_the_metric_the_rule_says_nothing() -> None:
 
 @pytest.mark.parametrize("value, verdict, words", [
     ("0.21", "none", "0.21 plus or minus 0.04 psi can't be told from the limit 0.20"),
-    ("0.24", "none", "can't be told"), ("0.25", "fail", "is above"), ("0.16", "none", "can't be told"), ("0.15", "pass", "is below"),
+    ("0.24", "none", "can't be told"), ("0.25", "fail", "is above"), ("0.16", "none", "can't be told"),
+    ("0.15", "pass", "is below"),
 ])
 def test_a_metric_beside_its_limit(value, verdict, words) -> None:
     found = quality.against_limit(D(value), D("0.04"), D("0.20"))

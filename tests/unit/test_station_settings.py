@@ -22,7 +22,8 @@ def test_the_place_follows_xdg(monkeypatch, tmp_path):
 
 
 @pytest.mark.parametrize("source, words", [
-    ("[voice]\nrate_wpm = 500", "[voice] rate_wpm = 500 is not allowed; it must be a whole number from 80 to 300 (words a minute), or 0 for the pace"),
+    ("[voice]\nrate_wpm = 500",
+     "[voice] rate_wpm = 500 is not allowed; it must be a whole number from 80 to 300 (words a minute), or 0 for the pace"),
     ("[voice]\nrate_wpm = true", "rate_wpm = true is not allowed"),
     ("[voice]\nwording = 'chatty'", '[voice] wording = "chatty" is not allowed; it must be one of "normal", "terse", "coaching"'),
     ("[voice]\nclick = 1", "click = 1 is not allowed; it must be true or false"),

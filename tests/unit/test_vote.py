@@ -156,7 +156,8 @@ def test_what_the_own_model_says_three_times_commands_the_station_alone(text: st
     assert vote.winner() == text
 
 
-@pytest.mark.parametrize("text, expect", [("yes", Expect("yesno")), ("take it back", Expect("command")), ("scrap the test", Expect("command")),
+@pytest.mark.parametrize("text, expect",
+                         [("yes", Expect("yesno")), ("take it back", Expect("command")), ("scrap the test", Expect("command")),
                                           ("seven point two five", READING), ("seven point two five", ANYWHERE)])
 def test_never_what_takes_or_throws_away_a_reading(text: str, expect: Expect):
     vote = Vote(expect, WITH_OWN)

@@ -24,7 +24,8 @@ def readings(chance: random.Random) -> list[tuple[str, Decimal]]:
     found = [("leak.charge", near(45.25, "0.24")), ("leak.initial", initial), ("leak.final", initial - near(0.06, "0.05"))]
     air, metric = Decimal(f"{chance.uniform(2.0, 9.5):.2f}"), Decimal(f"{chance.uniform(0.02, 0.40):.2f}")
     whole = 100 * SETTINGS.chamber_ratio
-    ratio = pressure.bowl_ratio(Decimal("14.5"), Decimal("14.5") * whole / (air + SETTINGS.aggregate_correction_pct + whole), Decimal(0))
+    ratio = pressure.bowl_ratio(Decimal("14.5"), Decimal("14.5") * whole / (air + SETTINGS.aggregate_correction_pct + whole),
+                                Decimal(0))
     for run in (1, 2):
         before = Decimal(0)
         for step in (1, 2, 3):

@@ -74,9 +74,9 @@ class Clip:
         """16-bit mono at 16 kHz."""
         if self.saying is not None:
             return to_pcm(in_scene(clean(self.saying), self.scene))
-        if not self.scene.noise:
-            return to_pcm(np.random.default_rng(self.scene.seed).standard_normal(int(self.seconds * RATE)).astype(np.float32) * 3e-5)
         dice = np.random.default_rng(self.scene.seed)
+        if not self.scene.noise:
+            return to_pcm(dice.standard_normal(int(self.seconds * RATE)).astype(np.float32) * 3e-5)
         sound = noises.noise(self.scene.noise, int(self.seconds * RATE), dice)
         begin = int(dice.uniform(0.2, 0.5) * len(sound))        # what an ear is given begins with something louder
         sound[begin:begin + int(dice.uniform(0.2, 1) * RATE)] *= dice.uniform(1, 4)
@@ -134,7 +134,8 @@ def _said(ident: str, group: str, condition: str, saying: Saying, expect: Expect
     return Clip(ident, group, condition, saying.voice, saying.text, expect, truth, saying, scene, form)
 
 
-def _reading(ident: str, group: str, condition: str, voice: Voice, scene: Scene, chance: random.Random, off: bool = False) -> Clip:
+def _reading(ident: str, group: str, condition: str, voice: Voice, scene: Scene, chance: random.Random,
+             off: bool = False) -> Clip:
     while True:
         name, value, expect = a_reading(chance)
         if off:     # a charge or equilibrium that nobody would expect, but that can be
@@ -145,7 +146,8 @@ def _reading(ident: str, group: str, condition: str, voice: Voice, scene: Scene,
         if name.startswith("charge.") and chance.random() < 0.3:        # many are trimmed to the very figure
             value = min(short, key=lambda one: abs(one - value)).quantize(Decimal("0.01")) if not off else value
         form, words = one_form(value, voice, chance)
-        return _said(ident, group, condition, Saying(voice.name, words, chance.randrange(MANNERS)), expect, f"{value:f}", scene, form)
+        return _said(ident, group, condition, Saying(voice.name, words, chance.randrange(MANNERS)), expect, f"{value:f}", scene,
+                     form)
 
 
 def _readings(chance: random.Random, each: int, role: str) -> Iterator[Clip]:
@@ -167,7 +169,8 @@ def _off_plan(chance: random.Random, each: int, role: str) -> Iterator[Clip]:
 def _placed_readings(chance: random.Random, each: int, role: str) -> Iterator[Clip]:
     for place in PLACES[1:]:
         for n, voice in enumerate(chance.sample(speaking(role), min(4 * each, len(speaking(role))))):
-            yield _reading(f"placed {place} {n}", "readings in places", f"20 dB, {place}", voice, _scene(chance, role, 20.0, place), chance)
+            yield _reading(f"placed {place} {n}", "readings in places", f"20 dB, {place}", voice,
+                           _scene(chance, role, 20.0, place), chance)
 
 
 def _commands(chance: random.Random, each: int, role: str) -> Iterator[Clip]:
@@ -194,7 +197,8 @@ def _yes_no(chance: random.Random, each: int, role: str) -> Iterator[Clip]:
             able = [voice for voice in speaking(role) if voice.can_say(word)]
             for n in range(6 * each):
                 yield _said(f"{word} {_condition(snr)} {n}", f'"{word}"', _condition(snr),
-                            Saying(able[n % len(able)].name, word, chance.randrange(MANNERS)), YES_NO, word, _scene(chance, role, snr))
+                            Saying(able[n % len(able)].name, word, chance.randrange(MANNERS)), YES_NO, word,
+                            _scene(chance, role, snr))
 
 
 def _awaited(chance: random.Random) -> Iterator[Expect]:
@@ -214,7 +218,8 @@ def _talk(chance: random.Random, each: int, role: str) -> Iterator[Clip]:
                 saying = Saying("read prose", f"{number} {start:.2f} {length:.2f}")
             if role != "tune" and n % 6 == 2:       # numbers that are no reading
                 saying = Saying("digit strings", chance.choice(sorted(STRINGS)))
-            yield _said(f"talk {expect.kind} {n}", f"talk while a {expect.kind} is awaited", _condition(snr), saying, expect, None,
+            yield _said(f"talk {expect.kind} {n}", f"talk while a {expect.kind} is awaited", _condition(snr), saying, expect,
+                        None,
                         _scene(chance, role, snr))
     for n in range(4 * each):
         snr = chance.choice((None, 20.0, 10.0))
@@ -230,7 +235,8 @@ def _noise(chance: random.Random, each: int, role: str) -> Iterator[Clip]:
     for kind in ("", *noises.kinds("tune" if role == "tune" else "all")):
         for n in range(each):
             for expect in _awaited(chance):
-                yield Clip(f"noise {kind} {expect.kind} {n}", f"{'noise' if kind else 'silence'} while a {expect.kind} is awaited",
+                yield Clip(f"noise {kind} {expect.kind} {n}",
+                           f"{'noise' if kind else 'silence'} while a {expect.kind} is awaited",
                            kind or "silence", "", "", expect, None, None, Scene(kind, 0.0, "close", chance.randrange(10**9)),
                            seconds=chance.uniform(0.4, 3.5))
 
@@ -248,7 +254,8 @@ def _station(chance: random.Random, each: int, role: str) -> Iterator[Clip]:
         words = chance.choice(said)
         for expect in _awaited(chance):
             snr = chance.choice((20.0, 10.0))
-            yield _said(f"station {expect.kind} {n}", f"the station's own voice while a {expect.kind} is awaited", _condition(snr),
+            yield _said(f"station {expect.kind} {n}", f"the station's own voice while a {expect.kind} is awaited",
+                        _condition(snr),
                         Saying("the station", words), expect, None, _scene(chance, role, snr, "far"))
 
 

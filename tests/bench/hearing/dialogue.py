@@ -70,7 +70,8 @@ class Technician:
         found = readings(random.Random(f"test {self.chance.randrange(VALUES)}"))
         at = self.chance.randrange(len(found))
         self.before, (self.name, self.value) = dict(found[:at]), found[at]
-        self.voice: Voice = self.chance.choice([one for one in speaking(role) if one.can_say(digits(self.value).replace(",", ""))])
+        self.voice: Voice = self.chance.choice([one for one in speaking(role)
+                                                if one.can_say(digits(self.value).replace(",", ""))])
         self.manner = self.chance.randrange(MANNERS)
         kinds = noises.kinds("tune" if role == "tune" else "all")
         self.scene = Scene(self.chance.choice(kinds), self.chance.choice(ratios), self.chance.choice(("close", "close", "room")))
@@ -177,7 +178,8 @@ def dialogue(ear: Ear, man: Technician) -> dict[str, Any]:
             taken = f"{found[0]['value']:f}"
             break
     entries = 2 if "equilibrium" in man.name and man.name.endswith(".3") else 1
-    return {"name": man.name, "truth": f"{man.value:f}", "taken": taken, "tries": tries, "entries": entries, "keyed": keyed_reading,
+    return {"name": man.name, "truth": f"{man.value:f}", "taken": taken, "tries": tries, "entries": entries,
+            "keyed": keyed_reading,
             "voice": man.voice.name, "noise": man.scene.noise, "snr": man.scene.snr_db, "form": man.form, **told}
 
 
@@ -213,8 +215,8 @@ def report(done: list[dict[str, Any]]) -> Iterator[str]:
         nos = sum(one.get("said no", 0) for one in some)
         yield (f"| {'all' if snr is None else f'{snr:.0f} dB'} | {len(some)} | {wrong} ({at_most(wrong, len(some)):.2f} %) "
                f"| {100 * quick / len(some):.1f} % | {100 * sum(one['keyed'] for one in some) / len(some):.1f} % "
-               f"| {sum(one.get('offered wrong', 0) for one in some)} | {sum(one.get('no heard as yes', 0) for one in some)} of {nos} "
-               f"| {sum(one['taken'] is None for one in some)} |")
+               f"| {sum(one.get('offered wrong', 0) for one in some)} | {sum(one.get('no heard as yes', 0) for one in some)} "
+               f"of {nos} | {sum(one['taken'] is None for one in some)} |")
 
 
 def main() -> None:

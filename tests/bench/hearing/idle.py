@@ -49,7 +49,8 @@ def sound(kind: str, seed: str, role: str) -> np.ndarray:
     made = np.zeros(PIECE_S * RATE, np.float32)
     at = 0
     while at < len(made):       # the noise changes every 5 to 30 s
-        part = noises.noise(chance.choice(noises.kinds("tune" if role == "tune" else "all")), int(chance.uniform(5, 30) * RATE), dice)
+        part = noises.noise(chance.choice(noises.kinds("tune" if role == "tune" else "all")), int(chance.uniform(5, 30) * RATE),
+                            dice)
         part = part[:len(made) - at] * 10 ** (chance.uniform(-30, 0) / 20)
         made[at:at + len(part)] += part
         at += len(part)
@@ -100,7 +101,8 @@ def piece(number: int, seed: int, role: str, ear: Ear) -> dict[str, Any]:
                 if one.kind == "taken":
                     counts["taken"] += 1
                     counts[f"taken {one.fields['value']} at {one.fields['id']}"] += 1
-            counts["commands"] += any(one.kind == "heard" for one in records) and not any(one.kind == "proposed" for one in records)
+            kinds = {one.kind for one in records}
+            counts["commands"] += "heard" in kinds and "proposed" not in kinds
             if any(one.kind == "taken" for one in records) or state.phase not in (Phase.ENTRY, Phase.CONFIRM):
                 state = fresh
     return {"piece": number, "kind": kind, "asked": fresh.phase.value, **counts}
@@ -130,12 +132,13 @@ def work(number: int) -> dict[str, Any]:
 
 
 def report(done: list[dict[str, Any]]) -> Iterator[str]:
-    yield "| sound | asked for | hours | utterances cut | commands or words heard | values offered | values taken |\n|---|---|---|---|---|---|---|"
+    yield "| sound | asked for | hours | utterances cut | commands or words heard | values offered | values taken |"
+    yield "|---|---|---|---|---|---|---|"
     for kind in (*KINDS, None):
         for asked in (("entry", "confirm") if kind else (None,)):
             some = [one for one in done if kind in (None, one["kind"]) and asked in (None, one["asked"])]
             cells = [sum(one.get(name, 0) for one in some) for name in ("cut", "commands", "offered", "taken")]
-            yield (f"| {kind or 'all'} | {asked or ''} | {len(some) * PIECE_S / 3600:.2f} | " + " | ".join(map(str, cells)) + " |")
+            yield f"| {kind or 'all'} | {asked or ''} | {len(some) * PIECE_S / 3600:.2f} | {' | '.join(map(str, cells))} |"
 
 
 def main() -> None:

@@ -73,7 +73,8 @@ def _drum(samples: int, dice: np.random.Generator) -> np.ndarray:
     pace = dice.uniform(3, 9)
     for at in np.cumsum(dice.exponential(1 / pace, int(samples / RATE * pace * 2) + 2)):
         length = int(dice.uniform(0.08, 0.25) * RATE)
-        _add(sound, int(at * RATE), dice.uniform(1, 5) * sloped(length, 0.35, dice, 300) * np.exp(-np.arange(length) * 5 / length))
+        _add(sound, int(at * RATE),
+             dice.uniform(1, 5) * sloped(length, 0.35, dice, 300) * np.exp(-np.arange(length) * 5 / length))
     return sound
 
 
@@ -88,7 +89,8 @@ def _compressor(samples: int, dice: np.random.Generator) -> np.ndarray:
     beat = 2 * np.pi * np.cumsum(_wander(samples, dice.uniform(8, 14), 0.3, dice)) / RATE
     knock = np.maximum(0, np.sin(beat)) ** 12 * sloped(samples, 0.5, dice, 80)
     tone = dice.uniform(95, 130)
-    whine = sum(np.sin(2 * np.pi * tone * k * np.arange(samples) / RATE + dice.uniform(0, 6)) / k**0.5 for k in (1, 2, 3, 4, 6, 8))
+    whine = sum(np.sin(2 * np.pi * tone * k * np.arange(samples) / RATE + dice.uniform(0, 6)) / k**0.5
+                for k in (1, 2, 3, 4, 6, 8))
     return 2 * _unit(knock) + dice.uniform(0.5, 1) * _unit(whine) + dice.uniform(0.2, 0.7) * sloped(samples, -0.2, dice)
 
 
@@ -115,7 +117,8 @@ def _babble(role: str, samples: int, dice: np.random.Generator) -> np.ndarray:
     people = [voice for voice in speaking(role) if voice.can_say("talk")]
     sound = np.zeros(samples)
     for _ in range(dice.integers(4, 8)):
-        said = np.concatenate([clean(Saying(people[dice.integers(len(people))].name, TALK[dice.integers(len(TALK))])) for _ in "ab"])
+        said = np.concatenate([clean(Saying(people[dice.integers(len(people))].name, TALK[dice.integers(len(TALK))]))
+                               for _ in "ab"])
         sound += np.roll(np.resize(said, samples), dice.integers(samples)) * dice.uniform(0.3, 1)
     return sound
 

@@ -60,13 +60,15 @@ def at_most(count: int, of: int) -> float:
 
 def row(clip: Clip, understood: dict[str, Understood], cpu: dict[str, float], decodings: list[Any] | None = None) -> Row:
     """One clip's line of the file that ``--save`` writes."""
-    expect = {"kind": clip.expect.kind, "low": _text(clip.expect.low), "high": _text(clip.expect.high), "places": clip.expect.places,
+    expect = {"kind": clip.expect.kind, "low": _text(clip.expect.low), "high": _text(clip.expect.high),
+              "places": clip.expect.places,
               "near": [_text(end) for end in clip.expect.near] if clip.expect.near else None}
     ways = {name: {"heard": one.heard, "value": one.value if one.accepted else None, "s": round(one.decode_s, 4),
                    "cpu_s": round(cpu[name], 4)}
             for name, one in understood.items()}
     return {"clip": clip.ident, "group": clip.group, "condition": clip.condition, "speaker": clip.speaker, "accent": clip.accent,
-            "role": clip.role, "noise": clip.scene.noise, "form": clip.form, "text": clip.text, "truth": clip.truth, "expect": expect,
+            "role": clip.role, "noise": clip.scene.noise, "form": clip.form, "text": clip.text, "truth": clip.truth,
+            "expect": expect,
             "audio_s": round(len(clip.pcm) / 32000, 3), "ways": ways, "decodings": decodings}
 
 
@@ -106,7 +108,8 @@ def tables(rows: list[Row]) -> Iterator[str]:
     """The whole report as Markdown."""
     ways = list(rows[0]["ways"])
     readings = [one for one in rows if one["group"] == "readings"]
-    yield from _table("Readings: exact / wrong offered / asked again, %", "condition", readings, ways, lambda one: one["condition"])
+    yield from _table("Readings: exact / wrong offered / asked again, %", "condition", readings, ways,
+                      lambda one: one["condition"])
     placed = [one for one in rows if one["group"] in ("readings in places", "readings off the plan")]
     yield from _table("Readings elsewhere", "where", placed, ways, lambda one: f"{one['group']}, {one['condition']}")
     noisy = [one for one in readings if one["condition"] in ("20 dB", "10 dB")]
@@ -153,7 +156,8 @@ def _matrix(rows: list[Row], way: str) -> Iterator[str]:
 def costs(rows: list[Row]) -> Iterator[str]:
     """The processor's own time, since on a busy machine the clock tells of the others."""
     yield "\n**Cost, utterances with words**\n"
-    yield "| way | decode s / audio s, of processor time | end of speech to answer, less the endpoint wait: median, 95 %, s of it |"
+    yield ("| way | decode s / audio s, of processor time "
+           "| end of speech to answer, less the endpoint wait: median, 95 %, s of it |")
     yield "|---|---|---|"
     spoken = [one for one in rows if one["text"]]
     for way in rows[0]["ways"]:

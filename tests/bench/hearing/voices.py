@@ -216,7 +216,8 @@ def _woman(word: str) -> np.ndarray:
         raise Missing("Recorded numbers are missing: apt install asterisk-core-sounds-en-wav.")
     if word == "point":                 # the end of "exclamation point"; there is no "point" alone
         return _read(RECORDED / "letters/exclaimation-point.wav")[int(0.965 * RATE):int(1.37 * RATE)]
-    name = {"oh": "letters/o", "no": "vm-no", "next": "vm-next"}.get(word) or f"digits/{TENS.get(word) or FROM_0_TO_20.index(word)}"
+    name = {"oh": "letters/o", "no": "vm-no",
+            "next": "vm-next"}.get(word) or f"digits/{TENS.get(word) or FROM_0_TO_20.index(word)}"
     return _read(RECORDED / f"{name}.wav")
 
 

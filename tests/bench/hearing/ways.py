@@ -107,7 +107,8 @@ def _first(clip: Clip) -> Understood:
 
     engine = _shared_engine()
     began = time.perf_counter()
-    one = next((one for one in engine.decodings(to_sound(clip.pcm, RATE), clip.expect) if not getattr(one, "narrowed", False)), "")
+    one = next((one for one in engine.decodings(to_sound(clip.pcm, RATE), clip.expect) if not getattr(one, "narrowed", False)),
+               "")
     return _believed(getattr(one, "text", one), clip, began)
 
 
