@@ -204,8 +204,10 @@ def _in_a_run(state: State) -> bool:
 def _restarted(turn: Turn) -> None:
     state = turn.state
     # Utterances of the process that died will never be reported: they are over.
+    # After a reboot the boot clock has begun anew: a time kept from before it would lie ahead, for hours.
     turn.set(spoken=state.utterance, cautions=(), listening=False, typed="", paused=False, quiet=False, last_key="",
-             steady=None, guided=None, lost=())
+             steady=None, guided=None, lost=(), opened=min(state.opened, state.now),
+             proposed=state.proposed and replace(state.proposed, at=min(state.proposed.at, state.now)))
     if state.before_scrap is Phase.TAPPING:
         turn.set(before_scrap=Phase.READY)
     turn.clear_timers("words")

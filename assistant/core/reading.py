@@ -164,7 +164,7 @@ def override(turn: Turn, use: bool) -> None:
 def propose(turn: Turn, entry: Entry) -> None:
     spread = {"spread": entry.spread} if entry.spread else {}
     turn.record("proposed", id=turn.state.prompt, value=entry.value, unit=turn.state.ask.unit, source=entry.source, **spread)
-    turn.set(phase=Phase.CONFIRM, proposed=entry, typed="", misses=0)
+    turn.set(phase=Phase.CONFIRM, proposed=replace(entry, at=turn.state.now), typed="", misses=0)
     turn.say_prompt()
 
 

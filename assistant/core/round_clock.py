@@ -130,6 +130,8 @@ def restarted(turn: Turn, event: Restarted) -> None:
         return
     if event.boot != state.boot:
         turn.clear_timers("round:")
+        if state.timed_at is not None and event.sampled_at is not None:  # as long after the last portion as it was
+            turn.set(timed_at=state.timed_at - state.sampled_at + event.sampled_at)
         turn.set(sampled_at=event.sampled_at, boot=event.boot)
         turn.note("round", sentence("round.lost" if event.sampled_at is None else "round.by_wall"))
     if turn.state.sampled_at is not None:

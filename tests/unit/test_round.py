@@ -244,6 +244,13 @@ def test_a_reboot_leaves_only_the_wall_clock() -> None:
     assert "is not known" in lost.state.notes[0].text and len([one for one in lost.state.notes if one.id == "round"]) == 1
 
 
+def test_what_had_begun_before_a_reboot_began_as_long_after_the_last_portion_as_it_did() -> None:
+    machine = Machine("slump", **CLOCK).post(Heard(110.0, "next"))
+    assert machine.state.timed_at == 110.0
+    machine.post(Restarted(20.0, "two", sampled_at=-100.0))
+    assert machine.state.timed_at - machine.state.sampled_at == 20.0, "the record and the report tell it"
+
+
 def test_a_restart_in_one_boot_says_nothing_of_what_is_over() -> None:
     machine = Machine("slump", **CLOCK).post(Restarted(350.0, "one"))
     assert {name for name in machine.round_timers if name.startswith("round:300")} >= {"round:300:0"}
