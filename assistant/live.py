@@ -281,8 +281,10 @@ class Live:
             case Speak():
                 self._line("said", id=effect.id, text=effect.text)
                 ident = str(effect.number + self._said_before)
-                if speaker is None or not effect.aloud:
+                if speaker is None:
                     self.spoken(ident)
+                elif not effect.aloud:
+                    speaker.say(ident, "")  # in its turn: else a caution before it would count as said while it still sounds
                 else:
                     speaker.rate_wpm = effect.wpm or self._rate_wpm
                     speaker.say(ident, pronounce(effect.text, to_write=bool(effect.wpm)))

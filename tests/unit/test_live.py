@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -212,6 +213,30 @@ def test_what_is_gone_is_in_the_record_of_each_test_of_a_round_and_said_once(tmp
         assert [said.count(words) for words in ("No pedal.", "No lamp.", "The pedal is back.")] == [1, 1, 1]
         assert [name for name, _ in bench.speaker.cued[cues:]].count("refused") == 1
         assert Station(journal, bench.station.test).state == bench.station.state
+
+
+def test_quiet_a_caution_is_not_over_before_it_is_said(tmp_path: Path) -> None:
+    """The question behind it is only shown; that must not count for the caution too, or the next key cuts it off."""
+    with Journal(tmp_path) as journal:
+        bench = Bench(journal, lambda live: FakeSpeaker(live.spoken, at_once=False))
+        bench.station.handle(bench.first)
+        bench.live._ready = True  # no loop runs here: what waits is handled by ``key``
+
+        def key(name: str) -> None:
+            time.sleep(PAUSE_S)
+            bench.live.key(name)
+            while not bench.live.queue.empty():
+                bench.live.queue.get()()
+        for name in ("D-held", "#", "#"):
+            bench.speaker.finish()
+            key(name)
+        state = bench.station.state
+        assert state.prompt == "leak.charge" and len(state.cautions) == 1, "hands off the lever"
+        kept: list[Any] = []
+        bench.speaker.hush = kept.append  # type: ignore[method-assign, assignment]
+        key("D")
+        key("D")
+        assert kept == [{str(state.cautions[0])}] * 2
 
 
 class Failing(Journal):
