@@ -109,6 +109,22 @@ def test_words_of_the_test_before_do_not_open_the_ear_of_this_one(tmp_path: Path
         assert live.station.state.spoken == 1
 
 
+def test_words_cut_off_as_a_test_ends_are_none_of_the_next_ones(tmp_path: Path) -> None:
+    """The speaker reports them while the loop is between the two: they must not stand for cautions that nobody has heard yet."""
+    with Journal(tmp_path) as journal:
+        live = Live(Station(journal, 1, "boot"))
+        speaker = FakeSpeaker(live.spoken, at_once=False)
+        live.attach(speaker)
+        first = TestStarted(boot_now(), "slump", load("slump"), Settings().to_mapping(), {})
+        threading.Timer(0.2, lambda: live.key("quit")).start()
+        live.run(first)
+        speaker.finish()
+        live.next(Station(journal, 2, "boot"))
+        threading.Timer(0.2, lambda: live.key("quit")).start()
+        live.run(first)
+        assert live.station.state.spoken == 0 and live.station.state.cautions == (2,)
+
+
 def test_without_a_terminal_it_says_so(tmp_path: Path) -> None:
     process("round", "--practise", "--journal", tmp_path).is_one_sentence(2, "terminal")
 
