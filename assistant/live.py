@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 from assistant import view
 from assistant.clock import Watch, boot_now
+from assistant.core.answers import BOUNCE_S
 from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
 from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Restarted, Spoken, Suspended,
                                    TestStarted, TimerDue)
@@ -95,6 +96,8 @@ class Live:
         """What is handled now was said in an earlier test of the round."""
         self._unreported: Spoken | None = None
         self._silent_looks: int | None = None
+        self._enter_from = 0.0
+        """Boot time from which # is meant for this test: sooner it is a bounce of the one that answered the test before."""
         self._began = boot_now()
         self._keys = Gate(KEYS_A_SECOND, boot_now, lambda: self.trouble(sentence("flood.keys")))
 
@@ -159,7 +162,9 @@ class Live:
 
     def next(self, station: Handles) -> None:
         """Another test on the same devices; call ``run`` then. What is still being said of the old one is none of its words."""
-        self._said_before += self.station.state.utterance
+        before = self.station.state
+        self._said_before += before.utterance
+        self._enter_from = before.last_key_at + BOUNCE_S if before.last_key == "#" else 0.0
         self.station, self.heard, self.finished = station, "", None
         self._ready, self._unreported, self._not_before = False, None, {}
 
@@ -332,6 +337,9 @@ class Live:
     def _key(self, name: str) -> None:
         if self.speaker is not None:
             self.speaker.cue(echo(self.station.state, name))
+        if name == "#" and boot_now() < self._enter_from:
+            self._enter_from = boot_now() + BOUNCE_S  # a held key goes on bouncing
+            return
         self._handle(KeyPressed(boot_now(), name))
 
     def _meter(self, action: str) -> None:

@@ -125,6 +125,28 @@ def test_words_cut_off_as_a_test_ends_are_none_of_the_next_ones(tmp_path: Path) 
         assert live.station.state.spoken == 0 and live.station.state.cautions == (2,)
 
 
+def test_a_bounce_of_the_key_that_chose_a_test_does_not_begin_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("assistant.live.BOUNCE_S", 5.0)  # a busy disk takes its time
+    with Journal(tmp_path) as journal:
+        live = Live(Station(journal, 1, "boot"))
+        live.attach(FakeSpeaker(live.spoken))
+        first = TestStarted(boot_now(), "slump", load("slump"), Settings().to_mapping(), {})
+        for name, at in (("#", 0.2), ("quit", 0.25)):
+            threading.Timer(at, lambda name=name: live.key(name)).start()
+        live.run(first)
+        assert live.station.state.prompt == "layer.1"
+        live.next(Station(journal, 2, "boot"))
+        live.key("#")
+        threading.Timer(0.2, lambda: live.key("quit")).start()
+        live.run(first)
+        assert live.station.state.prompt == "damp", "nobody has taken the first scoop"
+        live.next(Station(journal, 3, "boot"))
+        live.key("#")
+        threading.Timer(0.2, lambda: live.key("quit")).start()
+        live.run(first)
+        assert live.station.state.prompt == "layer.1"
+
+
 def test_without_a_terminal_it_says_so(tmp_path: Path) -> None:
     process("round", "--practise", "--journal", tmp_path).is_one_sentence(2, "terminal")
 
