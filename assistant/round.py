@@ -180,7 +180,10 @@ class Round:
         if this.portion is not None and test != "sampling":
             clock = self._clock(this)
             labels["sampled_at"] = this.portion.wall.isoformat()[11:16]
-            if how == "next" and self._other_began(this, test, clock):
+            told = how == "next" and self._other_began(this, test, clock)
+            if told is None:
+                return False
+            if told:
                 clock["told"] = True
         if how == "check":
             labels["check_of"] = sentence("round.check_of", test=named([test]))
@@ -201,13 +204,13 @@ class Round:
         self.play(station, first_event, header.procedure)
         return station.over
 
-    def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any]) -> bool:
-        """Two technicians and it is late for this test: the other may have begun it in time."""
+    def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any]) -> bool | None:
+        """Two technicians and it is late for this test: the other may have begun it in time. None: the round was left there."""
         limit = limit_s(test, self.settings)
         if self.plan.technicians < 2 or limit is None or test not in clock["to_begin"] or self.now() - clock["at"] <= limit:
             return False
-        answer, _ = self._ask(this, [core.Question("told", sentence("round.other_in_time"), rare=True)], stop="")
-        return bool(answer)
+        answer, state = self._ask(this, [core.Question("told", sentence("round.other_in_time"), rare=True)], stop="")
+        return None if state.outcome in ("", "scrapped") else bool(answer)
 
     def _finish(self, station: Station) -> bool:
         """Go on with a test of a round that was broken off. False: left again."""

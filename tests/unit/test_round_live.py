@@ -58,7 +58,7 @@ def play(folder: Path, leave: str = "") -> tuple[int, FakeSpeaker]:
         def one(station: Handles, first: Event, _: Procedure) -> None:
             live.next(station)
             live.run(first)
-        hand = Technician(live, {"temperature": "six eight"}, leave)
+        hand = Technician(live, {"temperature": "six eight", "slump": "four"}, leave)
         code = Round(journal, plan_of(GIVEN, "here"), "boot", one, boot_now).go()
         hand.over = True
     return code, speaker
@@ -145,6 +145,17 @@ def test_a_bounce_of_the_key_that_chose_a_test_does_not_begin_it(tmp_path: Path,
         threading.Timer(0.2, lambda: live.key("quit")).start()
         live.run(first)
         assert live.station.state.prompt == "layer.1"
+
+
+def test_left_at_the_question_about_the_other_technician_no_test_begins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever stops the station there, or the system, has not answered it."""
+    monkeypatch.setattr("assistant.round.limit_s", lambda test, settings: 0.001)
+    for key, value in (("technicians", 2), ("tests", ["slump"])):
+        monkeypatch.setitem(GIVEN, key, value)
+    code, _ = play(tmp_path, leave="told")
+    assert code == 1
+    with Journal(tmp_path, write=False) as journal:
+        assert [record.of(journal, test)["test"] for test in journal.tests()] == ["sampling"]
 
 
 def test_without_a_terminal_it_says_so(tmp_path: Path) -> None:
