@@ -2,7 +2,6 @@
 from __future__ import annotations
 
 import time
-from datetime import datetime
 from pathlib import Path
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -11,11 +10,6 @@ _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 def boot_now() -> float:
     """Seconds since boot, suspend included."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)
-
-
-def today() -> str:
-    """The day by the wall clock, as 2031-05-17."""
-    return datetime.now().astimezone().date().isoformat()
 
 
 def boot_id() -> str:

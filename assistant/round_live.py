@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -65,7 +66,7 @@ def _plan(args: argparse.Namespace, folder: Path, wording: str) -> tuple[Plan, C
 
 def _farewell(journal: Journal, folder: Path, args: argparse.Namespace) -> None:
     """What is in the record of this round, a line a test, and what to do with it."""
-    found = newest(journal, clock.today(), args.practise)
+    found = newest(journal, datetime.now().astimezone(), args.practise)
     if found is None:
         return
     own = f" --journal {folder}" if args.journal or args.practise else ""

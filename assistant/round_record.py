@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from assistant import record
@@ -65,19 +65,21 @@ def _done(one: Mapping[str, Any]) -> core.Done:
                      bool(one.get("check_of")), bool(one.get("comparison")))
 
 
-def newest(journal: Journal, day: str, practice: bool = False) -> SoFar | None:
-    """The newest round of that day (as 2031-05-17); None where there is none."""
-    tests: list[int] = []
-    name = ""
+NIGHT = timedelta(hours=3)
+"""A round of before midnight is gone on with so long after it. Ours: much is poured at night, and a round takes an hour."""
+
+
+def newest(journal: Journal, wall: datetime, practice: bool = False) -> SoFar | None:
+    """The newest round of the day of ``wall``, or of the night before it (see NIGHT); None where there is none."""
+    days = {wall.date().isoformat(), (wall - NIGHT).date().isoformat()}
     for test in reversed(journal.tests()):
-        wall, first = _first(journal, test)
-        if wall[:10] != day:
+        began, first = _first(journal, test)
+        if began[:10] not in days:
             break
         header = first.get("header", {})
-        if header.get("round") and bool(header.get("practice")) == practice and name in ("", header["round"]):
-            name = header["round"]
-            tests.insert(0, test)
-    return so_far(journal, name, tests) if name else None
+        if header.get("round") and bool(header.get("practice")) == practice:
+            return so_far(journal, header["round"], of_round(journal, header["round"]))
+    return None
 
 
 def so_far(journal: Journal, name: str, tests: list[int]) -> SoFar:

@@ -285,6 +285,34 @@ def test_a_round_of_yesterday_is_not_gone_on_with(tmp_path: Path) -> None:
     assert not [line for line in lines if line.get("id") == "go_on"]
 
 
+class At(datetime):
+    """The wall clock of the journal, as a test sets it."""
+    wall: datetime
+
+    @classmethod
+    def now(cls, tz: Any = None) -> datetime:  # type: ignore[override]
+        return cls.wall
+
+
+@pytest.mark.parametrize("cut", ["slump", "between", "between after one more"])
+def test_a_round_goes_on_after_midnight(cut: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its sample and its clocks are of the evening; a dead battery at midnight must not cost them."""
+    monkeypatch.setattr("assistant.journal.datetime", At)
+    tests = ("slump", "pressure-air")
+
+    def at(hour: int, minute: int, day: int, *lines: dict[str, Any]) -> list[dict[str, Any]]:
+        At.wall = datetime(2031, 5, day, hour, minute).astimezone()
+        return again(tmp_path, script(tests, *lines), later=At.wall - datetime.now().astimezone())
+    stop = ({"on": "next.pressure-air", "say": "no"}, {"on": "stop", "say": "yes"})
+    at(23, 58, 17, *(() if cut == "slump" else (*read("slump", "4.25"), *stop) if cut == "between" else
+                     ({"on": "next.slump", "say": "no"}, {"on": "next.pressure-air", "say": "no"}, {"on": "stop", "say": "yes"})))
+    if cut == "between after one more":
+        at(0, 2, 18, *read("slump", "4.25"), *stop)
+    at(0, 4, 18, *(read("slump", "4.25") if cut == "slump" else ()), *read("air.reading", "6.2"))
+    assert [one["test"] for one in recorded(tmp_path)] == ["sampling", "slump", "pressure-air"]
+    assert {one["round"] for one in recorded(tmp_path)} == {"R-1"}
+
+
 def test_practice_and_real_rounds_are_never_mixed(tmp_path: Path) -> None:
     left = ({"on": "next.temperature", "say": "no"}, {"on": "stop", "say": "yes"})
     play(tmp_path, script(("slump", "temperature"), *read("slump", "4.25"), *left, practice=True))
