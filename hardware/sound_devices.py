@@ -77,7 +77,8 @@ def _list_anew(sd) -> None:
     now = time.monotonic()
     if _found_nothing_at is not None and now - _found_nothing_at < ANEW_S and _nothing_there():
         return
-    sd._terminate()     # noqa: SLF001  the library has no public way to read the device list again
+    with contextlib.suppress(Exception):    # where its last start failed there is nothing to end: it refuses, for ever
+        sd._terminate()     # noqa: SLF001  the library has no public way to read the device list again
     sd._initialize()    # noqa: SLF001
     _found_nothing_at = None if len(sd.query_devices()) else now
 

@@ -350,3 +350,24 @@ def test_a_list_that_has_devices_is_read_again_each_time(port_audio: FakePortAud
     port_audio.devices = ["one that does not open"]
     look(3)
     assert port_audio.read == 3
+
+
+def test_a_start_of_port_audio_that_fails_once_does_not_end_the_sound_for_good(port_audio: FakePortAudio,
+                                                                              monkeypatch: pytest.MonkeyPatch) -> None:
+    """A card pulled out while the list is read can do that. As in PortAudio itself, what did not start can't be ended."""
+    started = [True]
+
+    def start() -> None:
+        port_audio.read += 1
+        started[0] = port_audio.read > 1
+        if not started[0]:
+            raise OSError("Error initializing PortAudio")
+
+    def end() -> None:
+        if not started[0]:
+            raise OSError("PortAudio not initialized")
+    monkeypatch.setattr(port_audio, "_initialize", start)
+    monkeypatch.setattr(port_audio, "_terminate", end)
+    with pytest.raises(OSError, match="initializing"):
+        sound_devices.open_stream(lambda sd: "a stream")
+    assert sound_devices.open_stream(lambda sd: "a stream") == "a stream"
