@@ -54,11 +54,13 @@ class Hands:
     def deaf(self) -> bool:
         """The buzzer sounds, or nobody presses the talk pedal: what the microphone hears now is not meant.
 
-        The pedal counts from its first press on: one that can't be opened, or hangs on no wire, must not make the station deaf.
+        The pedal counts from its first press on, and while it works: one that can't be opened, hangs on no wire or is gone must
+        not make the station deaf.
         """
         if any(getattr(device, "deaf", False) for device in self._devices):
             return True
-        return boot_now() > self._ear_until
+        return boot_now() > self._ear_until and any(
+            one.alive and (type(one).__name__ == "Pedal" or "pedal" in getattr(one, "there", ())) for one in self._devices)
 
     def close(self) -> None:
         with self._lock:

@@ -142,6 +142,32 @@ def test_lamp_buzzer_and_talk_pedal(tmp_path: Path, pins: MockFactory) -> None:
     assert {thread.name for thread in threading.enumerate()} & {"the lamp", "the pedal"} == set()
 
 
+class Watcher:
+    """As hardware.apart.Apart."""
+    there: tuple[str, ...] = ("keypad", "pedal")
+
+    @property
+    def alive(self) -> bool:
+        return bool(self.there)
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_talk_pedal_that_is_gone_leaves_the_ear_open(tmp_path: Path) -> None:
+    """With it the keypad may be gone: then the voice is all that is left to go on with."""
+    hands, watcher = Hands(live(tmp_path), {}), Watcher()
+    hands._keep([watcher])
+    hands._ear_until = 0.0  # pressed and let go, some time ago
+    assert hands.deaf()
+    for there in ((), ("keypad",)):
+        watcher.there = there
+        assert not hands.deaf()
+    watcher.there = ("pedal",)
+    assert hands.deaf()
+    hands.close()
+
+
 @pytest.mark.parametrize("kind", ["line", "polled", "modbus"])
 def test_practise_puts_the_simulated_meter_on_a_wire(tmp_path: Path, kind: str) -> None:
     one, meter = live(tmp_path), Meter()
