@@ -49,17 +49,14 @@ class Round:
         station = unfinished(self.journal, self.boot)
         if station is not None and not self._finish(station):
             return 1
-        found: SoFar | None
-        if station is not None:  # whatever day it began on
-            name = str((station.state.header or {})["round"])
-            found = so_far(self.journal, name, of_round(self.journal, name))
-        elif (found := newest(self.journal, self.wall(), bool(self.plan.given.get("practice")))) and (left := self._open(found)):
+        found = newest(self.journal, self.wall(), bool(self.plan.given.get("practice")))
+        if station is None and found is not None and (left := self._open(found)):
             goes_on = core.Question("go_on", sentence("round.go_on", name=found.name, tests=named(left)))
             answer, state = self._ask(found, [goes_on], stop="")
             if state.outcome in ("", "scrapped"):
                 return 1
             found = found if answer else None
-        else:
+        elif station is None:
             found = None
         name = found.name if found is not None else f"R-{self.journal.new_test()}"
         return self._until_done(found or SoFar(name))
