@@ -117,7 +117,7 @@ def _begin_hold(turn: Turn, step: Hold) -> None:
 
 
 MISSED_S = 10.0
-"""A hold whose end is noticed later than this was slept through or stalled: it does not count. Ours."""
+"""A hold or a count whose end is noticed later than this was slept through or stalled: it does not count. Ours."""
 
 
 def end_hold(turn: Turn, late: float) -> None:
@@ -180,11 +180,19 @@ def begin_cadence(turn: Turn) -> None:
     turn.timer("tap", turn.state.now + tap.length)
 
 
-def after_tapping(turn: Turn) -> None:
-    if turn.state.phase is Phase.TAPPING:
-        advance(turn)
+def after_tapping(turn: Turn, late: float) -> None:
+    """Blows that nobody counted, because the station slept, are done again; a cone can't be lifted twice, so there it is noted."""
+    step, procedure = turn.state.step, turn.state.procedure
+    assert procedure is not None
+    if late > MISSED_S:
+        note(turn, step.id, sentence("note.count_missed", seconds=f"{late:.0f}"))
+    if turn.state.phase is not Phase.TAPPING:
+        turn.set(ended_away=step.id)
+    elif late > MISSED_S and procedure.pressurised:
+        turn.say(sentence("test.count_missed"), step.id)
+        begin(turn)
     else:
-        turn.set(ended_away=turn.state.step.id)
+        advance(turn)
 
 
 # --- judgement -------------------------------------------------------------------------------------------------------

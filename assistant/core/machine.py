@@ -153,7 +153,7 @@ def _due(turn: Turn, name: str) -> None:
     if name == "words":
         _begin_tapping(turn)
     elif name == "tap":
-        after_tapping(turn)
+        after_tapping(turn, late=state.now - due)
     elif name.startswith("mark:"):
         if state.now - due <= STALE_MARK_S:
             _mark(turn, int(name.partition(":")[2]))

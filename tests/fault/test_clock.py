@@ -14,6 +14,7 @@ import pytest
 
 from assistant import clock
 from assistant.core.events import ClockJumped, Suspended, TimerDue
+from assistant.core.steps import Choose
 from tests.scenario.transcript import Transcript
 
 HOUR, TEN_YEARS = 3600.0, 10 * 365.25 * 86400
@@ -71,6 +72,29 @@ def test_a_stall_over_the_end_of_the_leak_hold(tmp_path: Path, late: float) -> N
         noted = [each.fields for each in t.effects if getattr(each, "kind", "") == "note"]
         assert bool(noted) == (late > 1.0), noted
     t.replayed()
+
+
+@pytest.mark.parametrize("late", [0.5, 9, 11, 600])
+def test_a_sleep_over_the_end_of_the_tapping(tmp_path: Path, late: float) -> None:
+    """Over ten seconds late nobody counted: the blows are done again, and it is noted. So long as the lever is asked for anew,
+    nothing goes on with a bowl that was not tapped."""
+    settle(t := Transcript(tmp_path))
+    t.wait(5).reading("charge.1.1", "14.50").at("tap.1.1").hear("next")
+    t.now = dict(t.state.timers)["tap"] + late
+    t.event(TimerDue(t.now, "tap"))
+    if late > 10:
+        t.records("note", id="tap.1.1").says("interrupted", "Mallet ready").at("tap.1.1").hear("next").wait(13)
+    t.at("rest.1.1").replayed()
+
+
+def test_a_lift_that_was_slept_through_is_noted_and_goes_on(tmp_path: Path) -> None:
+    """The cone is off: it can't be lifted again."""
+    t = Transcript(tmp_path, "slump")
+    while t.state.prompt != "lift":
+        t.hear("yes" if isinstance(t.state.step, Choose) else "next")
+    t.hear("next")
+    t.now = dict(t.state.timers)["tap"] + 30
+    t.event(TimerDue(t.now, "tap")).records("note", id="lift").at("stood").replayed()
 
 
 @pytest.mark.parametrize("jump", [HOUR, -HOUR, TEN_YEARS, -TEN_YEARS])
