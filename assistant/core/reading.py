@@ -208,10 +208,10 @@ def _take(turn: Turn, entry: Entry) -> None:
     entries = (entry,) if state.first is None else (state.first, entry)
     # Of two that agree within the gauge's spread, the gauge's own counts: it is the middle of many samples. Where both are its
     # own, the one that its face was seen to show.
-    value = entry.value if entry.form == FACE else next((one.value for one in entries if one.source == "gauge"), entry.value)
-    turn.set(readings=(*turn.state.readings, Reading(ask.id, value, ask.unit, entries, state.now)))
-    spread = {"spread": entry.spread} if entry.spread else {}
-    turn.record("taken", id=ask.id, value=value, unit=ask.unit, source=entry.source, **spread)
+    counts = entry if entry.form == FACE else next((one for one in entries if one.source == "gauge"), entry)
+    turn.set(readings=(*turn.state.readings, Reading(ask.id, counts.value, ask.unit, entries, state.now)))
+    spread = {"spread": counts.spread} if counts.spread else {}
+    turn.record("taken", id=ask.id, value=counts.value, unit=ask.unit, source=counts.source, **spread)
     if state.override:
         note(turn, ask.id, sentence("note.outside_band", value=f"{entry.value:f}", unit=ask.unit))
     if entry.doubt:

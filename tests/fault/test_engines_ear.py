@@ -47,7 +47,7 @@ CHILD = """
     if start == "stillborn": sys.exit(3)
     if start == "babble": os.write(1, os.urandom(4096)); time.sleep(60)
     if start == "no model": send(BAD, 0, b"There is no model here."); sys.exit(1)
-    send(GOOD, 0, b"Hearing with a stand-in.")
+    send(GOOD, 0, b"Hearing with a st\\xe4nd-in." if start == "latin" else b"Hearing with a stand-in.")
     if start == "never reads": time.sleep(60)
     if start == "dies later": time.sleep(0.2); os._exit(9)
     while True:
@@ -125,6 +125,12 @@ def test_one_that_does_not_start_properly_is_cut_off_and_the_next_may(make, star
     ear._start_s = MUCH_S
     ear.start()
     assert ear.sentence == "Hearing with a stand-in."
+
+
+def test_a_greeting_in_another_encoding_ends_nothing(make) -> None:
+    ear = make(starts=("latin",))
+    ear.start()
+    assert ear.understand(SOUND, RATE, READING).value == "7.25" and ear.sentence.startswith("Hearing with a st")
 
 
 def test_one_that_takes_nothing_in_can_not_hold_its_station(make) -> None:

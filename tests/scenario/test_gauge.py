@@ -221,6 +221,7 @@ def test_a_persons_number_within_the_gauges_spread_agrees_and_the_gauges_counts(
     assert first is not None and first.spread >= Decimal("0.005")
     near = first.value + Decimal("0.01")
     t.key(f"{near:f}".replace(".", "*").replace("", " ") + "#").key("#").takes("equilibrium.1.3", f"{first.value}")
+    t.records("taken", id="equilibrium.1.3", value=first.value, source="gauge")     # not the keypad's: it said another number
 
 
 def test_lost_twice_in_the_middle_it_is_said_once_each_and_the_test_goes_on(t: Wired) -> None:
