@@ -218,6 +218,8 @@ def _yes_no(turn: Turn, yes: bool) -> None:
                 advance(turn)
             elif turn.state.phase is not Phase.TAPPING:
                 turn.say_prompt()
+            elif "tap" not in dict(turn.state.timers):  # the beats have not begun, and a voice that reports nothing never would
+                turn.timer("words", turn.state.now + WORDS_AT_MOST_S)
         case _:
             _not_now(turn, sentence("answer.nothing_asked"))
 

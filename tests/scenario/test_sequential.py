@@ -402,6 +402,14 @@ def test_a_voice_that_never_ends_does_not_hold_up_the_tapping(t: Transcript) -> 
     t.wait(8.1).cues("tap_first", "tap_end")
 
 
+def test_nor_when_scrap_was_asked_meanwhile_and_answered_no(t: Transcript) -> None:
+    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50")
+    t.station.handle(Heard(t.now, "next"))  # and no Spoken ever comes
+    t._talk = lambda: None
+    t.hear("scrap the test").wait(20).at("scrap.confirm").hear("no").wait(8.1).cues("tap_first", "tap_end")
+    t.wait(13).at("rest.1.1").replayed()
+
+
 def test_a_paused_station_says_so_to_every_key(t: Transcript) -> None:
     t.hear("next").hear("yes").hear("pause").key("4").cues("refused").says("Hold A to carry on").hear("pause")
     assert t.state.paused
