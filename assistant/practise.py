@@ -6,7 +6,7 @@ from assistant.core.steps import Ask, Tell
 from assistant.view import KEYS
 from hardware.meter import Crew, Meter
 
-METER_KEYS = "METER  up/down pump, bleed   + - trim   right/left lever   space blow   v petcocks   w water   u lid   |  "
+METER_KEYS = "up/down pump, bleed   + - trim   right/left lever   space blow   v petcocks   w water   u lid   |  "
 PRACTICE_KEYS = METER_KEYS + KEYS
 
 _HINTS = (

@@ -108,8 +108,10 @@ def _rows(view: View, width: int, height: int, size: int) -> tuple[Ranked, Ranke
     below += [(_NEEDED, line) for line in rest] or [(_BLANK, "")]
     below += [(_HEARD, _labelled(sentence("screen.heard"), view.heard, width)), (_TITLE, _listening(view, width))]
     room = 3 if height >= 30 else 2
-    messages = [f"{'·' if not at else ' '} {line}" for message in view.messages[-room:]
-                for at, line in enumerate(_wrap(message, width - 2, most=room))][-room:]
+    messages: list[str] = []
+    for message in view.messages[:-room - 1:-1]:  # the newest has its room first; an older one never begins in its middle
+        lines = _wrap(message, width - 2, most=room - len(messages)) if len(messages) < room else []
+        messages[:0] = [f"{'·' if not at else ' '} {line}" for at, line in enumerate(lines)]
     newest = max((at for at, line in enumerate(messages) if line[0] == "·"), default=0)
     below += [(_MESSAGE if at >= newest else _OLDER, line) for at, line in enumerate(messages)]
     below += [(_BLANK, "")] * (room - len(messages))

@@ -23,8 +23,11 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     if state.procedure is None:
         return View(status=status, keys=keys)
     step, over = state.step, state.phase is Phase.OVER
+    unsafe = state.outcome not in ("", "done") and state.procedure.pressurised
     words, caution = (sentence(f"test.{state.outcome}"), "") if over \
         else prompt_words(state)
+    if unsafe:
+        words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
     last = state.last_taken()
     if last is not None and state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP) and phrases.same_kind(last.id, state.step.id):
         last = None  # people read what they expect
@@ -32,7 +35,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     return View(
         title=f"{state.procedure.title}, {step.stage}",
         do=" ".join(filter(None, [_aside(state), words, hint])),
-        caution=phrases.PRESSURE_CAUTION if state.outcome not in ("", "done") and state.procedure.pressurised else caution,
+        caution=caution,
         clock_s=clock, clock_label=label,
         last=f"{phrases.spoken_id(last.id)} {last.value:f} {last.unit}" if last else "",
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,

@@ -18,7 +18,11 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 from assistant.big_digits import big, big_width
+from assistant.practise import PRACTICE_KEYS
 from assistant.screen import Screen, ScreenError, View, emphasis, layout
+from assistant.view import of
+from tests.scenario.test_sequential import to_run_1
+from tests.scenario.transcript import Transcript
 
 ROOT = Path(__file__).parents[2]
 
@@ -103,6 +107,23 @@ def test_a_long_remark_is_readable_to_its_end():
     danger = ("DANGER: the bowl still holds 31.8 psi, the lid would be thrown and caustic water sprayed. "
               "Release the lever and let the bowl down first.")
     assert "let the bowl down first." in text(replace(CHARGE, messages=("one", "two", danger)))
+
+
+def test_an_older_remark_is_cut_at_its_end_never_at_its_beginning():
+    older = "Going on at run 1, step 1. The chamber and the bowl may still be under pressure. Was it let down, scrap the test."
+    screen = text(replace(CHARGE, messages=(older, "No microphone opens.")))
+    assert "· Going on at run 1, step 1. The chamber and the bowl may" in screen and "· No microphone opens." in screen
+
+
+def test_the_help_of_practice_is_whole_in_an_ordinary_window():
+    assert "q leave" in text(replace(CHARGE, keys=PRACTICE_KEYS))
+
+
+def test_what_makes_a_scrapped_test_safe_is_read_to_its_end(tmp_path: Path):
+    scrapped = to_run_1(Transcript(tmp_path)).hear("scrap the test").hear("yes").state
+    assert scrapped.outcome == "scrapped"
+    shown = text(of(scrapped, 0.0, gauge="45.00 psi", status="PRACTICE", keys=PRACTICE_KEYS))
+    assert "touch a clamp" in shown and "!! The chamber and the bowl may still be under pressure. !!" in shown
 
 
 def test_a_small_window_keeps_what_to_do_caution_and_numbers():
