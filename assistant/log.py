@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import Any
@@ -93,3 +94,9 @@ def default_folder(practice: bool = False) -> Path:
     chosen = os.environ.get("BOWLSIDE_JOURNAL")
     base = Path(chosen) if chosen else Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local/share") / "bowlside"
     return base / "practice" if practice else base
+
+
+def typed(words: str, folder: Path, practice: bool = False) -> str:
+    """A command about a record as it has to be typed: with its folder, unless the command looks there by itself."""
+    own = folder.absolute() == default_folder(practice).absolute()
+    return f"bowlside {words}" + ("" if own else f" --journal {shlex.quote(str(folder))}")

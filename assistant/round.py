@@ -18,6 +18,7 @@ from assistant.core.round_clock import BETWEEN, limit_s, named
 from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.journal import Journal
+from assistant.log import typed
 from assistant.round_plan import Plan
 from assistant.round_record import SoFar, newest, of_round, so_far
 from assistant.script import Header, ScriptError, header_of
@@ -216,13 +217,15 @@ class Round:
         """Go on with a test of a round that was broken off. False: left again."""
         procedure, header = station.state.procedure, station.state.header or {}
         assert procedure is not None
-        practice = bool(header.get("practice"))
+        practice, folder = bool(header.get("practice")), self.journal.path.parent
         if not header.get("round"):
+            finish = typed(f"{'practise' if practice else 'run'} {procedure.test}", folder, practice)
             raise ScriptError(f"test {station.test} is a {procedure.test} test that is not over and belongs to no round. "
-                              f"Finish it first (bowlside {'practise' if practice else 'run'} {procedure.test}).")
+                              f"Finish it first ({finish}).")
         if practice != bool(self.plan.given.get("practice")):
+            finish = typed(f"round{' --practise' if practice else ''}", folder, practice)
             raise ScriptError(f"test {station.test} is {'practice' if practice else 'a real test'} and is not over. "
-                              f"Finish it first (bowlside round{' --practise' if practice else ''}).")
+                              f"Finish it first ({finish}).")
         this = so_far(self.journal, header["round"], of_round(self.journal, header["round"]))
         at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
         self.play(station, Restarted(self.now(), self.boot, at), procedure)

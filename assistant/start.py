@@ -65,13 +65,15 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
                                 {**header.labels, **({"remark": remark} if remark else {})})
         else:
             procedure = station.state.procedure
-            if procedure is not None and procedure.test != header.test:
-                raise ScriptError(f"test {station.test} in {folder} is a {procedure.test} test that is not over. "
-                                  f"Finish it first with: bowlside run {procedure.test}")
             was, now = (bool((labels or {}).get("practice")) for labels in (station.state.header, header.labels))
+            test = procedure.test if procedure is not None else header.test
+            finish = log.typed(f"{'practise' if was else 'run'} {test}", folder, practice=was)
+            if test != header.test:
+                raise ScriptError(f"test {station.test} in {folder} is a {test} test that is not over. "
+                                  f"Finish it first ({finish}).")
             if was != now:
                 raise ScriptError(f"test {station.test} in {folder} is {'practice' if was else 'a real test'} and is not over. "
-                                  f"Finish it first with: bowlside {'practise' if was else 'run'} --journal {folder}")
+                                  f"Finish it first ({finish}).")
             if args_job:
                 remark = f"Going on with test {station.test} and its own settings; the job file is not used."
             first = Restarted(clock.boot_now(), boot)
@@ -105,7 +107,8 @@ def _farewell(test: int, state: State, folder: Path) -> None:
     verdict, why = record.whole_verdict(state)
     pressurised = state.procedure is not None and state.procedure.pressurised
     if state.outcome:
-        print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see bowlside log show {test}.")
+        print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see "
+              f"{log.typed(f'log show {test}', folder)}.")
         if state.outcome != "done" and pressurised:
             print(f"{phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}")
     else:

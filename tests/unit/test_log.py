@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from assistant.log import typed
 from tests.command import READINGS, bowlside, script
 
 
@@ -91,3 +92,22 @@ def test_the_record_has_its_own_place(tmp_path: Path, whole: Path, monkeypatch: 
     assert len(bowlside("log", "list").out.splitlines()) == 1
     bowlside("rehearse", whole, "--answer-rest")
     assert len(bowlside("log", "list").out.splitlines()) == 1, "a rehearsal leaves no trace in the record"
+
+
+def test_a_command_that_is_told_finds_the_record_it_is_told_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BOWLSIDE_JOURNAL", str(tmp_path / "mine"))
+    assert typed("log show 1", tmp_path / "mine") == "bowlside log show 1"
+    assert typed("practise slump", tmp_path / "mine/practice", practice=True) == "bowlside practise slump"
+    assert typed("log show 1", tmp_path / "mine/practice") == f"bowlside log show 1 --journal {tmp_path}/mine/practice"
+    assert typed("log show 1", Path("the other")) == "bowlside log show 1 --journal 'the other'"
+
+
+@pytest.mark.parametrize("practice, finish, others", [
+    (True, "practise slump", ("practise temperature", "run temperature", "run slump")),
+    (False, "run slump", ("practise temperature", "run temperature", "practise slump"))])
+def test_what_finishes_a_test_that_is_not_over_is_told_as_it_has_to_be_typed(practice: bool, finish: str, others: tuple[str, ...],
+                                                                            tmp_path: Path) -> None:
+    bowlside("rehearse", "-", "--journal", tmp_path, stdin=json.dumps({"test": "slump", "practice": practice}))
+    for other in others:
+        told = bowlside(*other.split(), "--journal", tmp_path)
+        told.is_one_sentence(2, f"Finish it first (bowlside {finish} --journal {tmp_path}).")
