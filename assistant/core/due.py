@@ -15,7 +15,8 @@ class Due:
     taken: int
     due: bool
     next_at_yd3: Decimal | None
-    """The sample after those needed is due as soon as more than this has been placed; None: volume asks for none."""
+    """The sample after those needed, or taken if they are more, is due as soon as more than this has been placed; None: volume
+    asks for none."""
     words: str
     """One sentence, to be said or shown."""
 
@@ -35,7 +36,7 @@ def sample_due(placed_yd3: Decimal, taken: int, every_yd3: Decimal | None = None
         return Due(0, taken, False, waived_under_yd3, sentence("due.waived", volume=volume, under=f"{waived_under_yd3:f}"))
     by_volume = int((placed_yd3 / every_yd3).to_integral_value(ROUND_CEILING)) if every_yd3 is not None else 0
     needed = max(by_volume, at_least_per_day)
-    following = None if every_yd3 is None else needed * every_yd3
+    following = None if every_yd3 is None else max(needed, taken) * every_yd3
     words = sentence("due.due" if taken < needed else "due.done", volume=volume, needed=needed, taken=taken)
     if following is not None:
         words += " " + sentence("due.next", volume=f"{following:f}")

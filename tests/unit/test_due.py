@@ -29,6 +29,12 @@ def test_at_least_so_many_a_day_and_waived_under() -> None:
                                                       "The next is due over 300 cubic yards.")
 
 
+@pytest.mark.parametrize("placed, taken", [(80, 2), (130, 9), (100, 1), (250, 3)])
+def test_the_next_is_told_as_it_is_found_then_when_more_were_taken_than_needed(placed: int, taken: int) -> None:
+    told = sample_due(D(placed), taken, D(100)).next_at_yd3
+    assert told is not None and not sample_due(told, taken, D(100)).due and sample_due(told + D("0.1"), taken, D(100)).due
+
+
 @pytest.mark.parametrize("given", [(D(-1), 0, D(100)), (D(1), -1, D(100)), (D(1), 0, D(0))])
 def test_what_can_not_be(given: tuple) -> None:
     with pytest.raises(ValueError):
