@@ -128,7 +128,11 @@ def load(path: Path) -> Job:
     try:
         text = bounded.text(path)
         given = tomllib.loads(text, parse_float=Decimal)
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        line = error.object.count(b"\n", 0, error.start) + 1
+        raise JobError(f"{path} line {line}: a letter there is not in UTF-8. Save the file as UTF-8 in the editor; if it is no "
+                       "text, name another.") from None
+    except OSError as error:
         raise JobError(f"The job file {path} can't be read: {error}. Name another with --job.") from None
     except ValueError as error:  # no TOML, or a whole number of thousands of digits
         raise JobError(f"{path}: this is no valid TOML: {error}. Mend that line.") from None

@@ -134,6 +134,13 @@ def test_a_frequency_and_a_table_that_say_nothing(example: Path) -> None:
     bowlside("job", "check", example, "--journal", example.parent).is_one_sentence(2, "line 1", "it must be a table")
 
 
+def test_letters_that_are_not_in_utf_8_are_told_with_their_line(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    for data, line in (('mix = "A"\r\njob = "Brücke"\r\n'.encode("latin-1"), 2), ('job = "Brücke"\n'.encode("utf-16"), 1)):
+        path.write_bytes(data)
+        bowlside("job", "check", path).is_one_sentence(2, f"{path} line {line}: ", "Save the file as UTF-8")
+
+
 def test_the_job_files_of_old_stay_valid(tmp_path: Path) -> None:
     path = tmp_path / "old.toml"
     path.write_text('job = "Tern Hollow footbridge"\nmix = "TH-40A"\nmeter = "M-3"\nchamber_ratio = 0.0612\n'
