@@ -37,6 +37,12 @@ def export(args: argparse.Namespace) -> int:
         return _demo(args)
     if not (args.csv or args.json or args.pdf):
         raise ScriptError("log export: say what to write, with --csv FILE, --json FILE or --pdf FILE.")
+    wanted = [path.absolute() for path in (args.csv, args.json, args.pdf) if path]
+    for path in wanted:
+        if path.is_dir():
+            raise ScriptError(f"log export: {path} is a folder: name a file in it.")
+        if wanted.count(path) > 1:
+            raise ScriptError(f"log export: {path} is named twice: each kind needs a file of its own.")
     day = _day(args.day)
     folder = args.journal or log.default_folder()
     with Journal(folder, write=False) as journal:

@@ -320,7 +320,9 @@ def test_only_what_was_asked_for(demo: Path, tmp_path: Path, tests: list[dict]) 
 
 @pytest.mark.parametrize(("args", "code", "part"), [
     ([], 2, "--csv FILE"), (["--csv", "x.csv", "--day", "17.5."], 2, "2031-05-17"), (["99", "--csv", "x.csv"], 1, "no test 99"),
-    (["--csv", "none/x.csv"], 2, "no folder"), (["--pdf", "x.pdf", "--job", "none.toml"], 2, "none.toml")])
+    (["--csv", "none/x.csv"], 2, "no folder"), (["--csv", ""], 2, "is a folder: name a file in it"),
+    (["--pdf", "/"], 2, "/ is a folder"), (["--csv", "day", "--json", "./day"], 2, "named twice"),
+    (["--pdf", "x.pdf", "--job", "none.toml"], 2, "none.toml")])
 def test_bad_use_is_one_sentence(args: list[str], code: int, part: str, demo: Path, tmp_path: Path,
                                  monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
