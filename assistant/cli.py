@@ -246,6 +246,8 @@ def _rehearse(args: argparse.Namespace) -> int:
     script = read(text.splitlines(), name, folder)
     if args.wav and not args.wav.parent.is_dir():
         return _refuse(f"There is no folder {args.wav.parent} to write {args.wav.name} into.", 2)
+    if args.wav and args.wav.is_dir():
+        return _refuse(f"rehearse: --wav {args.wav} is a folder: name a file in it.", 2)
     write = lines.to_json() if args.json else lines.to_people()
     with ExitStack() as stack:
         folder = args.journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bowlside-")))

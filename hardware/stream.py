@@ -204,7 +204,7 @@ class Tape:
 
 def write_wav(path: str | Path, samples: np.ndarray, rate: int) -> None:
     """16-bit mono WAV."""
-    with wave.open(str(path), "wb") as out:
+    with open(path, "wb") as file, wave.open(file, "wb") as out:  # a path that wave itself can't open leaves a traceback
         out.setnchannels(1)
         out.setsampwidth(2)
         out.setframerate(rate)

@@ -346,6 +346,14 @@ def _ids():
 def test_a_sound_file_that_can_not_be_written(tmp_path: Path) -> None:
     done = bowlside("rehearse", "-", "--wav", tmp_path / "none" / "x.wav", stdin=script({}))
     assert done.code in (1, 2) and "Traceback" not in done.err and "x.wav" in done.err
+    bowlside("rehearse", "-", "--wav", tmp_path, stdin=script({})).is_one_sentence(2, str(tmp_path), "name a file in it")
+
+
+def test_a_sound_file_that_can_not_be_opened_leaves_one_sentence(tmp_path: Path) -> None:
+    if not Path("/proc/self").exists():
+        pytest.skip("no /proc here: Linux has it")
+    done = process("rehearse", "-", "--wav", "/proc/x.wav", stdin=b'{"test": "slump"}')
+    assert done.code == 1 and "/proc/x.wav" in done.err and "Traceback" not in done.err, done.err
 
 
 def test_a_full_disk_behind_standard_output(whole: Path) -> None:
