@@ -195,6 +195,10 @@ def _labelled(label: str, text: str, width: int) -> str:
 
 
 def _ends(left: str, right: str, width: int) -> str:
+    """Title and progress. Where there is no room, the step goes first; a round's clock before it stays, and the title is cut."""
+    clock = right.rpartition("   ")[0]
+    if len(left) + len(right) + 2 > width and 0 < len(clock) <= width - 12:
+        right, left = clock, _clip(left, width - len(clock) - 2)
     if len(left) + len(right) + 2 > width:
         return _clip(left, width)
     return left + " " * (width - len(left) - len(right)) + right

@@ -126,6 +126,16 @@ def test_what_makes_a_scrapped_test_safe_is_read_to_its_end(tmp_path: Path):
     assert "touch a clamp" in shown and "!! The chamber and the bowl may still be under pressure. !!" in shown
 
 
+@pytest.mark.parametrize("title", ["Slump test, getting ready", "7 seconds since the last portion, the round"])
+def test_the_clock_of_a_round_is_seen_in_an_ordinary_window(title: str):
+    clock = "4 minutes 38 left to begin slump, density and air."
+    for progress in (f"{clock}   step 1 of 13", f"{clock}   step 10 of 13"):
+        first = layout(replace(CHARGE, title=title, progress=progress), 80, 24)[0]
+        assert first.endswith(clock) and first.startswith(" " + title[:12].upper())
+    narrow = layout(replace(CHARGE, title=title, progress=f"{clock}   step 1 of 13"), 40, 24)[0]
+    assert narrow.startswith(" " + title[:25].upper())
+
+
 def test_a_small_window_keeps_what_to_do_caution_and_numbers():
     screen = text(CHARGE, 40, 12)
     for words in ("CHARGE TO 30.00.", "!! Check every clamp before 30 psi. !!", "29.43 psi", "7.25 psi",
