@@ -30,6 +30,11 @@ def test_killed_with_the_lever_held_the_gauge_shows_the_equilibrium(tmp_path: Pa
     assert abs(made_ready(Meter(), t.state).gauge() - Decimal(RUN_1[0])) <= Decimal("0.03")
 
 
+def test_a_reading_that_is_taken_back_later_is_not_to_be_keyed_from_the_gauge(tmp_path: Path) -> None:
+    t = to_run_1(Transcript(tmp_path)).one_step(1, 1, "14.50", RUN_1[0]).at("pump.1.2").hear("take it back")
+    assert t.state.step.id == "equilibrium.1.1" and hint(t.state) == ""
+
+
 def test_every_step_that_needs_the_meter_has_a_hint(tmp_path: Path) -> None:
     t = Transcript(tmp_path)
     assert hint(t.state) == ""
