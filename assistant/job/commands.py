@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -50,7 +51,12 @@ def _new(args: argparse.Namespace) -> int:
         raise JobError(f"{args.file} is there already: name a new file, so that nothing is lost.")
     if not args.file.parent.is_dir():
         raise JobError(f"There is no folder {args.file.parent} to write {args.file.name} into.")
-    args.file.write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
+    try:
+        args.file.write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
+    except OSError:
+        with suppress(OSError):
+            args.file.unlink()  # on a full disk an empty file is left: a right job, without any limit
+        raise
     print(f"Written: {args.file}, an invented job. Change it, then: bowlside job check {args.file}")
     return 0
 

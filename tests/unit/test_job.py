@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import datetime
+import errno
 import json
 import re
 from decimal import Decimal
@@ -80,6 +81,15 @@ def test_a_mix_has_limits_of_its_own_and_keeps_the_others(example: Path) -> None
     assert job.read(example, "TH-30B")["mix"] == "TH-30B"
     with pytest.raises(job.JobError, match=r'no mix "TH-9"; the mixes are TH-40A, TH-30B'):
         job.read(example, "TH-9")
+
+
+def test_a_new_job_on_a_full_disk_leaves_no_empty_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(path: Path, *_: object, **__: object) -> int:
+        path.touch()
+        raise OSError(errno.ENOSPC, "No space left on device")
+    monkeypatch.setattr(Path, "write_text", full)
+    bowlside("job", "new", tmp_path / "job.toml").is_one_sentence(1, "No space left")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_new_job_never_overwrites(example: Path) -> None:
