@@ -22,7 +22,7 @@ def list_tests(args: argparse.Namespace) -> int:
             print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results", "round")
                          if key in each}))
         else:
-            results = ", ".join(f"{one['name']} {one['rounded']:f} {one['unit']}" for one in each["results"]
+            results = ", ".join(f"{one['name']} {one['rounded']:f} {one['unit']}".rstrip() for one in each["results"]
                                 if one["rounded"] is not None)
             mark = f"  {each['round']}" if each.get("round") else ""
             mark += ", check test" if each.get("check_of") else ", to compare" if each.get("comparison") else ""

@@ -111,3 +111,12 @@ def test_what_finishes_a_test_that_is_not_over_is_told_as_it_has_to_be_typed(pra
     for other in others:
         told = bowlside(*other.split(), "--journal", tmp_path)
         told.is_one_sentence(2, f"Finish it first (bowlside {finish} --journal {tmp_path}).")
+
+
+def test_a_result_without_a_unit_leaves_no_blank_in_the_list(tmp_path: Path) -> None:
+    header = {"test": "density", "measure_volume_ft3": 0.2494, "batch_mass_lb": 3978, "design_yield_yd3": 1,
+              "air_free_volume_ft3": 26.2}
+    bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path, stdin="\n".join(map(json.dumps, (
+        header, {"on": "tare", "key": "1 8 * 6 #"}, {"on": "gross", "key": "5 4 * 7 #"}))))
+    text = bowlside("log", "list", "--journal", tmp_path).out
+    assert "relative_yield 1.02, theoretical_density" in text
