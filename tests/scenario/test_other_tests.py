@@ -95,6 +95,11 @@ def test_masses_that_can_not_be_are_refused_or_asked(tmp_path: Path) -> None:
     t.records("result", name="density", value=None)
 
 
+def test_a_mass_finer_than_is_read_is_refused_with_how_fine(tmp_path: Path) -> None:
+    t = Transcript(tmp_path, "density", **JOB).hear("next").at("tare").key("1 8 * 6 4 #")
+    t.refuses("tare", "18.64 has too many decimals, at most 1 here").takes_nothing()
+
+
 def test_a_negative_gravimetric_air_is_said_and_not_clamped(tmp_path: Path) -> None:
     """Vector DN11: T 148.2 and D 149.0 give -0.5 %."""
     t = Transcript(tmp_path, "density", **JOB).hear("next").reading("tare", "18.6").hear("yes")

@@ -126,7 +126,7 @@ def test_what_cannot_be_true_is_refused(t: Transcript) -> None:
     to_run_1(t).to_equilibrium(1, 1, "14.50").hear("fourteen point five two")
     t.refuses("equilibrium.1.1", "14.52", "digit by digit").does_not_say("7.25").listens("equilibrium.1.1")
     t.reading("equilibrium.1.1", "7.25").to_equilibrium(1, 2, "30.00").hear("seven point one zero")
-    t.refuses("equilibrium.1.2").hear("seven point one two five").refuses("equilibrium.1.2", "more than 2 decimals")
+    t.refuses("equilibrium.1.2").hear("seven point one two five").refuses("equilibrium.1.2", "at most 2 here")
 
 
 def test_a_doubtful_reading_says_so_and_may_be_confirmed(t: Transcript) -> None:
