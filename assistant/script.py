@@ -121,10 +121,11 @@ def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], 
     if not isinstance(on, str) or on not in known:
         near = get_close_matches(str(on), sorted(known), 1)
         hint = f" Did you mean {near[0]!r}?" if near else ""
-        raise ScriptError(f'{where}: "on" names no prompt of this test: {on!r}.{hint} '
+        what = f"names no prompt of this test: {on!r}" if "on" in given else "is missing: it names the prompt that is answered"
+        raise ScriptError(f'{where}: "on" {what}.{hint} '
                           "The command prompts lists them all.")
     if after is not None and (isinstance(after, bool) or not isinstance(after, int | Decimal) or not 0 <= after <= 86400):
-        raise ScriptError(f'{where}: "after" must be seconds from 0 to 86400, not {after!r}.')
+        raise ScriptError(f'{where}: "after" must be seconds from 0 to 86400, not {shown(after)}.')
     kinds = [kind for kind in ANSWERS if kind in given]
     if len(kinds) != 1:
         raise ScriptError(f'{where}: exactly one of {", ".join(ANSWERS)} is needed.')
@@ -134,8 +135,10 @@ def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], 
 
 def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal | tuple[str, ...] | Path:
     if kind == "gauge":
+        if not isinstance(value, Decimal):
+            raise ScriptError(f'{where}: "gauge" is {shown(value)}: it must be a number, without quotes.')
         try:
-            return number('"gauge"', value if isinstance(value, Decimal) else None)
+            return number('"gauge"', value)
         except ValueError as error:
             raise ScriptError(f"{where}: {error}.") from None
     if not _is_text(value) or not value.strip() or len(value) > 1000:
