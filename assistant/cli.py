@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Sequence
 from contextlib import ExitStack, suppress
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from assistant import bounded, check, enrol, hear, lines, log, memory, meter_commands, mic, recover, voice, work
 from assistant.core import language
@@ -68,6 +68,13 @@ def _disk_trouble(error: OSError) -> int:
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message}. See {self.prog} --help.\n")
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """What a command does not know is told by that command, whose help lists what it knows; else the top one tells it."""
+        found, rest = super().parse_known_args(args, namespace)
+        if rest:
+            self.error(f"unrecognized arguments: {' '.join(rest)}")
+        return found, rest
 
 
 def parser() -> argparse.ArgumentParser:

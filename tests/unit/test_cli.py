@@ -232,6 +232,13 @@ def test_wrong_use(args: list[str]) -> None:
     bowlside(*args).is_one_sentence(2, "--help")
 
 
+@pytest.mark.parametrize("command", ["prompts", "job check", "log show 1", "meter list"])
+def test_what_a_command_does_not_know_is_told_by_that_command(command: str) -> None:
+    name = command.removesuffix(" 1")
+    bowlside(*command.split(), *(["x.toml"] if name == "job check" else []), "--foo").is_one_sentence(
+        2, f"bowlside {name}: unrecognized arguments: --foo", f"See bowlside {name} --help")
+
+
 def test_an_unknown_test_everywhere(tmp_path: Path) -> None:
     for args in (["prompts", "slmup"], ["run", "slmup", "--journal", tmp_path / "j"],
                  ["practise", "slmup", "--journal", tmp_path / "j"]):
