@@ -32,7 +32,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if language.TROUBLE:
         return _refuse(language.TROUBLE, 2)
     try:
-        return args.do(args)
+        code = args.do(args)
+        if sys.stdout is not None and not sys.stdout.closed:
+            sys.stdout.flush()  # what is short is written only now: that it has nowhere to go is told here, not at Python's exit
+        return code
     except (ScriptError, ProcedureError, JournalError) as error:
         code = _refuse(error, 1 if isinstance(error, JournalError) else 2)
         if getattr(args, "headless", False):
