@@ -189,7 +189,8 @@ def number(key: str, value: Any) -> Decimal:
 
 def shown(value: Any) -> str:
     """A wrong value as a message shows it: short, whatever it is."""
-    text = str(value) if isinstance(value, Decimal) else json.dumps(value, ensure_ascii=False, default=str)
+    text = json.dumps(value, ensure_ascii=False, default=lambda one: f"\0{one}\0" if isinstance(one, Decimal) else str(one))
+    text = re.sub(r'"\\u0000(.*?)\\u0000"', r"\1", text)  # a number as it was given, in a list too: no text in quotes
     return text if len(text) <= 40 else text[:37] + "..."
 
 

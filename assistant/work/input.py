@@ -30,12 +30,12 @@ def read(text: str) -> dict[str, Any]:
 
 
 def keys(given: Mapping[str, Any], needed: tuple[str, ...], optional: tuple[str, ...]) -> None:
+    for key in given:  # first: what is missing is mostly given under another name, charge_kpa for charge_psi
+        if key not in needed + optional:
+            raise ValueError(f"{shown(key)} is not known here: the keys are {', '.join(needed + optional)}")
     for key in needed:
         if key not in given:
             raise ValueError(f"{key} is missing: this test needs {' and '.join(needed)}")
-    for key in given:
-        if key not in needed + optional:
-            raise ValueError(f"{shown(key)} is not known here: the keys are {', '.join(needed + optional)}")
 
 
 def settings(given: Mapping[str, Any], numbers: tuple[str, ...], results: tuple[str, ...], system: str = "") -> Settings:
