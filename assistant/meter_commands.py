@@ -5,6 +5,7 @@ import argparse
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from assistant import log, record
@@ -131,7 +132,7 @@ def _add(args: argparse.Namespace) -> int:
     if args.clamps is not None and not 2 <= args.clamps <= 24:
         raise MeterError(f"--clamps is {args.clamps}: it must be from 2 to 24.")
     _register(args).add(name, "added", max_psi=_number("max_psi", args.max_psi), clamps=args.clamps)
-    print(f"Meter {name} is in the register. Enter its calibration with: bowlside meter calibrated {name} --ratio K")
+    print(f"Meter {name} is in the register. Enter its calibration with: bowlside meter calibrated {quote(name)} --ratio K")
     return 0
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from assistant import private, record
@@ -115,7 +116,7 @@ def fit_for_use(meter: Meter, now: date, source: str = "", leak: bool = False) -
     until = meter.due(source)
     if meter.chamber_ratio is None:
         reasons.append(f"Meter {meter.name} has no chamber ratio: calibrate it, then enter it with "
-                       f"bowlside meter calibrated {meter.name}.")
+                       f"bowlside meter calibrated {quote(meter.name)}.")
     elif (day := until["calibration"]) is not None and now > day:
         reasons.append(f"The calibration of meter {meter.name} ran out on {day}: it was done on {meter.calibrations[-1].on} and "
                        f"is good for {meter.interval('calibration_days')} days.")
@@ -159,7 +160,7 @@ class Register:
             raise ValueError(f"{kind} is no kind of entry; they are {', '.join(KINDS)}")
         there = self.meters()
         if kind == "added" and meter in there:
-            raise MeterError(f"Meter {meter} is in the register already; see bowlside meter show {meter}.")
+            raise MeterError(f"Meter {meter} is in the register already; see bowlside meter show {quote(meter)}.")
         if kind != "added":
             known(there, meter)
         plain = {key: str(value) if isinstance(value, Decimal | date) else value
@@ -225,7 +226,7 @@ def known(there: Mapping[str, Meter], name: str) -> Meter:
     """The meter of that name. MeterError names those that are there."""
     if name not in there:
         raise MeterError(f'There is no meter "{name}" in the register; there are: {", ".join(there) or "none yet"}. '
-                         f"Add it with bowlside meter add {name}.")
+                         f"Add it with bowlside meter add {quote(name)}.")
     return there[name]
 
 

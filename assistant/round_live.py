@@ -5,6 +5,7 @@ import argparse
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from assistant import clock, given, job, log, practise as practice_keys, record, start, voice_out
@@ -69,7 +70,6 @@ def _farewell(journal: Journal, folder: Path, args: argparse.Namespace) -> None:
     found = newest(journal, datetime.now().astimezone(), args.practise)
     if found is None:
         return
-    own = f" --journal {folder}" if args.journal or args.practise else ""
     print(f"Round {found.name}, kept in {folder}:")
     for test in of_round(journal, found.name):
         one = record.of(journal, test)
@@ -77,5 +77,6 @@ def _farewell(journal: Journal, folder: Path, args: argparse.Namespace) -> None:
         results = ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in known)
         print(f"  test {test:>3}  {one['test']:<13} {one['outcome']:<9} {one['verdict']:<8} {results}"
               f"{'  check test' if one.get('check_of') else ''}")
-    print(f"To read one out: bowlside log read NUMBER{own}")
-    print(f"The report: bowlside log export --day today --pdf day.pdf{f' --job {args.job}' if args.job else ''}{own}")
+    job_file = f" --job {quote(str(args.job))}" if args.job else ""
+    print(f"To read one out: {log.typed('log read NUMBER', folder)}")
+    print(f"The report: {log.typed(f'log export --day today --pdf day.pdf{job_file}', folder)}")

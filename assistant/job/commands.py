@@ -5,6 +5,7 @@ import argparse
 from contextlib import suppress
 from datetime import date
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from assistant import log, meters, record
@@ -57,7 +58,7 @@ def _new(args: argparse.Namespace) -> int:
         with suppress(OSError):
             args.file.unlink()  # on a full disk an empty file is left: a right job, without any limit
         raise
-    print(f"Written: {args.file}, an invented job. Change it, then: bowlside job check {args.file}")
+    print(f"Written: {args.file}, an invented job. Change it, then: bowlside job check {quote(str(args.file))}")
     return 0
 
 
@@ -68,7 +69,7 @@ def _check(args: argparse.Namespace) -> int:
     name = job.labels.get("meter")
     if name and there and name not in there:
         raise JobError(f'{job.where("meter")}: meter "{name}" is not in the register; there are: {", ".join(there)}. '
-                       f"Add it with bowlside meter add {name}.")
+                       f"Add it with bowlside meter add {quote(name)}.")
     print(f"{args.file}: right.")
     if name and not there:
         print(f"There is no meter register in {folder} yet, so meter {name} was not looked up.")

@@ -4,6 +4,7 @@ Outside sources: one year for a calibration is Iowa DOT IM 318; the trend is hel
 from __future__ import annotations
 
 import json
+import shlex
 import sqlite3
 from dataclasses import replace
 from datetime import date, timedelta
@@ -179,6 +180,16 @@ def test_a_meter_from_first_to_last_by_the_commands(tmp_path: Path) -> None:
 def test_bad_input_is_one_sentence(args: list[str], register: Register) -> None:
     bowlside("meter", *args, "--journal", register.folder).is_one_sentence(2)
     assert len(register.history()) == 1, "something was entered all the same"
+
+
+def test_what_is_told_to_type_of_a_meter_with_a_blank_in_its_name_can_be_typed(tmp_path: Path) -> None:
+    told = bowlside("meter", "add", "Site 3", "--journal", tmp_path).out.partition("with: bowlside ")[2]
+    assert bowlside(*shlex.split(told.replace(" K", " 0.06")), "--journal", tmp_path).code == 0
+    other = bowlside("meter", "show", "Site 4", "--journal", tmp_path)
+    assert "bowlside meter add 'Site 4'." in other.err
+    path = tmp_path / "my job.toml"
+    told = bowlside("job", "new", path).out.partition("then: bowlside ")[2]
+    assert bowlside(*shlex.split(told), "--journal", tmp_path / "none").code == 0
 
 
 def test_the_register_says_who_is_there(register: Register) -> None:
