@@ -10,7 +10,7 @@ from typing import Any, Protocol
 from assistant import view
 from assistant.clock import Watch, boot_now
 from assistant.core.answers import BOUNCE_S
-from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
+from assistant.core.effects import NOT_NOW, Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
 from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Restarted, Spoken, Suspended,
                                    TestStarted, TimerDue)
 from assistant.core.expect import Expect
@@ -80,6 +80,8 @@ class Live:
         self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.messages: deque[str] = deque(maxlen=3)
         """What the station said or answered: newest last, never pushed out by what devices report."""
+        self._passing: deque[tuple[str, str]] = deque(maxlen=6)
+        """Those of them that go with their prompt, and which that is."""
         self.notices: deque[str] = deque(maxlen=3)
         self.heard = ""
         self.status = ""
@@ -151,7 +153,7 @@ class Live:
 
     def tell(self, sentence: str) -> None:
         """An answer to something that was just done."""
-        self.queue.put(lambda: self.messages.append(sentence))
+        self.queue.put(lambda: self._for_now(sentence))
 
     def asked(self) -> tuple[Expect, str]:
         """What the ear should be ready for now, and the prompt that it belongs to, from one look at the state."""
@@ -313,8 +315,16 @@ class Live:
 
     def _keep(self, speak: Speak) -> None:
         """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
-        if speak.text not in view.prompt_words(self.station.state):
+        if speak.id.endswith(NOT_NOW):
+            self._for_now(speak.text)
+        elif speak.text not in view.prompt_words(self.station.state):
             self.messages.append(speak.text)
+
+    def _for_now(self, words: str) -> None:
+        """A message that goes with its prompt: "Not yet." beside the next question would be an answer to that."""
+        self._passing.append((self.station.state.prompt, words))
+        if words not in self.messages:
+            self.messages.append(words)
 
     def _record(self, record: Record) -> None:
         if record.kind == "heard":
@@ -355,6 +365,10 @@ class Live:
     def _refresh(self) -> None:
         self.alive()
         now, state = boot_now(), self.station.state
+        while self._passing and self._passing[0][0] != state.prompt:
+            words = self._passing.popleft()[1]
+            if words in self.messages:
+                self.messages.remove(words)
         if self.lamps is not None:
             self.lamps.show(view.lamp(state, now < self._wrong_until))
         if self.practice is not None:

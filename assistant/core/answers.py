@@ -3,6 +3,7 @@ from __future__ import annotations
 
 from assistant.core import phrases, reading, round_clock, spoken
 from assistant.core.commands import command
+from assistant.core.effects import NOT_NOW
 from assistant.core.flow import advance, broken_hold, choose, finish, go_back, note, resume_hold
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
@@ -287,4 +288,4 @@ def _where(turn: Turn) -> str:
 def _not_now(turn: Turn, words: str) -> None:
     turn.set(listening=False)
     turn.cue("refused")
-    turn.say(words)
+    turn.say(words, turn.state.prompt + NOT_NOW)

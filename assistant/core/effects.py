@@ -12,6 +12,10 @@ class Effect:
     pass
 
 
+NOT_NOW = ".not_now"
+"""How the id of words ends that refuse an answer and mean nothing once the next prompt is there: "Not yet."."""
+
+
 @dataclass(frozen=True)
 class Speak(Effect):
     """Say ``text`` after whatever is still being said; ``Spoken(number)`` must follow, whatever happens."""

@@ -152,6 +152,26 @@ def test_a_speaker_that_never_finishes_does_not_stop_the_keys(tmp_path: Path) ->
         assert {ident: str(value) for ident, value in bench.station.state.taken().items()} == EARLY
 
 
+def test_what_was_refused_at_one_question_does_not_stand_beside_the_next(tmp_path: Path) -> None:
+    class Hasty(Bench):
+        def answer(self, prompt: str, phase: Phase) -> None:
+            if prompt == "zero":
+                self.live.key("7")
+                self.live.tell("The key o means nothing here.")
+            super().answer(prompt, phase)
+
+    views = []
+    with Journal(tmp_path) as journal:
+        bench = Hasty(journal, at_once)
+        bench.live.show = views.append
+        bench.run(until="leak.charge")
+    shown = {message for view in views for message in view.messages}
+    assert {"No reading is asked for now.", "The key o means nothing here."} <= shown
+    for view in views:
+        if "LEAK HOLD NOW" in view.do.upper():
+            assert not any("asked for now" in message or "means nothing" in message for message in view.messages), view
+
+
 def test_a_loudspeaker_that_goes_and_comes_back_is_in_the_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """One look of silence is nothing; one that never played is not lost."""
     monkeypatch.setattr(live_module, "LOOK_EVERY_S", 0.05)
