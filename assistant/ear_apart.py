@@ -95,7 +95,8 @@ class EarApart:
         os.set_blocking(child.stdin.fileno(), False)
         self._number = 0
         with self._guarded():
-            self.sentence = self._answer(child, time.monotonic() + self._start_s, self._start_s, EarMissing).decode("utf-8", "replace")
+            greeting = self._answer(child, time.monotonic() + self._start_s, self._start_s, EarMissing)
+            self.sentence = greeting.decode("utf-8", "replace")
 
     def understand(self, pcm: bytes, rate: int, expect: Expect) -> Understood:
         """See ``models.ear.Ear.understand``. EarFailed when it can't be had in time; the process is ended then."""

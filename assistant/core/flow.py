@@ -181,7 +181,7 @@ def begin_cadence(turn: Turn) -> None:
 
 
 def after_tapping(turn: Turn, late: float) -> None:
-    """Blows that nobody counted, because the station slept, are done again; a cone can't be lifted twice, so there it is noted."""
+    """Blows that nobody counted, since the station slept, are done again; a cone can't be lifted twice: there it is noted."""
     step, procedure = turn.state.step, turn.state.procedure
     assert procedure is not None
     if late > MISSED_S:

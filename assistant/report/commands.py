@@ -55,7 +55,7 @@ def export(args: argparse.Namespace) -> int:
         raise JournalError("There is no test to export" + (f" of {day}" if day else "") + f" in {folder}.")
     made = datetime.now().astimezone().isoformat(timespec="seconds")
     if args.csv:
-        _whole(args.csv, lambda target: csv_file.write(tests, target))
+        _whole(args.csv, lambda target: csv_file.write(tests, target), encoding=csv_file.ENCODING)
     if args.json:
         _whole(args.json, lambda target: json_file.write(tests, made, target))
     if args.pdf:
@@ -96,14 +96,14 @@ def _day(value: str | None) -> date | None:
         raise ScriptError(f"log export: --day is {value}: write the day as 2031-05-17, or today.") from None
 
 
-def _whole(path: Path, write: Callable, binary: bool = False) -> None:
+def _whole(path: Path, write: Callable, binary: bool = False, encoding: str = "utf-8") -> None:
     """Written beside and then put in its place: whoever opens the file finds the old one or the whole new one."""
     if not path.parent.is_dir():
         raise ScriptError(f"There is no folder {path.parent} to write {path.name} into.")
     beside = path.with_name(f".{path.name}.part")
     try:
         target: BinaryIO | TextIO
-        with open(beside, "wb") if binary else open(beside, "w", encoding="utf-8", newline="") as target:
+        with open(beside, "wb") if binary else open(beside, "w", encoding=encoding, newline="") as target:
             write(target)
         os.replace(beside, path)
     finally:
