@@ -4,11 +4,13 @@ from __future__ import annotations
 import argparse
 from contextlib import suppress
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from shlex import quote
 from typing import Any
 
 from assistant import log, meters, record
+from assistant.core.assessment import reported
 from assistant.core.due import sample_due
 from assistant.core.settings import Settings, number
 from assistant.job.file import SAMPLED, Job, JobError, load
@@ -76,9 +78,29 @@ def _check(args: argparse.Namespace) -> int:
     elif name:
         for reason in meters.fit_for_use(there[name], date.today(), job.aggregate_source()):
             print(f"But: {reason}")
+    for doubt in _doubts(job):
+        print(f"But: {doubt}")
     if "chamber_ratio" not in job.given and not (name and name in there and there[name].chamber_ratio):
         print("It gives no chamber_ratio: the placeholder is used unless the meter register knows this meter's.")
     return 0
+
+
+USUAL = {"slump": ((Decimal("0.5"), 12), (15, 305)), "temperature": ((45, 130), (4, 50)), "density": ((50, 250), (700, 4000))}
+"""Where the highest limit of a result lies in any job, inch-pound and SI; ours, wide enough for light and heavy concrete and for
+none in the other system: 3 to 5 are inches of slump, and in SI would be millimetres."""
+
+
+def _doubts(job: Job) -> list[str]:
+    """Limits that look as if they were written in the other system's unit."""
+    found: list[str] = []
+    for mix in job.mixes or (None,):
+        settings = Settings.from_mapping(job.settings(mix))
+        for name, (low, high) in ((name, USUAL[name][settings.si]) for name in USUAL):
+            top = max((one for one in settings.limits.get(name, ()) if one is not None), default=None)
+            if top is not None and not low <= top <= high:
+                unit = reported(name, settings)[0]
+                found.append(f"the {name} limit {top:f} is in {unit}, since the units are {settings.units}: was the other meant?")
+    return list(dict.fromkeys(found))
 
 
 def _show(args: argparse.Namespace) -> int:

@@ -8,8 +8,8 @@ from typing import TextIO
 from assistant.report.rows import RECORDED, Test, corrections, shown
 
 ENCODING = "utf-8-sig"
-"""With a byte order mark: a spreadsheet program on an office computer takes a file without one for its own old code page, and shows
-a degree sign as two letters (from memory, about 90 % sure)."""
+"""With a byte order mark: a spreadsheet program on an office computer takes a file without one for its own old code page, and
+shows a degree sign as two letters (from memory, about 90 % sure)."""
 
 COLUMNS = {
     "id": "the test's number in the record",

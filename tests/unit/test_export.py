@@ -73,7 +73,7 @@ def test_the_csv_is_the_record_to_the_last_digit(demo: Path, tests: list[dict]) 
 
 def test_the_csv_keeps_trailing_zeros_and_numbers_are_numbers(demo: Path) -> None:
     assert ",14.50," in (demo / "day.csv").read_text()
-    assert (demo / "day.csv").read_bytes().startswith(b"\xef\xbb\xbfid,test,"), "an office program would show a degree sign wrongly"
+    assert (demo / "day.csv").read_bytes().startswith(b"\xef\xbb\xbfid,test,"), "offices would see a degree sign as two letters"
     table = pandas.read_csv(demo / "day.csv")
     metric = table["system_air_metric [psi]"].dropna()
     assert metric.dtype == float and list(metric) == [0.16, 0.15, 0.29, 0.18]

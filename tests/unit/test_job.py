@@ -219,3 +219,18 @@ def test_the_example_ships_with_the_package() -> None:
     import tomllib
     given = tomllib.loads((Path(__file__).resolve().parents[2] / "pyproject.toml").read_text())["tool"]["setuptools"]
     assert "assistant.job" in given["packages"] and "job/*.toml" in given["package-data"]["assistant"] and EXAMPLE.is_file()
+
+
+@pytest.mark.parametrize("text, said", [
+    ('units = "si"\n[limits]\nslump = { min = 3, max = 5 }', "the slump limit 5 is in mm, since the units are si"),
+    ('[limits]\nslump = { max = 100 }', "the slump limit 100 is in in., since the units are inch-pound"),
+    ('units = "si"\n[limits]\ntemperature = { max = 90 }', "the temperature limit 90 is in \u00b0C"),
+    ('[limits]\ndensity = { min = 2240 }', "the density limit 2240 is in lb/ft3"),
+    ('units = "si"\n[limits]\nslump = { min = 75, max = 125 }\ntemperature = { max = 32 }\ndensity = { min = 2240 }', ""),
+    ('[limits]\nslump = { min = 3, max = 5 }\ntemperature = { min = 50, max = 90 }\ndensity = { min = 90 }', ""),
+])
+def test_a_limit_in_the_other_systems_unit_is_doubted(text: str, said: str, tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text(text)
+    done = bowlside("job", "check", path, "--journal", tmp_path)
+    assert done.code == 0 and (said in done.out if said else "But:" not in done.out), done.out
