@@ -63,6 +63,9 @@ class Talk:
     def lost(self, device: str, sentence: str) -> None:
         """Likewise."""
 
+    def back(self, device: str) -> None:
+        """Likewise."""
+
     # --- to the technician ---------------------------------------------------------------------------------------------
 
     def tell(self, words: str, aloud: str | None = None) -> None:

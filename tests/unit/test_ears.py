@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from assistant import ears
+from assistant.check.talk import Talk
 from assistant.core.events import DeviceBack, Event, Heard, HearingChanged
 from assistant.core.expect import Expect
 from models.ear import Understood
@@ -192,3 +193,13 @@ def test_a_microphone_that_came_back_is_told_once_and_the_first_one_not_at_all(s
     microphone.on_back()
     microphone.on_back()
     assert station.live.events == [DeviceBack(1.0, "microphone")]
+
+
+def test_a_microphone_that_comes_back_while_the_devices_are_checked(monkeypatch):
+    """The check stands in for the live test: it must have all that the ears ask of one."""
+    monkeypatch.setattr(ears, "Microphone", FakeMicrophone)
+    listening = ears.Ears(Talk(lambda words: None), lambda: False, ear=FakeEar())
+    until(lambda: listening._microphone is not None)
+    listening._microphone.on_trouble("The microphone is gone.")
+    listening._microphone.on_back()
+    listening.close()
