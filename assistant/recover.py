@@ -16,7 +16,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
 
-from assistant import log, newest, salvage
+from assistant import log, newest, private, salvage
 from assistant.journal import FILE, FIRST, SAVE, Damaged, Journal, JournalError, Row
 from assistant.jsonline import dumps
 
@@ -87,7 +87,7 @@ def save(found: Found, old: Path, new: Path) -> None:
             raise JournalError(f"What was written into {new} is not sound: {bad[1]}. That disk can't be trusted; take another.")
     for each in old.iterdir():
         if each.is_file() and not each.name.startswith("journal."):
-            shutil.copy2(each, new)
+            private.as_above(Path(shutil.copy2(each, new)))
 
 
 def verify(args: argparse.Namespace) -> int:

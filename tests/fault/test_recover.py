@@ -4,6 +4,7 @@ The old files stay byte for byte as they were. Whatever is saved is the beginnin
 """
 from __future__ import annotations
 
+import os
 import random
 import shutil
 import sqlite3
@@ -222,6 +223,18 @@ def test_the_test_goes_on_from_what_was_saved(folder: Path, tmp_path: Path) -> N
     assert again.code == 0 and {one["name"]: str(one["rounded"]) for one in again.lines("result")}["system_air_metric"] == "0.20"
     shown = bowlside("log", "show", "2", "--json", "--journal", tmp_path / "new").lines()[0]
     assert {one["id"]: str(one["value"]) for one in shown["readings"] if not one["withdrawn"]} == READINGS
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root makes files in another's folder")
+def test_what_root_saves_for_the_service_is_the_services(folder: Path, tmp_path: Path) -> None:
+    """``sudo bowlside log recover /var/lib/bowlside/new``: a register that stayed root's would keep the station from starting."""
+    (folder / "meters.db").write_bytes(b"the register")
+    data = tmp_path / "data"
+    data.mkdir()
+    os.chown(data, 65534, 65534)
+    assert bowlside("log", "recover", data / "new", "--journal", folder).code == 0
+    owners = {path.name: path.lstat().st_uid for path in data.rglob("*")}
+    assert "meters.db" in owners and set(owners.values()) == {65534}, owners
 
 
 def test_what_recover_refuses(folder: Path, tmp_path: Path) -> None:
