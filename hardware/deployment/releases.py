@@ -114,11 +114,16 @@ def _debian_packages(bundle: Path) -> None:
     with tempfile.TemporaryDirectory(prefix="bowlside-apt-") as temporary:
         place = Path(temporary)
         (place / "lists" / "partial").mkdir(parents=True)
-        (place / "sources.list").write_text(f"deb [trusted=yes] copy:{bundle / 'debs'} ./\n", encoding="utf-8")
+        (place / "sources.list").write_text(_source(bundle / "debs"), encoding="utf-8")
         apt = ["apt-get", "-q", "-o", f"Dir::Etc::sourcelist={place / 'sources.list'}", "-o", "Dir::Etc::sourceparts=/dev/null",
                "-o", f"Dir::State::lists={place / 'lists'}", "-o", "APT::Sandbox::User=root"]
         _run([*apt, "update"])
         _run([*apt, "install", "--yes", "--no-install-recommends", *missing], {"DEBIAN_FRONTEND": "noninteractive"})
+
+
+def _source(debs: Path) -> str:
+    """A line of sources.list(5). A blank would end the address there, and sticks are called NO NAME and mounted so."""
+    return f"deb [trusted=yes] copy:{debs.as_uri().removeprefix('file://')} ./\n"
 
 
 def _is_installed(name: str) -> bool:

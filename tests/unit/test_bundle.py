@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import ast
 import json
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -180,6 +181,25 @@ def test_a_package_index_that_apt_reads(tmp_path: Path) -> None:
     lines = debs._entry(package).splitlines()
     assert {"Package: thing", "Filename: ./thing.deb", f"Size: {package.stat().st_size}"} <= set(lines)
     assert " of two lines" in lines and lines[-1].startswith("SHA256: ")
+
+
+@pytest.mark.skipif(not all(map(shutil.which, ("dpkg-deb", "apt-get"))), reason="apt is missing")
+def test_apt_takes_the_packages_from_a_stick_with_a_blank_in_its_name(tmp_path: Path) -> None:
+    """Where a desktop mounts a stick that nobody named: /media/pi/NO NAME."""
+    place, lists, source = tmp_path / "NO NAME [1]" / "debs", tmp_path / "lists", tmp_path / "p"
+    for folder in (place, lists / "partial", source / "DEBIAN"):
+        folder.mkdir(parents=True)
+    (source / "DEBIAN/control").write_text("Package: thing\nVersion: 2.0\nArchitecture: all\nMaintainer: none <n@example.org>\n"
+                                           "Description: a thing\n")
+    subprocess.run(["dpkg-deb", "--build", str(source), str(place / "thing.deb")], check=True, capture_output=True)
+    (place / "Packages").write_text(debs._entry(place / "thing.deb"))
+    (tmp_path / "sources.list").write_text(releases._source(place))
+    apt = ["apt-get", "-q", "-o", f"Dir::Etc::sourcelist={tmp_path / 'sources.list'}", "-o", "Dir::Etc::sourceparts=/dev/null",
+           "-o", f"Dir::State::lists={lists}", "-o", f"Dir::Cache={tmp_path}", "-o", "APT::Sandbox::User=root"]
+    for what in (["update"], ["download", "thing"]):
+        done = subprocess.run([*apt, *what], cwd=tmp_path, capture_output=True, text=True)
+        assert done.returncode == 0, done
+    assert [one.read_bytes() for one in tmp_path.glob("thing*.deb")] == [(place / "thing.deb").read_bytes()]
 
 
 # --- the wheels of a Pi -------------------------------------------------------------------------------------------------------
