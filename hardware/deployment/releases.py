@@ -40,6 +40,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--roll-back", action="store_true", help="go back to the release before; the record stays as it is")
     parser.add_argument("--list", action="store_true", help="which releases are there, and which one runs")
     args = parser.parse_args(argv)
+    os.umask(0o022)  # whatever root's is: the station runs as a user of its own
     try:
         if args.list:
             return _list(args.prefix)
@@ -144,6 +145,8 @@ def _environment(bundle: Path, release: Path) -> None:
     if models.is_dir():
         place = next((release / "lib").glob("python3.*/site-packages")) / "models" / "installed"
         shutil.copytree(models, place, dirs_exist_ok=True)
+        for path in (place, *place.rglob("*")):  # their modes come along from who made the bundle
+            path.chmod(path.stat().st_mode | (0o055 if path.is_dir() else 0o044))
 
 
 JOIN = ("import sys, importlib.util as those; from assistant import environment; environment.add_lgpio(sys.prefix); "

@@ -128,13 +128,21 @@ def _do(commands: Sequence[Sequence[str]], dry: bool) -> None:
 def _write(path: Path, text: str) -> None:
     """The old file or the new one, never half of one."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        _folder(path.parent)
         half = path.with_name(path.name + ".new")
         half.write_text(text, encoding="utf-8")
         half.chmod(0o644)
         half.replace(path)
     except OSError as error:
         raise ScriptError(f"{path} can't be written ({error.strerror}): start this with sudo, with the root writable.") from None
+
+
+def _folder(path: Path) -> None:
+    """With those above it. Whatever the umask of who installs, the station's own user must get at what lies in it."""
+    if not path.is_dir():
+        _folder(path.parent)
+        path.mkdir(exist_ok=True)
+        path.chmod(0o755)
 
 
 def _text(path: Path) -> str:

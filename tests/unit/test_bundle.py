@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import ast
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -93,6 +94,34 @@ def test_a_bundle_is_what_it_was(made: Path) -> None:
     (made / SUMS).unlink()
     bundle.seal(made)
     assert releases.verified(made) != first
+
+
+def test_the_stations_user_reads_what_a_careful_root_installs(made: Path, tmp_path: Path,
+                                                              monkeypatch: pytest.MonkeyPatch) -> None:
+    """Under umask 077, and from a bundle whose models only their owner might read."""
+    prefix, name = tmp_path / "opt", releases.verified(made)
+    model = made / "models/small/am/final.mdl"
+    model.parent.mkdir(parents=True)
+    model.write_text("model")
+    for path in (model, *model.parents[:3]):
+        path.chmod(0o700 if path.is_dir() else 0o600)
+
+    def run(command: list[str], more: object = None) -> None:
+        if command[1:3] == ["-m", "venv"]:
+            release(prefix, name)
+            (prefix / "releases" / name / COMPLETE).unlink()
+            (prefix / "releases" / name / "lib/python3.11/site-packages").mkdir(parents=True)
+    for one, instead in (("_run", run), ("_debian_packages", lambda bundle: None), ("_join_lgpio", lambda python: True),
+                         ("_restart", lambda: None), ("__file__", str(made / "install.py"))):
+        monkeypatch.setattr(releases, one, instead)
+    before = os.umask(0o077)
+    try:
+        assert main(["--prefix", str(prefix), "--command", str(tmp_path / "bin/bowlside"), "--journal", str(tmp_path / "j")]) == 0
+    finally:
+        os.umask(before)
+    there = [prefix, *prefix.rglob("*")]
+    assert prefix / "releases" / name / "lib/python3.11/site-packages/models/installed/small/am/final.mdl" in there
+    assert [path for path in there if not path.stat().st_mode & 0o004 or path.is_dir() and not path.stat().st_mode & 0o001] == []
 
 
 @pytest.mark.parametrize("how", ["damaged", "missing", "no sums", "no wheel"])

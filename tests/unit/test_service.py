@@ -5,6 +5,7 @@ the service: tests/fault/test_service.py.
 """
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import stat
@@ -63,6 +64,18 @@ def test_installed_into_another_root_and_taken_away(root: Path) -> None:
     assert written(root) == ["var/lib/bowlside"] and not link.is_symlink()
     assert (root / "var/lib/bowlside/journal").is_dir()
     bowlside("uninstall-service", "--root", root).is_one_sentence(2, "no service")
+
+
+@needs_systemd
+def test_the_stations_user_reads_what_a_careful_root_installs(root: Path) -> None:
+    before = os.umask(0o077)
+    try:
+        done = install(root, "--settings", "/dev/null")
+    finally:
+        os.umask(before)
+    assert done.code == 0, done
+    made = [root / path for path in ("etc/bowlside", "etc/bowlside/station.toml", "etc/udev/rules.d", UNIT)]
+    assert [path for path in made if not path.stat().st_mode & 0o004] == []
 
 
 def test_a_dry_run_shows_everything_and_changes_nothing(root: Path) -> None:
