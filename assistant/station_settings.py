@@ -195,7 +195,7 @@ def write(section: str, key: str, value: Value, path: Path | None = None) -> Non
 
     Raises StationSettingsError if the value is not allowed or the file can't be read or written.
     """
-    path = path or default_path()
+    path = (path or default_path()).resolve()  # a link stays one
     check(section, key, value, path)
     before = _text_of(path)
     _checked(before, path)
@@ -205,9 +205,19 @@ def write(section: str, key: str, value: Value, path: Path | None = None) -> Non
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, prefix=path.name, delete=False) as out:
             out.write(after)
+            _as_before(out.fileno(), path)
         os.replace(out.name, path)  # the old file or the new one, never half of one
     except OSError as error:
         raise StationSettingsError(f"{path} can't be written ({error.strerror}): {key} is not remembered.") from None
+
+
+def _as_before(file: int, path: Path) -> None:
+    """With the mode and the owner of the file in whose place it comes, else the folder's: a station that runs as a user of its
+    own must be able to read what root has it remember."""
+    like = (path if path.exists() else path.parent).stat()
+    os.fchmod(file, like.st_mode & 0o666 if path.exists() else like.st_mode & 0o644)
+    if os.geteuid() == 0:
+        os.fchown(file, like.st_uid, like.st_gid)
 
 
 def _text_of(path: Path) -> str:

@@ -1,4 +1,6 @@
 """The station's own settings: defaults, one clear sentence for each mistake, and a file that keeps its comments."""
+import os
+import stat
 from pathlib import Path
 
 import pytest
@@ -82,3 +84,34 @@ def test_the_readmes_example_holds_every_key_and_its_default(tmp_path):
     path.write_text(section[section.index("```toml") + 7:section.index("```", section.index("```toml") + 7)], encoding="utf-8")
     assert settings.read(path)["voice"] == settings.read(tmp_path / "none")["voice"]
     assert all(f"\n{key} = " in path.read_text() for key in settings.KNOWN["voice"])
+
+
+@pytest.mark.parametrize("mode", [0o600, 0o640, 0o644], ids=oct)
+def test_who_could_read_the_file_still_can(tmp_path, mode):
+    """/etc/bowlside/station.toml is root's, and the service reads it as a user of its own."""
+    path = tmp_path / "station.toml"
+    path.write_text("")
+    path.chmod(mode)
+    if os.geteuid() == 0:
+        os.chown(path, 65534, 65534)
+    before = path.stat()
+    settings.write("hearing", "model", "own", path)
+    after = path.stat()
+    assert after.st_ino != before.st_ino
+    assert (after.st_mode, after.st_uid, after.st_gid) == (before.st_mode, before.st_uid, before.st_gid)
+
+
+@pytest.mark.parametrize("folder, file", [(0o700, 0o600), (0o755, 0o644)])
+def test_a_new_file_is_for_who_may_look_into_its_folder(tmp_path, folder, file):
+    place = tmp_path / "bowlside"
+    place.mkdir()
+    place.chmod(folder)
+    settings.write("hearing", "model", "own", place / "station.toml")
+    assert stat.S_IMODE((place / "station.toml").stat().st_mode) == file
+
+
+def test_a_link_to_a_partition_that_is_written_stays_one(tmp_path):
+    """On a read-only root."""
+    (tmp_path / "station.toml").symlink_to(tmp_path / "data.toml")
+    settings.write("hearing", "model", "own", tmp_path / "station.toml")
+    assert (tmp_path / "station.toml").is_symlink() and settings.read(tmp_path / "data.toml")["hearing"]["model"] == "own"
