@@ -12,6 +12,7 @@ import argparse
 import hashlib
 import os
 import platform
+import re
 import shutil
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from pathlib import Path
 
 PREFIX = Path("/opt/bowlside")
 JOURNAL = Path("/var/lib/bowlside/journal")
+UNIT = Path("/etc/systemd/system/bowlside.service")
 COMMAND = Path("/usr/local/bin/bowlside")
 DEBIAN = ("espeak-ng", "libportaudio2", "python3-venv")
 SUMS, COMPLETE = "SHA256SUMS", "complete"
@@ -34,8 +36,8 @@ class InstallError(Exception):
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="install.py", description=(__doc__ or "").split("\n\n")[0])
     parser.add_argument("--prefix", type=Path, default=PREFIX, help=f"where releases are kept ({PREFIX})")
-    parser.add_argument("--journal", type=Path, default=JOURNAL,
-                        help=f"the record that a release must be able to read ({JOURNAL})")
+    parser.add_argument("--journal", type=Path, default=_journal(),
+                        help="the record that a release must be able to read (%(default)s)")
     parser.add_argument("--command", type=Path, default=COMMAND, help=f"a link to the command bowlside ({COMMAND})")
     parser.add_argument("--roll-back", action="store_true", help="go back to the release before; the record stays as it is")
     parser.add_argument("--list", action="store_true", help="which releases are there, and which one runs")
@@ -57,6 +59,15 @@ def main(argv: list[str] | None = None) -> int:
               "root writable and room on it. What ran before still runs.", file=sys.stderr)
         return 1
     return 0
+
+
+def _journal() -> Path:
+    """Where the service writes its record: install-service --data may have put it on a partition of its own."""
+    try:
+        found = re.search(r"^Environment=.*\bBOWLSIDE_JOURNAL=(\S+)", UNIT.read_text(encoding="utf-8"), re.MULTILINE)
+    except OSError:
+        found = None
+    return Path(found[1]) if found else JOURNAL
 
 
 # --- installing -------------------------------------------------------------------------------------------------------------

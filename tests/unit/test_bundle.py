@@ -15,8 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from hardware.deployment import bundle, debs, releases
+from hardware.deployment import bundle, debs, releases, texts
 from hardware.deployment.releases import COMPLETE, SUMS, main
+from hardware.deployment.texts import Service
 from tests.command import ROOT, bowlside
 
 PROGRAM = """#!/bin/sh
@@ -167,6 +168,25 @@ def test_no_roll_back_to_one_that_can_not_read_the_record(tmp_path: Path, capsys
     assert main(back) == 1 and "newer Bowlside" in capsys.readouterr().err and runs(tmp_path)[0] == "0.2.0-b"
     (journal / "schema").write_text("1")
     assert main(back) == 0 and runs(tmp_path)[0] == "0.1.0-a"
+
+
+def test_the_record_is_looked_for_where_the_service_writes_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                              capsys: pytest.CaptureFixture[str]) -> None:
+    """install-service --data put it on a partition of its own; --journal is not given again at each upgrade."""
+    for name, schema in (("0.1.0-a", 1), ("0.2.0-b", 2)):
+        release(tmp_path, name, schema)
+        releases.switch(tmp_path, name)
+    journal = tmp_path / "data" / "journal"
+    journal.mkdir(parents=True)
+    (journal / "journal.db").touch()
+    (journal / "schema").write_text("2")
+    unit = tmp_path / "bowlside.service"
+    unit.write_text(texts.written(Service("/opt/bowlside/current/bin/bowlside", data=str(journal.parent)))[texts.UNIT])
+    monkeypatch.setattr(releases, "UNIT", unit)
+    assert main(["--prefix", str(tmp_path), "--roll-back"]) == 1
+    assert "newer Bowlside" in capsys.readouterr().err and runs(tmp_path)[0] == "0.2.0-b"
+    unit.unlink()
+    assert releases._journal() == releases.JOURNAL
 
 
 def test_nothing_to_go_back_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
