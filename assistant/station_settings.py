@@ -206,6 +206,8 @@ def write(section: str, key: str, value: Value, path: Path | None = None) -> Non
         with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, prefix=path.name, delete=False) as out:
             out.write(after)
             _as_before(out.fileno(), path)
+            out.flush()
+            os.fsync(out.fileno())  # or a power cut may leave the new file, and nothing in it
         os.replace(out.name, path)  # the old file or the new one, never half of one
     except OSError as error:
         raise StationSettingsError(f"{path} can't be written ({error.strerror}): {key} is not remembered.") from None

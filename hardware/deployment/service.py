@@ -69,6 +69,7 @@ def install(args: argparse.Namespace) -> int:
     else:
         for path, text in {**found, **copies}.items():
             _write(root / path, text)
+        os.sync()  # or a plug that is pulled now leaves new files empty, a job without limits among them
     _do(_after_install(root), args.dry_run)
     if not args.dry_run:
         print(f"Bowlside starts with this machine. Settings: {ETC}/station.toml. Record: {args.data}/journal.\n"

@@ -5,6 +5,7 @@ the service: tests/fault/test_service.py.
 """
 from __future__ import annotations
 
+import argparse
 import os
 import re
 import shutil
@@ -15,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from assistant import procedures
-from hardware.deployment import texts
+from hardware.deployment import service, texts
 from hardware.deployment.texts import RULES, SYSUSERS, TMPFILES, UNIT, DeploymentError, Service
 from tests.command import ROOT, Done, bowlside
 
@@ -76,6 +77,20 @@ def test_the_stations_user_reads_what_a_careful_root_installs(root: Path) -> Non
     assert done.code == 0, done
     made = [root / path for path in ("etc/bowlside", "etc/bowlside/station.toml", "etc/udev/rules.d", UNIT)]
     assert [path for path in made if not path.stat().st_mode & 0o004] == []
+
+
+@needs_systemd
+def test_what_is_installed_is_on_the_disk_when_it_says_so(root: Path, tmp_path: Path) -> None:
+    """After the last file was put in its place: systemd's own programs sync what they write themselves."""
+    job = tmp_path / "my.toml"
+    job.write_text("chamber_ratio = 0.0612\n")
+    args = argparse.Namespace(root=root, user=None, data="/var/lib/bowlside", test="slump", job=job, settings=None,
+                              program=PROGRAM, dry_run=False)
+    there: list[bool] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "sync", lambda: there.append(all((root / path).is_file() for path in (UNIT, "etc/bowlside/job.toml"))))
+        assert service.install(args) == 0
+    assert there == [True]
 
 
 def test_a_dry_run_shows_everything_and_changes_nothing(root: Path) -> None:

@@ -115,3 +115,11 @@ def test_a_link_to_a_partition_that_is_written_stays_one(tmp_path):
     (tmp_path / "station.toml").symlink_to(tmp_path / "data.toml")
     settings.write("hearing", "model", "own", tmp_path / "station.toml")
     assert (tmp_path / "station.toml").is_symlink() and settings.read(tmp_path / "data.toml")["hearing"]["model"] == "own"
+
+
+def test_what_is_remembered_is_on_the_disk_before_it_takes_the_old_ones_place(tmp_path, monkeypatch):
+    path, there = tmp_path / "station.toml", []
+    path.write_text("")
+    monkeypatch.setattr(os, "fsync", lambda file: there.append((os.fstat(file).st_size, path.read_text())))
+    settings.write("hearing", "model", "own", path)
+    assert there == [(len(path.read_bytes()), "")]
