@@ -39,6 +39,7 @@ class SoundInput:
             raise
         except SoundError as e:
             raise MicrophoneError(str(e)) from None
+        self._last = time.monotonic()      # PortAudio's start alone may take longer than LOST_AFTER_S
         self.latency_s = self._stream.latency
 
     def _start(self, sd, device: str | int | None):

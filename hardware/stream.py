@@ -38,6 +38,7 @@ class SoundStream:
         self.flows = False     # a first block was asked for
         self.underruns = 0     # blocks that came too late to be heard whole
         self._stream = open_stream(lambda sd: self._start(sd, rate, device, latency_s))
+        self._last_pull = time.monotonic()     # PortAudio's start alone may take longer than LOST_AFTER_S
         self.latency_s = self._stream.latency
 
     def _start(self, sd, rate: int, device: str | int | None, latency_s: float):

@@ -15,12 +15,13 @@ import time
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from hardware import sound_devices
 from hardware.fakes import FakeInput, FakeVoice
-from hardware.microphone import HELD_BLOCKS, Microphone
+from hardware.microphone import HELD_BLOCKS, RATE, Microphone
 from hardware.mixer import Mixer
 from hardware.sound_devices import SoundError
 from hardware.speaker import Speaker
@@ -371,3 +372,45 @@ def test_a_start_of_port_audio_that_fails_once_does_not_end_the_sound_for_good(p
     with pytest.raises(OSError, match="initializing"):
         sound_devices.open_stream(lambda sd: "a stream")
     assert sound_devices.open_stream(lambda sd: "a stream") == "a stream"
+
+
+class FlowingStream:
+    """A device that flows as soon as it is open: a block every 10 ms."""
+
+    active, latency = True, 0.02
+
+    def __init__(self, rate: int, block: int, *rest: object, callback: Callable[..., None]) -> None:
+        frames = block or rate // 100
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._flow, args=(callback, frames), daemon=True)
+
+    def _flow(self, callback: Callable[..., None], frames: int) -> None:
+        while not self._closing.wait(0.01):
+            callback(bytearray(2 * frames), frames, None, SimpleNamespace(input_overflow=False, output_underflow=False))
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def close(self, ignore_errors: bool = True) -> None:
+        self._closing.set()
+
+
+@pytest.mark.parametrize("which", ["microphone", "loudspeaker"])
+def test_a_device_is_there_however_long_its_list_took_to_read(which: str, port_audio: FakePortAudio,
+                                                              monkeypatch: pytest.MonkeyPatch) -> None:
+    """PortAudio asks every card of a slow machine; and one device waits for the other to have been opened."""
+    def start() -> None:
+        port_audio.read += 1
+        time.sleep(sound_devices.LOST_AFTER_S + 0.1)
+    monkeypatch.setattr(port_audio, "_initialize", start)
+    for name, value in (("PortAudioError", OSError), ("RawInputStream", FlowingStream), ("RawOutputStream", FlowingStream),
+                        ("query_devices", lambda *which: {"default_samplerate": RATE} if which else ["a card"])):
+        monkeypatch.setattr(port_audio, name, value, raising=False)
+    told: list[str] = []
+    one = (Microphone(lambda block: None, lambda: False, told.append) if which == "microphone"
+           else OutputStream(Mixer(), told.append))
+    try:
+        until(lambda: one.up if isinstance(one, Microphone) else one.audible)
+        assert (port_audio.read, told) == (1, [])
+    finally:
+        one.close()
