@@ -244,7 +244,10 @@ def _thin_out(prefix: Path) -> None:
 def _restart() -> None:
     """Where the station runs as a service; it goes on at the step where it was."""
     if shutil.which("systemctl") and _output(["systemctl", "is-active", "--quiet", "bowlside"]).returncode == 0:
-        _run(["systemctl", "restart", "bowlside"])
+        done = _output(["systemctl", "restart", "bowlside"])
+        if done.returncode:  # the release that was switched to stays: the service manager goes on trying
+            raise InstallError(f"the station does not start again ({_last(done)}): journalctl -u bowlside tells why, and "
+                               "install.py --roll-back goes back.")
         print("The station was started again.")
 
 

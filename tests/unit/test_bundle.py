@@ -189,6 +189,20 @@ def test_the_record_is_looked_for_where_the_service_writes_it(tmp_path: Path, mo
     assert releases._journal() == releases.JOURNAL
 
 
+def test_a_station_that_does_not_start_again_is_not_said_to_run_as_before(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    for name in ("0.1.0-a", "0.2.0-b"):
+        release(tmp_path, name)
+        releases.switch(tmp_path, name)
+    systemctl = tmp_path / "systemctl"
+    systemctl.write_text('#!/bin/sh\ntest "$1" = is-active || { echo "Job for bowlside.service failed." >&2; exit 1; }\n')
+    systemctl.chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path), prepend=":")
+    assert main(["--prefix", str(tmp_path), "--journal", str(tmp_path / "none"), "--roll-back"]) == 1
+    said = capsys.readouterr().err
+    assert runs(tmp_path)[0] == "0.1.0-a" and "journalctl -u bowlside" in said and "before still runs" not in said
+
+
 def test_nothing_to_go_back_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     back = ["--prefix", str(tmp_path), "--roll-back"]
     assert main(back) == 1 and "no release before" in capsys.readouterr().err
