@@ -58,6 +58,7 @@ def install(args: argparse.Namespace) -> int:
         arguments += ["--job", f"{ETC}/job.toml"]
     program = args.program or _this_program()
     _reachable(program, args.user)
+    _hears(str(settings["hearing"]["model"]), args.user)
     try:
         found = texts.written(Service(program, args.user or USER, not args.user, args.data, arguments,
                                       texts.gauge_serial(settings)))
@@ -177,6 +178,17 @@ def _this_program() -> str:
 
 def _reachable(program: str, user: str | None) -> None:
     """A user of its own can't read what lies in somebody's home."""
-    if not user and Path(program).parts[1:2] in (("home",), ("root",)):
+    if not user and _in_a_home(program):
         raise ScriptError(f"install-service: {program} lies in somebody's home, where a user of its own can't read it: name that "
                           "login with --user, or install from a bundle (bowlside bundle).")
+
+
+def _hears(model: str, user: str | None) -> None:
+    """A model that was chosen and can't be read leaves the station without hearing, and nobody sees the log that says so."""
+    if not user and _in_a_home(model):
+        raise ScriptError(f"install-service: [hearing] model = \"{model}\" lies in somebody's home, where a user of its own "
+                          "can't read it: put the model elsewhere, take that line out, or name that login with --user.")
+
+
+def _in_a_home(path: str) -> bool:
+    return path.startswith("~") or Path(path).parts[1:2] in (("home",), ("root",))

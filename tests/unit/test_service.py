@@ -130,6 +130,20 @@ def test_what_can_not_be_is_refused_in_one_sentence(root: Path, more: tuple[str,
     assert sorted(root.rglob("*")) == before
 
 
+@pytest.mark.parametrize(("model", "login", "code"), [
+    ("/home/tech/.local/share/bowlside/models/small", "", 2), ("~/small", "", 2), ("/opt/models/small", "", 0), ("own", "", 0),
+    ("/home/tech/.local/share/bowlside/models/small", "tech", 0)])
+def test_a_model_that_the_stations_user_can_not_read_is_refused(root: Path, tmp_path: Path, model: str, login: str,
+                                                                code: int) -> None:
+    """voice use remembers a folder in one's home, and the README installs one's own settings: the station would be deaf."""
+    settings = tmp_path / "my.toml"
+    settings.write_text(f'[hearing]\nmodel = "{model}"\n')
+    done = install(root, "--dry-run", "--settings", settings, *(("--user", login) if login else ()))
+    assert done.code == code, done
+    if code:
+        done.is_one_sentence(2, model, "--user")
+
+
 def test_a_station_may_run_whole_rounds(root: Path) -> None:
     done = install(root, "--dry-run", "--test", "round")
     assert f"ExecStart={PROGRAM} round --headless\n" in done.out
