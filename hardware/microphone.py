@@ -49,12 +49,15 @@ class SoundInput:
             raise _missing(e) from None
         for rate in (RATE, own):
             self._resampler = None if rate == RATE else soxr.ResampleStream(rate, RATE, 1, "int16", "MQ")
+            stream = None
             try:
                 stream = sd.RawInputStream(rate, round(rate * BLOCK / RATE), device, 1, "int16",
                                            callback=lambda data, n, _t, status: self._callback(data, status))
                 stream.start()
             except (sd.PortAudioError, ValueError, OSError) as e:
                 problem = e
+                if stream is not None:     # open, and would keep the device from the next try
+                    stream.close()
             else:
                 return stream
         raise _missing(problem)

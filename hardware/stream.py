@@ -43,12 +43,15 @@ class SoundStream:
 
     def _start(self, sd, rate: int, device: str | int | None, latency_s: float):
         for channels in (1, 2):        # some cards play stereo only
+            stream = None
             try:
                 stream = sd.RawOutputStream(rate, 0, device, channels, "int16", latency_s, callback=(
                     lambda out, n, _t, status, c=channels: self._callback(out, n, c, status)))
                 stream.start()
             except (sd.PortAudioError, ValueError, OSError) as e:
                 problem = e
+                if stream is not None:     # open, and would keep the device from the next try
+                    stream.close()
             else:
                 return stream
         raise SoundError(f"No loudspeaker can be opened ({reason(problem)}): connect one; text goes on.")

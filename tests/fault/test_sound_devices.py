@@ -414,3 +414,40 @@ def test_a_device_is_there_however_long_its_list_took_to_read(which: str, port_a
         assert (port_audio.read, told) == (1, [])
     finally:
         one.close()
+
+
+@pytest.mark.parametrize("which", ["microphone", "loudspeaker"])
+def test_a_device_that_opens_but_does_not_start_is_not_kept_from_the_next_try(which: str, port_audio: FakePortAudio,
+                                                                              monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first time it is not ready yet; like a card, it can be open once only. Another stream is open, so PortAudio itself
+    is not started anew, which would let go of it."""
+    held: list[object] = []
+
+    class Card(FlowingStream):
+        starts = 0
+
+        def __init__(self, *given: object, callback: Callable[..., None]) -> None:
+            if held:
+                raise OSError("Device unavailable")
+            held.append(self)
+            super().__init__(*given, callback=callback)  # type: ignore[arg-type]
+
+        def start(self) -> None:
+            Card.starts += 1
+            if Card.starts == 1:
+                raise OSError("Unanticipated host error")
+            super().start()
+
+        def close(self, ignore_errors: bool = True) -> None:
+            held.clear()
+            super().close()
+    monkeypatch.setattr(sound_devices, "_open_streams", 1)
+    for name, value in (("PortAudioError", OSError), ("RawInputStream", Card), ("RawOutputStream", Card),
+                        ("query_devices", lambda *which: {"default_samplerate": RATE} if which else ["a card"])):
+        monkeypatch.setattr(port_audio, name, value, raising=False)
+    one = Microphone(lambda block: None, lambda: False) if which == "microphone" else OutputStream(Mixer())
+    try:
+        until(lambda: one.up if isinstance(one, Microphone) else one.audible)
+        assert port_audio.read == 0
+    finally:
+        one.close()
