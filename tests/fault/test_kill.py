@@ -30,6 +30,7 @@ import pytest
 
 from assistant import cli, record
 from assistant.core.state import Phase, State
+from assistant.core.steps import Hold
 from assistant.journal import FIRST, Journal, JournalError
 from assistant.station import Station
 from tests.command import HEADER, READINGS, ROOT, keyed, script
@@ -154,8 +155,11 @@ class KilledRound:
         self.goes_on_at = state.prompt if at_a_step and not cut_off else ""
 
     def before(self, state: State) -> list[str]:
-        """The prompts from which one answer leads to this one: the line that says it may not have been printed."""
-        return [one for one, after in zip(GOLDEN, GOLDEN[1:]) if after == state.prompt]
+        """The prompts from which one answer leads to this one: the line that says it may not have been printed. A hold whose time
+        is over already is passed over: a thermometer that has stood long enough is read at once."""
+        holds = {one.id for one in state.procedure.steps if isinstance(one, Hold)} if state.procedure else set()
+        found = [one for one, after in zip(GOLDEN, GOLDEN[1:]) if after == state.prompt]
+        return found + [one for one, after in zip(GOLDEN, GOLDEN[1:]) if after in holds.intersection(found)]
 
     def is_as_if_nothing_had_been(self) -> None:
         found: dict[str, dict[str, str]] = {}
