@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -22,9 +23,8 @@ BOOTED = Path("/run/systemd/system")
 
 def add_install_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--user", metavar="NAME", help=f"an existing login that it runs as (a user {USER} of its own)")
-    parser.add_argument("--data", metavar="DIR", default=DATA, help=f"the one folder it writes; may be a partition ({DATA})")
-    parser.add_argument("--test", metavar="TEST", default="sequential",
-                        help="what it runs: a test, or round for all on a sample (sequential)")
+    parser.add_argument("--data", metavar="DIR", help=f"the one folder it writes; may be a partition ({DATA})")
+    parser.add_argument("--test", metavar="TEST", help="what it runs: a test, or round for all on a sample (sequential)")
     parser.add_argument("--job", type=Path, metavar="FILE", help=f"the job; copied to {ETC}/job.toml")
     parser.add_argument("--settings", type=Path, metavar="FILE", help=f"the station's settings; copied to {ETC}/station.toml")
     parser.add_argument("--program", metavar="PATH", help="the command bowlside that it starts (this one)")
@@ -41,9 +41,18 @@ def _common(parser: argparse.ArgumentParser) -> None:
 
 
 def install(args: argparse.Namespace) -> int:
-    """Writes the files, then has systemd make the user, the groups and the folder, and start the station. 0: done."""
+    """Writes the files, then has systemd make the user, the groups and the folder, and start the station. 0: done.
+
+    What is not given stays as the service that is there has it: after an upgrade this is typed again, and a station without its
+    job's limits, on a new record, would look the same.
+    """
     root: Path = args.root
-    if args.user and not _is_user(root, args.user):
+    before = _there(root)
+    kept = {name: value for name, value in before.items() if getattr(args, name) is None and value != USUAL.get(name)}
+    for name, usual in USUAL.items():
+        setattr(args, name, getattr(args, name) or kept.get(name) or usual)
+    own_user = args.user == USER
+    if not own_user and not _is_user(root, args.user):
         raise ScriptError(f"install-service: there is no user {args.user} in {root / 'etc/passwd'}; leave --user out and it gets "
                           "a user of its own.")
     settings = station_settings.read(args.settings) if args.settings else station_settings.read(root / ETC[1:] / "station.toml")
@@ -55,12 +64,13 @@ def install(args: argparse.Namespace) -> int:
     if args.job:
         job.read(args.job)
         copies[f"{ETC[1:]}/job.toml"] = _text(args.job)
+    if args.job or "job" in kept:
         arguments += ["--job", f"{ETC}/job.toml"]
     program = args.program or _this_program()
-    _reachable(program, args.user)
-    _hears(str(settings["hearing"]["model"]), args.user)
+    _reachable(program, own_user)
+    _hears(str(settings["hearing"]["model"]), own_user)
     try:
-        found = texts.written(Service(program, args.user or USER, not args.user, args.data, arguments,
+        found = texts.written(Service(program, args.user, own_user, args.data, arguments,
                                       texts.gauge_serial(settings)))
     except DeploymentError as error:
         raise ScriptError(f"install-service: {error}") from None
@@ -72,6 +82,12 @@ def install(args: argparse.Namespace) -> int:
             _write(root / path, text)
         os.sync()  # or a plug that is pulled now leaves new files empty, a job without limits among them
     _do(_after_install(root), args.dry_run)
+    if before.get("user", args.user) != args.user and (root / args.data[1:] / "journal").exists():
+        print(f"The record in {args.data} belongs to {before['user']}, so the station can't open it. Type: "
+              f"sudo chown -R {args.user}: {args.data}", file=sys.stderr)
+    if kept:
+        print(f"Kept as it was: {', '.join(f'--{name} {value}' for name, value in kept.items())}. To leave that out, bowlside "
+              "uninstall-service first.")
     if not args.dry_run:
         print(f"Bowlside starts with this machine. Settings: {ETC}/station.toml. Record: {args.data}/journal.\n"
               f"Its messages: journalctl -u bowlside. To take it away: bowlside uninstall-service.")
@@ -162,6 +178,28 @@ def _is_user(root: Path, name: str) -> bool:
     return any(line.split(":")[0] == name for line in lines)
 
 
+USUAL = {"user": USER, "data": DATA, "test": "sequential"}
+"""Of what is not given."""
+
+
+def _there(root: Path) -> dict[str, str]:
+    """What an earlier installation runs with, by the names of the options; empty where there is none."""
+    try:
+        unit = (root / UNIT).read_text(encoding="utf-8")
+    except OSError:
+        return {}
+    user = re.search(r"^User=(\S+)$", unit, re.MULTILINE)
+    started = re.search(r"^ExecStart=\S+ (?:run )?(\S+)(.*)$", unit, re.MULTILINE)
+    found = {"data": _data_of(root / TMPFILES)}
+    if user:
+        found["user"] = user[1]
+    if started:
+        found["test"] = started[1]
+        if f"--job {ETC}/job.toml" in started[2] and (root / ETC[1:] / "job.toml").is_file():
+            found["job"] = f"{ETC}/job.toml"
+    return found
+
+
 def _data_of(tmpfiles: Path) -> str:
     try:
         return next(line.split()[1] for line in tmpfiles.read_text(encoding="utf-8").splitlines() if line.startswith("d "))
@@ -176,16 +214,16 @@ def _this_program() -> str:
     return os.path.abspath(typed) if Path(typed).name == "bowlside" else str(beside)
 
 
-def _reachable(program: str, user: str | None) -> None:
+def _reachable(program: str, own_user: bool) -> None:
     """A user of its own can't read what lies in somebody's home."""
-    if not user and _in_a_home(program):
+    if own_user and _in_a_home(program):
         raise ScriptError(f"install-service: {program} lies in somebody's home, where a user of its own can't read it: name that "
                           "login with --user, or install from a bundle (bowlside bundle).")
 
 
-def _hears(model: str, user: str | None) -> None:
+def _hears(model: str, own_user: bool) -> None:
     """A model that was chosen and can't be read leaves the station without hearing, and nobody sees the log that says so."""
-    if not user and _in_a_home(model):
+    if own_user and _in_a_home(model):
         raise ScriptError(f"install-service: [hearing] model = \"{model}\" lies in somebody's home, where a user of its own "
                           "can't read it: put the model elsewhere, take that line out, or name that login with --user.")
 

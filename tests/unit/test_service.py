@@ -93,6 +93,37 @@ def test_what_is_installed_is_on_the_disk_when_it_says_so(root: Path, tmp_path: 
     assert there == [True]
 
 
+@needs_systemd
+def test_installed_again_without_a_word_it_stays_as_it_was(root: Path, tmp_path: Path) -> None:
+    """As after an upgrade. Without its job there would be no limits; on a new record a test that is not over would be out of
+    sight."""
+    job = tmp_path / "my.toml"
+    job.write_text("chamber_ratio = 0.0612\n")
+    assert install(root, "--test", "round", "--job", job, "--data", "/data/bowlside", "--user", "tech").code == 0
+    first = (root / UNIT).read_text()
+    again = install(root)
+    assert again.code == 0 and (root / UNIT).read_text() == first
+    for kept in ("--test round", "--job /etc/bowlside/job.toml", "--data /data/bowlside", "--user tech", "uninstall-service"):
+        assert kept in again.out, again.out
+    assert f"ExecStart={PROGRAM} run slump --headless --job /etc/bowlside/job.toml" in install(
+        root, "--test", "slump", "--dry-run").out, "what is given wins"
+    assert bowlside("uninstall-service", "--root", root).code == 0
+    assert install(root).code == 0
+    fresh = (root / UNIT).read_text()
+    assert "run sequential --headless\n" in fresh and "User=bowlside\n" in fresh and "/data/bowlside" not in fresh
+
+
+@needs_systemd
+def test_another_user_is_told_whose_the_record_is(root: Path) -> None:
+    assert install(root).code == 0
+    assert install(root, "--user", "tech").err == "", "there is no record yet"
+    assert install(root, "--user", "bowlside").code == 0
+    (root / "var/lib/bowlside/journal").mkdir()
+    told = install(root, "--user", "tech").err
+    assert "belongs to bowlside" in told and "sudo chown -R tech: /var/lib/bowlside" in told
+    assert install(root).err == ""
+
+
 def test_a_dry_run_shows_everything_and_changes_nothing(root: Path) -> None:
     before = sorted(root.rglob("*"))
     done = install(root, "--dry-run", "--user", "tech")
