@@ -31,6 +31,10 @@ UNITS = {"lb/ft3": "lb_ft3", "lb/yd3": "lb_yd3", "kg/m3": "kg_m3", "yd3": "yd3",
 """Unit -> its name in the language file, [say.unit]."""
 
 
+EITHER_WAY = ("canister_error", "gauge_error")
+"""Results with a sign whose limit is on how far off they are, high or low (ours: a gauge that reads low is as wrong)."""
+
+
 @dataclass(frozen=True)
 class Result:
     name: str
@@ -95,6 +99,11 @@ def spoken_name(name: str) -> str:
     return sentence(f"name.{kind}", place=place)
 
 
+def measured(name: str, value: Decimal) -> Decimal:
+    """What a limit on this result is compared with."""
+    return abs(value) if name in EITHER_WAY else value
+
+
 def against_limits(results: Sequence[Result], settings: Settings) -> tuple[str, str, list[str]]:
     """(verdict, why, warnings) of valid results against the limits set on them."""
     passed, failed, warnings = [], [], []
@@ -103,16 +112,17 @@ def against_limits(results: Sequence[Result], settings: Settings) -> tuple[str, 
             if limit is None:
                 continue
             name, written = spoken_name(each.name), rounding.last_place(limit)
-            value = rounding.round_to(each.value, written, settings.rounding)
-            coarse = written < rounding.last_place(each.rounded)
+            value = rounding.round_to(measured(each.name, each.value), written, settings.rounding)
+            reported = measured(each.name, each.rounded)
+            coarse = written < rounding.last_place(reported)
             if sign * (value - limit) > 0:
                 # Who measured 5.50 and is told "6 is over 5" would look for a mistake: what he measured is said too.
-                key = f"verdict.limit_{word}{'_rounded' if coarse and value != each.rounded else ''}"
+                key = f"verdict.limit_{word}{'_rounded' if coarse and value != reported else ''}"
                 failed.append(sentence(key, name=name, value=value, unit=each.unit, limit=f"{limit:f}",
-                                       reported=each.rounded, by=f"{abs(value - limit):f}").replace("  ", " ").replace(" ,", ","))
+                                       reported=reported, by=f"{abs(value - limit):f}").replace("  ", " ").replace(" ,", ","))
                 continue
             passed.append(sentence("verdict.limit_passed", name=name, value=each.rounded, unit=each.unit).rstrip())
-            if coarse and sign * (each.rounded - limit) > 0:
+            if coarse and sign * (reported - limit) > 0:
                 warnings.append(sentence("verdict.limit_coarse", name=name, value=each.rounded, unit=each.unit,
                                          limit=f"{limit:f}").replace("  ", " "))  # a ratio has no unit
     if failed:

@@ -127,7 +127,8 @@ def inside(result: Mapping[str, Any], rule: str) -> str:
         return "no value"
     if all(side is None for side in result["limits"]):
         return "no limit"
-    return "within" if judge(result["value"], tuple(result["limits"]), rule) else "OUTSIDE"
+    value = assessment.measured(result["name"], result["value"])
+    return "within" if judge(value, tuple(result["limits"]), rule) else "OUTSIDE"
 
 
 def clock(wall: str) -> str:

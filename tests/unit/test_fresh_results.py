@@ -6,6 +6,7 @@ import pytest
 
 from assistant.core import calibration, cylinders, pressure_air, slump, temperature
 from assistant.core.settings import Settings
+from assistant.report import rows
 
 US, SI = Settings(), Settings.from_mapping({"units": "si"})
 
@@ -96,6 +97,19 @@ def test_the_gauges_worst_error_keeps_its_sign() -> None:
     done = calibration.check_gauge([D("14.49"), D("29.94")], [D("14.50"), D("30.00")], US)
     assert done.results[0].rounded == D("-0.06") and done.verdict == "fail"
     assert calibration.check_gauge([D("14.49"), D("29.95")], [D("14.50"), D("30.00")], US).verdict == "pass"
+
+
+@pytest.mark.parametrize("mine, verdict", [("14.40", "fail"), ("14.60", "fail"), ("14.45", "pass"), ("14.55", "pass")])
+def test_a_limit_on_a_gauges_error_is_on_how_far_off_it_is(mine: str, verdict: str) -> None:
+    """A gauge that reads low is as wrong as one that reads high (ours); the job's own limit must not let the low one pass."""
+    job = Settings.from_mapping({"limits": {"gauge_error": [None, "0.05"], "canister_error": [None, "0.1"]}})
+    done = calibration.check_gauge([D(mine)], [D("14.50")], job)
+    assert done.verdict == verdict and done.results[0].value == D(mine) - D("14.50")
+    row = {"name": "gauge_error", "value": done.results[0].value, "limits": job.limits["gauge_error"]}
+    assert rows.inside(row, job.rounding) == {"fail": "OUTSIDE", "pass": "within"}[verdict]
+    known = D("5.10")
+    assert calibration.check_reading(D("4.0"), known, job).verdict == calibration.check_reading(D("6.2"), known, job).verdict == "fail"
+    assert calibration.check_reading(D("5.0"), known, job).verdict == "pass"
 
 
 @pytest.mark.parametrize("high, low, hours, strength, verdict, words", [
