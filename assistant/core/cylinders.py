@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 from assistant.core import units
-from assistant.core.assessment import FAIL, NONE, PASS, Assessment, assessed, result
+from assistant.core.assessment import FAIL, PASS, Assessment, assessed, result
 from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
@@ -29,19 +29,21 @@ def mass(diameter: Decimal, height: Decimal, density: Decimal, system: str) -> D
 
 
 def initial_cure(high: Decimal, low: Decimal, hours: Decimal, settings: Settings) -> Assessment:
-    """The log of the initial cure: highest and lowest temperature, and how long."""
+    """The log of the initial cure: highest and lowest temperature, and how long. A limit of the job's own takes the place of
+    the one on the same result, and of no other."""
     strong = settings.strength_psi is not None and settings.strength_psi >= STRONG_PSI
     least, most = CURE[settings.units, strong]
     results = [result(name, value, settings) for name, value in (("cure_high", high), ("cure_low", low), ("cure_hours", hours))]
     if low > high:
         return assessed([result(one.name, None, settings) for one in results], settings, [sentence("cure.swapped")])
     done = assessed(results, settings)
-    if done.verdict != NONE:
-        return done  # the job's own limits
+    own = {name for name, pair in settings.limits.items() if pair != (None, None)}
     unit = units.unit("temperature", settings.units)
-    out = [sentence("cure.hot", value=f"{high:f}", unit=unit, limit=most)] if high > most else []
-    out += [sentence("cure.cold", value=f"{low:f}", unit=unit, limit=least)] if low < least else []
-    out += [sentence("cure.long", hours=f"{hours:f}", limit=CURE_H)] if hours > CURE_H else []
-    warned = () if settings.strength_psi is not None else (sentence("cure.no_strength", limit=STRONG_PSI),)
-    inside = sentence("cure.inside", low=least, high=most, unit=unit)
-    return Assessment(tuple(results), warned, FAIL if out else PASS, "; ".join(out) or inside)
+    out = [done.why] if done.verdict == FAIL else []
+    out += [sentence("cure.hot", value=f"{high:f}", unit=unit, limit=most)] if "cure_high" not in own and high > most else []
+    out += [sentence("cure.cold", value=f"{low:f}", unit=unit, limit=least)] if "cure_low" not in own and low < least else []
+    out += [sentence("cure.long", hours=f"{hours:f}", limit=CURE_H)] if "cure_hours" not in own and hours > CURE_H else []
+    ranged = not {"cure_high", "cure_low"} <= own
+    warned = [sentence("cure.no_strength", limit=STRONG_PSI)] if ranged and settings.strength_psi is None else []
+    inside = done.why if done.verdict == PASS else sentence("cure.inside", low=least, high=most, unit=unit)
+    return Assessment(tuple(results), (*warned, *done.warnings), FAIL if out else PASS, "; ".join(out) or inside)

@@ -125,6 +125,17 @@ def test_initial_cure(high, low, hours, strength, verdict, words) -> None:
     assert done.verdict == verdict and words in done.why and done.warnings == ()
 
 
+@pytest.mark.parametrize("high, low, hours, verdict, words", [
+    ("110", "60", "40", "fail", "reached 110"), ("80", "20", "40", "fail", "fell to 20"), ("80", "60", "60", "pass", "60 h"),
+    ("80", "60", "73", "fail", "73 h is over 72"), ("81", "60", "73", "fail", "over 72 by 1; it reached 81"),
+])
+def test_a_limit_on_the_hours_leaves_those_on_the_temperatures(high, low, hours, verdict, words) -> None:
+    """C31 from memory, about 95 % sure: 60 to 80 F. The job's own 72 h takes the place of the 48 h alone."""
+    job = Settings.from_mapping({"strength_psi": "4000", "limits": {"cure_hours": [None, "72"]}})
+    done = cylinders.initial_cure(D(high), D(low), D(hours), job)
+    assert done.verdict == verdict and words in done.why
+
+
 def test_an_unknown_strength_is_told() -> None:
     assert "gives no strength" in cylinders.initial_cure(D(80), D(60), D(24), US).warnings[0]
 
