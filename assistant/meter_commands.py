@@ -173,6 +173,7 @@ def _of_test(args: argparse.Namespace, name: str, given: Decimal | None) -> tupl
         raise MeterError(f"Test {args.test} is {found['title'].lower()} and gives no {name.replace('_', ' ')} that counts.")
     if found.get("meter", args.meter) != args.meter:
         raise MeterError(f"Test {args.test} was done with meter {found['meter']}, not {args.meter}.")
+    checked({"aggregate_correction": "aggregate_correction_pct"}.get(name, name), str(value))  # else no test could begin with it
     return value, date.fromisoformat(found["started"][:10])
 
 

@@ -222,6 +222,8 @@ def test_a_calibration_and_a_factor_come_from_tests_of_the_record(register: Regi
     bowlside("meter", "calibrated", "M-3", "--test", "9", "--journal", folder).is_one_sentence(1, "no test 9")
     register.add("M-1", "added")
     bowlside("meter", "calibrated", "M-1", "--test", "1", "--journal", folder).is_one_sentence(2, "with meter M-3, not M-1")
+    rehearse("aggregate-correction", {"water.drawn": "2.0", "air.reading": "25.4"})
+    bowlside("meter", "factor", "M-3", "--source", "x", "--test", "3", "--journal", folder).is_one_sentence(2, "from 0 to 10")
 
 
 def test_for_a_run(register: Register, tmp_path: Path) -> None:
