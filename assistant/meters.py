@@ -58,6 +58,11 @@ class LeakHold:
     drop_psi: Decimal | None
     verdict: str
 
+    @property
+    def tells(self) -> bool:
+        """Whether it says if the chamber is tight. One that rose, or was scrapped, does not; one that failed always does."""
+        return self.verdict == "fail" or self.drop_psi is not None
+
 
 @dataclass(frozen=True)
 class Meter:
@@ -76,11 +81,22 @@ class Meter:
 
     @property
     def chamber_ratio(self) -> Decimal | None:
-        return next((one.chamber_ratio for one in reversed(self.calibrations) if one.chamber_ratio is not None), None)
+        found = self.calibration()
+        return None if found is None else found.chamber_ratio
 
     @property
     def bowl_ft3(self) -> Decimal | None:
         return next((one.bowl_ft3 for one in reversed(self.calibrations) if one.bowl_ft3 is not None), None)
+
+    def calibration(self, by: date | None = None) -> Calibration | None:
+        """The newest (by that day) that gave a chamber ratio; a bowl measured again renews only the bowl."""
+        return next((one for one in reversed(self.calibrations) if one.chamber_ratio is not None and (by is None or one.on <= by)),
+                    None)
+
+    @property
+    def hold(self) -> LeakHold | None:
+        """The newest leak hold that tells."""
+        return next((one for one in reversed(self.holds) if one.tells), None)
 
     def interval(self, name: str) -> int | None:
         """Days, 0 for never: a meter's own wins over the default."""
@@ -88,8 +104,7 @@ class Meter:
 
     def due(self, source: str = "") -> dict[str, date | None]:
         """The last day on which each is still good; None where it was never done or does not run out."""
-        last = {"calibration": self.calibrations[-1].on if self.calibrations else None,
-                "leak": self.holds[-1].on if self.holds else None,
+        last = {"calibration": found.on if (found := self.calibration()) else None, "leak": self.hold.on if self.hold else None,
                 "factor": self.factors[source][0] if source in self.factors else None}
         return {name: None if (days := self.interval(f"{name}_days")) is None or day is None
                 else day + timedelta(days=days - (name == "leak")) for name, day in last.items()}
@@ -114,18 +129,18 @@ def fit_for_use(meter: Meter, now: date, source: str = "", leak: bool = False) -
         return [f"Meter {meter.name} is out of use: {meter.retired.rstrip('.')}."]
     reasons = []
     until = meter.due(source)
-    if meter.chamber_ratio is None:
+    if (calibrated := meter.calibration()) is None:
         reasons.append(f"Meter {meter.name} has no chamber ratio: calibrate it, then enter it with "
                        f"bowlside meter calibrated {quote(meter.name)}.")
     elif (day := until["calibration"]) is not None and now > day:
-        reasons.append(f"The calibration of meter {meter.name} ran out on {day}: it was done on {meter.calibrations[-1].on} and "
+        reasons.append(f"The calibration of meter {meter.name} ran out on {day}: it was done on {calibrated.on} and "
                        f"is good for {meter.interval('calibration_days')} days.")
     if source and source not in meter.factors:
         known = ", ".join(meter.factors) or "none yet"
         reasons.append(f'Meter {meter.name} has no aggregate correction for "{source}"; there are: {known}.')
     elif source and (day := until["factor"]) is not None and now > day:
         reasons.append(f'The aggregate correction for "{source}" on meter {meter.name} ran out on {day}.')
-    last = meter.holds[-1] if meter.holds else None
+    last = meter.hold
     if last is not None and last.verdict == "fail":
         reasons.append(f"Meter {meter.name} failed its last leak hold, on {last.on} (test {last.test}): find the leak, cure it, "
                        "and hold it again.")
@@ -231,14 +246,15 @@ def known(there: Mapping[str, Meter], name: str) -> Meter:
 
 
 def leak_holds(journal: Journal, names: Collection[str], most: int) -> list[tuple[str, LeakHold]]:
-    """Meter and hold of the newest ``most`` leak holds of each of these meters, oldest first; practice does not count.
+    """Meter and hold of the newest ``most`` leak holds that tell of each of these meters, and those that don't among them,
+    oldest first; practice does not count.
 
     Only tests that may hold one are replayed, since a start waits for this.
     """
     found: list[tuple[str, LeakHold]] = []
     for test in reversed(journal.tests()):
         meter = _meter_of(journal, test)
-        if meter not in names or sum(name == meter for name, _ in found) >= most:
+        if meter not in names or sum(name == meter and hold.tells for name, hold in found) >= most:
             continue
         try:
             one = record.of(journal, test)

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from functools import partial
 from io import BytesIO
 from typing import Any, BinaryIO
@@ -147,7 +148,8 @@ def _place(ident: str, test: Test) -> str:
 
 def _device(one: Round, meters: Mapping[str, Meter]) -> str:
     meter = meters.get(str(one.label("meter")))
-    calibrated = f"calibrated {meter.calibrations[-1].on}" if meter and meter.calibrations else "calibration date: ______________"
+    done = meter.calibration(date.fromisoformat(one.day)) if meter else None  # one of after the test was not what it was done with
+    calibrated = f"calibrated {done.on}" if done else "calibration date: ______________"
     settings = one.tests[-1]["settings"]
     return (f"Meter {one.label('meter') or '____________'}, {calibrated}, chamber ratio {settings.get('chamber_ratio', '')}, "
             f"aggregate correction {settings.get('aggregate_correction_pct', '')} %.")

@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 import tomllib
+from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from pypdf import PdfReader
 from assistant import job, record
 from assistant.journal import Journal
 from assistant.jsonline import dumps, loads
+from assistant.meters import Calibration, Meter
 from assistant.report import csv_file, drawings, findings, json_file, pdf_file, rows
 from tests.command import HEADER, READINGS, ROOT, bowlside, script
 
@@ -188,6 +190,14 @@ def test_a_page_without_results_and_without_a_meter_says_nothing_of_either(tests
     assert "chamber ratio 0.0600" in paper([tests[3]], summary=False)[0].extract_text()
     single, = (one for one in paper([none | {"round": None}], summary=True) if "Day's summary" in one.extract_text())
     assert "1 test: 1 pass" in single.extract_text()
+
+
+def test_a_calibration_of_after_the_test_is_not_told_as_its_own(tests: list[dict]) -> None:
+    day = date.fromisoformat(tests[0]["started"][:10])
+    before, bowl, after = (Calibration(day + timedelta(days=off), ratio) for off, ratio in ((-9, D("0.06")), (-3, None), (3, D("0.07"))))
+    for held, words in (((before, bowl, after), f"calibrated {before.on}"), ((after,), "calibration date: ____")):
+        page, = paper(tests[3:4], meters={"M-3": Meter("M-3", day, calibrations=held)}, summary=False)
+        assert words in " ".join(page.extract_text().split())
 
 
 def test_a_withdrawn_value_is_struck_through(demo: Path, tests: list[dict]) -> None:

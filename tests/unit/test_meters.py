@@ -112,6 +112,29 @@ def test_a_failed_leak_hold_bars_the_meter_until_one_passes() -> None:
     meter = Meter("M-3", TODAY, calibrations=(Calibration(TODAY, D("0.06")),), holds=(held[0],))
     assert "failed its last leak hold" in fit_for_use(meter, TODAY)[0] and "test 7" in fit_for_use(meter, TODAY)[0]
     assert fit_for_use(replace(meter, holds=tuple(held)), TODAY) == []
+    none = LeakHold(TODAY, 9, None, "invalid"), LeakHold(TODAY, 10, None, "pass")  # it rose; it passed and was scrapped
+    for one in none:
+        assert "test 7" in fit_for_use(replace(meter, holds=(held[0], one)), TODAY)[0]
+        assert "no leak hold of today" in fit_for_use(replace(meter, holds=(one,)), TODAY, leak=True)[0]
+        assert fit_for_use(replace(meter, holds=(held[1], one)), TODAY, leak=True) == []
+
+
+def test_a_failed_hold_is_found_behind_one_that_rose(tmp_path: Path) -> None:
+    register = Register(tmp_path)
+    register.add("M-3", "added")
+    register.add("M-3", "calibrated", chamber_ratio=D("0.06"), on=TODAY)
+    for final in ("44.90", "45.50"):
+        hold = {**{name: READINGS[name] for name in ("leak.charge", "leak.initial")}, "leak.final": final}
+        given = script(hold, {"test": "leak", "meter": "M-3"}, [{"on": "leak.rose", "say": "no"}])
+        bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path, stdin=given)
+    assert [one.verdict for one in register.meters(holds=1)["M-3"].holds] == ["fail", "invalid"]
+    assert "test 1" in for_run(tmp_path, "M-3", TODAY)[1][0]
+
+
+def test_a_bowl_measured_again_renews_no_chamber_ratio(register: Register) -> None:
+    calibrated(register, TODAY - timedelta(days=366))
+    meter = calibrated(register, TODAY, bowl_ft3=D("0.2490"))
+    assert "ran out" in fit_for_use(meter, TODAY)[0] and meter.bowl_ft3 == D("0.2490")
 
 
 def test_the_trend_is_the_slope_that_scipy_finds() -> None:
