@@ -20,6 +20,8 @@ _WORDS = tuple((re.compile(rf"\b{re.escape(shown)}\b" if shown[0].isalpha() else
 _READING = re.compile(r"\b(equilibrium|charge)[. ](\d)\.(\d)\b(?!\.?\d)")
 _BETWEEN = re.compile(r"(?<=\d)[-:](?=\d)")
 """Of a date or a time of day."""
+_CODE = re.compile(r"(?<=[^\W\d_])-?(?=\d)|(?<=\d)(?=[^\W\d_])")
+"""Between a letter and a figure of a name, T-07 or TH-40A: the hyphen there is no minus sign."""
 _FIGURES = re.compile(r"(-(?=\d))?(\d+)(?:\.(\d+))?")
 
 
@@ -32,7 +34,7 @@ def pronounce(text: str, to_write: bool = False) -> str:
     if not to_write:
         text = _DIGITS.sub(lambda found: found[0].replace(",", ""), text)
     between = ", " if to_write else " "
-    text = _FIGURES.sub(lambda found: _digit_by_digit(found, between), _BETWEEN.sub("; ", text))
+    text = _FIGURES.sub(lambda found: _digit_by_digit(found, between), _CODE.sub(" ", _BETWEEN.sub("; ", text)))
     for pattern, word in _WORDS:
         text = pattern.sub(word, text)
     return text
