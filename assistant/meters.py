@@ -90,8 +90,8 @@ class Meter:
 
     def calibration(self, by: date | None = None) -> Calibration | None:
         """The newest (by that day) that gave a chamber ratio; a bowl measured again renews only the bowl."""
-        return next((one for one in reversed(self.calibrations) if one.chamber_ratio is not None and (by is None or one.on <= by)),
-                    None)
+        return next((one for one in reversed(self.calibrations)
+                     if one.chamber_ratio is not None and (by is None or one.on <= by)), None)
 
     @property
     def hold(self) -> LeakHold | None:

@@ -148,7 +148,7 @@ def _place(ident: str, test: Test) -> str:
 
 def _device(one: Round, meters: Mapping[str, Meter]) -> str:
     meter = meters.get(str(one.label("meter")))
-    done = meter.calibration(date.fromisoformat(one.day)) if meter else None  # one of after the test was not what it was done with
+    done = meter.calibration(date.fromisoformat(one.day)) if meter else None  # not one of after the test
     calibrated = f"calibrated {done.on}" if done else "calibration date: ______________"
     settings = one.tests[-1]["settings"]
     return (f"Meter {one.label('meter') or '____________'}, {calibrated}, chamber ratio {settings.get('chamber_ratio', '')}, "
