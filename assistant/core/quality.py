@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from assistant.core import pressure, rounding, standing, units
-from assistant.core.assessment import FAIL, NONE, PASS, spoken_name
+from assistant.core.assessment import FAIL, NONE, PASS, UNITS, spoken_name
 from assistant.core.language import sentence
 
 COVERAGE = 2
@@ -125,11 +125,12 @@ def air_range(one: Decimal, next_one: Decimal, warn: Decimal = RANGE_WARN, act: 
                    standing.of("air_range_chart"))
 
 
-def slump_range(one: Decimal, next_one: Decimal, most: Decimal = SLUMP_RANGE_IN) -> Finding:
-    """Two consecutive slumps, in."""
+def slump_range(one: Decimal, next_one: Decimal, most: Decimal = SLUMP_RANGE_IN, unit: str = "in.") -> Finding:
+    """Two consecutive slumps and how far apart they may be, in. or mm."""
     off = abs(one - next_one)
     level = ACTION if off > most else IN_CONTROL
-    words = sentence("quality.slump_apart" if level == ACTION else "quality.slump_together", off=f"{off:f}", limit=most)
+    words = sentence("quality.slump_apart" if level == ACTION else "quality.slump_together", off=f"{off:f}", limit=most,
+                     unit=sentence(f"unit.{UNITS[unit]}"))
     return Finding(level, words, standing.of("slump_range_chart"))
 
 

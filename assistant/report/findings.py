@@ -47,8 +47,8 @@ def of_day(rows: Sequence[tuple[Test, Any]], name: str, levels: Levels) -> list[
     """Sentences on a control chart of air content, and on two slumps that follow each other; one for each value or pair that is
     at a warning or an action level."""
     if name == "slump" and levels.range_action is not None:
-        far = ((first, second, quality.slump_range(a["rounded"], b["rounded"], levels.range_action))
-               for (first, a), (second, b) in zip(rows, rows[1:]) if a["unit"] == "in.")
+        far = ((first, second, quality.slump_range(a["rounded"], b["rounded"], levels.range_action, a["unit"]))
+               for (first, a), (second, b) in zip(rows, rows[1:]))
         return [_sentence(f"Tests {first['id']} and {second['id']}: {one.why}") for first, second, one in far
                 if one.verdict != quality.IN_CONTROL]
     if name != "air_content":
@@ -56,7 +56,7 @@ def of_day(rows: Sequence[tuple[Test, Any]], name: str, levels: Levels) -> list[
     found = []
     for test, one in rows:
         if levels.target is not None and levels.warning is not None and levels.action is not None:
-            level = quality.air_mean(one["value"], levels.target, levels.warning, levels.action)
+            level = quality.air_mean(one["rounded"], levels.target, levels.warning, levels.action)
             found += [f"Test {test['id']}: {level.why}"] if level.verdict != quality.IN_CONTROL else []
     for (first, a), (second, b) in zip(rows, rows[1:]):
         if levels.range_warning is not None and levels.range_action is not None:

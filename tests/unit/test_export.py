@@ -194,7 +194,8 @@ def test_a_page_without_results_and_without_a_meter_says_nothing_of_either(tests
 
 def test_a_calibration_of_after_the_test_is_not_told_as_its_own(tests: list[dict]) -> None:
     day = date.fromisoformat(tests[0]["started"][:10])
-    before, bowl, after = (Calibration(day + timedelta(days=off), ratio) for off, ratio in ((-9, D("0.06")), (-3, None), (3, D("0.07"))))
+    before, bowl, after = (Calibration(day + timedelta(days=off), ratio and D(ratio))
+                           for off, ratio in ((-9, "0.06"), (-3, None), (3, "0.07")))
     for held, words in (((before, bowl, after), f"calibrated {before.on}"), ((after,), "calibration date: ____")):
         page, = paper(tests[3:4], meters={"M-3": Meter("M-3", day, calibrations=held)}, summary=False)
         assert words in " ".join(page.extract_text().split())
@@ -304,6 +305,8 @@ def test_the_charts_levels_are_told() -> None:
     told = findings.of_day([row(1, "4.5"), row(2, "7.0")], "air_content", levels)
     assert [each.split(":")[0] for each in told] == ["Test 1", "Test 2", "Tests 1 and 2"]
     assert "action" in told[0] and "warning" in told[1] and "warning" in told[2]
+    level, = findings.of_day([(one(1), {"value": D("7.46"), "rounded": D("7.5")})], "air_content", levels)
+    assert "air 7.5 is 1.5 from the middle, 6.0: action" in level.replace("middle, 6:", "middle, 6.0:"), "as reported, as drawn"
 
 
 def test_slumps_far_apart_are_told() -> None:
@@ -314,6 +317,9 @@ def test_slumps_far_apart_are_told() -> None:
     told, = findings.of_day(day, "slump", job.Levels(range_action=D(2)))
     assert told.startswith("Tests 2 and 3: two slumps 2.25 inches apart, more than 2")
     assert findings.of_day(day, "slump", job.Levels()) == []
+    day = [(test, {"value": D(value), "rounded": D(value), "unit": "mm"}) for (test, _), value in zip(day, ("75", "125", "70"))]
+    told, = findings.of_day(day, "slump", job.Levels(range_action=D(50)))
+    assert told.startswith("Tests 2 and 3: two slumps 55 millimeters apart, more than 50")
 
 
 # --- the command ---------------------------------------------------------------------------------------------------------
