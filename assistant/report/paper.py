@@ -57,12 +57,14 @@ class Page:
     def _gap(self, points: float) -> None:
         self.story.append(Spacer(1, points * self.scale))
 
-    def head(self, words: str) -> None:
+    def head(self, words: str, drawn: bool = False) -> None:
+        """``drawn``: over a drawing, which it stays on one page with."""
         self._gap(3)
         head = self._words(escape(words), 8.5, bold=True)
         head.keepWithNext = True
         self.story.append(head)
         self._gap(1)
+        self.story[-1].keepWithNext = drawn
 
     def text(self, words: str, bold: str = "") -> None:
         """A paragraph, its beginning in bold."""
@@ -147,7 +149,8 @@ class Paper:
         self.story += [*([NextPageTemplate(name), PageBreak()] if self.story else []), *page.story]
 
     def _around(self, title: str, marks: Sequence[str], canvas, document) -> None:
-        canvas.setFont("Bowlside-Bold", 12)
+        wide = pdfmetrics.stringWidth(title, "Bowlside-Bold", 12)
+        canvas.setFont("Bowlside-Bold", 12 * min(1.0, WIDTH / wide))
         canvas.drawString(_MARGIN, letter[1] - 0.42 * inch, title)
         for number, mark in enumerate(marks):
             high = letter[1] - 0.68 * inch - 0.2 * inch * number

@@ -172,7 +172,7 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Byt
     page.table(["No.", "Time", "Sample / ticket", "Test", "Results", "Verdict"], [_day_row(one) for one in tests],
                [0.35, 0.45, 1.0, 1.7, 3.2, 0.8])
     for title, png, found in charts:
-        page.head(title)
+        page.head(title, drawn=True)
         page.drawing(png)
         for words in found:
             page.text(words)
@@ -207,10 +207,26 @@ def _charts(tests: Sequence[Test], job: Job | None) -> list[tuple[str, BytesIO, 
             if len(rows) < 2:
                 continue
             levels = job.levels.get(name, Levels()) if job and form.belongs(job, rows[-1][0]) else Levels()
-            points = [drawings.Point(sample_of(one), each["rounded"]) for one, each in rows]
+            points = [drawings.Point(label, each["rounded"]) for label, (_, each) in zip(_labels([one for one, _ in rows]), rows)]
             charts.append((f"Control chart: {result_name(name)}", drawings.control_chart(
                 result_name(name), unit, points, levels, tuple(rows[-1][1]["limits"])), findings.of_day(rows, name, levels)))
     return charts
+
+
+LETTERS = 130
+"""As many fit under a control chart. (Ours.)"""
+
+
+def _labels(tests: Sequence[Test]) -> list[str]:
+    """Their samples, and where those would run into one another their numbers, which the table of the day explains; where even
+    those would, only every so many."""
+    for name in (sample_of, lambda one: str(one["id"])):
+        found = [name(one) for one in tests]
+        longest = max(map(len, found)) + 2
+        if longest * len(found) <= LETTERS:
+            return found
+    every = -(-longest * len(found) // LETTERS)
+    return [label if not at % every else "" for at, label in enumerate(found)]
 
 
 def _signatures(page: Page, technician: str, certification: str, expires: str) -> None:

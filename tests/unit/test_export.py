@@ -14,12 +14,14 @@ import jsonschema
 import pandas
 import pytest
 from pypdf import PdfReader
+from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from assistant import job, record
 from assistant.journal import Journal
 from assistant.jsonline import dumps, loads
 from assistant.meters import Calibration, Meter
 from assistant.report import csv_file, drawings, findings, json_file, pdf_file, rows
+from assistant.report.paper import WIDTH, Page, Paper
 from tests.command import HEADER, READINGS, ROOT, bowlside, script
 
 D = Decimal
@@ -234,6 +236,39 @@ def test_far_too_much_goes_on_on_the_next_page_and_nothing_is_lost(tests: list[d
     found = paper([much], summary=False)
     text = " ".join(page.extract_text() for page in found)
     assert len(found) > 1 and all(f"remark number {n:03}" in text for n in range(300)) and text.count("INVENTED") == len(found)
+
+
+def test_a_long_title_is_not_cut_off_by_the_edge(tests: list[dict]) -> None:
+    """Eight tests of one round with numbers of three digits are nothing unusual."""
+    many = [{**tests[0], "id": 120 + number, "round": "R-119"} for number in range(8)]
+    written: list[tuple[str, float]] = []
+    paper(many, summary=False)[0].extract_text(visitor_text=lambda text, _cm, _tm, _font, size: written.append((text, size)))
+    size = next(size for text, size in written if "Fresh concrete report" in text)
+    assert stringWidth(pdf_file._title(rows.rounds(many)[0]), "Bowlside-Bold", size) <= WIDTH
+
+
+def test_the_name_of_a_chart_stands_on_its_page(tests: list[dict]) -> None:
+    """However much stands above it."""
+    png = drawings.pressure_steps(tests[3])
+    for above in range(45, 70, 3):
+        target, whole = io.BytesIO(), Paper(MADE)
+        def fill(page: Page) -> None:
+            for _ in range(above + 40):
+                page.text("Above.")
+            page.head("Control chart", drawn=True)
+            page.drawing(png)
+        whole.page("Day", [], fill)
+        whole.write(target, "")
+        assert all(bool(page.images) == ("Control chart" in page.extract_text()) for page in PdfReader(target).pages), above
+
+
+def test_names_under_a_chart_never_run_into_one_another() -> None:
+    def labels(sample: str, count: int) -> list[str]:
+        return pdf_file._labels([one(100 + number, sample=f"{sample}{number}") for number in range(count)])
+    assert labels("S-", 4) == ["S-0", "S-1", "S-2", "S-3"]
+    assert labels("TH-40A, pier 2 stem, lift 1, sample ", 4) == ["100", "101", "102", "103"]
+    found = labels("S-", 60)
+    assert len(found) == 60 and found[0] == "100" and found[1] == "" and len("  ".join(filter(None, found))) <= pdf_file.LETTERS
 
 
 def test_the_leak_curve_is_drawn_where_the_gauge_recorded_one(tests: list[dict]) -> None:
