@@ -46,23 +46,24 @@ def run_command(args: argparse.Namespace) -> int:
     if args.test in TESTS and sys.stdin.isatty():
         print("Type the readings as one JSON object, then Ctrl-D.", file=sys.stderr)
     try:
-        found, code = run(args.test, sys.stdin.buffer.read(4 * LONGEST + 4).decode("utf-8-sig"))
+        text = sys.stdin.buffer.read(4 * LONGEST + 4).decode("utf-8-sig")
+        found, code = run(args.test, text)
     except UnicodeDecodeError:
         print("bowlside work: the input is no UTF-8 text: give one JSON object", file=sys.stderr)
         return 2
     except ValueError as wrong:
         print(f"bowlside work: {wrong}", file=sys.stderr)
         return 2
-    print(jsonline.dumps(found) if args.json else _plain(found))
+    print(jsonline.dumps(found) if args.json else _plain(found, read(text).get("rounding", HALF_EVEN)))
     return code
 
 
-def _plain(found: Mapping[str, Any]) -> str:
+def _plain(found: Mapping[str, Any], rule: str) -> str:
     """The same for a person: a line for each result, in both systems of units, for each warning, and for the verdict."""
     lines = []
     for each in found["results"]:
         value = "no valid result" if each["rounded"] is None else f"{each['rounded']} {each['unit']}".strip()
-        other = in_other_units(Result(**each), HALF_EVEN)
+        other = in_other_units(Result(**each), rule)
         also = f" ({other.rounded} {other.unit})" if other else ""
         lines.append(f"{each['name'].replace('_', ' ')}: {value}{also}\n    ({each['standing']})")
     lines += [f"warning: {warning}" for warning in found["warnings"]]

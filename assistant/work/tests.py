@@ -99,10 +99,12 @@ def _calibration(given: dict[str, Any]) -> Assessment:
     read = ("charge_psi", "equilibrium_psi") if "charge_psi" in given or "equilibrium_psi" in given else ("reading_pct",)
     keys(given, known_by + read, ("canister_ft3", "canisters", *COMMON))
     job = settings(given, tuple(key for key in ("bowl_volume_ft3", "canister_ft3") if key in given), ("canister_error",))
-    count = optional(given, "canisters") or Decimal(1)
+    count = Decimal(1) if (wanted := optional(given, "canisters")) is None else wanted
     if count not in (1, 2, 3):
         raise ValueError("canisters must be 1, 2 or 3")
-    known = optional(given, "known_air_pct") or calibration.known_air(job, int(count))
+    known = optional(given, "known_air_pct") if "known_air_pct" in given else calibration.known_air(job, int(count))
+    if known == 0:
+        raise ValueError("known_air_pct is 0: without air there is nothing to read")
     if read == ("reading_pct",):
         return calibration.check_reading(reading("reading_pct", given["reading_pct"]), known, job)
     charges, equilibria = (readings(given, key) for key in read)

@@ -195,7 +195,9 @@ def test_readings_are_subtracted_exactly() -> None:
 
 
 def test_both_systems_are_shown_to_a_person(monkeypatch, capsys) -> None:
-    for test, text, shown in (("density", GOOD["density"], "142.0 lb/ft3 (2275 kg/m3)"),
+    half = '{"temperature_c": 22.5, "rounding": "%s"}'  # 72.5 F exactly
+    for test, text, shown in (("temperature", half % "half-up", "22.5 °C (73 °F)"), ("temperature", half % "half-even", "(72 °F)"),
+                              ("density", GOOD["density"], "142.0 lb/ft3 (2275 kg/m3)"),
                               ("slump", GOOD["slump"], "4.25 in. (110 mm)"),
                               ("temperature", '{"temperature_c": 22.5}', "22.5 \u00b0C (72 \u00b0F)"),
                               ("pressure-air", GOOD["pressure-air"], "air content: 6.4 %\n")):
@@ -242,6 +244,8 @@ def test_verdicts_and_their_reasons(test: str, text: str, verdict: str, words: s
     ("calibration", '{"known_air_pct": 5, "charge_psi": [14.5, 14.5], "equilibrium_psi": [7.9]}', "as many readings"),
     ("calibration", '{"known_air_pct": 5, "charge_psi": 14.5, "equilibrium_psi": [7.9]}', "charge_psi must be a list"),
     ("calibration", '{"bowl_volume_ft3": 0.25, "canisters": 4, "reading_pct": 5}', "canisters must be 1, 2 or 3"),
+    ("calibration", '{"bowl_volume_ft3": 0.25, "canisters": 0, "reading_pct": 5}', "canisters must be 1, 2 or 3"),
+    ("calibration", '{"known_air_pct": 0, "reading_pct": 5}', "known_air_pct is 0"),
     ("gauge-check", '{"gauge_psi": [], "reference_psi": []}', "gauge_psi must be a list"),
     ("cylinders", '{"diameter_in": 6, "height_mm": 300, "density_lb_ft3": 145}', "two systems"),
 ])
