@@ -22,7 +22,8 @@ def add_arguments(one: argparse.ArgumentParser) -> None:
     one.add_argument("--csv", type=Path, metavar="FILE", help="one row a test, units in the header")
     one.add_argument("--json", type=Path, metavar="FILE", help="everything, as the schema in assistant/report/schema.json says")
     one.add_argument("--pdf", type=Path, metavar="FILE", help="a page for each round, and the day's summary with control charts")
-    one.add_argument("--day", metavar="DATE", help="only tests begun on that day, as 2031-05-17, or today")
+    one.add_argument("--day", metavar="DATE", help="only tests begun on that day, as 2031-05-17, or today; a round over midnight "
+                                                   "is of its first")
     one.add_argument("--job", type=Path, metavar="FILE", help="the job file: fields of the report and lines of the charts")
     one.add_argument("--columns", action="store_true", help="tell what the columns of the CSV are, and nothing else")
     one.add_argument("--demo", type=Path, metavar="FOLDER", help="write an invented day, its CSV, JSON and PDF into a new folder")

@@ -1,9 +1,9 @@
 """What an export is made of: the tests asked for, one round of tests beside another, both unit systems, and doubts about ids."""
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
@@ -14,6 +14,7 @@ from assistant.core.judge import SPOKEN_NAMES
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
 from assistant.journal import Journal, JournalError
+from assistant.round_record import NIGHT
 
 Test = Mapping[str, Any]
 """One test as ``record.of`` gives it."""
@@ -54,17 +55,26 @@ def chosen(journal: Journal, ids: Sequence[int] = (), day: date | None = None) -
         except JournalError as error:
             damaged.append(str(error))
             continue
-        if day is None or one["started"][:10] == day.isoformat():
-            found.append(one)
-    return found, damaged
+        found.append(one)
+    return [one for its_day, one in _with_days(found) if day is None or its_day == day.isoformat()], damaged
+
+
+def _with_days(tests: Iterable[Test]) -> Iterator[tuple[str, Test]]:
+    """Each with its day: the one on which it began, or on which its round did, where that was gone on with after midnight."""
+    began: dict[Any, str] = {}
+    for one in tests:
+        day, night = one["started"][:10], (datetime.fromisoformat(one["started"]) - NIGHT).date().isoformat()
+        if one.get("round"):
+            day = began[one["round"]] = night if began.get(one["round"]) == night else day
+        yield day, one
 
 
 def rounds(tests: Iterable[Test]) -> list[Round]:
-    """Tests of one ``round`` on one day together, in the order in which the rounds began."""
+    """Tests of one ``round`` on one day, or in one night, together, in the order in which the rounds began."""
     found: dict[tuple[str, Any], list[Test]] = {}
-    for one in tests:
+    for day, one in _with_days(tests):
         named = one.get("round")
-        found.setdefault((one["started"][:10], named) if named else ("", one["id"]), []).append(one)
+        found.setdefault((day, named) if named else ("", one["id"]), []).append(one)
     return [Round(str(name) if day else "", tuple(group)) for (day, name), group in found.items()]
 
 

@@ -332,6 +332,19 @@ def test_what_follows_a_failure() -> None:
     assert "too low in a preliminary" in findings.of_round([slump("2", preliminary="yes")])[0].lower()
 
 
+def test_a_round_over_midnight_is_one_round_of_its_first_day(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else its page would ask for the check test that was done after midnight, and a page of the next day would not know why."""
+    walls = [f"2031-05-{wall}:00+02:00" for wall in ("17T23:50", "17T23:58", "18T00:03", "18T09:00", "18T23:00", "19T03:30")]
+    named = ["R-1", "R-1", "R-1", None, "R-5", "R-5"]
+    told = [one(number, started=wall, round=name) for number, (wall, name) in enumerate(zip(walls, named), 1)]
+    assert [[each["id"] for each in group.tests] for group in rows.rounds(told)] == [[1, 2, 3], [4], [5], [6]]
+    assert rows.rounds(told)[0].day == "2031-05-17"
+    monkeypatch.setattr(rows.record, "of", lambda _, test: told[test - 1])
+    journal = type("Six", (), {"tests": lambda _: range(1, 7)})()
+    for day, ids in ((17, [1, 2, 3]), (18, [4, 5]), (19, [6])):
+        assert [each["id"] for each in rows.chosen(journal, day=date(2031, 5, day))[0]] == ids
+
+
 def test_the_charts_levels_are_told() -> None:
     levels = job.Levels(D(6), D(1), D("1.5"), D(2), D(3))
     def row(ident: int, value: str) -> tuple[dict, dict]:
