@@ -196,7 +196,8 @@ def test_readings_are_subtracted_exactly() -> None:
 
 def test_both_systems_are_shown_to_a_person(monkeypatch, capsys) -> None:
     half = '{"temperature_c": 22.5, "rounding": "%s"}'  # 72.5 F exactly
-    for test, text, shown in (("temperature", half % "half-up", "22.5 °C (73 °F)"), ("temperature", half % "half-even", "(72 °F)"),
+    for test, text, shown in (("temperature", half % "half-up", "(73 \u00b0F)"),
+                              ("temperature", half % "half-even", "(72 \u00b0F)"),
                               ("density", GOOD["density"], "142.0 lb/ft3 (2275 kg/m3)"),
                               ("slump", GOOD["slump"], "4.25 in. (110 mm)"),
                               ("temperature", '{"temperature_c": 22.5}', "22.5 \u00b0C (72 \u00b0F)"),
