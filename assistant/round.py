@@ -130,7 +130,7 @@ class Round:
         """The id of the question that was answered with yes, empty for none, and how it stood then."""
         if questions and questions[0].id.startswith("repeat."):
             stop = "round.stop_compare"
-        data = core.as_procedure(self._title(this), questions, thermometer, summary, stop)
+        data = core.as_procedure(self._title(this), questions, thermometer, summary, stop, self.settings.units)
         station = Unrecorded()
         clock = self._clock(this) if this.portion is not None else {}
         header = {"speech": self.plan.given.get("speech", "normal")}

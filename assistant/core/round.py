@@ -156,7 +156,7 @@ def to_compare(plan: Sequence[str], done: Sequence[Done]) -> list[Question]:
 
 
 def as_procedure(title: str, questions: Sequence[Question], thermometer: bool = False, summary: str = "",
-                 stop: str = "round.stop") -> dict[str, Any]:
+                 stop: str = "round.stop", system: str = units.INCH_POUND) -> dict[str, Any]:
     """The questions one after the other as procedure data. A yes ends it there; ``stop`` asks last whether to leave it, and
     where it is empty the last no leaves it.
 
@@ -165,7 +165,8 @@ def as_procedure(title: str, questions: Sequence[Question], thermometer: bool = 
     """
     steps: list[dict[str, Any]] = []
     if thermometer:
-        steps.append({"id": "thermometer", "kind": "tell", "say": sentence("round.thermometer"),
+        steps.append({"id": "thermometer", "kind": "tell",
+                      "say": sentence("round.thermometer", cover=units.words(system)["cover"]),
                       "terse": sentence("round.thermometer_terse")})
     steps += [{"id": one.id, "kind": "choose", "say": one.say, "yes": {"goto": "end", "skips": one.rare}, "no": {}}
               for one in questions]

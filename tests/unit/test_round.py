@@ -123,6 +123,12 @@ def test_only_what_needs_the_chamber_is_held_for_leaks_first() -> None:
     assert [one.id for one in core.before_the_sample(("slump",), False)] == ["next.sampling"]
 
 
+def test_the_thermometer_is_covered_in_the_units_of_the_job() -> None:
+    for system, cover in (("inch-pound", "3 inches"), ("si", "75 millimeters")):
+        data = core.as_procedure("x", [core.Question("next.slump", "y?")], thermometer=True, system=system)
+        assert f"into the sample, {cover} of concrete" in data["stage"][0]["step"][0]["say"]
+
+
 def test_braces_in_words_do_no_harm() -> None:
     data = core.as_procedure("{x}", [core.Question("next.slump", "{y}?")])
     assert "{" not in data["title"] + data["stage"][0]["step"][0]["say"]
