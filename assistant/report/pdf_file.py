@@ -192,23 +192,25 @@ def _day_row(one: Test) -> list[str]:
 
 
 def _charts(tests: Sequence[Test], job: Job | None) -> list[tuple[str, BytesIO, list[str]]]:
-    """Title, drawing and findings of a control chart for each result that the day has twice or more in one unit.
+    """Title, drawing and findings of a control chart for each result that the day has twice or more of one mix in one unit.
 
     The newest test's limits are drawn, and the job's levels.
     """
     charts = []
     for name in CHARTED:
-        found: dict[str, list[tuple[Test, Mapping[str, Any]]]] = {}
+        found: dict[tuple[Any, ...], list[tuple[Test, Mapping[str, Any]]]] = {}
         for one in tests:
             for each in () if one.get("comparison") else one["results"]:  # another's hands, not another concrete
                 if each["name"] == name and each["rounded"] is not None:
-                    found.setdefault(each["unit"], []).append((one, each))
-        for unit, rows in found.items():
+                    key = (each["unit"], *(form.text(one.get(label)) for label in ("job", "mix")), bool(one.get("practice")))
+                    found.setdefault(key, []).append((one, each))
+        for (unit, its_job, mix, practice), rows in found.items():
             if len(rows) < 2:
                 continue
             levels = job.levels.get(name, Levels()) if job and form.belongs(job, rows[-1][0]) else Levels()
             points = [drawings.Point(label, each["rounded"]) for label, (_, each) in zip(_labels([one for one, _ in rows]), rows)]
-            charts.append((f"Control chart: {result_name(name)}", drawings.control_chart(
+            whose = [its_job, mix and f"mix {mix}", practice and "PRACTICE"] if len(found) > 1 else []
+            charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose)]), drawings.control_chart(
                 result_name(name), unit, points, levels, tuple(rows[-1][1]["limits"])), findings.of_day(rows, name, levels)))
     return charts
 

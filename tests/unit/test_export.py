@@ -262,6 +262,17 @@ def test_the_name_of_a_chart_stands_on_its_page(tests: list[dict]) -> None:
         assert all(bool(page.images) == ("Control chart" in page.extract_text()) for page in PdfReader(target).pages), above
 
 
+def test_two_mixes_have_a_chart_each(tests: list[dict]) -> None:
+    """Else the range of two would be one mix against another, and both would stand between the newest one's limits."""
+    slumps = [each for each in tests if each["test"] == "slump"]
+    mixed = [{**each, "mix": "TH-30B"} if number % 2 else each for number, each in enumerate(slumps)]
+    assert [title for title, _, _ in pdf_file._charts(slumps, None)] == ["Control chart: Slump"]
+    job_ = slumps[0]["job"]
+    assert [title for title, _, _ in pdf_file._charts(mixed, None)] == [
+        f"Control chart: Slump, {job_}, mix TH-40A", f"Control chart: Slump, {job_}, mix TH-30B"]
+    assert pdf_file._charts([slumps[0], {**slumps[1], "practice": True}], None) == []
+
+
 def test_names_under_a_chart_never_run_into_one_another() -> None:
     def labels(sample: str, count: int) -> list[str]:
         return pdf_file._labels([one(100 + number, sample=f"{sample}{number}") for number in range(count)])
