@@ -26,18 +26,19 @@ _ELSEWHERE = {"technician", "certification", "certification_expires", "practice"
 def fields(one: Round, job: Job | None) -> list[tuple[str, str]]:
     """Name and value of every field; empty where nothing is known. Labels that have no field of their own follow."""
     named = dict(FIELDS)
-    values = {key: text(one.label(key)) or of_job(job, key) for key in named}
+    values = {key: text(one.label(key)) or of_job(job, key, one.label("mix")) for key in named}
     others = dict.fromkeys(key for test in one.tests for key in test if key not in {*named, *_ELSEWHERE, *RECORDED})
     return ([(named[key], values[key]) for key in named]
             + [(key.replace("_", " ").capitalize(), text(one.label(key))) for key in others])
 
 
-def of_job(job: Job | None, key: str) -> str:
-    """What the job file says where the record says nothing."""
+def of_job(job: Job | None, key: str, mix: Any = None) -> str:
+    """What the job file says where the record says nothing; of the mix that was tested, else of the job's own."""
     if job is None:
         return ""
     if key == "mix_class":
-        return job.mix().texts.get("class", "") if job.mix() else ""
+        own = job.mixes.get(str(mix)) if mix else job.mix()
+        return own.texts.get("class", "") if own else ""
     return text(job.labels.get(key))
 
 

@@ -231,6 +231,14 @@ def test_a_job_fills_only_the_pages_of_its_own_tests(demo: Path, tests: list[dic
     assert "Parish of Tern Hollow" not in page.extract_text()
 
 
+def test_the_class_is_that_of_the_mix_that_was_tested(demo: Path, tests: list[dict]) -> None:
+    its_job = job.load(demo / "job.toml")
+    for mix, found in (("TH-40A", "AE, 3/4 in. aggregate"), ("TH-30B", "AE, 1 1/2 in. aggregate"), ("other", ""),
+                       (None, "AE, 3/4 in. aggregate")):
+        its = rows.Round("", ({**tests[0], "mix": mix},))
+        assert dict(pdf_file.form.fields(its, its_job))["Mix class"] == found
+
+
 def test_far_too_much_goes_on_on_the_next_page_and_nothing_is_lost(tests: list[dict]) -> None:
     much = dict(tests[3], notes=[{"id": "n", "text": f"remark number {n:03}"} for n in range(300)])
     found = paper([much], summary=False)
