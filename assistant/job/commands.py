@@ -12,6 +12,7 @@ from typing import Any
 from assistant import log, meters, record
 from assistant.core.assessment import reported
 from assistant.core.due import sample_due
+from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, number
 from assistant.job.file import SAMPLED, Job, JobError, load
 from assistant.journal import FILE, Journal, JournalError
@@ -90,8 +91,12 @@ USUAL = {"slump": ((Decimal("0.5"), 12), (15, 305)), "temperature": ((45, 130), 
 none in the other system: 3 to 5 are inches of slump, and in SI would be millimetres."""
 
 
+FINE = ("air_content", "system_air_metric", "leak_drop")
+"""Results whose last place decides: 0.249 passes a limit that is written 0.2 (compared so: published, Iowa DOT IM 202)."""
+
+
 def _doubts(job: Job) -> list[str]:
-    """Limits that look as if they were written in the other system's unit."""
+    """Limits that look as if they were written in the other system's unit, or with a place too few."""
     found: list[str] = []
     for mix in job.mixes or (None,):
         settings = Settings.from_mapping(job.settings(mix))
@@ -100,6 +105,11 @@ def _doubts(job: Job) -> list[str]:
             if top is not None and not low <= top <= high:
                 unit = reported(name, settings)[0]
                 found.append(f"the {name} limit {top:f} is in {unit}, since the units are {settings.units}: was the other meant?")
+        for name in FINE:
+            step = reported(name, settings)[1]
+            found += [f"results are rounded to the last place of the {name} limit {one:f} before they are compared: write "
+                      f"{round_to(one, last_place(step)):f} to have them compared as reported"
+                      for one in settings.limits.get(name, ()) if one is not None and last_place(one) < last_place(step)]
     return list(dict.fromkeys(found))
 
 
