@@ -5,6 +5,7 @@ The rules and their standings are those of assistant/core/quality.py; levels are
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import product
 from typing import Any
 
 from assistant.core import quality
@@ -18,15 +19,17 @@ _VERDICTS = {"within": quality.PASS, "OUTSIDE": quality.FAIL}
 def of_round(tests: Sequence[Test]) -> list[str]:
     """What follows where slump or air of this round failed, its check tests counted in their order; a sentence each."""
     found = []
-    for name in quality.BY_RULE:
+    for name, kind in product(quality.BY_RULE, dict.fromkeys(test["test"] for test in tests)):  # each kind has its own check test
         same = [(test, one) for test in tests for one in test["results"] if one["name"] == name and one["value"] is not None
-                and test["outcome"] == "done" and not test.get("comparison")]
+                and test["outcome"] == "done" and not test.get("comparison") and test["test"] == kind]
         verdicts = [_VERDICTS.get(inside(one, test["rounding"]), quality.NONE) for test, one in same]
         if quality.FAIL in verdicts:
             low = same[verdicts.index(quality.FAIL)][1]["limits"][0]
             below = low is not None and same[verdicts.index(quality.FAIL)][1]["value"] < low
             follows = quality.after(verdicts, all(test.get("preliminary") for test, _ in same), below)
-            found.append(f"{result_name(name)}: {_sentence(follows.why)} ({follows.standing})")
+            kinds = {test["test"] for test in tests for one in test["results"] if one["name"] == name}
+            which = f", {same[0][0]['title']}" if len(kinds) > 1 else ""
+            found.append(f"{result_name(name)}{which}: {_sentence(follows.why)} ({follows.standing})")
     return found + [f"{_sentence(one.why)} ({one.standing})" for one in _comparisons(tests)]
 
 

@@ -348,6 +348,12 @@ def test_what_follows_a_failure() -> None:
     assert "check test at once" in findings.of_round([slump("6")])[0]
     assert "the load fails" in findings.of_round([slump("6"), slump("2")])[0]
     assert "accepted" in findings.of_round([slump("6"), slump("4")])[0]
+    def air(value: str, kind: str, **more: object) -> dict:
+        result = {"name": "air_content", "value": D(value), "limits": [D("4.5"), D("7.5")]}
+        return one(1, rounding="half-even", results=[result], **more) | {"test": kind, "title": kind}
+    for pair in (("7.7", "6.0"), ("6.0", "7.7")):  # one of them failed, and no check test was done of it
+        told, = findings.of_round([air(pair[0], "sequential"), air(pair[1], "pressure-air")])
+        assert "check test at once" in told and ("sequential" if pair[0] == "7.7" else "pressure-air") in told
     assert "too low in a preliminary" in findings.of_round([slump("2", preliminary="yes")])[0].lower()
 
 
