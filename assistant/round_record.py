@@ -57,7 +57,7 @@ class SoFar:
 
 def _done(one: Mapping[str, Any]) -> core.Done:
     results = {each["name"]: each["rounded"] for each in one["results"] if each["rounded"] is not None}
-    below = any(each["rounded"] is not None and each["limits"][0] is not None and each["value"] < each["limits"][0]
+    below = any(each["value"] is not None and not judge(each["value"], (each["limits"][0], None), one["rounding"])
                 for each in one["results"])
     by_rule = any(each["name"] in BY_RULE and each["value"] is not None
                   and not judge(each["value"], tuple(each["limits"]), one["rounding"]) for each in one["results"])

@@ -16,6 +16,7 @@ from assistant.core.round import Done
 from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.procedures import load
+from assistant.round_record import _done
 
 SETTINGS = Settings()
 SLUMP_FAILED = Done("slump", verdict="fail", results={"slump": Decimal("6.00")})
@@ -121,6 +122,15 @@ def test_only_what_needs_the_chamber_is_held_for_leaks_first() -> None:
     assert [one.id for one in core.before_the_sample(core.PLAN, False)] == ["next.leak", "next.sampling"]
     assert [one.id for one in core.before_the_sample(core.PLAN, True)] == ["next.sampling"]
     assert [one.id for one in core.before_the_sample(("slump",), False)] == ["next.sampling"]
+
+
+@pytest.mark.parametrize("air, below", [("4.46", False), ("4.44", True), ("7.7", False)])
+def test_too_low_is_what_fails_its_lower_limit(air: str, below: bool) -> None:
+    """4.46 is reported as 4.5 and passes 4.5; what a preliminary sample is told must not be that it is too low."""
+    results = [{"name": name, "value": Decimal(value), "rounded": Decimal(value), "limits": [low and Decimal(low), Decimal(high)]}
+               for name, value, low, high in (("air_content", air, "4.5", "7.5"), ("system_air_metric", "0.30", None, "0.20"))]
+    told = {"test": "sequential", "outcome": "done", "verdict": "fail", "rounding": "half-even", "results": results}
+    assert _done(told).below == below
 
 
 def test_the_thermometer_is_covered_in_the_units_of_the_job() -> None:
