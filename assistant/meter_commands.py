@@ -174,6 +174,8 @@ def _of_test(args: argparse.Namespace, name: str, given: Decimal | None) -> tupl
     if found.get("meter", args.meter) != args.meter:
         raise MeterError(f"Test {args.test} was done with meter {found['meter']}, not {args.meter}.")
     checked({"aggregate_correction": "aggregate_correction_pct"}.get(name, name), str(value))  # else no test could begin with it
+    for doubt in found["warnings"]:
+        print(f"But: {doubt}.")
     return value, date.fromisoformat(found["started"][:10])
 
 

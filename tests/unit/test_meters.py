@@ -245,8 +245,11 @@ def test_a_calibration_and_a_factor_come_from_tests_of_the_record(register: Regi
     bowlside("meter", "calibrated", "M-3", "--test", "9", "--journal", folder).is_one_sentence(1, "no test 9")
     register.add("M-1", "added")
     bowlside("meter", "calibrated", "M-1", "--test", "1", "--journal", folder).is_one_sentence(2, "with meter M-3, not M-1")
+    rehearse("calibration", {**psi, "canister.equilibrium.3": "8.30"})
+    said = bowlside("meter", "calibrated", "M-3", "--test", "3", "--journal", folder)
+    assert said.code == 0 and "But: the passes do not agree" in said.out, "a mean of what does not agree"
     rehearse("aggregate-correction", {"water.drawn": "2.0", "air.reading": "25.4"})
-    bowlside("meter", "factor", "M-3", "--source", "x", "--test", "3", "--journal", folder).is_one_sentence(2, "from 0 to 10")
+    bowlside("meter", "factor", "M-3", "--source", "x", "--test", "4", "--journal", folder).is_one_sentence(2, "from 0 to 10")
 
 
 def test_for_a_run(register: Register, tmp_path: Path) -> None:
