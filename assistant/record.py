@@ -70,10 +70,16 @@ def exit_code(state: State) -> int:
     return 0 if done and whole_verdict(state)[0] in ("pass", "none") else 1
 
 
+TOLERANCES = {"gauge_error": "gauge_tolerance_psi", "canister_error": "canister_tolerance_pct"}
+"""Setting that judges a result on which the job sets no limit."""
+
+
 def _limits(name: str, state: State) -> list[Decimal | None]:
-    """Lowest and highest as the result was judged by; a leak hold has its limit even where the job sets none."""
+    """Lowest and highest as the result was judged by; a leak hold or a gauge has its limit even where the job sets none."""
     if name == "leak_drop":
         return [None, leak.limit(state.settings)]
+    if name in TOLERANCES and name not in state.settings.limits:
+        return [None, getattr(state.settings, TOLERANCES[name])]
     return list(state.settings.limits.get(name, (None, None)))
 
 

@@ -281,6 +281,19 @@ def test_two_mixes_have_a_chart_each(tests: list[dict]) -> None:
     assert pdf_file._charts([slumps[0], {**slumps[1], "practice": True}], None) == []
 
 
+@pytest.mark.parametrize("gauge, word", [("14.42", "OUTSIDE"), ("14.55", "within")])
+def test_a_gauge_stands_against_the_tolerance_that_judged_it(tmp_path: Path, gauge: str, word: str) -> None:
+    three = tuple(enumerate(("14.50", "30.00", "45.00"), 1))
+    readings = {"zero.reading": "0.00", **{f"{kind}.{number}": value for kind in ("reference", "gauge") for number, value in three},
+                "gauge.1": gauge}
+    bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path, stdin=script(readings, {"test": "gauge-check"}))
+    with Journal(tmp_path, write=False) as journal:
+        found = record.of(journal, 1)
+    row, = found["results"]
+    assert row["limits"] == [None, D("0.05")] and rows.inside(row, found["rounding"]) == word
+    assert found["verdict"] == {"OUTSIDE": "fail", "within": "pass"}[word]
+
+
 def test_names_under_a_chart_never_run_into_one_another() -> None:
     def labels(sample: str, count: int) -> list[str]:
         return pdf_file._labels([one(100 + number, sample=f"{sample}{number}") for number in range(count)])
