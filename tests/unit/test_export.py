@@ -284,8 +284,8 @@ def test_two_mixes_have_a_chart_each(tests: list[dict]) -> None:
 @pytest.mark.parametrize("gauge, word", [("14.42", "OUTSIDE"), ("14.55", "within")])
 def test_a_gauge_stands_against_the_tolerance_that_judged_it(tmp_path: Path, gauge: str, word: str) -> None:
     three = tuple(enumerate(("14.50", "30.00", "45.00"), 1))
-    readings = {"zero.reading": "0.00", **{f"{kind}.{number}": value for kind in ("reference", "gauge") for number, value in three},
-                "gauge.1": gauge}
+    readings = {f"{kind}.{number}": value for kind in ("reference", "gauge") for number, value in three}
+    readings |= {"zero.reading": "0.00", "gauge.1": gauge}
     bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path, stdin=script(readings, {"test": "gauge-check"}))
     with Journal(tmp_path, write=False) as journal:
         found = record.of(journal, 1)
