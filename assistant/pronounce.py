@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 
+from assistant.core.judgement import units_spoken
 from assistant.core.language import CURRENT
 from assistant.core.phrases import spoken_id
 from assistant.core.spoken import POINTS, UNITS
@@ -30,7 +31,7 @@ def pronounce(text: str, to_write: bool = False) -> str:
 
     ``to_write``: for whoever copies it to paper, so with a pause after each digit.
     """
-    text = _READING.sub(lambda found: spoken_id(".".join(found.groups())), text)
+    text = _READING.sub(lambda found: spoken_id(".".join(found.groups())), units_spoken(text))
     if not to_write:
         text = _DIGITS.sub(lambda found: found[0].replace(",", ""), text)
     between = ", " if to_write else " "

@@ -28,6 +28,9 @@ from assistant.script import read
     ("repeat the test: equilibrium.1.3 entered again", "repeat the test: equilibrium, run one, step three entered again"),
     ("charge 2.3 is 45.13", "start pressure, run two, step three is four five point one three"),
     ("Test 12, 2026-11-25, 14:36.", "Test one two, two zero two six; one one; two five, one four; three six."),
+    ("Density: 2327 kg/m3. Slump: 4.25 in., pass.", "Density: two three two seven kilograms a cubic meter. Slump: four point "
+     "two five inches, pass."),
+    ("-0.5 \u00b0C is too cold, 110 mm.", "minus zero point five degrees Celsius is too cold, one one zero millimeters."),
     ("Meter M-3 of T-07: mix TH-40A, C143.", "Meter M three of T zero seven: mix TH four zero A, C one four three."),
     ("about +0.03 psi, -0.03 psi (-0.03)", "about plus zero point zero three P S I, minus zero point zero three P S I (minus "
      "zero point zero three)"),
