@@ -99,7 +99,7 @@ class Round:
 
     @property
     def _preliminary(self) -> bool:
-        return bool(self.plan.given.get("preliminary"))
+        return core.is_preliminary(self.plan.given.get("preliminary"))
 
     # --- what comes next ---------------------------------------------------------------------------------------------------
 

@@ -103,6 +103,11 @@ def retest(test: str, done: Sequence[Done], preliminary: bool = False) -> qualit
                          all(one.by_rule for one in same if one.verdict == FAIL))
 
 
+def is_preliminary(label: Any) -> bool:
+    """Whether the label says that the sample is a preliminary one: true, or any text but a no."""
+    return bool(label) and str(label).strip().lower() not in ("no", "false", "0")
+
+
 def checks(done: Sequence[Done], wanted: bool = True, preliminary: bool = False) -> list[str]:
     """Tests that failed and have no check test yet, the last that failed first."""
     tests = dict.fromkeys(one.test for one in reversed(done))

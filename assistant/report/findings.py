@@ -10,6 +10,7 @@ from typing import Any
 
 from assistant.core import quality
 from assistant.core.phrases import capital
+from assistant.core.round import is_preliminary
 from assistant.job import Levels
 from assistant.report.rows import Test, inside, result_name
 
@@ -26,7 +27,7 @@ def of_round(tests: Sequence[Test]) -> list[str]:
         if quality.FAIL in verdicts:
             low = same[verdicts.index(quality.FAIL)][1]["limits"][0]
             below = low is not None and same[verdicts.index(quality.FAIL)][1]["value"] < low
-            follows = quality.after(verdicts, all(test.get("preliminary") for test, _ in same), below)
+            follows = quality.after(verdicts, all(is_preliminary(test.get("preliminary")) for test, _ in same), below)
             kinds = {test["test"] for test in tests for one in test["results"] if one["name"] == name}
             which = f", {same[0][0]['title']}" if len(kinds) > 1 else ""
             found.append(f"{result_name(name)}{which}: {_sentence(follows.why)} ({follows.standing})")

@@ -367,6 +367,7 @@ def test_what_follows_a_failure() -> None:
     for pair in (("7.7", "6.0"), ("6.0", "7.7")):  # one of them failed, and no check test was done of it
         told, = findings.of_round([air(pair[0], "sequential"), air(pair[1], "pressure-air")])
         assert "check test at once" in told and ("sequential" if pair[0] == "7.7" else "pressure-air") in told
+    assert "check test at once" in findings.of_round([slump("2", preliminary="no")])[0]
     assert "too low in a preliminary" in findings.of_round([slump("2", preliminary="yes")])[0].lower()
 
 

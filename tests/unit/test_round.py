@@ -133,6 +133,12 @@ def test_too_low_is_what_fails_its_lower_limit(air: str, below: bool) -> None:
     assert _done(told).below == below
 
 
+@pytest.mark.parametrize("label, yes", [("no", False), ("No", False), ("false", False), (None, False), (False, False),
+                                        (True, True), ("yes", True), ("before pumping", True)])
+def test_preliminary_is_what_is_not_denied(label: object, yes: bool) -> None:
+    assert core.is_preliminary(label) is yes
+
+
 def test_the_thermometer_is_covered_in_the_units_of_the_job() -> None:
     for system, cover in (("inch-pound", "3 inches"), ("si", "75 millimeters")):
         data = core.as_procedure("x", [core.Question("next.slump", "y?")], thermometer=True, system=system)
