@@ -8,7 +8,7 @@ import heapq
 import itertools
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
@@ -21,9 +21,10 @@ from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restart
 from assistant.core.expect import Expect
 from assistant.core.state import Phase
 from assistant.core.steps import Choose
+from assistant.core.turn import expected
 from assistant.journal import Journal
 from assistant.lines import Line, Write, record_line
-from assistant.script import Answer, Header, Script, ScriptError
+from assistant.script import Answer, Header, Script, ScriptError, event
 from assistant.station import Handles, Station, unfinished
 
 ANSWER_AFTER_S = 1.0
@@ -96,8 +97,15 @@ class Rehearsal:
         self.heap: list[tuple[float, int, Callable[[], None]]] = []
         self.order = itertools.count()
         self.answers: dict[str, deque[Answer]] = {}
+        self.following: dict[int, Answer] = {}
+        """Number of a line, 0 for the start, and the line that comes so many seconds after it."""
+        before = 0
         for answer in script.answers:
-            self.answers.setdefault(answer.on, deque()).append(answer)
+            if answer.then is None:
+                self.answers.setdefault(answer.on, deque()).append(answer)
+            else:
+                self.following[before] = answer
+            before = answer.line
         self.begin(script.header, journal, boot)
 
     def begin(self, header: Header, journal: Journal, boot: str) -> None:
@@ -122,6 +130,7 @@ class Rehearsal:
         self.heap.clear()
         self.speech.clear()
         self.post(first)
+        self._follow(None)
         while self.finished is None:
             if not self._next():
                 self.line("waiting", id=self.station.state.prompt)
@@ -276,12 +285,32 @@ class Rehearsal:
 
     def _give(self, answer: Answer, listen: Listen) -> None:
         self.meant = ""
-        if self.station.state.prompt != listen.id:
+        if self.station.state.prompt == listen.id:
+            self._act(answer, listen.expect)
+        else:
             self.line("note", id=answer.on, text=f"script line {answer.line} came too late: that prompt was over")
+        self._follow(answer)
+
+    def _follow(self, before: Answer | None) -> None:
+        """The line that comes a time after ``before``, whatever is asked then."""
+        answer = self.following.pop(before.line if before else 0, None)
+        if answer is None or answer.then is None:
             return
+        keys = before.value if before is not None and before.kind == "key" else ()
+        assert isinstance(keys, tuple)
+
+        def give() -> None:
+            self._act(answer, expected(self.station.state))
+            self._follow(answer)
+        self.at(self.now + max(0, len(keys) - 1) * KEY_EVERY_S + answer.then, give)
+
+    def _act(self, answer: Answer, expect: Expect) -> None:
         match answer.kind:
             case "say":
-                self.post(Heard(self.now, str(answer.value)))
+                self.post(Heard(self.now, str(answer.value), answer.on if answer.then is not None else ""))
+            case "event":
+                assert isinstance(answer.value, Mapping)
+                self._happens(event(answer.value, self.now))
             case "gauge":
                 assert isinstance(answer.value, Decimal)
                 self.post(GaugeSteady(self.now, answer.value))
@@ -290,9 +319,17 @@ class Rehearsal:
                 for count, key in enumerate(answer.value):
                     self.at(self.now + count * KEY_EVERY_S, lambda key=key: self.post(KeyPressed(self.now, key)))
             case "hear":
-                self._hear(answer, listen)
+                self._hear(answer, expect)
 
-    def _hear(self, answer: Answer, listen: Listen) -> None:
+    def _happens(self, happened: Event) -> None:
+        if isinstance(happened, Restarted):  # what the dead process was saying and waiting for is gone
+            self.heap.clear()
+            self.speech.clear()
+            self.meant = ""
+            self.now = self.voice_free = happened.at
+        self.post(happened)
+
+    def _hear(self, answer: Answer, expect: Expect) -> None:
         assert self.hear is not None and isinstance(answer.value, Path)
-        event, seconds = self.hear(answer.value, listen.expect)
-        self.at(self.now + seconds, lambda: self.post(replace(event, at=self.now)))
+        heard, seconds = self.hear(answer.value, expect)
+        self.at(self.now + seconds, lambda: self.post(replace(heard, at=self.now)))

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Mapping
 
 from assistant.core import prompts
+from assistant.core.events import Event, TestStarted, from_plain
 from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import Settings, number, shown
@@ -22,7 +23,7 @@ LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice"
           "discharged_at",
           "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary")
 """Header keys that are labels, not settings; those of the report are explained in report/form.py."""
-ANSWERS = ("say", "key", "hear", "gauge")
+ANSWERS = ("say", "key", "hear", "gauge", "event")
 KEYS = (*"0123456789*#ABCD", "A-held", "C-held", "D-held")
 
 
@@ -43,11 +44,14 @@ class Header:
 @dataclass(frozen=True)
 class Answer:
     on: str
+    """The prompt that it answers. With ``then``: what was asked when it was said; empty: whatever is asked now."""
     after: float | None
     """Seconds after the prompt began to listen; None: a natural moment."""
     kind: str
-    value: str | Decimal | tuple[str, ...] | Path
+    value: str | Decimal | tuple[str, ...] | Path | Mapping[str, Any]
     line: int
+    then: float | None = None
+    """Seconds after the line before it, whatever is asked or said by then."""
 
 
 @dataclass(frozen=True)
@@ -115,25 +119,52 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
 
 def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], folder: Path) -> Answer:
     for key in given:
-        if key not in ("on", "after", *ANSWERS):
-            raise ScriptError(f'{where}: "{key}" is no key here; allowed are on, after, {", ".join(ANSWERS)}.')
-    on, after = given.get("on"), given.get("after")
-    if not isinstance(on, str) or on not in known:
+        if key not in ("on", "after", "then", *ANSWERS):
+            raise ScriptError(f'{where}: "{key}" is no key here; allowed are on, after, then, {", ".join(ANSWERS)}.')
+    if "then" in given and "after" in given:
+        raise ScriptError(f'{where}: "after" counts from the prompt and "then" from the line before: give one of them.')
+    on, after = given.get("on", "" if "then" in given else None), _seconds(given, where)
+    if on == "" and "then" in given:
+        pass
+    elif not isinstance(on, str) or on not in known:
         near = get_close_matches(str(on), sorted(known), 1)
         hint = f" Did you mean {near[0]!r}?" if near else ""
         what = f"names no prompt of this test: {on!r}" if "on" in given else "is missing: it names the prompt that is answered"
         raise ScriptError(f'{where}: "on" {what}.{hint} '
                           "The command prompts lists them all.")
-    if after is not None and (isinstance(after, bool) or not isinstance(after, int | Decimal) or not 0 <= after <= 86400):
-        raise ScriptError(f'{where}: "after" must be seconds from 0 to 86400, not {shown(after)}.')
     kinds = [kind for kind in ANSWERS if kind in given]
     if len(kinds) != 1:
         raise ScriptError(f'{where}: exactly one of {", ".join(ANSWERS)} is needed.')
-    return Answer(on, None if after is None else float(after), kinds[0],
-                  _checked(kinds[0], given[kinds[0]], where, folder), number)
+    when = {"then": after, "after": None} if "then" in given else {"after": after}
+    return Answer(on, kind=kinds[0], value=_checked(kinds[0], given[kinds[0]], where, folder), line=number, **when)
 
 
-def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal | tuple[str, ...] | Path:
+def _seconds(given: Mapping[str, Any], where: str) -> float | None:
+    key = "then" if "then" in given else "after"
+    seconds = given.get(key)
+    if seconds is None and key == "after":
+        return None
+    if isinstance(seconds, bool) or not isinstance(seconds, int | Decimal) or not 0 <= seconds <= 86400:
+        raise ScriptError(f'{where}: "{key}" must be seconds from 0 to 86400, not {shown(seconds)}.')
+    return float(seconds)
+
+
+def event(given: Mapping[str, Any], now: float) -> Event:
+    """The event of an "event" line. Its own "at", where it has one, is the clock of a new boot. Raises ValueError."""
+    made = from_plain({"at": now, **given})
+    if isinstance(made, TestStarted):
+        raise ValueError("a test is begun by the first line")
+    return made
+
+
+def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal | tuple[str, ...] | Path | Mapping[str, Any]:
+    if kind == "event":
+        try:
+            event(value, 0.0)
+        except (TypeError, ValueError, ArithmeticError) as error:
+            raise ScriptError(f'{where}: "event" must be an event as the journal writes it, such as '
+                              f'{{"kind": "Restarted", "boot": "b"}} ({error}).') from None
+        return value
     if kind == "gauge":
         if not isinstance(value, Decimal):
             raise ScriptError(f'{where}: "gauge" is {shown(value)}: it must be a number, without quotes.')
