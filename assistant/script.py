@@ -151,7 +151,9 @@ def _seconds(given: Mapping[str, Any], where: str) -> float | None:
 
 def event(given: Mapping[str, Any], now: float) -> Event:
     """The event of an "event" line. Its own "at", where it has one, is the clock of a new boot. Raises ValueError."""
-    made = from_plain({"at": now, **given})
+    exact = ("value", "spread")
+    made = from_plain({"at": now, **{key: float(each) if isinstance(each, Decimal) and key not in exact else each
+                                     for key, each in given.items()}})
     if isinstance(made, TestStarted):
         raise ValueError("a test is begun by the first line")
     return made

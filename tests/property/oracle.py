@@ -1,0 +1,539 @@
+"""What a careful technician would defend, told from outside: events in, effects and records out, and the prompt on the screen.
+
+Nothing that judges is imported from the program but `work`, which is what a result is compared with. The rules come from the
+issue "No slip gets through" and from design.md, section 4. Where they leave something open, this is what we defend:
+
+- **A safety question** is a step with a caution, a `choose` that stops a clock of the test (what it answers can't be done again),
+  and in a test under pressure the "mallet ready?" after which the lever is pressed.
+- **Heard**: an utterance begins when the one before it is over, and was heard whole if it came to its end and nothing cut it off.
+  Of an ordinary question `ENOUGH_S` must have sounded: one word (0.35 s) and the fastest reaction to a sound (0.15 s; both
+  from memory). Words that are only shown (quiet, no speaker) are read at `READ_WORDS_S` at most (fast silent reading is about six
+  words a second, from memory).
+- **A reading is its own answer**: nobody slips a number. It needs the time of `ENOUGH_S` at its prompt, and its "#" is no second
+  answer of the kind that a double tap gives. Its confirmation is.
+- "No" to a read-back, to "scrap?", and taking back are safe at any time: nothing is taken and nothing goes on.
+- After a restart everything asked before is unheard, and the caution comes first.
+- A doubtful value wants another answer than the one that entered it.
+- A new leak hold is a new measurement, not a changed reading.
+"""
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from copy import copy
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from assistant import work
+from assistant.core.effects import Cadence, Cue, Effect, Hush, Record, Speak
+from assistant.core.events import Event, GaugeReads, GaugeSteady, Heard, KeyPressed, Restarted, Spoken
+
+ENOUGH_S = 0.5
+READ_WORDS_S = 6.0
+EQUAL_APART_S = 4.0
+"""Two equal answers closer than this never answer two questions of which one is a safety question: the issue's figure."""
+FRESH_S = 5.0
+"""What a gauge showed longer ago is nobody's reading now. Ours."""
+WIRE_PSI = Decimal("0.02")
+"""Two entries of one pressure, one by wire, may differ by so much; two by a person not at all."""
+AIR_APART = Decimal("0.15")
+"""Boyle's law gives the same ratio of air to chamber at each step; 0.10 is doubtful (trade.md, section 8), this is no pass."""
+DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+TWICE = ("equilibrium.1.1", "equilibrium.1.3", "equilibrium.2.3")
+"""They decide the two results of the sequential test: entered twice, in ways that don't share a mistake."""
+YES = ("yes", "yes correct", "affirmative")
+NO = ("no", "no wrong", "negative")
+BACK = ("take it back", "scrap the test")
+OVER = ("", "done", "stopped", "scrapped")
+
+
+class Slip(AssertionError):
+    """The program let something pass that nobody could defend. ``rule`` is one of the words before the colon."""
+
+    def __init__(self, rule: str, words: str) -> None:
+        super().__init__(f"{rule}: {words}")
+        self.rule = rule
+
+
+@dataclass
+class Utterance:
+    number: int
+    id: str
+    text: str
+    aloud: bool
+    queued: float
+    began: float | None = None
+    ended: float | None = None
+    cut: bool = False
+
+    def sounded(self, now: float) -> float:
+        """Seconds of it that were heard by now."""
+        return 0.0 if self.began is None else (now if self.ended is None else self.ended) - self.began
+
+    def whole(self, now: float) -> bool:
+        if not self.aloud:
+            return now - self.queued >= len(self.text.split()) / READ_WORDS_S
+        return self.ended is not None and not self.cut
+
+    def enough(self, now: float) -> bool:
+        shown = not self.aloud and now - self.queued >= ENOUGH_S
+        return shown or self.whole(now) or self.sounded(now) >= ENOUGH_S - 1e-6
+
+
+@dataclass
+class Offer:
+    """A value read back, waiting for yes."""
+    id: str
+    value: Decimal
+    source: str
+    form: str
+    """``digits`` or ``whole`` for words, ``face`` where the wire is compared with the dial."""
+    token: str
+    """What entered it."""
+    read_back: Utterance | None
+
+
+@dataclass(frozen=True)
+class Final:
+    """The end of a test, as its record has it."""
+    test: str
+    settings: Mapping[str, Any]
+    outcome: str
+    verdict: str
+    why: str
+    code: int
+    readings: tuple[tuple[str, Decimal, bool], ...]
+    """Name, value, whether it still counts."""
+    results: Mapping[str, tuple[Decimal | None, Decimal | None]]
+    """Name -> value, rounded."""
+
+
+@dataclass
+class Oracle:
+    safety: frozenset[str]
+    """Prompts that are safety questions."""
+    taps: frozenset[str]
+    pressurised: bool
+    band: Mapping[str, tuple[Decimal, Decimal]]
+    """Name of a charge -> lowest and highest that is in its band."""
+    only: frozenset[str] = frozenset()
+    """Rules that it is to find; empty: all."""
+    now: float = 0.0
+    prompt: str = ""
+    opened: float = 0.0
+    said: dict[int, Utterance] = field(default_factory=dict)
+    askings: list[list[Utterance]] = field(default_factory=list)
+    """Each time that the present prompt was put: its caution, if any, and its words."""
+    answered: tuple[float, str, str] | None = None
+    """When, with what and to which prompt the last answer counted."""
+    restarted: float = 0.0
+    restart: Utterance | None = None
+    """The caution of the last restart, until it was heard."""
+    offer: Offer | None = None
+    firsts: dict[str, Offer] = field(default_factory=dict)
+    steady: GaugeSteady | None = None
+    acknowledged: Counter[tuple[str, Decimal]] = field(default_factory=Counter)
+    counting: dict[str, Decimal] = field(default_factory=dict)
+    known: dict[str, Decimal] = field(default_factory=dict)
+    """Readings whose result, or difference, was told."""
+    changed: Counter[str] = field(default_factory=Counter)
+    """How often readings were changed after that: ``leak`` or ``test``."""
+    remarked: set[str] = field(default_factory=set)
+    """Names that a note of the record is about."""
+    holds: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    def clone(self) -> Oracle:
+        other = copy(self)
+        for name in ("said", "firsts", "counting", "known", "holds", "remarked", "acknowledged", "changed"):
+            setattr(other, name, copy(getattr(self, name)))
+        fresh = {number: copy(one) for number, one in self.said.items()}
+        other.said = fresh
+        same = {id(old): fresh[number] for number, old in self.said.items()}
+        other.askings = [[same.get(id(one), one) for one in asking] for asking in self.askings]
+        other.restart = None if self.restart is None else same.get(id(self.restart), self.restart)
+        if self.offer is not None:
+            other.offer = copy(self.offer)
+            if self.offer.read_back is not None:
+                other.offer.read_back = same.get(id(self.offer.read_back), self.offer.read_back)
+        return other
+
+    def slip(self, rule: str, words: str) -> None:
+        if not self.only or rule in self.only:
+            raise Slip(rule, words)
+
+    # --- while it runs ---------------------------------------------------------------------------------------------------
+
+    def see(self, event: Event, effects: Iterable[Effect], prompt: str) -> None:
+        """One event, what the station did about it, and what it asks now. Raises Slip."""
+        effects = tuple(effects)
+        self.now = event.at
+        if isinstance(event, Spoken):
+            self._over(event.number)
+        elif isinstance(event, Restarted):
+            self._restarted()
+        elif isinstance(event, GaugeSteady):
+            self.steady = event
+        before, question, since = self.prompt, self.askings, self.opened
+        spoken = self._say(effects)
+        records = [one for one in effects if isinstance(one, Record)]
+        if isinstance(event, Restarted):
+            self._must_caution(spoken)
+        elif before and isinstance(event, KeyPressed | Heard | GaugeSteady):
+            self._answer(event, effects, records, before, prompt, question, since)
+        self._move(prompt, spoken, isinstance(event, Restarted))
+        self._keep(event, records, before, spoken, since)
+
+    def _over(self, number: int) -> None:
+        for one in [one for one in self.said.values() if one.ended is None and one.number <= number]:
+            if one.began is None:
+                one.began, one.cut = self.now, one.aloud
+            one.ended = self.now
+        if (following := self.said.get(number + 1)) is not None and following.began is None:
+            following.began = self.now
+        for old in [each for each in self.said if each < number - 12]:
+            del self.said[old]  # a question that is still asked is kept by its asking
+
+    def _restarted(self) -> None:
+        for one in self.said.values():
+            if one.ended is None:
+                one.cut, one.ended = True, self.now
+        self.askings, self.steady, self.answered = [], None, None
+        self.opened, self.restarted = min(self.opened, self.now), self.now
+
+    def _say(self, effects: tuple[Effect, ...]) -> list[Utterance]:
+        spoken = []
+        for one in effects:
+            if isinstance(one, Hush):
+                for each in self.said.values():
+                    if each.ended is None and each.number not in one.keep:
+                        each.cut, each.ended = True, self.now
+                        each.began = self.now if each.began is None else each.began
+            elif isinstance(one, Speak):
+                free = all(each.ended is not None for each in self.said.values())
+                new = Utterance(one.number, one.id, one.text, one.aloud, self.now, self.now if free else None)
+                self.said[new.number] = new
+                spoken.append(new)
+        return spoken
+
+    def _must_caution(self, spoken: list[Utterance]) -> None:
+        if not self.pressurised:
+            return
+        self.restart = next((one for one in spoken if "under pressure" in one.text), None)
+        if self.restart is None or not self.restart.aloud:  # said even while quiet
+            self.slip("restart", f"no caution was said after the restart at {self.prompt}")
+
+    # --- answers ---------------------------------------------------------------------------------------------------------
+
+    def _answer(self, event: Event, effects: tuple[Effect, ...], records: list[Record], before: str, after: str,
+                question: list[list[Utterance]], since: float) -> None:
+        entered = next((one for one in records if one.kind == "proposed" or one.kind == "refused" and before.endswith(".override")
+                        ), None) if not before.endswith(".confirm") else None
+        pressed = (before in self.taps and after == before and not any(isinstance(one, Cue) and one.name == "refused"
+                                                                       for one in effects)
+                   and any(isinstance(one, Speak) and one.id == before for one in effects) and affirmed(event))
+        if after == before and not pressed or not is_answer(event, before):
+            return
+        token = tokened(event, entered, before)
+        if isinstance(event, GaugeSteady) and event.since is not None:
+            return  # the wire's own offer
+        at = f"{before} by {token} at {self.now:.2f}"
+        if isinstance(event, Heard) and event.prompt not in ("", before):
+            self.slip("late words", f"what was said to {event.prompt} answered {at}")
+        if self.restart is not None and not self.restart.whole(self.now):
+            self.slip("restart", f"{at} before the caution of the restart was over")
+        if harmless(event, before):
+            return
+        ask = entered is not None or before in self.band or before.removesuffix(".again") in self.band
+        self._heard(before, at, question, since, ask)
+        if self.answered is not None:
+            when, what, which = self.answered
+            if what == token and self.now - when < EQUAL_APART_S - 1e-6 and self.safety & {before, which}:
+                self.slip("double", f"{token} answered {which} and, {self.now - when:.2f} s later, {before}")
+        self.answered = self.now, token, before
+
+    def _heard(self, before: str, at: str, question: list[list[Utterance]], since: float, ask: bool) -> None:
+        if not question or ask and before not in self.safety:
+            waited = self.now - max(since, self.restarted)
+            if waited < ENOUGH_S - 1e-6:
+                self.slip("unheard", f"{at}, {waited:.2f} s after it was opened")
+        elif before in self.safety:
+            if not any(all(one.whole(self.now) for one in asking) for asking in question):
+                self.slip("half heard", f"{at} before the whole of it was heard: {question[-1][-1].text!r}")
+        elif not any(asking[-1].enough(self.now) for asking in question):
+            self.slip("unheard", f"{at}, of which {question[-1][-1].sounded(self.now):.2f} s were heard")
+
+    def _move(self, prompt: str, spoken: list[Utterance], restarted: bool) -> None:
+        put = [one for one in spoken if one.id in (prompt, f"{prompt}.caution")]
+        if prompt != self.prompt:
+            self.prompt, self.opened = prompt, self.now
+            self.askings = [question_of(put)] if put else []
+        elif put and (restarted or any(put[-1].text == asking[-1].text for asking in self.askings)):
+            self.askings.append(question_of(put))
+        elif put and not self.askings:
+            self.askings = [question_of(put)]
+
+    # --- readings --------------------------------------------------------------------------------------------------------
+
+    def _keep(self, event: Event, records: list[Record], before: str, spoken: list[Utterance], since: float) -> None:
+        heard = next((one.fields for one in records if one.kind == "heard"), None)
+        for one in records:
+            match one.kind:
+                case "proposed":
+                    self._proposed(event, one.fields, heard, spoken, since)
+                case "taken":
+                    self._taken(event, one.fields, before, records)
+                case "taken_back":
+                    self.counting.pop(one.fields["id"], None)
+                case "result":
+                    self.known |= self.counting
+                case "note":
+                    self.remarked.add(one.fields["id"])
+                case "hold":
+                    self._hold(one.fields)
+        if any(one.id == "metric.check" for one in spoken):
+            self.known |= self.counting  # the difference was told
+        if self.offer is not None and before == f"{self.offer.id}.confirm" and self.prompt == f"{self.offer.id}.again":
+            self._confirmed(event)
+            self.firsts[self.offer.id] = self.offer
+        elif self.prompt in self.firsts:
+            del self.firsts[self.prompt]  # asked for from the beginning
+
+    def _proposed(self, event: Event, fields: Mapping[str, Any], heard: Mapping[str, Any] | None, spoken: list[Utterance],
+                  since: float) -> None:
+        ident, source = fields["id"].removesuffix(".confirm"), fields["source"]
+        if source == "gauge":
+            self._is_fresh(ident, since)
+        read_back = next((one for one in spoken if one.id == f"{ident}.confirm"), None)
+        said = heard["text"] if heard else self.offer.token if self.offer else ""
+        form = ""
+        if source == "voice":
+            form = "digits" if all(word in (*DIGITS, "oh", "point", "double") for word in said.split()) else "whole"
+        elif read_back is not None and "face" in read_back.text:
+            form = "face"
+        entry = tokened(event, Record("proposed", fields), ident)
+        self.offer = Offer(ident.removesuffix(".again"), fields["value"], source, form, entry, read_back)
+        if read_back is None:
+            self.slip("read-back", f"{ident} {fields['value']} was never read back")
+        elif in_digits(fields["value"]) not in read_back.text.replace(",", ""):
+            self.slip("read-back", f"{ident} {fields['value']} was read back as {read_back.text!r}")
+
+    def _is_fresh(self, ident: str, since: float) -> None:
+        shown = self.steady
+        if shown is None or shown.since is None:  # somebody gave it on purpose
+            return
+        if shown.since < since - 1e-6 or self.now - shown.at > FRESH_S:
+            self.slip("old gauge", f"{ident} by a wire that showed it since {shown.since:.2f}, asked at {since:.2f}")
+
+    def _confirmed(self, event: Event) -> None:
+        """The read-back was answered by yes: could it be?"""
+        offer = self.offer
+        assert offer is not None
+        if offer.read_back is None:
+            return
+        if not affirmed(event):
+            self.slip("unconfirmed", f"{offer.id} {offer.value} by {event}")
+        whole = offer.id in TWICE
+        if not (offer.read_back.whole(self.now) if whole else offer.read_back.enough(self.now)):
+            self.slip("read-back", f"{offer.id} {offer.value} was confirmed {offer.read_back.sounded(self.now):.2f} s "
+                                    f"into {offer.read_back.text!r}")
+
+    def _taken(self, event: Event, fields: Mapping[str, Any], before: str, records: list[Record]) -> None:
+        ident, value, offer = fields["id"], fields["value"], self.offer
+        self.acknowledged[ident, value] += 1
+        if offer is None or offer.id != ident or before not in (f"{ident}.confirm", f"{ident}.again.confirm"):
+            self.slip("unconfirmed", f"{ident} {value} was taken at {before}")
+            return
+        self._confirmed(event)
+        entries = [one for one in (self.firsts.get(ident), offer) if one is not None]
+        if value not in [one.value for one in entries]:
+            self.slip("unconfirmed", f"{ident} was taken as {value}, confirmed was {offer.value}")
+        if ident in TWICE:
+            self._twice(ident, entries)
+        notes = [one.fields for one in records if one.kind == "note" and one.fields["id"] == ident]
+        doubtful = any(one["text"].startswith("doubtful") for one in notes)
+        if doubtful and same_answer(offer.token, event):
+            self.slip("doubt", f"the doubtful {ident} {value} was confirmed by the answer that entered it, {offer.token}")
+        low, high = self.band.get(ident, (value, value))
+        if not low <= value <= high and not notes:
+            self.slip("band", f"{ident} {value} is outside its band, and the record does not say so")
+        if ident in self.known and self.known[ident] != value:
+            self.changed["leak" if ident.startswith("leak") else "test"] += 1
+            self.known[ident] = value
+        self.counting[ident] = value
+        self.offer = None
+
+    def _twice(self, ident: str, entries: list[Offer]) -> None:
+        if len(entries) != 2:
+            self.slip("once", f"{ident} decides a result and was entered once")
+            return
+        first, second = entries
+        apart = abs(first.value - second.value)
+        by_wire = "gauge" in (first.source, second.source)
+        if apart > (WIRE_PSI if by_wire else 0):
+            self.slip("once", f"{ident} was entered as {first.value} and as {second.value}")
+        if not independent(first, second):
+            self.slip("same way", f"{ident} was entered twice by {first.source} {first.form} and {second.source} {second.form}")
+
+    def _hold(self, fields: Mapping[str, Any]) -> None:
+        ident = fields["id"]
+        if fields["event"] == "start":
+            self.holds[ident] = self.now, float(fields["seconds"])
+            if ident.startswith("leak"):
+                self.known = {name: value for name, value in self.known.items() if not name.startswith("leak")}
+                self.changed.pop("leak", None)
+        elif fields["event"] == "end":
+            began, length = self.holds.pop(ident)
+            if self.now - began < length - 0.01:
+                self.slip("short hold", f"{ident} ended after {self.now - began:.2f} of {length} s")
+
+    # --- at its end ------------------------------------------------------------------------------------------------------
+
+    def end(self, final: Final) -> None:
+        """The test is over, or was left: what the record says of it."""
+        lost = self.acknowledged - Counter((name, value) for name, value, _ in final.readings)
+        if lost:
+            self.slip("lost", f"announced as taken and not in the record: {dict(lost)}")
+        counting = {name: value for name, value, counts in final.readings if counts}
+        if final.outcome == "done":
+            self._defend(final, counting)
+
+    def _defend(self, final: Final, counting: dict[str, Decimal]) -> None:
+        changes = sum(self.changed.values())
+        if changes and final.verdict == "pass" or changes and final.verdict == "none" and not self.remarked:
+            self.slip("shopped", f"{changes} changes after the result was known, and the verdict is {final.verdict}")
+        if max(self.changed.values(), default=0) > 1 and final.verdict != "invalid":
+            self.slip("shopped", f"{dict(self.changed)} changes after the result was known, and the verdict is {final.verdict}")
+        if final.verdict == "pass" and final.code != 0:
+            self.slip("result", "a pass that exits with an error")
+        if final.verdict in ("fail", "invalid") and final.code == 0:
+            self.slip("result", f"{final.verdict} exits with 0")
+        if final.verdict == "pass" and final.test == "sequential":
+            disagree = boyle(counting)
+            if disagree:
+                self.slip("boyle", f"a pass, while {disagree}")
+        self._as_work_has_it(final, counting)
+
+    def _as_work_has_it(self, final: Final, counting: dict[str, Decimal]) -> None:
+        for name, given in as_input(final, counting):
+            found, _ = work.run(name, json.dumps(given, default=str).replace('"#', "").replace('#"', ""))
+            for one in found["results"]:
+                value, rounded = final.results.get(one["name"], (None, None))
+                if value is not None and (value, rounded) != (one["value"], one["rounded"]):
+                    self.slip("result", f"{one['name']} is {value}, and work gives {one['value']} of the same readings")
+                if value is None and final.verdict == "pass":
+                    self.slip("result", f"a pass without {one['name']}")
+            if final.verdict == "pass" and found["verdict"] not in ("pass", "none"):
+                self.slip("result", f"a pass, where work gives {found['verdict']} ({found['why']})")
+
+
+# --- what a word or key is -------------------------------------------------------------------------------------------------
+
+def question_of(put: list[Utterance]) -> list[Utterance]:
+    """Its caution and the last words: what was said before them ("Not taken.") is no part of it."""
+    return [one for one in put[:-1] if one.id.endswith(".caution")] + [put[-1]]
+
+
+def words(event: Event) -> str:
+    return " ".join(event.text.lower().split()) if isinstance(event, Heard) else ""
+
+
+def affirmed(event: Event) -> bool:
+    """A yes, next or enter of whatever kind. A key that erases, says no or repeats is none."""
+    if isinstance(event, KeyPressed):
+        return event.key not in ("A", "B", "C", "D", "A-held", "B-held", "C-held", "D-held")
+    return words(event) in (*YES, "next", "next step")
+
+
+def is_answer(event: Event, before: str) -> bool:
+    if isinstance(event, KeyPressed):
+        return event.key not in ("B", "C-held", "A", "D", "A-held", "D-held")
+    if isinstance(event, Heard):
+        return words(event) not in BACK
+    return isinstance(event, GaugeSteady)
+
+
+def harmless(event: Event, before: str) -> bool:
+    """No to a read-back or to "scrap?": nothing is taken, nothing goes on."""
+    no = isinstance(event, KeyPressed) and event.key == "C" or words(event) in NO
+    return no and (before.endswith(".confirm"))
+
+
+def tokened(event: Event, entered: Record | None, before: str) -> str:
+    """What two equal answers have alike: the key, or what was said; for a reading its value as well."""
+    how = f"key {event.key}" if isinstance(event, KeyPressed) else f"words {words(event)}" if isinstance(event, Heard) else "gauge"
+    return f"{how} ({entered.fields['value']})" if entered is not None else how
+
+
+def same_answer(token: str, event: Event) -> bool:
+    return isinstance(event, KeyPressed) and token.split()[:2] == ["key", event.key]
+
+
+def in_digits(value: Decimal) -> str:
+    return " ".join("point" if sign == "." else "minus" if sign == "-" else DIGITS[int(sign)] for sign in f"{value:f}")
+
+
+def independent(first: Offer, second: Offer) -> bool:
+    """A dial misread is keyed wrong twice, a word misheard is misheard twice: the second must be able to show it."""
+    ways = (first.source, first.form), (second.source, second.form)
+    if first.source == second.source == "gauge":
+        return second.form == "face"
+    if first.source == second.source == "voice":
+        return {first.form, second.form} == {"whole", "digits"}
+    return ways[0][0] != ways[1][0]
+
+
+def boyle(readings: Mapping[str, Decimal]) -> str:
+    """Where the steps of a run disagree about the air: (P - E) / (E - E before), trade.md, section 8. Empty: they agree."""
+    for run in (1, 2):
+        ratios, before = [], Decimal(0)
+        for step in (1, 2, 3):
+            charge, after = readings[f"charge.{run}.{step}"], readings[f"equilibrium.{run}.{step}"]
+            ratios.append((charge - after) / (after - before))
+            before = after
+        off = [abs(ratio / ratios[0] - 1) for ratio in ratios[1:]]
+        if min(off) > AIR_APART:
+            return f"run {run} has the ratios {', '.join(f'{one:.3f}' for one in ratios)}"
+    return ""
+
+
+def as_input(final: Final, readings: Mapping[str, Decimal]) -> list[tuple[str, dict[str, Any]]]:
+    """The readings that count, as `work` takes them: (test, input). Numbers stay exact: the marks come off in the text."""
+    def of(*names: str) -> list[str]:
+        return [f"#{readings[name]:f}#" for name in names]
+
+    def limits(*names: str) -> dict[str, Any]:
+        given = {name: [None if side is None else f"#{side}#" for side in pair]
+                 for name, pair in final.settings["limits"].items() if name in names}
+        return {"limits": given, "rounding": final.settings["rounding"]}
+
+    found: list[tuple[str, dict[str, Any]]] = []
+    if "leak.initial" in readings and "leak.final" in readings and "leak_drop" in final.results:
+        first, last = of("leak.initial", "leak.final")
+        found.append(("leak", {"initial_psi": first, "final_psi": last, **limits("leak_drop")}))
+    match final.test:
+        case "sequential":
+            rows = {kind: [of(*(f"{kind}.{run}.{step}" for step in (1, 2, 3))) for run in (1, 2)]
+                    for kind in ("charge", "equilibrium")}
+            numbers = {key: f"#{final.settings[key]}#" for key in ("chamber_ratio", "aggregate_correction_pct")}
+            found.append(("sequential", {"charge_psi": rows["charge"], "equilibrium_psi": rows["equilibrium"], **numbers,
+                                         **limits("air_content", "system_air_metric")}))
+        case "slump" if "slump" in readings:
+            found.append(("slump", {"slump_in": of("slump")[0], **limits("slump")}))
+        case "temperature":
+            found.append(("temperature", {"temperature_f": of("temperature")[0], **limits("temperature")}))
+        case "pressure-air":
+            found.append(("pressure-air", {"reading_pct": of("air.reading")[0],
+                                           "aggregate_correction_pct": f"#{final.settings['aggregate_correction_pct']}#",
+                                           **limits("air_content")}))
+        case "density":
+            found.append(("density", {"gross_lb": of("gross")[0], "tare_lb": of("tare")[0],
+                                      "volume_ft3": f"#{final.settings['measure_volume_ft3']}#", **limits("density")}))
+        case "gauge-check":
+            found.append(("gauge-check", {f"{kind}_psi": of(*(f"{kind}.{n}" for n in (1, 2, 3)))
+                                          for kind in ("gauge", "reference")} | limits("gauge_error")))
+        case "aggregate-correction":
+            found.append(("aggregate-correction", {"reading_pct": of("air.reading")[0], "withdrawn_pct": of("water.drawn")[0],
+                                                   **limits("aggregate_correction")}))
+    return found
