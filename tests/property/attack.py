@@ -158,13 +158,12 @@ class World:
         return then
 
     def happens(self, after: float, event: Event) -> None:
-        """Anything else; the event's own time is when it happens, but for a reboot's."""
+        """Anything else; an event with a time of its own is a reboot, whose clock begins anew, or a key that has waited."""
         then = self._then(after)
         if self.over:
             return
         plain = to_plain(event)
-        reboot = isinstance(event, Restarted) and event.at > 0
-        if not reboot:
+        if not event.at:
             plain.pop("at")
             event = replace(event, at=self.now)
         self.lines.append({"then": then, "event": plain})
@@ -198,7 +197,8 @@ def oracle_for(state: State) -> Oracle:
     band = {f"charge.{run}.{n}": (given.target(n) - given.band_psi, given.target(n) + given.band_psi)
             for run in (1, 2) for n in (1, 2, 3)} | {name: (given.leak_low, given.leak_high)
                                                      for name in ("leak.charge", "leak.initial")}
-    return Oracle(frozenset(safety), taps, pressure, band)
+    closed = safety & {one.id for one in procedure.steps if isinstance(one, Choose)}
+    return Oracle(frozenset(safety), frozenset(closed), taps, pressure, band)
 
 
 # --- the technician ----------------------------------------------------------------------------------------------------------
@@ -238,6 +238,9 @@ class Technician:
             self.face["leak.final"] = Decimal("44.91")
         if self.chance.random() < 0.2:
             self.face["equilibrium.1.1"] = Decimal("7.97")
+        for name in ("charge.1.2", "charge.2.3", "leak.initial", "charge.2.1"):
+            if self.chance.random() < 0.15:
+                self.face[name] += Decimal(self.chance.choice(("0.07", "-0.08", "0.30")))
         self.means: dict[str, Decimal] = {}
         """What he believes that he read."""
 
@@ -278,18 +281,24 @@ class Technician:
             assert state.proposed is not None
             right = self.means.get(state.ask.id, self.face[state.ask.id]) == state.proposed.value
             self.yes(after) if right else self.command(after, "no", "C")
-        elif state.phase is Phase.SCRAP:
+        elif state.prompt == "scrap.confirm":
             self.command(after, "no", "C")
+        elif state.prompt == "change.confirm":
+            self.yes(after) if self.budget > 0 and self.chose(max(0.3, self.manner.shops)) else self.command(after, "no", "C")
         elif state.phase is Phase.OVERRIDE:
-            self.yes(after)
+            if self.chose(0.5):
+                self.command(after, "no", "C")
+            else:
+                self.trim(state.ask.id)
+                self.yes(after)
         elif state.phase is Phase.CHOOSE:
             self.choose(after)
         elif state.phase in (Phase.TELL, Phase.READY):
-            if self.budget > 0 and "result" in state.step.stage + state.step.id and self.chose(self.manner.shops / 4) or (
-                    self.budget > 0 and state.step.stage == "finish" and self.chose(self.manner.shops / 2)):
+            told = any(judged.results for _, judged in state.judged)
+            if self.budget > 0 and told and self.chose(self.manner.shops / 2):
                 self.budget -= 1
-                self.command(after, "take it back", "B")
                 self.look_again()
+                self.command(after, "take it back", "B")
             else:
                 self.next(after)
         else:
@@ -302,7 +311,7 @@ class Technician:
         if step.id == "leak.again":
             self.cure()
         no = (step.id == "metric.keep" and self.budget > 0 and self.chose(self.manner.shops)
-              or step.id in ("leak.ask", "kind", "method", "stood") and self.chose(0.3)
+              or step.id in ("leak.ask", "leak.again", "kind", "method", "stood") and self.chose(0.3)
               or step.id == "leak.stop" or step.yes.skips)
         if no and step.id == "metric.keep":
             self.budget -= 1
@@ -311,8 +320,17 @@ class Technician:
 
     def look_again(self) -> None:
         """He wants another number: the dial shows what he likes to see."""
-        for name in ("equilibrium.2.3", "leak.final", "slump", "air.reading"):
-            self.face[name] += Decimal(self.chance.choice(("0.20", "-0.20", "0.37", "-0.12", "0.25")))
+        last = self.world.state.last_taken()
+        name = last.id if last is not None else "equilibrium.2.3"
+        if name == "equilibrium.2.3":
+            self.face[name] = self.chance.choice([Decimal(one) for one in ("31.97", "32.00", "31.99", "32.25", "31.70")])
+        elif name in self.face:
+            by = max(Decimal("0.02"), Decimal(1).scaleb(self.face[name].as_tuple().exponent))
+            self.face[name] += by * self.chance.choice((1, -1, 2, 3))
+        self.means.clear()
+
+    def trim(self, name: str) -> None:
+        self.face[name] = Decimal(TRUE[name])
         self.means.clear()
 
     def cure(self) -> None:
@@ -323,13 +341,15 @@ class Technician:
         if state.first is None or ident not in self.means:
             self.means[ident] = self.misread(ident) if self.budget > 0 and self.chose(self.manner.misreads) else self.face[ident]
         value = self.means[ident]
-        first = state.first
+        first, same = state.first, False
         aloud = self.chose(self.manner.voice) and "microphone" not in state.lost
         if first is not None:
             aloud = first.source != "voice" if self.refused < 2 else not self.refused % 2
-        if aloud and self.refused != 1:
-            digits = first is not None and first.form == "whole" or self.chose(0.4) and first is None
-            self.say(after, spoken(value) if digits or first is not None else whole(value))
+            same = self.budget > 0 and self.chose(0.3)  # he thinks that it was asked for once more, and no more than that
+            aloud = first.source == "voice" if same else aloud
+        if aloud and (self.refused != 1 or same):
+            digits = self.chose(0.4) if first is None else first.form == "whole"
+            self.say(after, whole(value) if not digits and (first is None or same) else spoken(value))
             return
         if state.typed:
             self.key(after, "C")
@@ -364,18 +384,20 @@ class Technician:
         else:
             self.key(after, key)
 
+    def yes(self, after: float) -> None:
+        """To a safety question the key is held; it is what he is told to do once a short one was refused."""
+        held = self.chose(0.5) if not self.refused else self.refused % 4 < 2
+        self.command(after, "yes", "#-held" if held else "#")
+
     def next(self, after: float) -> None:
         self.command(after, "next", "#")
-
-    def yes(self, after: float) -> None:
-        self.command(after, "yes", "#")
 
     # --- what comes between --------------------------------------------------------------------------------------------------
 
     def slip(self) -> None:
         world, chance = self.world, self.chance
         after = chance.choice((0.01, 0.1, 0.3, 0.7, 1.5, 3.0, 6.0))
-        kind = chance.randrange(14)
+        kind = chance.randrange(17)
         if kind <= 1:
             for _ in range(chance.randrange(1, 4)):
                 world.act(chance.choice(GAPS_S), "key", "#")
@@ -401,6 +423,12 @@ class Technician:
             world.happens(0.0, GaugeSteady(0.0, self.shown(), Decimal("0.01"), since))
         elif kind == 11:
             world.happens(after, GaugeReads(0.0, self.shown()))
+        elif kind == 14:
+            world.happens(after, TimerDue(0.0, chance.choice(("hold", "tap", "mark:60", "clock:0"))))  # it comes when it is not due
+        elif kind == 16:
+            self.late(chance.choice(("#", "#-held", "C")), after)
+        elif kind == 15:
+            self.queued(chance.choice(("#", "#", "C", "#-held")), after)
         elif kind == 12:
             self.say(after, chance.choice(("pause", "carry on", "time left", "where are we", "say again", "quiet", "talk")))
         else:
@@ -408,7 +436,21 @@ class Technician:
             if not world.over and world.state.phase is Phase.SCRAP and self.chose(0.9):
                 self.command(chance.choice(GAPS_S), "no", "C")
 
+    def late(self, key: str, after: float) -> None:
+        """He says it, presses as well, and the recogniser takes its time."""
+        asked = self.world.state.prompt
+        self.world.act(self.chance.choice(GAPS_S), "key", key)
+        if not self.world.over:
+            self.world.act(after, "say", self.chance.choice(("yes", "next", spoken(self.shown()))), asked)
+
+    def queued(self, key: str, after: float) -> None:
+        """A key that waited: it is handled so long after it was pressed."""
+        self.world.until(self.world.now + after)
+        if not self.world.over:
+            self.world.happens(0.0, KeyPressed(max(0.001, self.world.now - after), key))
+
     def shown(self) -> Decimal:
+        """What a gauge on the wire might show: near what is true, or anything."""
         near = self.face.get(self.world.state.step.id, Decimal("14.5"))
         return near if self.chose(0.8) else near + Decimal(self.chance.randrange(-9, 10)) / 100
 

@@ -4,13 +4,18 @@ Nothing that judges is imported from the program but `work`, which is what a res
 issue "No slip gets through" and from design.md, section 4. Where they leave something open, this is what we defend:
 
 - **A safety question** is a step with a caution, a `choose` that stops a clock of the test (what it answers can't be done again),
-  and in a test under pressure the "mallet ready?" after which the lever is pressed.
+  and in a test under pressure the "mallet ready?" after which the lever is pressed. The whole of it must be heard. Where it is
+  answered by yes or no, a short "#" is no yes: a bounce, a double tap, a queued key and a pedal give just that.
 - **Heard**: an utterance begins when the one before it is over, and was heard whole if it came to its end and nothing cut it off.
   Of an ordinary question `ENOUGH_S` must have sounded: one word (0.35 s) and the fastest reaction to a sound (0.15 s; both
   from memory). Words that are only shown (quiet, no speaker) are read at `READ_WORDS_S` at most (fast silent reading is about six
   words a second, from memory).
 - **A reading is its own answer**: nobody slips a number. It needs the time of `ENOUGH_S` at its prompt, and its "#" is no second
   answer of the kind that a double tap gives. Its confirmation is.
+- **When**: a key counts when it was pressed, even if it is handled later.
+- **Twice** are two entries in two ways, or on the keypad two where nothing of the second was keyed before the whole of "look once
+  more" was heard: a finger's slip does not repeat itself, and the eye was sent back to the dial. E1.1, which alone decides the
+  air, is entered once: the three steps of its run check it, and no pass stands while they disagree.
 - "No" to a read-back, to "scrap?", and taking back are safe at any time: nothing is taken and nothing goes on.
 - After a restart everything asked before is unheard, and the caution comes first.
 - A doubtful value wants another answer than the one that entered it.
@@ -27,8 +32,8 @@ from decimal import Decimal
 from typing import Any
 
 from assistant import work
-from assistant.core.effects import Cadence, Cue, Effect, Hush, Record, Speak
-from assistant.core.events import Event, GaugeReads, GaugeSteady, Heard, KeyPressed, Restarted, Spoken
+from assistant.core.effects import Cue, Effect, Hush, Record, Speak
+from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken
 
 ENOUGH_S = 0.5
 READ_WORDS_S = 6.0
@@ -38,11 +43,11 @@ FRESH_S = 5.0
 """What a gauge showed longer ago is nobody's reading now. Ours."""
 WIRE_PSI = Decimal("0.02")
 """Two entries of one pressure, one by wire, may differ by so much; two by a person not at all."""
-AIR_APART = Decimal("0.15")
-"""Boyle's law gives the same ratio of air to chamber at each step; 0.10 is doubtful (trade.md, section 8), this is no pass."""
+AIR_APART = Decimal("0.11")
+"""Boyle's law gives the same ratio of air to chamber at each step; over 0.10 is doubtful (trade.md, section 8), this is no pass."""
 DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-TWICE = ("equilibrium.1.1", "equilibrium.1.3", "equilibrium.2.3")
-"""They decide the two results of the sequential test: entered twice, in ways that don't share a mistake."""
+TWICE = ("equilibrium.1.3", "equilibrium.2.3")
+"""They decide the system air metric: entered twice, in ways that don't share a mistake."""
 YES = ("yes", "yes correct", "affirmative")
 NO = ("no", "no wrong", "negative")
 BACK = ("take it back", "scrap the test")
@@ -70,12 +75,12 @@ class Utterance:
 
     def sounded(self, now: float) -> float:
         """Seconds of it that were heard by now."""
-        return 0.0 if self.began is None else (now if self.ended is None else self.ended) - self.began
+        return 0.0 if self.began is None else min(now, now if self.ended is None else self.ended) - self.began
 
     def whole(self, now: float) -> bool:
         if not self.aloud:
             return now - self.queued >= len(self.text.split()) / READ_WORDS_S
-        return self.ended is not None and not self.cut
+        return self.ended is not None and self.ended <= now + 1e-6 and not self.cut
 
     def enough(self, now: float) -> bool:
         shown = not self.aloud and now - self.queued >= ENOUGH_S
@@ -93,6 +98,8 @@ class Offer:
     token: str
     """What entered it."""
     read_back: Utterance | None
+    new_look: bool = True
+    """Nothing of it was keyed before the whole of its question was heard."""
 
 
 @dataclass(frozen=True)
@@ -114,6 +121,8 @@ class Final:
 class Oracle:
     safety: frozenset[str]
     """Prompts that are safety questions."""
+    closed: frozenset[str]
+    """Those of them that are answered by yes or no."""
     taps: frozenset[str]
     pressurised: bool
     band: Mapping[str, tuple[Decimal, Decimal]]
@@ -121,6 +130,9 @@ class Oracle:
     only: frozenset[str] = frozenset()
     """Rules that it is to find; empty: all."""
     now: float = 0.0
+    pressed: float = 0.0
+    """When the present event was given: for a key that waited, before ``now``."""
+    new_look: bool = True
     prompt: str = ""
     opened: float = 0.0
     said: dict[int, Utterance] = field(default_factory=dict)
@@ -143,10 +155,12 @@ class Oracle:
     remarked: set[str] = field(default_factory=set)
     """Names that a note of the record is about."""
     holds: dict[str, tuple[float, float]] = field(default_factory=dict)
+    broken: set[str] = field(default_factory=set)
+    """Holds that ran when the station died: they don't count."""
 
     def clone(self) -> Oracle:
         other = copy(self)
-        for name in ("said", "firsts", "counting", "known", "holds", "remarked", "acknowledged", "changed"):
+        for name in ("said", "firsts", "counting", "known", "holds", "broken", "remarked", "acknowledged", "changed"):
             setattr(other, name, copy(getattr(self, name)))
         fresh = {number: copy(one) for number, one in self.said.items()}
         other.said = fresh
@@ -168,7 +182,8 @@ class Oracle:
     def see(self, event: Event, effects: Iterable[Effect], prompt: str) -> None:
         """One event, what the station did about it, and what it asks now. Raises Slip."""
         effects = tuple(effects)
-        self.now = event.at
+        self.now = event.at if isinstance(event, Restarted) else max(self.now, event.at)
+        self.pressed = event.at
         if isinstance(event, Spoken):
             self._over(event.number)
         elif isinstance(event, Restarted):
@@ -180,10 +195,11 @@ class Oracle:
         records = [one for one in effects if isinstance(one, Record)]
         if isinstance(event, Restarted):
             self._must_caution(spoken)
-        elif before and isinstance(event, KeyPressed | Heard | GaugeSteady):
+        elif before and isinstance(event, KeyPressed | Heard):
             self._answer(event, effects, records, before, prompt, question, since)
+        self._look(event, effects, question)
         self._move(prompt, spoken, isinstance(event, Restarted))
-        self._keep(event, records, before, spoken, since)
+        self._keep(event, records, before, spoken, since, question)
 
     def _over(self, number: int) -> None:
         for one in [one for one in self.said.values() if one.ended is None and one.number <= number]:
@@ -201,6 +217,7 @@ class Oracle:
                 one.cut, one.ended = True, self.now
         self.askings, self.steady, self.answered = [], None, None
         self.opened, self.restarted = min(self.opened, self.now), self.now
+        self.broken |= set(self.holds)
 
     def _say(self, effects: tuple[Effect, ...]) -> list[Utterance]:
         spoken = []
@@ -230,44 +247,56 @@ class Oracle:
                 question: list[list[Utterance]], since: float) -> None:
         entered = next((one for one in records if one.kind == "proposed" or one.kind == "refused" and before.endswith(".override")
                         ), None) if not before.endswith(".confirm") else None
+        put = {asking[-1].text for asking in question}
         pressed = (before in self.taps and after == before and not any(isinstance(one, Cue) and one.name == "refused"
                                                                        for one in effects)
-                   and any(isinstance(one, Speak) and one.id == before for one in effects) and affirmed(event))
+                   and any(isinstance(one, Speak) and one.id == before and one.text not in put for one in effects)
+                   and affirmed(event))
         if after == before and not pressed or not is_answer(event, before):
             return
         token = tokened(event, entered, before)
-        if isinstance(event, GaugeSteady) and event.since is not None:
-            return  # the wire's own offer
-        at = f"{before} by {token} at {self.now:.2f}"
+        at = f"{before} by {token} at {self.pressed:.2f}"
         if isinstance(event, Heard) and event.prompt not in ("", before):
             self.slip("late words", f"what was said to {event.prompt} answered {at}")
-        if self.restart is not None and not self.restart.whole(self.now):
+        if self.restart is not None and not self.restart.whole(self.pressed):
             self.slip("restart", f"{at} before the caution of the restart was over")
         if harmless(event, before):
             return
         ask = entered is not None or before in self.band or before.removesuffix(".again") in self.band
         self._heard(before, at, question, since, ask)
+        if before in self.closed and token == "key #":
+            self.slip("short", at)
         if self.answered is not None:
             when, what, which = self.answered
-            if what == token and self.now - when < EQUAL_APART_S - 1e-6 and self.safety & {before, which}:
-                self.slip("double", f"{token} answered {which} and, {self.now - when:.2f} s later, {before}")
-        self.answered = self.now, token, before
+            if what == token and self.pressed - when < EQUAL_APART_S - 1e-6 and self.safety & {before, which}:
+                self.slip("double", f"{token} answered {which} and, {self.pressed - when:.2f} s later, {before}")
+        self.answered = self.pressed, token, before
 
     def _heard(self, before: str, at: str, question: list[list[Utterance]], since: float, ask: bool) -> None:
+        if not question and ask:
+            return  # terse: the sound that ended the hold asks, and a reading is its own answer
         if not question or ask and before not in self.safety:
-            waited = self.now - max(since, self.restarted)
+            waited = self.pressed - max(since, self.restarted)
             if waited < ENOUGH_S - 1e-6:
                 self.slip("unheard", f"{at}, {waited:.2f} s after it was opened")
         elif before in self.safety:
-            if not any(all(one.whole(self.now) for one in asking) for asking in question):
+            if not any(all(one.whole(self.pressed) for one in asking) for asking in question):
                 self.slip("half heard", f"{at} before the whole of it was heard: {question[-1][-1].text!r}")
-        elif not any(asking[-1].enough(self.now) for asking in question):
-            self.slip("unheard", f"{at}, of which {question[-1][-1].sounded(self.now):.2f} s were heard")
+        elif not any(asking[-1].enough(self.pressed) for asking in question):
+            self.slip("unheard", f"{at}, of which {question[-1][-1].sounded(self.pressed):.2f} s were heard")
+
+    def _look(self, event: Event, effects: tuple[Effect, ...], question: list[list[Utterance]]) -> None:
+        """A second entry that is begun before its question was over may be the first look's."""
+        if not isinstance(event, KeyPressed) or not self.prompt.endswith(".again") or event.key not in "0123456789*":
+            return
+        refused = any(isinstance(one, Cue) and one.name == "refused" for one in effects)
+        if not refused and not any(all(one.whole(self.pressed) for one in asking) for asking in question):
+            self.new_look = False
 
     def _move(self, prompt: str, spoken: list[Utterance], restarted: bool) -> None:
         put = [one for one in spoken if one.id in (prompt, f"{prompt}.caution")]
         if prompt != self.prompt:
-            self.prompt, self.opened = prompt, self.now
+            self.prompt, self.opened, self.new_look = prompt, self.now, self.new_look or not prompt.endswith(".confirm")
             self.askings = [question_of(put)] if put else []
         elif put and (restarted or any(put[-1].text == asking[-1].text for asking in self.askings)):
             self.askings.append(question_of(put))
@@ -276,14 +305,15 @@ class Oracle:
 
     # --- readings --------------------------------------------------------------------------------------------------------
 
-    def _keep(self, event: Event, records: list[Record], before: str, spoken: list[Utterance], since: float) -> None:
+    def _keep(self, event: Event, records: list[Record], before: str, spoken: list[Utterance], since: float,
+              question: list[list[Utterance]]) -> None:
         heard = next((one.fields for one in records if one.kind == "heard"), None)
         for one in records:
             match one.kind:
                 case "proposed":
                     self._proposed(event, one.fields, heard, spoken, since)
                 case "taken":
-                    self._taken(event, one.fields, before, records)
+                    self._taken(event, one.fields, before, records, question)
                 case "taken_back":
                     self.counting.pop(one.fields["id"], None)
                 case "result":
@@ -295,7 +325,7 @@ class Oracle:
         if any(one.id == "metric.check" for one in spoken):
             self.known |= self.counting  # the difference was told
         if self.offer is not None and before == f"{self.offer.id}.confirm" and self.prompt == f"{self.offer.id}.again":
-            self._confirmed(event)
+            self._confirmed(event, question)
             self.firsts[self.offer.id] = self.offer
         elif self.prompt in self.firsts:
             del self.firsts[self.prompt]  # asked for from the beginning
@@ -313,7 +343,7 @@ class Oracle:
         elif read_back is not None and "face" in read_back.text:
             form = "face"
         entry = tokened(event, Record("proposed", fields), ident)
-        self.offer = Offer(ident.removesuffix(".again"), fields["value"], source, form, entry, read_back)
+        self.offer = Offer(ident.removesuffix(".again"), fields["value"], source, form, entry, read_back, self.new_look)
         if read_back is None:
             self.slip("read-back", f"{ident} {fields['value']} was never read back")
         elif in_digits(fields["value"]) not in read_back.text.replace(",", ""):
@@ -326,26 +356,26 @@ class Oracle:
         if shown.since < since - 1e-6 or self.now - shown.at > FRESH_S:
             self.slip("old gauge", f"{ident} by a wire that showed it since {shown.since:.2f}, asked at {since:.2f}")
 
-    def _confirmed(self, event: Event) -> None:
+    def _confirmed(self, event: Event, question: list[list[Utterance]]) -> None:
         """The read-back was answered by yes: could it be?"""
         offer = self.offer
-        assert offer is not None
-        if offer.read_back is None:
+        if offer is None or offer.read_back is None:
             return
         if not affirmed(event):
             self.slip("unconfirmed", f"{offer.id} {offer.value} by {event}")
-        whole = offer.id in TWICE
-        if not (offer.read_back.whole(self.now) if whole else offer.read_back.enough(self.now)):
-            self.slip("read-back", f"{offer.id} {offer.value} was confirmed {offer.read_back.sounded(self.now):.2f} s "
-                                    f"into {offer.read_back.text!r}")
+        put = [offer.read_back, *(asking[-1] for asking in question if asking[-1].text == offer.read_back.text)]
+        if not any(one.whole(self.pressed) if offer.id in TWICE else one.enough(self.pressed) for one in put):
+            heard = max(one.sounded(self.pressed) for one in put)
+            self.slip("read-back", f"{offer.id} {offer.value} was confirmed {heard:.2f} s into {offer.read_back.text!r}")
 
-    def _taken(self, event: Event, fields: Mapping[str, Any], before: str, records: list[Record]) -> None:
+    def _taken(self, event: Event, fields: Mapping[str, Any], before: str, records: list[Record],
+               question: list[list[Utterance]]) -> None:
         ident, value, offer = fields["id"], fields["value"], self.offer
         self.acknowledged[ident, value] += 1
         if offer is None or offer.id != ident or before not in (f"{ident}.confirm", f"{ident}.again.confirm"):
             self.slip("unconfirmed", f"{ident} {value} was taken at {before}")
             return
-        self._confirmed(event)
+        self._confirmed(event, question)
         entries = [one for one in (self.firsts.get(ident), offer) if one is not None]
         if value not in [one.value for one in entries]:
             self.slip("unconfirmed", f"{ident} was taken as {value}, confirmed was {offer.value}")
@@ -379,11 +409,17 @@ class Oracle:
     def _hold(self, fields: Mapping[str, Any]) -> None:
         ident = fields["id"]
         if fields["event"] == "start":
+            self.broken.discard(ident)
             self.holds[ident] = self.now, float(fields["seconds"])
             if ident.startswith("leak"):
                 self.known = {name: value for name, value in self.known.items() if not name.startswith("leak")}
                 self.changed.pop("leak", None)
+        elif fields["event"] == "broken":
+            self.holds.pop(ident, None)
+            self.broken.discard(ident)
         elif fields["event"] == "end":
+            if ident in self.broken:
+                self.slip("short hold", f"{ident} ran while the station was dead, and counted")
             began, length = self.holds.pop(ident)
             if self.now - began < length - 0.01:
                 self.slip("short hold", f"{ident} ended after {self.now - began:.2f} of {length} s")
@@ -439,6 +475,12 @@ def words(event: Event) -> str:
     return " ".join(event.text.lower().split()) if isinstance(event, Heard) else ""
 
 
+def meaning(event: Event) -> str:
+    """"affirmative" is as much a yes as "yes" is."""
+    said = words(event)
+    return "yes" if said in YES else "no" if said in NO else "next" if said in ("next", "next step") else said
+
+
 def affirmed(event: Event) -> bool:
     """A yes, next or enter of whatever kind. A key that erases, says no or repeats is none."""
     if isinstance(event, KeyPressed):
@@ -451,7 +493,7 @@ def is_answer(event: Event, before: str) -> bool:
         return event.key not in ("B", "C-held", "A", "D", "A-held", "D-held")
     if isinstance(event, Heard):
         return words(event) not in BACK
-    return isinstance(event, GaugeSteady)
+    return False  # a value that the wire offers is no answer of a person
 
 
 def harmless(event: Event, before: str) -> bool:
@@ -462,7 +504,7 @@ def harmless(event: Event, before: str) -> bool:
 
 def tokened(event: Event, entered: Record | None, before: str) -> str:
     """What two equal answers have alike: the key, or what was said; for a reading its value as well."""
-    how = f"key {event.key}" if isinstance(event, KeyPressed) else f"words {words(event)}" if isinstance(event, Heard) else "gauge"
+    how = f"key {event.key}" if isinstance(event, KeyPressed) else f"words {meaning(event)}" if isinstance(event, Heard) else "gauge"
     return f"{how} ({entered.fields['value']})" if entered is not None else how
 
 
@@ -481,7 +523,7 @@ def independent(first: Offer, second: Offer) -> bool:
         return second.form == "face"
     if first.source == second.source == "voice":
         return {first.form, second.form} == {"whole", "digits"}
-    return ways[0][0] != ways[1][0]
+    return ways[0][0] != ways[1][0] or first.source == "keypad" and second.new_look
 
 
 def boyle(readings: Mapping[str, Decimal]) -> str:

@@ -6,7 +6,9 @@ script; a slip prints the shortest found as a script for `bowlside rehearse`.
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,7 @@ import pytest
 from assistant import record
 from assistant.core.effects import Effect
 from assistant.core.events import Event, Restarted
+from assistant.core.state import Phase
 from assistant.journal import Journal
 from assistant.procedures import names
 from assistant.rehearse import Rehearsal
@@ -22,6 +25,7 @@ from assistant.station import Station
 from tests.property import attack
 from tests.property.attack import CALM, MANNERS, Technician, World, begun, checkpoints
 from tests.property.oracle import Slip
+from tests.property.test_never_stuck import TRUE
 
 SCRIPTS = 2_000
 KILLED = 40
@@ -150,3 +154,38 @@ def test_a_printed_script_rehearses_to_the_same_state(tmp_path: Path) -> None:
 def test_its_beginnings_are_a_calm_technician_s() -> None:
     kept = checkpoints("sequential", "normal")
     assert len({one.state.prompt for one in kept}) > 80 and kept[-1].state.prompt == "finish.wash"
+
+
+# --- every prompt, pressed twice --------------------------------------------------------------------------------------------------
+
+def pairs(test: str) -> Iterator[World]:
+    """At each prompt of a test, the right answer by each means, and the same again after each gap that a slip may have."""
+    for beginning in checkpoints(test, "normal"):
+        for means in ("key", "say"):
+            for gap in attack.GAPS_S:
+                world = beginning.clone()
+                assert world.oracle is not None
+                world.oracle.only = frozenset()
+                somebody = Technician(world, 1, replace(CALM, voice=float(means == "say")))
+                somebody.face = {name: Decimal(value) for name, value in TRUE.items()}
+                while world.speech and not world.over:
+                    world.turn()
+                if world.over or world.state.phase in (Phase.HOLD, Phase.TAPPING):
+                    continue
+                somebody.answer(1.0)
+                if not world.over:
+                    last = world.lines[-1]
+                    world.act(gap, means, last.get(means, "#" if means == "key" else "yes"))
+                yield world
+
+
+@pytest.mark.parametrize("test", names())
+def test_no_two_equal_answers_within_four_seconds_answer_a_safety_question(test: str) -> None:
+    """By the oracle, which watches each pair."""
+    played = 0
+    try:
+        for world in pairs(test):
+            played += len(world.lines) > 0
+    except Slip as slip:
+        pytest.fail(f"{slip}")
+    assert played > 40, "hardly anything was asked: this shows nothing"
