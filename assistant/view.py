@@ -14,6 +14,7 @@ KEYS = sentence("screen.keys")
 _LISTENS: dict[Phase, str] = {
     Phase.TELL: "next", Phase.ENTRY: "reading", Phase.CONFIRM: "yes_or_no", Phase.OVERRIDE: "yes_or_no", Phase.HOLD: "wait",
     Phase.READY: "next", Phase.CHOOSE: "yes_or_no", Phase.SCRAP: "yes_or_no",
+    Phase.CHANGE: "yes_or_no",
 }
 
 

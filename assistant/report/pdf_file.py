@@ -8,6 +8,8 @@ from io import BytesIO
 from typing import Any, BinaryIO
 from xml.sax.saxutils import escape
 
+from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
+from assistant.core.language import sentence
 from assistant.core.phrases import capital
 from assistant.job import Job, Levels
 from assistant.meters import Meter
@@ -60,7 +62,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     page.table(["Test", "Result", "Reported", "Other units", "Limits", "Against limits", "Rounding"],
                [row for test in one.tests for row in _result_rows(test)], [1.75, 1.35, 0.9, 0.9, 0.9, 0.9, 0.8])
     for test in one.tests:
-        verdict = "NO VERDICT" if test["verdict"] == "none" else test["verdict"].upper()
+        verdict = "NO VERDICT" if test["verdict"] == "none" else sentence(f"log.{test['verdict']}").upper()
         page.text(_sentence(test["why"]) + ("" if test["outcome"] == "done" else f" This test is {test['outcome']}.")
                   + _begun(test),
                   bold=f"Test {test['id']}, {title_of(test)}: {verdict}.")
@@ -164,10 +166,12 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Byt
     page.fields([(name, of_all(key)) for key, name in (
         ("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"), ("technician", "Technician"),
         ("meter", "Meter"), ("weather", "Weather"), ("", "Placed today, yd3"))])
-    counted = {word: sum(one["verdict"] == word for one in tests) for word in ("pass", "fail", "invalid", "none")}
+    counted = {word: sum(one["verdict"] == word for one in tests) for word in VERDICTS}
+    known = sum(counted[word] for word in (REPEATED, CORRECTED))
     whole = f", {count} round{'s' if count > 1 else ''}" if count else ""
     page.text(f"{len(tests)} test{'s' if len(tests) > 1 else ''}{whole}: {counted['pass']} pass, {counted['fail']} fail, "
-              f"{counted['invalid']} invalid, {counted['none']} without a verdict.")
+              f"{counted['invalid']} invalid, {counted['none']} without a verdict"
+              f"{f', {known} changed after the result was known' if known else ''}.")
     page.head("Tests")
     page.table(["No.", "Time", "Sample / ticket", "Test", "Results", "Verdict"], [_day_row(one) for one in tests],
                [0.35, 0.45, 1.0, 1.7, 3.2, 0.8])
@@ -186,7 +190,7 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Byt
 def _day_row(one: Test) -> list[str]:
     results = "; ".join(f"{result_name(each['name'])} {each['rounded']:f} {each['unit']}".strip() for each in one["results"]
                         if each["rounded"] is not None)
-    verdict = one["verdict"].upper() if one["verdict"] != "none" else "no verdict"
+    verdict = sentence(f"log.{one['verdict']}").upper() if one["verdict"] != "none" else "no verdict"
     return [str(one["id"]), clock(one["started"]), ids_of(one), title_of(one), results or "none",
             verdict if one["outcome"] == "done" else f"{verdict}, {one['outcome']}"]
 
