@@ -171,7 +171,7 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Byt
     whole = f", {count} round{'s' if count > 1 else ''}" if count else ""
     page.text(f"{len(tests)} test{'s' if len(tests) > 1 else ''}{whole}: {counted['pass']} pass, {counted['fail']} fail, "
               f"{counted['invalid']} invalid, {counted['none']} without a verdict"
-              f"{f', {known} changed after the result was known' if known else ''}.")
+              + (f", {known} changed after the result was known." if known else "."))
     page.head("Tests")
     page.table(["No.", "Time", "Sample / ticket", "Test", "Results", "Verdict"], [_day_row(one) for one in tests],
                [0.35, 0.45, 1.0, 1.7, 3.2, 0.8])
