@@ -30,8 +30,8 @@ def list_tests(args: argparse.Namespace) -> int:
             mark += "  PRACTICE" if each.get("practice") else ""
             print(f"{each['id']:>4}  {each['started'][:16].replace('T', ' ')}  {each['test']:<12} {each['outcome']:<9} "
                   f"{sentence('log.' + each['verdict']):<8} {results}{mark}")
-    for sentence in damaged:
-        print(f"bowlside: {sentence}", file=sys.stderr)
+    for words in damaged:
+        print(f"bowlside: {words}", file=sys.stderr)
     if not (tests or damaged or args.json):
         print("No test has been recorded here yet.")
     return 1 if damaged else 0
@@ -82,7 +82,7 @@ def _page(found: dict[str, Any]) -> str:
     for one in found["results"]:
         value = "no valid value" if one["rounded"] is None else f"{one['rounded']:f} {one['unit']}"
         lines.append(f"  {one['name'].replace('_', ' '):<28} {value:>14}   rounding {found['rounding']}; {one['standing']}")
-    lines.append(f"  {'verdict':<28} {sentence('log.' + found['verdict'])}: {found['why']}")
+    lines.append(f"  {'verdict':<28} {found['verdict']}: {found['why']}")
     lines += [f"  warning: {one}" for one in found["warnings"]]
     lines += [f"  note ({one['id']}): {one['text']}" for one in found["notes"]]
     if found["editions"]:

@@ -46,15 +46,18 @@ def counts(turn: Turn, answer: str, at: float) -> bool:
     if at >= asked.soonest(state, answer) and not short:
         turn.set(answered=Answered(answer, at, grave))
         return True
-    turn.set(listening=False)
-    turn.cue("refused")
-    if state.cautions or state.spoken < state.utterance:
-        pass  # it is being said: hear it out
-    elif state.asked.cut:
-        turn.say_prompt()
-    elif short:
+    _hear_first(turn)
+    if short and at >= asked.soonest(state, answer):
         turn.say(sentence("answer.hold_for_yes"), state.prompt + NOT_NOW)
     return False
+
+
+def _hear_first(turn: Turn) -> None:
+    """It came too soon. What is being said is heard out; a question that was cut off is asked again."""
+    turn.set(listening=False)
+    turn.cue("refused")
+    if turn.state.asked.cut and turn.state.spoken >= turn.state.utterance:
+        turn.say_prompt()
 
 
 def heard(turn: Turn, text: str, at: float) -> None:
@@ -150,7 +153,7 @@ def key(turn: Turn, name: str, at: float) -> None:
 def _type(turn: Turn, name: str, at: float) -> None:
     state = turn.state
     if state.rules and state.phase is Phase.ENTRY and state.first is not None and at < asked.heard_at(state):
-        turn.cue("refused")  # a second entry begins with a new look
+        _hear_first(turn)  # a second entry begins with a new look
         return
     if state.phase is not Phase.ENTRY:
         _not_now(turn, sentence("answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading"))

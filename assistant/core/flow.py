@@ -235,7 +235,9 @@ def give_judgement(turn: Turn, index: int) -> str:
 
 def _found(turn: Turn, step: Judge) -> Judgement:
     state = turn.state
-    changes = state.changes()
+    assert state.procedure is not None
+    here = state.procedure.index(step.id)
+    changes = [(old, new) for old, new in state.changes() if state.procedure.index(old.id) < here]
     invalid = [one.text.rstrip(".") for one in state.notes if one.invalid]
     if len(changes) > 1:
         invalid.append(sentence("verdict.changed_twice", count=len(changes)))

@@ -216,9 +216,10 @@ def _take(turn: Turn, entry: Entry) -> None:
     for old in state.readings:
         if old.id == ask.id and not old.withdrawn:
             withdraw(turn, old, sentence("note.asked_again"))
-    if state.corrected:
+    if state.corrected and not (state.holding and state.needs_lever()):
         known = any(judged.verdict and not judged.partial for _, judged in state.judged)
-        note(turn, ask.id, sentence("note.entered_late_known" if known else "note.entered_late"), repeat=known)
+        # Of a test by today's rules the verdict itself tells that it was known.
+        note(turn, ask.id, sentence("note.entered_late_known" if known else "note.entered_late"), repeat=known and not state.rules)
     entries = (entry,) if state.first is None else (state.first, entry)
     # Of two that agree within the gauge's spread, the gauge's own counts: it is the middle of many samples. Where both are its
     # own, the one that its face was seen to show.

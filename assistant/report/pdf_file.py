@@ -9,7 +9,6 @@ from typing import Any, BinaryIO
 from xml.sax.saxutils import escape
 
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
-from assistant.core.language import sentence
 from assistant.core.phrases import capital
 from assistant.job import Job, Levels
 from assistant.meters import Meter
@@ -62,7 +61,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     page.table(["Test", "Result", "Reported", "Other units", "Limits", "Against limits", "Rounding"],
                [row for test in one.tests for row in _result_rows(test)], [1.75, 1.35, 0.9, 0.9, 0.9, 0.9, 0.8])
     for test in one.tests:
-        verdict = "NO VERDICT" if test["verdict"] == "none" else sentence(f"log.{test['verdict']}").upper()
+        verdict = "NO VERDICT" if test["verdict"] == "none" else test["verdict"].upper()
         page.text(_sentence(test["why"]) + ("" if test["outcome"] == "done" else f" This test is {test['outcome']}.")
                   + _begun(test),
                   bold=f"Test {test['id']}, {title_of(test)}: {verdict}.")
@@ -190,7 +189,7 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Byt
 def _day_row(one: Test) -> list[str]:
     results = "; ".join(f"{result_name(each['name'])} {each['rounded']:f} {each['unit']}".strip() for each in one["results"]
                         if each["rounded"] is not None)
-    verdict = sentence(f"log.{one['verdict']}").upper() if one["verdict"] != "none" else "no verdict"
+    verdict = one["verdict"].upper() if one["verdict"] != "none" else "no verdict"
     return [str(one["id"]), clock(one["started"]), ids_of(one), title_of(one), results or "none",
             verdict if one["outcome"] == "done" else f"{verdict}, {one['outcome']}"]
 

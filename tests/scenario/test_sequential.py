@@ -181,7 +181,7 @@ def test_taking_back_after_the_results_judges_again(t: Transcript) -> None:
     to_run_2(t).one_run(2, ("7.32", "18.77", "32.04")).hear("next").records("verdict", verdict="fail").says("Fail")
     t.at("finish.letdown").hear("take it back").listens("change.confirm").says("the report says so for ever")
     t.hear("yes").listens("equilibrium.2.3").reading("equilibrium.2.3", "32.01").does_not_say("Pass.")
-    t.records("verdict", verdict=CORRECTED).says("Corrected after the result", "became 32.01", "it was 32.04").at("finish.letdown")
+    t.records("verdict", verdict=CORRECTED).says("Corrected after the result", "was 32.04 and became 32.01").at("finish.letdown")
     t.finish()
     assert record.exit_code(t.state) == 1
 
@@ -202,7 +202,7 @@ def test_nobody_shops_for_a_metric(t: Transcript) -> None:
     t.hear("no").at("metric.keep").hear("no").hear("yes").says("Still holding").reading("equilibrium.2.3", "31.97")
     assert t.at("release.2").hear("next").records("verdict", verdict=REPEATED)
     found = record.of(t.journal, 1)
-    assert (found["verdict"], record.exit_code(t.finish().state)) == (REPEATED, 1) and "it was 31.60" in found["why"]
+    assert (found["verdict"], record.exit_code(t.finish().state)) == (REPEATED, 1) and "was 31.60 and became 31.97" in found["why"]
 
 
 def test_a_second_change_makes_it_invalid(t: Transcript) -> None:
