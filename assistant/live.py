@@ -120,7 +120,8 @@ class Live:
         if name == "quit":
             self.queue.put(self._quit)
         elif self._room() and self._keys.passes():
-            self.queue.put(lambda: self._key(name))
+            at = boot_now()  # a key that waits in the queue was pressed before what it now finds asked
+            self.queue.put(lambda: self._key(name, at))
 
     def _room(self) -> bool:
         """False: so much waits that what comes now is dropped, as from a device that babbles."""
@@ -344,13 +345,13 @@ class Live:
         if number > self._said_before:  # known only now: another test may have begun since it was over
             self._handle(Spoken(boot_now(), number - self._said_before))
 
-    def _key(self, name: str) -> None:
+    def _key(self, name: str, at: float) -> None:
         if self.speaker is not None:
             self.speaker.cue(echo(self.station.state, name))
-        if name == "#" and boot_now() < self._enter_from:
-            self._enter_from = boot_now() + BOUNCE_S  # a held key goes on bouncing
+        if name == "#" and at < self._enter_from:
+            self._enter_from = at + BOUNCE_S  # a held key goes on bouncing
             return
-        self._handle(KeyPressed(boot_now(), name))
+        self._handle(KeyPressed(at, name))
 
     def _meter(self, action: str) -> None:
         if self.practice is not None:

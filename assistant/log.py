@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant import record
+from assistant.core.language import sentence
 from assistant.core.phrases import spoken_id
 from assistant.jsonline import dumps
 from assistant.journal import SAVE, Journal, JournalError
@@ -28,9 +29,9 @@ def list_tests(args: argparse.Namespace) -> int:
             mark += ", check test" if each.get("check_of") else ", to compare" if each.get("comparison") else ""
             mark += "  PRACTICE" if each.get("practice") else ""
             print(f"{each['id']:>4}  {each['started'][:16].replace('T', ' ')}  {each['test']:<12} {each['outcome']:<9} "
-                  f"{each['verdict']:<8} {results}{mark}")
-    for sentence in damaged:
-        print(f"bowlside: {sentence}", file=sys.stderr)
+                  f"{sentence('log.' + each['verdict']):<8} {results}{mark}")
+    for words in damaged:
+        print(f"bowlside: {words}", file=sys.stderr)
     if not (tests or damaged or args.json):
         print("No test has been recorded here yet.")
     return 1 if damaged else 0

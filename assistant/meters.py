@@ -16,6 +16,7 @@ from shlex import quote
 from typing import Any
 
 from assistant import private, record
+from assistant.core.assessment import CORRECTED, REPEATED
 from assistant.core.rounding import round_to
 from assistant.core.settings import Settings, number
 from assistant.core.standing import COMMON, MEMORY, PUBLISHED, Standing, text
@@ -60,8 +61,9 @@ class LeakHold:
 
     @property
     def tells(self) -> bool:
-        """Whether it says if the chamber is tight. One that rose, or was scrapped, does not; one that failed always does."""
-        return self.verdict == "fail" or self.drop_psi is not None
+        """Whether it says if the chamber is tight. One that rose, was scrapped, or was changed with its result known does not;
+        one that failed always does."""
+        return self.verdict == "fail" or self.drop_psi is not None and self.verdict not in (REPEATED, CORRECTED)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from assistant import record
-from assistant.core.commands import phrase
+from assistant.core.asked import soonest
+from assistant.core.commands import command, phrase
 from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
 from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue
 from assistant.core.expect import Expect
@@ -74,6 +75,17 @@ class _Utterance:
     dropped: bool = False
     plan: int = 0
     """Only the newest plan of when it is said counts."""
+
+
+def _given(answer: Answer) -> str:
+    """What the machine will be given first; empty where only a recogniser knows."""
+    match answer.kind:
+        case "say":
+            return command(str(answer.value)) or str(answer.value)
+        case "key":
+            assert isinstance(answer.value, tuple)
+            return answer.value[0]
+    return ""
 
 
 class Rehearsal:
@@ -258,11 +270,15 @@ class Rehearsal:
         elif waiting:
             answer = waiting.popleft()
             self.meant = listen.id
-            after = ANSWER_AFTER_S if answer.after is None else answer.after
-            self.at(self.now + after, lambda: self._give(answer, listen))
+            when = self._natural(_given(answer)) if answer.after is None else self.now + answer.after
+            self.at(when, lambda: self._give(answer, listen))
         elif self.answer_rest and (reply := self._cooperative()) is not None:
             number = self.listen_number
-            self.at(self.now + ANSWER_AFTER_S, lambda: self._reply(reply, number))
+            self.at(self._natural(reply), lambda: self._reply(reply, number))
+
+    def _natural(self, answer: str) -> float:
+        """When a person who listens to the station gives this answer."""
+        return max(self.now + ANSWER_AFTER_S, soonest(self.station.state, answer or self.station.state.answered.answer))
 
     def _cooperative(self) -> str | None:
         """The command that a cooperative technician gives: next, yes; never a reading, never a skip."""
@@ -275,7 +291,7 @@ class Rehearsal:
                 return "no" if step.yes.skips else "yes"
             case Phase.CONFIRM | Phase.OVERRIDE:
                 return "yes"
-            case Phase.SCRAP:
+            case Phase.SCRAP | Phase.CHANGE:
                 return "no"
         return None
 

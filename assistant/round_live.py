@@ -10,6 +10,7 @@ from typing import Any
 
 from assistant import clock, given, job, log, practise as practice_keys, record, start, voice_out
 from assistant.core.events import Event, Restarted
+from assistant.core.language import sentence
 from assistant.core.procedure import Procedure
 from assistant.core.state import State
 from assistant.journal import Journal
@@ -75,7 +76,7 @@ def _farewell(journal: Journal, folder: Path, args: argparse.Namespace) -> None:
         one = record.of(journal, test)
         known = [each for each in one["results"] if each["rounded"] is not None]
         results = ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in known)
-        print(f"  test {test:>3}  {one['test']:<13} {one['outcome']:<9} {one['verdict']:<8} {results}"
+        print(f"  test {test:>3}  {one['test']:<13} {one['outcome']:<9} {sentence('log.' + one['verdict']):<8} {results}"
               f"{'  check test' if one.get('check_of') else ''}")
     job_file = f" --job {quote(str(args.job))}" if args.job else ""
     print(f"To read one out: {log.typed('log read NUMBER', folder)}")

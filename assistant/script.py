@@ -24,7 +24,7 @@ LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice"
           "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary")
 """Header keys that are labels, not settings; those of the report are explained in report/form.py."""
 ANSWERS = ("say", "key", "hear", "gauge", "event")
-KEYS = (*"0123456789*#ABCD", "A-held", "C-held", "D-held")
+KEYS = (*"0123456789*#ABCD", "#-held", "A-held", "C-held", "D-held")
 
 
 class ScriptError(ValueError):

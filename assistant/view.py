@@ -5,6 +5,7 @@ from dataclasses import replace
 from decimal import Decimal
 
 from assistant.core import phrases, round_clock
+from assistant.core.asked import needs_held
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.turn import prompt_words
@@ -14,6 +15,7 @@ KEYS = sentence("screen.keys")
 _LISTENS: dict[Phase, str] = {
     Phase.TELL: "next", Phase.ENTRY: "reading", Phase.CONFIRM: "yes_or_no", Phase.OVERRIDE: "yes_or_no", Phase.HOLD: "wait",
     Phase.READY: "next", Phase.CHOOSE: "yes_or_no", Phase.SCRAP: "yes_or_no",
+    Phase.CHANGE: "yes_or_no",
 }
 
 
@@ -72,7 +74,7 @@ def _listens(state: State) -> str:
     """The microphone is deaf while the station talks; the keys never are."""
     if state.phase is Phase.OVER:
         return ""
-    known = "paused" if state.paused else _LISTENS.get(state.phase)
+    known = "paused" if state.paused else "yes_held" if needs_held(state) else _LISTENS.get(state.phase)
     wanted = sentence(f"screen.{known}") if known else ""
     talking = state.spoken < state.utterance
     return sentence("screen.keys_only", wanted=wanted) if wanted and talking else wanted

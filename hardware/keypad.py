@@ -21,7 +21,7 @@ from hardware.ports import Trouble
 from hardware.ticker import Ticker
 
 LEGEND = ("123A", "456B", "789C", "*0#D")
-HELD = {"A": "A-held", "C": "C-held", "D": "D-held"}
+HELD = {"#": "#-held", "A": "A-held", "C": "C-held", "D": "D-held"}
 """Keys with a second meaning when they are held."""
 SCAN_S = 0.005
 SETTLE_S = 50e-6

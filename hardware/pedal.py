@@ -1,7 +1,8 @@
 """A pedal or one big button, so that both hands stay on the meter.
 
 Wiring: a contact that closes, between the pin and ground; the pin is pulled up inside the Pi. A short press is `#` (next, yes).
-Held, it is `A` (say again). As a talk pedal it opens the ear while it is pressed; a tap shorter than anyone's word is still `#`.
+Held, it is `#-held`: yes to a safety question, which a short press never is, and elsewhere say again. As a talk pedal it opens the
+ear while it is pressed; a tap shorter than anyone's word is still `#`.
 A short press is told when it is let go, since until then it might become a long one.
 """
 from __future__ import annotations
@@ -22,10 +23,10 @@ STICKS = "The pedal sticks: free it. It counts again when it is let go."
 
 
 class Pedal:
-    """Calls `on_key("#")` or `on_key("A")`, from its own thread.
+    """Calls `on_key("#")` or `on_key("#-held")`, from its own thread.
 
     pin       BCM number
-    on_talk   for a talk pedal: True while it is pressed; then it doesn't say `A`. None: an ordinary one
+    on_talk   for a talk pedal: True while it is pressed; to a safety question yes is said into it. None: an ordinary one
     on_trouble  told one sentence: it sticks, it is free again
     threaded=False: the test calls `look`. PinError, one sentence, when the pin can't be had.
     """
@@ -60,7 +61,7 @@ class Pedal:
             self._on_trouble("The pedal is free again.")
         elif self._on_talk is None:
             if happened in ("press", "hold"):
-                self._on_key("#" if happened == "press" else "A")
+                self._on_key("#" if happened == "press" else "#-held")
         elif happened == "press":
             self._since = at
             self._talk(True)

@@ -21,7 +21,8 @@ from typing import NamedTuple
 KEYS: dict[str, str] = {
     **{digit: digit for digit in "0123456789"},
     ".": "*", ",": "*", "*": "*",                       # decimal point
-    "\r": "#", "\n": "#", "#": "#", "y": "#", "Y": "#",  # enter, next, yes
+    "\r": "#", "\n": "#", "#": "#", "y": "#",  # enter, next, yes
+    "Y": "#-held",                                      # yes to a safety question
     "a": "A", "A": "A-held",                            # say again; pause / carry on
     "b": "B", "B": "B", "\x7f": "B", "\x08": "B",       # erase, take back
     "c": "C", "n": "C", "N": "C", "x": "C", "X": "C", "C": "C-held",  # clear, no; scrap

@@ -1,18 +1,19 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import phrases, reading, round_clock, spoken
+from assistant.core import asked, phrases, reading, round_clock, spoken
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
-from assistant.core.flow import advance, broken_hold, choose, finish, go_back, note, resume_hold
+from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, note, resume_hold
 from assistant.core.language import sentence
-from assistant.core.state import Phase, State
+from assistant.core.state import Answered, Phase, State
 from assistant.core.steps import Choose, Tap
 from assistant.core.turn import Turn, go_words
 
 KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "time_left",
-        "A-held": "pause", "C-held": "scrap", "D-held": "quiet"}
-"""Key -> command, where nothing is being typed. ``#`` is also yes and enter, ``D`` twice "where are we"."""
+        asked.HELD: "say_again", "A-held": "pause", "C-held": "scrap", "D-held": "quiet"}
+"""Key -> command, where nothing is being typed. ``#`` is also yes and enter, held yes to a safety question, ``D`` twice "where are
+we"."""
 TWICE_S = 2.0
 """Two presses of D within this time are one "where are we"."""
 BOUNCE_S = 0.25
@@ -25,7 +26,7 @@ WORDS_AT_MOST_S = 8.0
 """The tapping begins at the latest so long after "next", should the voice never report that it is done."""
 TYPED_AT_MOST = 8
 
-_YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP)
+_YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP, Phase.CHANGE)
 
 
 def answers_a_prompt(text: str) -> bool:
@@ -33,15 +34,45 @@ def answers_a_prompt(text: str) -> bool:
     return command(text) in (None, "yes", "no", "next")
 
 
-def heard(turn: Turn, text: str) -> None:
+def counts(turn: Turn, answer: str, at: float) -> bool:
+    """Whether ``answer``, given at ``at``, answers what is asked: see ``asked.py``. If not, the technician is told what to do."""
+    state = turn.state
+    if not state.rules:
+        return True
+    grave = asked.grave(state)
+    if state.phase in (Phase.HOLD, Phase.TAPPING):
+        return True  # nothing is asked: it will be told so
+    short = answer == "#" and asked.needs_held(state)
+    if at >= asked.soonest(state, answer) and not short:
+        turn.set(answered=Answered(answer, at, grave))
+        return True
+    _hear_first(turn)
+    if short and at >= asked.soonest(state, answer):
+        turn.say(sentence("answer.hold_for_yes"), state.prompt + NOT_NOW)
+    return False
+
+
+def _hear_first(turn: Turn) -> None:
+    """It came too soon. What is being said is heard out; a question that was cut off is asked again."""
+    turn.set(listening=False)
+    turn.cue("refused")
+    if turn.state.asked.cut and turn.state.spoken >= turn.state.utterance:
+        turn.say_prompt()
+
+
+def heard(turn: Turn, text: str, at: float) -> None:
     meant = command(text)
     state = turn.state
-    if meant is not None:
+    if meant in ("yes", "no", "next"):
+        if state.paused or counts(turn, meant, at):
+            do(turn, meant)
+    elif meant is not None:
         do(turn, meant)
     elif state.paused:
         turn.listen_if_silent()
     elif state.phase is Phase.ENTRY:
-        reading.from_voice(turn, text)
+        if counts(turn, text, at):
+            reading.from_voice(turn, text)
     elif state.phase in _YES_NO:
         turn.say(sentence("answer.yes_or_no"))
     else:
@@ -65,11 +96,12 @@ def unclear(turn: Turn, apart: bool = False) -> None:
     # While no answer is asked for it was most likely the site: nobody wants an answer to a compressor.
 
 
-def key(turn: Turn, name: str) -> None:
+def key(turn: Turn, name: str, at: float) -> None:
+    """at: when it was pressed, which may be long before it is handled."""
     state = turn.state
-    since = state.now - state.last_key_at
+    since = at - state.last_key_at
     twice = name == "D" and state.last_key == "D" and since <= TWICE_S
-    turn.set(last_key="" if twice else "erase" if name == "B" and state.typed else name, last_key_at=state.now)
+    turn.set(last_key="" if twice else "erase" if name == "B" and state.typed else name, last_key_at=at)
     if state.paused and name not in ("A-held", "C-held", "D"):
         turn.cue("refused")
         turn.say(sentence("answer.paused_key"), urgent=True)
@@ -84,19 +116,27 @@ def key(turn: Turn, name: str) -> None:
     if name in state.procedure.keys:
         do(turn, state.procedure.keys[name])
     elif name in tuple("0123456789*"):
-        _type(turn, name)
-    elif name == "#" and state.typed:
-        reading.from_keys(turn, state.typed)
+        _type(turn, name, at)
+    elif name in ("#", asked.HELD) and state.typed:
+        if counts(turn, state.typed, at):
+            reading.from_keys(turn, state.typed)
     elif name == "B" and state.typed:
         turn.set(typed=state.typed[:-1])
     elif name == "C" and state.typed:
         turn.set(typed="")
-    elif name == "#" and state.phase is Phase.ENTRY:
-        if not reading.take_gauge(turn):
+    elif name == asked.HELD and asked.needs_held(state):
+        if counts(turn, name, at):
+            do(turn, "yes")
+    elif name == "#" or name == "C" and state.phase in _YES_NO:
+        if not counts(turn, name, at):
+            pass
+        elif state.phase in _YES_NO:
+            do(turn, "yes" if name == "#" else "no")
+        elif state.phase is not Phase.ENTRY:
+            do(turn, "next")
+        elif not reading.take_gauge(turn):
             _not_now(turn, sentence("answer.key_first"))
-    elif name == "#" and state.phase in _YES_NO:
-        do(turn, "yes")
-    elif name == "C" and state.phase not in _YES_NO:
+    elif name == "C":
         _not_now(turn, sentence("answer.nothing_to_clear"))
     elif twice:
         do(turn, "where_are_we")
@@ -110,8 +150,11 @@ def key(turn: Turn, name: str) -> None:
         _not_now(turn, sentence("answer.no_key", key=name))
 
 
-def _type(turn: Turn, name: str) -> None:
+def _type(turn: Turn, name: str, at: float) -> None:
     state = turn.state
+    if state.rules and state.phase is Phase.ENTRY and state.first is not None and at < asked.heard_at(state):
+        _hear_first(turn)  # a second entry begins with a new look
+        return
     if state.phase is not Phase.ENTRY:
         _not_now(turn, sentence("answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading"))
         return
@@ -155,7 +198,7 @@ def do(turn: Turn, meant: str) -> None:
         case "scrap":
             if state.phase is not Phase.SCRAP:
                 turn.hush()
-                turn.set(before_scrap=state.phase, phase=Phase.SCRAP, paused=False, typed="")
+                turn.set(before_scrap=state.before_scrap if state.phase is Phase.CHANGE else state.phase, phase=Phase.SCRAP, paused=False, typed="")
                 turn.say_prompt()
         case "quiet":
             turn.hush()
@@ -177,12 +220,12 @@ def _next(turn: Turn) -> None:
     if state.phase is Phase.TELL:
         turn.hush()
         advance(turn)
-    elif state.phase is Phase.READY and state.cautions:
+    elif state.phase is Phase.READY and state.cautions:  # only of a test that began before ``counts`` had a rule for it
         _not_now(turn, sentence("answer.caution_first"))
     elif state.phase is Phase.READY:
         assert isinstance(state.step, Tap)
         turn.hush()
-        turn.set(phase=Phase.TAPPING, listening=False, ended_away="")
+        turn.set(phase=Phase.TAPPING, listening=False, ended_away="", holding=True)
         turn.timer("words", state.now + WORDS_AT_MOST_S)
         turn.say(go_words(turn.state), state.step.id)
     elif state.phase in _YES_NO:
@@ -209,7 +252,10 @@ def _yes_no(turn: Turn, yes: bool) -> None:
         case Phase.SCRAP if yes:
             turn.hush()
             finish(turn, "scrapped")
-        case Phase.SCRAP:
+        case Phase.CHANGE if yes:
+            turn.hush()
+            change(turn)
+        case Phase.SCRAP | Phase.CHANGE:
             turn.hush()
             turn.set(phase=state.before_scrap, listening=False)
             turn.say(sentence("answer.going_on"))
@@ -229,7 +275,7 @@ def _take_back(turn: Turn) -> None:
     state = turn.state
     if state.phase is Phase.CONFIRM:
         reading.confirmed(turn, False)
-    elif state.phase is Phase.SCRAP:
+    elif state.phase in (Phase.SCRAP, Phase.CHANGE):
         _yes_no(turn, False)
     elif state.phase is Phase.OVERRIDE:
         reading.override(turn, use=False)

@@ -9,6 +9,9 @@ from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
 PASS, FAIL, INVALID, NONE = "pass", "fail", "invalid", "none"
+REPEATED, CORRECTED = "repeated", "corrected"
+"""Instead of PASS or NONE, where a reading became another after the difference, or the verdict, had been told."""
+VERDICTS = (PASS, FAIL, INVALID, NONE, REPEATED, CORRECTED)
 
 _REPORTED: dict[str, tuple[str, str] | tuple[str, str, str, str]] = {
     "air_content": ("%", "0.1"), "system_air_metric": ("psi", "0.01"), "leak_drop": ("psi", "0.01"),

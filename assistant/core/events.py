@@ -11,6 +11,10 @@ from typing import Any, Mapping
 from assistant.core.language import CURRENT
 
 
+RULES = 1
+"""By which rules a test that begins now is led. 0: an answer counted as soon as it came, and twice the same keys were two entries."""
+
+
 @dataclass(frozen=True)
 class Event:
     at: float
@@ -31,6 +35,7 @@ class TestStarted(Event):
     """What was said and heard in it: a replay in another would understand other words."""
     clock: Mapping[str, Any] = field(default_factory=dict)
     """In a round, once the sample is taken: when that was, and what is to begin (see ``round_clock.begin``)."""
+    rules: int = RULES
 
 
 @dataclass(frozen=True)
@@ -61,7 +66,7 @@ class Unclear(Event):
 
 @dataclass(frozen=True)
 class KeyPressed(Event):
-    """One key of the map: ``0``-``9 * # A B C D A-held C-held D-held``."""
+    """One key of the map: ``0``-``9 * # A B C D #-held A-held C-held D-held``. ``at``: when it was pressed, not when it was handled."""
     key: str = ""
 
 
@@ -147,7 +152,7 @@ def from_plain(plain: Mapping[str, Any]) -> Event:
         if each in rest or each == "value" and kind in (GaugeSteady, GaugeReads):
             rest[each] = Decimal(rest[each])
     if kind is TestStarted:
-        rest.setdefault("language", "en")  # journals from before there was a choice
+        rest = {"language": "en", "rules": 0, **rest}  # journals from before there was a choice
     try:
         return kind(**rest)
     except TypeError as error:

@@ -1,12 +1,15 @@
 """From step to step: entering each kind, holds, judgement, going back for a correction, the end."""
 from __future__ import annotations
 
+from dataclasses import replace
+
 from assistant.core import hold_curve, phrases, round_clock
 from assistant.core.effects import Cadence, DropCues, Finish
-from assistant.core.judge import Judgement, judge
+from assistant.core.assessment import CORRECTED, REPEATED
+from assistant.core.judge import Judgement, Marks, judge
 from assistant.core.language import sentence
 from assistant.core.procedure import END, STOP
-from assistant.core.state import Phase, Reading, Running
+from assistant.core.state import RESULT, TOLD, Phase, Reading, Running, State
 from assistant.core.steps import Ask, Choose, Hold, Judge, Option, Tap, Tell
 from assistant.core.turn import Turn
 
@@ -27,6 +30,8 @@ def enter(turn: Turn, index: int) -> None:
 def begin(turn: Turn) -> None:
     """Begin the current step."""
     step = turn.state.step
+    if isinstance(step, Tell | Tap):
+        turn.set(holding=False)
     match step:
         case Tell():
             turn.set(phase=Phase.TELL)
@@ -43,6 +48,7 @@ def begin(turn: Turn) -> None:
             _judge(turn, turn.state.index)
             return
     if isinstance(step, Ask) and step.cued and turn.state.terse and not turn.state.corrected:
+        turn.open(turn.state.utterance + 1)  # the sound that ended the hold asks
         turn.listen_if_silent()
     else:
         turn.say_prompt()
@@ -76,7 +82,10 @@ def _start_clock(turn: Turn, seconds: float) -> None:
 def choose(turn: Turn, option: Option) -> None:
     if option.note:
         note(turn, turn.state.step.id, option.note, option.invalid)
-    advance(turn, option.goto)
+    if option.back and turn.state.rules:
+        go_back(turn)
+    else:
+        advance(turn, option.goto)
 
 
 def note(turn: Turn, about: str, text: str, invalid: bool = False, repeat: bool = False) -> None:
@@ -210,7 +219,7 @@ def give_judgement(turn: Turn, index: int) -> str:
     assert state.procedure is not None
     step = state.procedure.steps[index]
     assert isinstance(step, Judge)
-    found = _found(turn, step)
+    found = replace(_found(turn, step), readings=len(state.readings))
     turn.set(judged=(*((at, old) for at, old in state.judged if at != index), (index, found)))
     for one in found.results:
         turn.record("result", name=one.name, value=one.value, unit=one.unit, rounded=one.rounded, standing=one.standing)
@@ -226,18 +235,34 @@ def give_judgement(turn: Turn, index: int) -> str:
 
 def _found(turn: Turn, step: Judge) -> Judgement:
     state = turn.state
+    assert state.procedure is not None
+    here = state.procedure.index(step.id)
+    changes = [(old, new) for old, new in state.changes() if state.procedure.index(old.id) < here]
     invalid = [one.text.rstrip(".") for one in state.notes if one.invalid]
-    again = [sentence("verdict.repeat", id=one.id, text=one.text) for one in state.notes if one.repeat]
-    return judge(step.rule, state.taken(), state.settings, invalid, again)
+    if len(changes) > 1:
+        invalid.append(sentence("verdict.changed_twice", count=len(changes)))
+    marks = Marks(tuple(invalid), tuple(sentence("verdict.repeat", id=one.id, text=one.text) for one in state.notes if one.repeat),
+                  CORRECTED if any(old.known == RESULT for old, _ in changes) else REPEATED if changes else "",
+                  "; ".join(sentence("verdict.changed", reading=phrases.spoken_id(old.id), old=f"{old.value:f}", new=f"{new.value:f}",
+                                     unit=new.unit, why=old.withdrawn) for old, new in changes))
+    return judge(step.rule, state.taken(), state.settings, marks)
 
 
 # --- taking back -----------------------------------------------------------------------------------------------------
 
-def withdraw(turn: Turn, reading: Reading, why: str) -> None:
-    """Mark a reading as no longer counting. It stays in the record."""
-    turn.set(readings=tuple(Reading(one.id, one.value, one.unit, one.entries, one.at, why)
-                            if one is reading else one for one in turn.state.readings))
+def withdraw(turn: Turn, reading: Reading, why: str, known: str = "") -> None:
+    """Mark a reading as no longer counting. It stays in the record. ``known``: what had been told of it (TOLD, RESULT)."""
+    turn.set(readings=tuple(replace(one, withdrawn=why, known=known) if one is reading else one for one in turn.state.readings))
     turn.record("taken_back", id=reading.id, value=reading.value, why=why)
+
+
+def _told(state: State, reading: Reading) -> str:
+    """Whether a judgement that rests on this reading was said: RESULT, TOLD (on the way, without a verdict), or empty."""
+    assert state.procedure is not None
+    asked = state.procedure.index(reading.id)
+    place = state.readings.index(reading)
+    said = [judged for index, judged in state.judged if index > asked and judged.words and judged.readings > place]
+    return "" if not said or not state.rules else RESULT if any(judged.verdict for judged in said) else TOLD
 
 
 def go_back(turn: Turn) -> None:
@@ -251,7 +276,24 @@ def go_back(turn: Turn) -> None:
     if state.phase is Phase.TAPPING:
         turn.say(sentence("test.after_this"))
         return
-    withdraw(turn, last, sentence("note.taken_back"))
+    if _told(state, last):  # nobody shops for a number: it is changed for a cause, and marked for ever
+        turn.set(before_scrap=state.phase, phase=Phase.CHANGE, typed="", listening=False)
+        turn.say_prompt()
+        return
+    _ask_again(turn, last, sentence("note.taken_back"))
+
+
+def change(turn: Turn) -> None:
+    """The last reading is changed although what it gives was told: there was a cause."""
+    last = turn.state.last_taken()
+    assert last is not None
+    _ask_again(turn, last, sentence("note.misread"), _told(turn.state, last))
+
+
+def _ask_again(turn: Turn, last: Reading, why: str, known: str = "") -> None:
+    state = turn.state
+    assert state.procedure is not None
+    withdraw(turn, last, why, known)
     turn.set(corrected=(*state.corrected, state.index))
     turn.say(sentence("test.taking_back", reading=phrases.spoken_id(last.id)), last.id)
     enter(turn, state.procedure.index(last.id))

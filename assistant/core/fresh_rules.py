@@ -1,11 +1,11 @@
 """The rules of the other fresh-concrete tests for Judge steps: from readings to an outcome, results and words."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 
 from assistant.core import calibration, cylinders, density, pressure_air, slump, temperature
 from assistant.core.assessment import INVALID, NONE, Assessment, result
-from assistant.core.judgement import Judgement, Rule, whole
+from assistant.core.judgement import Judgement, Marks, Rule, whole
 from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
@@ -14,8 +14,8 @@ Taken = Mapping[str, Decimal]
 
 def _rule(assess: Callable[[Taken, Settings], Assessment]) -> Rule:
     """A rule on the whole test from its assessment."""
-    def judged(taken: Taken, settings: Settings, invalid: Sequence[str], again: Sequence[str]) -> Judgement:
-        return whole(assess(taken, settings), invalid, again)
+    def judged(taken: Taken, settings: Settings, marks: Marks) -> Judgement:
+        return whole(assess(taken, settings), marks)
     return judged
 
 
@@ -32,20 +32,20 @@ def _made(taken: Taken, settings: Settings) -> Assessment:
     return Assessment((result("cylinders_made", taken["cylinder.count"], settings),), (), NONE, sentence("cylinders.made"))
 
 
-def _sample(_taken: Taken, _settings: Settings, invalid: Sequence[str], _again: Sequence[str]) -> Judgement:
+def _sample(_taken: Taken, _settings: Settings, marks: Marks) -> Judgement:
     """A sample has no result; it only may not count."""
-    if not invalid:
+    if not marks.invalid:
         return Judgement("good", "", (), NONE, sentence("sampling.good"))
-    why = "; ".join(invalid)
+    why = "; ".join(marks.invalid)
     return Judgement("bad", sentence("verdict.invalid", why=why), (), INVALID, why)
 
 
-def _size(_taken: Taken, settings: Settings, _invalid: Sequence[str], _again: Sequence[str]) -> Judgement:
+def _size(_taken: Taken, settings: Settings, _marks: Marks) -> Judgement:
     """Which way the cylinders are filled; nothing is said."""
     return Judgement(settings.cylinder, "")
 
 
-def _measure(_taken: Taken, settings: Settings, _invalid: Sequence[str], _again: Sequence[str]) -> Judgement:
+def _measure(_taken: Taken, settings: Settings, _marks: Marks) -> Judgement:
     """Whether the job knows the volume of the measure."""
     return Judgement("unknown" if settings.amount("measure_volume") is None else "known", "")
 

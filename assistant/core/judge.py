@@ -1,26 +1,22 @@
 """The rules that a Judge step may name: from the readings taken to an outcome, results and words."""
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
 
-from assistant.core import fresh_rules, leak, sequential, spoken
-from assistant.core.judgement import SPOKEN_NAMES, SPOKEN_UNITS, Judgement, Rule, whole
+from assistant.core import fresh_rules, leak, phrases, sequential, spoken
+from assistant.core.judgement import SPOKEN_NAMES, SPOKEN_UNITS, Judgement, Marks, Rule, marked, whole
 from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
 
-def judge(rule: str, taken: Mapping[str, Decimal], settings: Settings, invalid: Sequence[str],
-          again: Sequence[str] = ()) -> Judgement:
-    """Apply a rule by name. ``invalid``: reasons, noted before, why no result of this test can be valid.
-
-    ``again``: reasons, noted before, to repeat the test.
-    """
-    return RULES[rule](taken, settings, invalid, again)
+def judge(rule: str, taken: Mapping[str, Decimal], settings: Settings, marks: Marks = Marks()) -> Judgement:
+    """Apply a rule by name."""
+    return RULES[rule](taken, settings, marks)
 
 
-def _leak(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[str], _again: Sequence[str]) -> Judgement:
+def _leak(taken: Mapping[str, Decimal], settings: Settings, marks: Marks) -> Judgement:
     found = leak.assess(taken["leak.initial"], taken["leak.final"], settings)
     lost = taken["leak.initial"] - taken["leak.final"]
     if found.verdict == "pass":
@@ -29,10 +25,13 @@ def _leak(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[s
         words = sentence("leak.leaks", digits=spoken.digits(lost), limit=f"{leak.limit(settings):f}")
     else:
         words = sentence("leak.invalid", why=found.why)
-    return Judgement(found.verdict, words, found.results, found.verdict, found.why, found.warnings, True)
+    verdict, why = marked(found.verdict, found.why, marks)
+    if marks.changed:
+        words = f"{words} {phrases.capital(sentence(f'log.{marks.changed}'))}: {marks.changes}."
+    return Judgement(found.verdict, words, found.results, verdict, why, found.warnings, True)
 
 
-def _metric(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence[str], _again: Sequence[str]) -> Judgement:
+def _metric(taken: Mapping[str, Decimal], settings: Settings, _marks: Marks) -> Judgement:
     metric = taken["equilibrium.2.3"] - taken["equilibrium.1.3"]
     if 0 < metric <= settings.metric_high_psi:
         return Judgement("good", "")
@@ -45,18 +44,18 @@ def _metric(taken: Mapping[str, Decimal], settings: Settings, _invalid: Sequence
     return Judgement("doubtful", sentence("metric.doubt", doubt=doubt), why=sentence("metric.doubt_why", doubt=doubt))
 
 
-def _sequential(taken: Mapping[str, Decimal], settings: Settings, invalid: Sequence[str], again: Sequence[str]) -> Judgement:
+def _sequential(taken: Mapping[str, Decimal], settings: Settings, marks: Marks) -> Judgement:
     def rows(name: str) -> list[list[Decimal]]:
         return [[taken[f"{name}.{run}.{step}"] for step in (1, 2, 3)] for run in (1, 2)]
-    return whole(sequential.assess(rows("charge"), rows("equilibrium"), settings), invalid, again)
+    return whole(sequential.assess(rows("charge"), rows("equilibrium"), settings), marks)
 
 
-def _leak_alone(taken: Mapping[str, Decimal], settings: Settings, invalid: Sequence[str], again: Sequence[str]) -> Judgement:
+def _leak_alone(taken: Mapping[str, Decimal], settings: Settings, marks: Marks) -> Judgement:
     """The leak hold as a test of its own: its verdict is the whole test's."""
-    return replace(_leak(taken, settings, invalid, again), partial=False)
+    return replace(_leak(taken, settings, marks), partial=False)
 
 
 RULES: dict[str, Rule] = {"leak": _leak, "leak_alone": _leak_alone, "metric": _metric, "sequential": _sequential,
                           **fresh_rules.RULES}
 
-__all__ = ["RULES", "SPOKEN_NAMES", "SPOKEN_UNITS", "Judgement", "judge"]
+__all__ = ["RULES", "SPOKEN_NAMES", "SPOKEN_UNITS", "Judgement", "Marks", "judge"]

@@ -3,11 +3,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 
-from assistant.core import spoken
-from assistant.core.assessment import NAMES, UNITS, Assessment, Result
+from assistant.core import phrases, spoken
+from assistant.core.assessment import INVALID, NAMES, NONE, PASS, UNITS, Assessment, Result
 from assistant.core.language import sentence
 from assistant.core.settings import Settings
 
@@ -25,10 +25,25 @@ class Judgement:
     warnings: tuple[str, ...] = ()
     partial: bool = False
     """It judges a part on the way: passing it is no verdict on the test."""
+    readings: int = field(default=0, compare=False)
+    """How many readings the test had, withdrawn ones too, when this was said."""
 
 
-Rule = Callable[[Mapping[str, Decimal], Settings, Sequence[str], Sequence[str]], Judgement]
-"""Readings taken, settings, reasons why no result can be valid, reasons to repeat the test."""
+@dataclass(frozen=True)
+class Marks:
+    """What the dialogue has noted against a test before it is judged."""
+    invalid: tuple[str, ...] = ()
+    """Reasons why no result can be valid."""
+    again: tuple[str, ...] = ()
+    """Reasons to repeat the test."""
+    changed: str = ""
+    """REPEATED or CORRECTED: a reading became another after the result was known, so that the test can't plainly pass."""
+    changes: str = ""
+    """Which, from what to what, and why."""
+
+
+Rule = Callable[[Mapping[str, Decimal], Settings, Marks], Judgement]
+"""Readings taken, settings, what was noted."""
 
 SPOKEN_NAMES = {name: sentence(f"result.{name}") for name in NAMES}
 SPOKEN_UNITS = {"%": sentence("result.percent"), "psi": sentence("result.psi"),
@@ -36,15 +51,23 @@ SPOKEN_UNITS = {"%": sentence("result.percent"), "psi": sentence("result.psi"),
 _UNITS = re.compile(r"(?<=\d )(" + "|".join(re.escape(one) for one in sorted(UNITS, key=len, reverse=True)) + r")(?![\w/])")
 
 
-def whole(found: Assessment, invalid: Sequence[str], again: Sequence[str]) -> Judgement:
-    """The judgement on a whole test. ``invalid``: reasons, noted before, why no result of this test can be valid."""
-    results, verdict, why, warnings = found.results, found.verdict, found.why, (*found.warnings, *again)
-    if invalid:
+def whole(found: Assessment, marks: Marks) -> Judgement:
+    """The judgement on a whole test."""
+    results, warnings = found.results, (*found.warnings, *marks.again)
+    verdict, why = marked(found.verdict, found.why, marks)
+    if marks.invalid:
         # A number from a test that can't count would look good on paper: it gets none.
         results = tuple(Result(one.name, None, one.unit, None, one.standing) for one in results)
-        verdict, why = "invalid", "; ".join(invalid)
-    words = spoken_results(results, verdict, why, warnings, found.repeat or bool(again))
+        verdict, why = INVALID, "; ".join((*marks.invalid, *filter(None, [marks.changes])))
+    words = spoken_results(results, verdict, why, warnings, found.repeat or bool(marks.again))
     return Judgement(verdict, words, results, verdict, why, warnings)
+
+
+def marked(verdict: str, why: str, marks: Marks) -> tuple[str, str]:
+    """Verdict and why, with what was changed after the result was known: then a pass is none."""
+    if not marks.changed:
+        return verdict, why
+    return marks.changed if verdict in (PASS, NONE) else verdict, f"{sentence(f'log.{marks.changed}')}: {marks.changes}; {why}"
 
 
 def spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: Sequence[str], repeat: bool) -> str:
@@ -55,7 +78,7 @@ def spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: 
     why = units_spoken(why)
     closing = {"pass": sentence("verdict.pass_repeat" if repeat else "verdict.pass"),
                "fail": sentence("verdict.fail", why=why), "invalid": sentence("verdict.invalid", why=why),
-               "none": sentence("verdict.none")}[verdict]
+               "none": sentence("verdict.none")}.get(verdict) or phrases.capital(f"{why}.")
     return " ".join([*said, *(sentence("verdict.warning", warning=units_spoken(one)) for one in warnings), closing])
 
 

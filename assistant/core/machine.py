@@ -17,7 +17,7 @@ from assistant.core.language import CURRENT, sentence
 from assistant.core.procedure import build
 from assistant.core.settings import Settings
 from assistant.core.spoken import UNITS
-from assistant.core.state import Phase, State
+from assistant.core.state import Answered, Phase, State
 from assistant.core.steps import Hold
 from assistant.core.turn import Turn
 
@@ -38,7 +38,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             pass
         case Spoken():
             spoken = max(turn.state.spoken, min(event.number, turn.state.utterance))
-            turn.set(spoken=spoken, cautions=tuple(one for one in turn.state.cautions if one > spoken))
+            turn.set(spoken=spoken, cautions=tuple(one for one in turn.state.cautions if one > spoken),
+                     asked=turn.state.asked.spoken(spoken, now))
             _spoken(turn)
         case _ if state.phase is Phase.OVER:
             pass
@@ -50,12 +51,12 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             note(turn, event.prompt, sentence("note.heard_late", heard=event.text or getattr(event, "why", "")))
         case Heard():
             turn.record("heard", text=event.text, source="voice")
-            answers.heard(turn, event.text)
+            answers.heard(turn, event.text, event.at)
         case Unclear():
             turn.record("refused", id=turn.state.prompt, value=None, why=event.why)
             answers.unclear(turn, event.apart)
         case KeyPressed():
-            answers.key(turn, event.key)
+            answers.key(turn, event.key, event.at)
         case GaugeSteady():
             reading.gauge_steady(turn, event)
         case GaugeReads():
@@ -95,7 +96,7 @@ def _start(turn: Turn, event: TestStarted) -> None:
         raise ValueError(sentence("test.other_language", then=event.language, now=CURRENT.name))
     settings = Settings.from_mapping(event.settings)
     procedure = build(event.procedure, settings)
-    turn.set(procedure=procedure, settings=settings, header=event.header, index=0,
+    turn.set(procedure=procedure, settings=settings, header=event.header, index=0, rules=event.rules,
              wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))
     practice = sentence("test.practice") if event.header.get("practice") else ""
     turn.say(f"{practice} {sentence('test.title', title=procedure.title)}".strip(), "start")
@@ -206,9 +207,9 @@ def _restarted(turn: Turn) -> None:
     # Utterances of the process that died will never be reported: they are over.
     # After a reboot the boot clock has begun anew: a time kept from before it would lie ahead, for hours.
     turn.set(spoken=state.utterance, cautions=(), listening=False, typed="", paused=False, quiet=False, last_key="",
-             steady=None, guided=None, lost=(), opened=min(state.opened, state.now),
+             steady=None, guided=None, lost=(), answered=Answered(), holding=False, opened=min(state.opened, state.now),
              proposed=state.proposed and replace(state.proposed, at=min(state.proposed.at, state.now)))
-    if state.before_scrap is Phase.TAPPING:
+    if state.before_scrap is Phase.TAPPING:  # scrap or change was being asked
         turn.set(before_scrap=Phase.READY)
     turn.clear_timers("words")
     if any(name.startswith("clock:") for name, _ in state.timers):

@@ -167,7 +167,22 @@ def _fit_doubts(run: int, step: int, value: Decimal, taken: Taken, settings: Set
     off = value - pressure.equilibrium(charge, before, first_ratio)
     if (off_ratio > settings.ratio_difference or off < -settings.below_prediction_psi
             or off > settings.above_prediction_psi):
-        yield Doubt(DOUBTFUL, _said("fit", value), "fit")
+        out = stands_out(run, {**taken, f"equilibrium.{run}.{step}": value})
+        yield Doubt(DOUBTFUL, _said("fit_out", value, step=_run_step(out)[1]) if out else _said("fit", value), "fit")
+
+
+def stands_out(run: int, taken: Taken) -> str:
+    """Which equilibrium of a run shows other air than the two others do; empty while the run has not all three.
+
+    Each step gives the bowl ratio by itself; the one furthest from the middle one stands out (derived; no source).
+    """
+    names = [f"equilibrium.{run}.{step}" for step in (1, 2, 3)]
+    charges = [taken.get(f"charge.{run}.{step}") for step in (1, 2, 3)]
+    if not all(name in taken for name in names) or None in charges:
+        return ""
+    ratios = [pressure.lone_ratio(charges[:step], taken[name]) for step, name in enumerate(names, 1)]
+    middle = sorted(ratios)[1]
+    return max(zip(names, ratios), key=lambda one: abs(one[1] - middle))[0]
 
 
 def _difference_doubts(step: int, value: Decimal, taken: Taken, settings: Settings) -> Iterator[Doubt]:

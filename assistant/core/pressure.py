@@ -56,3 +56,16 @@ def start_pressure_effect(first: Sequence[Decimal], second: Sequence[Decimal], r
     """
     differences = [b - a for a, b in zip(first, second, strict=True)]
     return last_equilibrium(differences, ratio)  # the last equilibrium is linear in the charges
+
+
+def lone_ratio(charges: Sequence[Decimal], value: Decimal) -> Decimal:
+    """The bowl ratio r = Va / Vc at which these charges (psi), one after the other, end at the equilibrium ``value``, psi.
+
+    So each step of a run gives the air by itself, with no reading but its own (trade.md 8, derived): they must agree. 0 or
+    1000 where no ratio between gives it. The equilibrium falls as r grows, so halving finds it, to 1e-9.
+    """
+    low, high = Decimal(0), Decimal(1000)
+    for _ in range(40):
+        ratio = (low + high) / 2
+        low, high = (ratio, high) if last_equilibrium(charges, ratio) > value else (low, ratio)
+    return low

@@ -17,14 +17,15 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
     """Results from two runs of three charges and three equilibria, psi.
 
     The readings are walked in the order in which they were taken, through the same checks that ran live. A
-    run ends at its first impossible reading: what hangs on it has no value. Never raises on any pressures.
+    run ends at its first impossible reading: what hangs on it has no value. Each step of a run shows the air by itself:
+    while the three disagree the test is invalid. Never raises on any pressures.
     """
     taken: dict[str, Decimal] = {}
     invalid: list[str] = []
     warnings: list[str] = []
-    sound = [_walk(run, charge[run - 1], equilibrium[run - 1], taken, settings, invalid, warnings)
+    apart: list[int] = []
+    sound = [_walk(run, charge[run - 1], equilibrium[run - 1], taken, settings, invalid, warnings, apart)
              for run in (1, 2)]
-
     air = metric = None
     if sound[0]:
         air = pressure.air_content(charge[0][0], equilibrium[0][0], settings.chamber_ratio,
@@ -45,6 +46,11 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
         warnings += _start_warning(charge, equilibrium, settings)
     warnings += [again] if again else []
 
+    for run in dict.fromkeys(apart):  # while they disagree neither result can be defended; what stands out gives no number
+        if out := plausible.stands_out(run, taken):
+            invalid.append(sentence("verdict.steps_disagree", run=run, name=spoken_name(out)))
+            air = None if out == "equilibrium.1.1" else air
+            metric = None if out.endswith(".3") else metric
     results = (result("air_content", air, settings), result("system_air_metric", metric, settings))
     if invalid:
         return Assessment(results, tuple(warnings), INVALID, "; ".join(invalid), bool(again))
@@ -57,8 +63,11 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
 
 
 def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], taken: dict[str, Decimal],
-          settings: Settings, invalid: list[str], warnings: list[str]) -> bool:
-    """Check one run, adding to the last three arguments; whether every reading of it is possible."""
+          settings: Settings, invalid: list[str], warnings: list[str], apart: list[int]) -> bool:
+    """Check one run, adding to the last three arguments; whether every reading of it is possible.
+
+    apart: runs whose steps do not show the same air.
+    """
     for step in (1, 2, 3):
         for kind, value in (("charge", charges[step - 1]), ("equilibrium", equilibria[step - 1])):
             name = f"{kind}.{run}.{step}"
@@ -66,6 +75,8 @@ def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], t
                 if doubt.kind == plausible.IMPOSSIBLE:
                     invalid.append(sentence("verdict.of_reading", name=spoken_name(name), doubt=doubt.words))
                     return False
+                if doubt.rule == "fit":
+                    apart.append(run)
                 if doubt.rule != "metric":  # said once, about the metric itself
                     warnings.append(sentence("verdict.of_reading", name=spoken_name(name), doubt=doubt.words))
             if kind == "charge":

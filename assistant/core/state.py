@@ -1,7 +1,7 @@
 """Where a test stands: everything the machine knows, and nothing that it does not need."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
 from typing import Any, Mapping
@@ -9,7 +9,7 @@ from typing import Any, Mapping
 from assistant.core.judge import Judgement
 from assistant.core.procedure import Procedure
 from assistant.core.settings import Settings
-from assistant.core.steps import Ask, Hold, Step
+from assistant.core.steps import Ask, Hold, Step, Tap, Tell
 
 
 class Phase(StrEnum):
@@ -25,6 +25,8 @@ class Phase(StrEnum):
     TAPPING = "tapping"
     CHOOSE = "choose"
     SCRAP = "scrap"
+    CHANGE = "change"
+    """A reading is to be changed although what it gives was told: is there a cause?"""
     OVER = "over"
 
 
@@ -56,10 +58,52 @@ class Reading:
     at: float
     withdrawn: str = ""
     """Why it no longer counts; empty while it does. A reading is never removed."""
+    known: str = ""
+    """What had been told of it when it was withdrawn: TOLD, RESULT, or empty: nothing."""
 
     @property
     def source(self) -> str:
         return self.entries[-1].source
+
+
+TOLD, RESULT = "told", "result"
+"""A judgement was said that rests on a reading: on the way, or a verdict."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is said for the prompt that is open now: the utterances ``first`` to ``last``."""
+    first: int = 1
+    last: int = 0
+    words: int = 0
+    at: float = 0.0
+    """When it was asked; all times are seconds on the boot clock."""
+    began: float | None = None
+    """When its first word could be heard: whatever was said before it was over."""
+    over: float | None = None
+    """When all of it had been said. None: not yet, or it was cut off."""
+    cut: bool = False
+
+    def spoken(self, spoken: int, now: float) -> Asked:
+        """After the report that the utterances up to ``spoken`` are over."""
+        began = now if self.began is None and spoken >= self.first - 1 else self.began
+        over = now if self.over is None and not self.cut and spoken >= self.last else self.over
+        return replace(self, began=began, over=over)
+
+    def hushed(self, keep: tuple[int, ...]) -> Asked:
+        """Everything is cut off but for the utterances in ``keep``."""
+        whole = self.over is not None or all(number in keep for number in range(self.first, self.last + 1))
+        return self if whole else replace(self, cut=True)
+
+
+@dataclass(frozen=True)
+class Answered:
+    """The last answer that counted."""
+    answer: str = ""
+    """The key, or the command that was said; a reading as it was given."""
+    at: float = float("-inf")
+    grave: bool = False
+    """It answered a safety question."""
 
 
 @dataclass(frozen=True)
@@ -105,11 +149,16 @@ class State:
     procedure: Procedure | None = None
     settings: Settings = Settings()
     header: Mapping[str, Any] | None = None
+    rules: int = 0
+    """By which rules of the dialogue this test is led (``events.RULES``)."""
     now: float = 0.0
 
     index: int = 0
     phase: Phase = Phase.IDLE
     before_scrap: Phase = Phase.IDLE
+    """What goes on after "no" to scrapping, or to changing a reading."""
+    holding: bool = False
+    """The lever was pressed at the last tapping, and nothing has been asked since that lets it up."""
     outcome: str = ""
     """``done``, ``scrapped`` or ``stopped`` once the phase is OVER."""
 
@@ -133,6 +182,8 @@ class State:
     corrected: tuple[int, ...] = ()
     """Ask steps still to be asked again after "take it back", nearest last, below them the step that was left."""
 
+    asked: Asked = Asked()
+    answered: Answered = Answered()
     opened: float = 0.0
     """When the reading that is asked for was last asked: what the gauge showed before is not taken for it."""
     steady: Steady | None = None
@@ -200,6 +251,8 @@ class State:
             return ""
         if self.phase is Phase.SCRAP:
             return "scrap.confirm"
+        if self.phase is Phase.CHANGE:
+            return "change.confirm"
         again = ".again" if self.first is not None and self.phase in (Phase.ENTRY, Phase.CONFIRM) else ""
         suffix = {Phase.CONFIRM: ".confirm", Phase.OVERRIDE: ".override"}.get(self.phase, "")
         return self.step.id + again + suffix
@@ -207,6 +260,22 @@ class State:
     def taken(self) -> dict[str, Decimal]:
         """The readings that count, by name, in the order in which they were first taken."""
         return {one.id: one.value for one in self.readings if not one.withdrawn}
+
+    def needs_lever(self) -> bool:
+        """Whether what is asked is read with the lever held: a tapping comes before it, with no instruction in between."""
+        assert self.procedure is not None
+        before = (one for one in reversed(self.procedure.steps[:self.index]) if isinstance(one, Tap | Tell))
+        found = next(before, None)
+        return isinstance(found, Tap) and found.stage == self.step.stage
+
+    def changes(self) -> list[tuple[Reading, Reading]]:
+        """(old, new): readings that became others after what they give was told."""
+        found = []
+        for place, old in enumerate(self.readings):
+            new = next((one for one in self.readings[place + 1:] if one.id == old.id), None)
+            if old.known and new is not None and new.value != old.value:
+                found.append((old, new))
+        return found
 
     def last_taken(self) -> Reading | None:
         counting = [one for one in self.readings if not one.withdrawn]

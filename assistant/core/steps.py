@@ -43,6 +43,11 @@ class Step:
     timed: bool = False
     """The moment when this step begins counts for a round: the last portion is taken, or the work on the concrete begins."""
 
+    @property
+    def grave(self) -> bool:
+        """A safety question: its answer must not be one that was meant for another (``asked.py``)."""
+        return bool(self.caution)
+
     def targets(self) -> Iterator[str]:
         yield self.goto
 
@@ -177,6 +182,8 @@ class Option:
     """Something the method wants is left out: never what a cooperative technician answers unasked."""
     invalid: bool = False
     """No result of this test can be valid after this."""
+    back: bool = False
+    """The last reading is asked again, as after "take it back"."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,6 +191,10 @@ class Choose(Step):
     """A small closed question, answered by yes or no."""
     yes: Option = Option()
     no: Option = Option()
+
+    @property
+    def grave(self) -> bool:
+        return bool(self.caution) or self.stops or self.yes.invalid or self.no.invalid
 
     def targets(self) -> Iterator[str]:
         yield from (self.goto, self.yes.goto, self.no.goto)

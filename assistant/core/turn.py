@@ -10,7 +10,7 @@ from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.likely import likely_range
 from assistant.core.plausible import plausible_range
-from assistant.core.state import FACE, Note, Phase, State
+from assistant.core.state import FACE, Asked, Note, Phase, State
 from assistant.core.steps import Ask, Choose, Tap
 
 
@@ -57,6 +57,7 @@ class Turn:
         waiting = self.state.utterance - self.state.spoken
         if waiting > len(self.state.cautions):
             self.emit(Hush(self.state.cautions))
+            self.set(asked=self.state.asked.hushed(self.state.cautions))
 
     def timer(self, name: str, due: float) -> None:
         others = tuple(one for one in self.state.timers if one[0] != name)
@@ -70,10 +71,19 @@ class Turn:
     def say_prompt(self, whole: bool = True) -> None:
         """Say what is being asked now; ``whole`` with its caution."""
         words, caution = prompt_words(self.state)
-        if caution and whole:
+        caution = caution if whole else ""
+        first = self.state.utterance + 1
+        if caution:
             self.say(caution, f"{self.state.prompt}.caution", caution=True)
-        self.say(words, urgent=self.state.phase in (Phase.CONFIRM, Phase.SCRAP))  # quiet too, or nobody read it back
+        # While quiet too, or nobody has read it back.
+        self.say(words, urgent=self.state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.CHANGE))
+        self.open(first, f"{caution} {words}")
         self.listen_if_silent()
+
+    def open(self, first: int, words: str = "") -> None:
+        """From now on this prompt is asked, by the utterances from ``first`` on."""
+        asked = Asked(first, self.state.utterance, len(words.split()), self.state.now)
+        self.set(asked=asked.spoken(self.state.spoken, self.state.now))
 
     def listen_if_silent(self) -> None:
         """Listen at once where nothing is being said; else ``Spoken`` brings it."""
@@ -96,8 +106,10 @@ def prompt_words(state: State) -> tuple[str, str]:
             return say, step.caution
         case Phase.ENTRY if state.first is not None:
             return again_words(state), ""
-        case Phase.ENTRY if state.corrected:
+        case Phase.ENTRY if state.corrected and not (state.holding and state.needs_lever()):
             return sentence("entry.correct", reading=phrases.spoken_id(step.id)), ""
+        case Phase.ENTRY if state.rules and state.needs_lever() and not state.holding:
+            return sentence("entry.lever_unknown", reading=phrases.spoken_id(step.id)), ""
         case Phase.ENTRY:
             return say, step.caution
         case Phase.CONFIRM:
@@ -107,6 +119,11 @@ def prompt_words(state: State) -> tuple[str, str]:
             return sentence("entry.override"), ""
         case Phase.SCRAP:
             return sentence("entry.scrap"), ""
+        case Phase.CHANGE:
+            last = state.last_taken()
+            assert last is not None
+            again = sentence("entry.change_again") if state.changes() else ""
+            return " ".join(filter(None, (sentence("entry.change", reading=phrases.spoken_id(last.id)), again))), ""
         case Phase.TAPPING if isinstance(step, Tap):
             return go_words(state), ""
     return "", ""
@@ -137,6 +154,8 @@ def again_words(state: State) -> str:
         return sentence("entry.again_wire_terse" if state.terse else "entry.again_wire")
     if state.first.source == "gauge" or state.first.source == "voice" and state.first.form == "whole":
         return sentence("entry.again_terse" if state.terse else "entry.again")
+    if state.first.source == "keypad" and state.rules:
+        return sentence("entry.again_any_terse" if state.terse else "entry.again_any")
     return sentence("entry.again_key_terse" if state.terse else "entry.again_key")
 
 
@@ -147,6 +166,6 @@ def expected(state: State) -> Expect:
         taken = state.taken()
         low, high = plausible_range(step.id, taken, state.settings)
         return Expect("reading", low, high, step.places, likely_range(step.id, taken, state.settings), step.unit)
-    if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP) or isinstance(step, Choose):
+    if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP, Phase.CHANGE) or isinstance(step, Choose):
         return Expect("yesno", None, None, None)
     return Expect("command", None, None, None)

@@ -8,6 +8,7 @@ from io import BytesIO
 from typing import Any, BinaryIO
 from xml.sax.saxutils import escape
 
+from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
 from assistant.core.phrases import capital
 from assistant.job import Job, Levels
 from assistant.meters import Meter
@@ -164,10 +165,12 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Byt
     page.fields([(name, of_all(key)) for key, name in (
         ("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"), ("technician", "Technician"),
         ("meter", "Meter"), ("weather", "Weather"), ("", "Placed today, yd3"))])
-    counted = {word: sum(one["verdict"] == word for one in tests) for word in ("pass", "fail", "invalid", "none")}
+    counted = {word: sum(one["verdict"] == word for one in tests) for word in VERDICTS}
+    known = sum(counted[word] for word in (REPEATED, CORRECTED))
     whole = f", {count} round{'s' if count > 1 else ''}" if count else ""
     page.text(f"{len(tests)} test{'s' if len(tests) > 1 else ''}{whole}: {counted['pass']} pass, {counted['fail']} fail, "
-              f"{counted['invalid']} invalid, {counted['none']} without a verdict.")
+              f"{counted['invalid']} invalid, {counted['none']} without a verdict"
+              + (f", {known} changed after the result was known." if known else "."))
     page.head("Tests")
     page.table(["No.", "Time", "Sample / ticket", "Test", "Results", "Verdict"], [_day_row(one) for one in tests],
                [0.35, 0.45, 1.0, 1.7, 3.2, 0.8])

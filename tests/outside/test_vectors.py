@@ -58,6 +58,7 @@ def test_six_pressures(row: dict[str, str]) -> None:
     if row["id"] in NEGATIVE:
         assert D(row["system_number_psi"]) < 0
         assert done.verdict == "invalid" and "negative" in done.why and metric.value is None
+        assert "equilibrium 1.3 stands out" in done.why if row["id"] == "SQX1" else "equilibrium 2.3 stands out" in done.why
         assert done.warnings  # and the live checks would have asked about the reading
         return
     assert metric.value == metric.rounded == D(row["system_number_psi"])  # exact, not approximate

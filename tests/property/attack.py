@@ -340,6 +340,9 @@ class Technician:
         state, ident = self.world.state, self.world.state.ask.id
         if state.first is None or ident not in self.means:
             self.means[ident] = self.misread(ident) if self.budget > 0 and self.chose(self.manner.misreads) else self.face[ident]
+        if state.ask.band and self.refused > 1:
+            self.trim(ident)  # "let it settle, then read it again": he does
+            self.means[ident] = self.face[ident]
         value = self.means[ident]
         first, same = state.first, False
         aloud = self.chose(self.manner.voice) and "microphone" not in state.lost

@@ -6,14 +6,17 @@ journal's folder is opened again.
 from __future__ import annotations
 
 from decimal import Decimal
+from math import inf
 from pathlib import Path
 from typing import Any
 
 from assistant.core import spoken
+from assistant.core.asked import soonest
+from assistant.core.commands import command
 from assistant.core.effects import Cadence, Cue, Finish, Hush, Listen, Record, Speak
 from assistant.core.events import (Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue, Unclear)
 from assistant.core.settings import Settings
-from assistant.core.state import State
+from assistant.core.state import Phase, State
 from assistant.journal import Journal
 from assistant.procedures import load
 from assistant.station import Station, unfinished
@@ -40,15 +43,27 @@ class Transcript:
     # --- doing -----------------------------------------------------------------------------------------------------------
 
     def hear(self, text: str) -> "Transcript":
+        self._hear_out(command(text) or text)
         return self._act(Heard(self.now, text))
 
     def key(self, keys: str) -> "Transcript":
         self.effects: list[Any] = []
         for one in keys.split():
             self.now += 0.3
+            self._hear_out(one)
             self._post(KeyPressed(self.now, one))
             self._talk()
         return self
+
+    def press(self, key: str, after: float = 0.0) -> "Transcript":
+        """A key that does not wait until the question is over."""
+        self.now += after
+        return self._act(KeyPressed(self.now, key))
+
+    def _hear_out(self, answer: str) -> None:
+        """A person hears the question out before he answers it; what comes due meanwhile is reported."""
+        if self.state.phase not in (Phase.HOLD, Phase.TAPPING) and self.now < (when := soonest(self.state, answer)) < inf:
+            self._pass(when + 0.001)
 
     def gauge(self, psi: str) -> "Transcript":
         return self._act(GaugeSteady(self.now, Decimal(psi)))
@@ -62,9 +77,12 @@ class Transcript:
     def wait(self, seconds: float) -> "Transcript":
         """Let time pass; every timer that comes due on the way is reported at its time."""
         self.effects = []
-        until = self.now + seconds
+        self._pass(self.now + seconds)
+        return self
+
+    def _pass(self, until: float) -> None:
         while True:
-            due = [one for one in self.state.timers if one[1] <= until]
+            due = [one for one in self.state.timers if one[1] <= until + 1e-9]
             if not due:
                 break
             name, when = min(due, key=lambda one: one[1])
@@ -72,7 +90,6 @@ class Transcript:
             self._post(TimerDue(self.now, name))
             self._talk()
         self.now = until
-        return self
 
     def kill(self) -> "Transcript":
         self.journal.close()

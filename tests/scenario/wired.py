@@ -55,6 +55,9 @@ class Wired(Transcript):
         self.pass_time(seconds)
         return self
 
+    def _pass(self, until: float) -> None:
+        self.pass_time(until - self.now)
+
     def pass_time(self, seconds: float) -> None:
         """The meter lives, the gauge speaks, timers come due, in the order of the clock."""
         until = self.now + seconds
@@ -135,7 +138,7 @@ class Wired(Transcript):
         for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
             self.at(prompt).key("#")
         self.meter.close_lid()
-        return self.flood(1).at("clamps").key("#")  # type: ignore[return-value]
+        return self.flood(1).at("clamps").key("#-held")  # type: ignore[return-value]
 
     def flood(self, run: int) -> "Wired":
         for number in (1, 2, 3):

@@ -13,7 +13,7 @@ from hardware.usb_pad import CODES, PadKeys
 from tests.unit.test_usb_pad import DOT, ENTER, MINUS, PLUS, SLASH, STAR
 
 ROWS = key_card.rows()
-TOKENS = ["0-9", "*", "#", "A", "B", "C", "D", "A-held", "C-held", "D-held"]
+TOKENS = ["0-9", "*", "#", "A", "B", "C", "D", "#-held", "A-held", "C-held", "D-held"]
 PRINTED = {".": DOT, "Enter": ENTER, "/": SLASH, "*": STAR, "-": MINUS, "+": PLUS, "Backspace": 14}
 
 

@@ -42,7 +42,7 @@ class Foot:
 
 
 def test_a_short_press_is_next_and_a_long_one_says_again():
-    assert Foot().run((1.0, 1.2), (2.0, 2.9), (3.5, 3.6)) == ["#", "A", "#"]
+    assert Foot().run((1.0, 1.2), (2.0, 2.9), (3.5, 3.6)) == ["#", "#-held", "#"]
 
 
 def test_bounce_and_a_foot_that_trembles_are_one_press():
@@ -51,7 +51,7 @@ def test_bounce_and_a_foot_that_trembles_are_one_press():
 
 def test_a_foot_that_stays_is_said_and_counts_no_more():
     foot = Foot()
-    assert foot.run((1.0, 40.0), (41.0, 41.2), until=42) == ["A", "#"]
+    assert foot.run((1.0, 40.0), (41.0, 41.2), until=42) == ["#-held", "#"]
     assert foot.trouble == [STICKS, "The pedal is free again."]
 
 

@@ -90,7 +90,8 @@ def test_a_negative_metric_is_invalid_and_has_no_value() -> None:
 
 @pytest.mark.parametrize("value, metric", [("31.81", "0.00"), ("32.62", "0.81")])
 def test_a_suspicious_metric_is_kept_and_marked(value: str, metric: str) -> None:
-    done = sequential.assess(STARTS, changed(GOOD, 2, 3, value), limited(system_air_metric=[None, "9.00"]))
+    run_2 = changed(changed(GOOD, 2, 1, "7.53"), 2, 2, "19.21") if value == "32.62" else GOOD  # the same air at each step
+    done = sequential.assess(STARTS, changed(run_2, 2, 3, value), limited(system_air_metric=[None, "9.00"]))
     assert str(done.results[1].value) == metric and done.verdict == "pass"
     assert "repeat the test" in done.why and sum("repeat the test" in w for w in done.warnings) == 1
 
@@ -144,3 +145,17 @@ def test_a_jobs_own_limit_on_the_leak() -> None:
     settings = limited(leak_drop=[None, "0.05"])
     assert leak.assess(D("45.20"), D("45.14"), settings).verdict == "fail"
     assert leak.assess(D("45.20"), D("45.15"), settings).verdict == "pass"
+
+
+def test_a_first_equilibrium_that_the_other_steps_contradict_gives_no_air_and_no_pass() -> None:
+    """7.97 for 7.25 gave 4.6 percent and a pass."""
+    done = sequential.assess(STARTS, changed(GOOD, 1, 1, "7.97"), limited(air_content=["4.5", "7.5"], system_air_metric=[None, "0.25"]))
+    assert done.verdict == "invalid" and "run 1 do not show the same air: equilibrium 1.1 stands out" in done.why
+    assert done.results[0].value is None and done.results[1].value == D("0.20")
+
+
+@pytest.mark.parametrize("run, step, off", [(run, step, off) for run in (1, 2) for step in (1, 2, 3) for off in ("-1.20", "1.20")])
+def test_the_reading_that_was_changed_is_the_one_that_stands_out(run: int, step: int, off: str) -> None:
+    wrong = changed(GOOD, run, step, str(GOOD[run - 1][step - 1] + D(off)))
+    done = sequential.assess(STARTS, wrong, Settings())
+    assert done.verdict == "invalid" and f"equilibrium {run}.{step} stands out" in done.why
