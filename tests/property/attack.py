@@ -325,7 +325,7 @@ class Technician:
         if name == "equilibrium.2.3":
             self.face[name] = self.chance.choice([Decimal(one) for one in ("31.97", "32.00", "31.99", "32.25", "31.70")])
         elif name in self.face:
-            by = max(Decimal("0.02"), Decimal(1).scaleb(self.face[name].as_tuple().exponent))
+            by = Decimal("0.25") if name == "slump" else max(Decimal("0.02"), Decimal(1).scaleb(self.face[name].as_tuple().exponent))
             self.face[name] += by * self.chance.choice((1, -1, 2, 3))
         self.means.clear()
 

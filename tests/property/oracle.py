@@ -311,7 +311,7 @@ class Oracle:
         for one in records:
             match one.kind:
                 case "proposed":
-                    self._proposed(event, one.fields, heard, spoken, since)
+                    self._proposed(event, one.fields, heard, spoken, since, before)
                 case "taken":
                     self._taken(event, one.fields, before, records, question)
                 case "taken_back":
@@ -331,9 +331,9 @@ class Oracle:
             del self.firsts[self.prompt]  # asked for from the beginning
 
     def _proposed(self, event: Event, fields: Mapping[str, Any], heard: Mapping[str, Any] | None, spoken: list[Utterance],
-                  since: float) -> None:
+                  since: float, before: str) -> None:
         ident, source = fields["id"].removesuffix(".confirm"), fields["source"]
-        if source == "gauge":
+        if source == "gauge" and not before.endswith(".override"):  # there it was read before, and "no" says that it stays
             self._is_fresh(ident, since)
         read_back = next((one for one in spoken if one.id == f"{ident}.confirm"), None)
         said = heard["text"] if heard else self.offer.token if self.offer else ""

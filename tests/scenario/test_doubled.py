@@ -84,7 +84,7 @@ class Crew:
 
     def work(self, prompt: str) -> None:
         """What the prompt asks of the hands."""
-        kind, _, place = prompt.partition(".")
+        kind, _, place = prompt.removesuffix(".confirm").partition(".")
         meter = self.meter
         if prompt == "leak.charge":
             self.charge(45.25)
@@ -98,9 +98,15 @@ class Crew:
             meter.flood()
             if place.endswith("3"):
                 meter.petcocks(False)
+        elif prompt == "clamps":
+            meter.petcocks(False)  # he looks before he says yes
         elif kind == "pump":
             meter.lever(False)
-            self.charge(float(self.world.state.settings.target(int(place[-1]))))
+            meter.petcocks(False)
+            self.charge(self.target(place))
+        elif kind == "charge" and prompt == f"charge.{place}" and abs(float(meter.gauge()) - self.target(place)) > 1:
+            meter.lever(False)  # a press too many has passed the charging by: he sees it on the dial
+            self.charge(self.target(place))
         elif kind == "tap":
             meter.lever(True)
         elif prompt in ("letdown.1", "finish.letdown"):
@@ -113,6 +119,9 @@ class Crew:
             assert meter.bowl_psi < 0.05 and meter.chamber_psi < 0.05, "a clamp was opened under pressure"
             meter.unclamp()
             self.unclamped_at = self.world.now
+
+    def target(self, place: str) -> float:
+        return float(self.world.state.settings.target(int(place[-1])))
 
     def charge(self, target: float) -> None:
         for _ in range(400):
