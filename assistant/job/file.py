@@ -187,7 +187,7 @@ class _Check:
 
     def together(self, given: Mapping[str, Any], place: tuple[str, ...]) -> None:
         try:
-            Settings.from_mapping(given)
+            Settings.for_test(given)
         except ValueError as error:
             named = sorted((str(error).find(key), key) for key in given if key in str(error))
             raise self.wrong((*place, *(key for _, key in named[:1])), str(error).removesuffix(".")) from None
@@ -201,7 +201,7 @@ class _Check:
             raise self.wrong(key, f"limits, {name}: write {{ min = …, max = … }}, or one of the two; not {_shown(value)}")
         pair = [value.get("min"), value.get("max")]
         try:
-            Settings.from_mapping({"limits": {name: pair}})
+            Settings.for_test({"limits": {name: pair}})
         except ValueError as error:
             raise self.wrong(key, str(error)) from None
         return pair
