@@ -25,6 +25,10 @@ SAMPLED = ("sample", "strength", "sequential", "air", "slump", "temperature", "d
 """What ``[frequency.NAME]`` may be about; ``sample`` is the whole composite sample."""
 
 
+MOST_MIXES = 1000
+"""More than any contract has; each is checked by itself. Ours."""
+
+
 class JobError(ScriptError):
     """A job file is wrong: file, line, key, what is allowed."""
 
@@ -163,6 +167,8 @@ class _Check:
         frequency = self.table(given.get("frequency", {}), "frequency")
         self.known(frequency, SAMPLED, "frequency")
         mixes = self.table(given.get("mixes", {}), "mixes")
+        if len(mixes) > MOST_MIXES:
+            raise self.wrong(("mixes",), f"it describes {len(mixes)} mixes: at most {MOST_MIXES} can stand in one job file")
         job = Job(self.job.path, labels, settings, levels,
                   {key: self.switch(value, "retest", key) for key, value in retest.items()},
                   {key: self.of_round(value, key) for key, value in round_.items()},
