@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Mapping
 
+from assistant import plain
 from assistant.core import deviations, prompts
 from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN
@@ -73,8 +74,8 @@ def header_of(given: Mapping[str, Any], where: str) -> Header:
     except ValueError as error:
         raise ScriptError(f"{where}: {str(error).removesuffix('.')}.") from None
     for key, value in labels.items():
-        if not isinstance(value, bool) and not _is_text(value):
-            raise ScriptError(f'{where}: "{key}" must be a text.')
+        if not isinstance(value, bool) and not plain.is_line(value):
+            raise ScriptError(f'{where}: "{key}" must be {plain.RULE}.')
     if told := [one.words for one in deviations.of(checked, test)]:
         labels["deviations"] = told
     return Header(test, data, checked, labels, procedure)

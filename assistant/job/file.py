@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from assistant import bounded, round_plan
+from assistant import bounded, plain, round_plan
 from assistant.core.settings import LIMITED, Settings, number, shown
 from assistant.job.places import line_of
 from assistant.script import LABELS as TAKEN
@@ -285,8 +285,8 @@ class _Check:
         return value
 
     def text(self, value: Any, *key: str) -> str:
-        if not isinstance(value, str) or not value.strip() or not value.isprintable():
-            raise self.wrong(key, f'"{key[-1]}" is {_shown(value)}: it must be a text on one line, in quotes')
+        if not plain.is_line(value) or not value.strip():
+            raise self.wrong(key, f'"{key[-1]}" is {_shown(value)}: it must be {plain.RULE}, in quotes')
         return value
 
     def switch(self, value: Any, *key: str) -> bool:

@@ -1,10 +1,14 @@
-"""One row a test, as a spreadsheet or pandas reads it. Units stand in the header; a number has exactly the record's digits."""
+"""One row a test, as a spreadsheet or pandas reads it. Units stand in the header; a number has exactly the record's digits.
+
+A text that the spreadsheet would compute has ' before it (plain.cell).
+"""
 from __future__ import annotations
 
 import csv
 from collections.abc import Sequence
 from typing import TextIO
 
+from assistant.plain import cell
 from assistant.report.rows import RECORDED, Test, corrections, shown
 
 ENCODING = "utf-8-sig"
@@ -80,5 +84,5 @@ def write(tests: Sequence[Test], target: TextIO) -> None:
     rows = table(tests)
     columns = list(rows[0]) if rows else [*_FIRST, *_LABELS, *_LAST]
     writer = csv.DictWriter(target, columns, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
+    writer.writerow({name: cell(name) for name in columns})
+    writer.writerows({name: cell(value) for name, value in row.items()} for row in rows)
