@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -46,7 +47,7 @@ def test_install_py_needs_nothing_but_python() -> None:
     tree = ast.parse(Path(releases.__file__).read_text(encoding="utf-8"))
     names = {one.name for node in ast.walk(tree) if isinstance(node, ast.Import) for one in node.names}
     names |= {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
-    assert names - {"__future__"} <= sys.stdlib_module_names
+    assert {name.partition(".")[0] for name in names} <= sys.stdlib_module_names
 
 
 @pytest.mark.parametrize(("machine", "python", "pins"), [("aarch64", "3.11", True), ("aarch64", "3.13", False),
@@ -89,30 +90,33 @@ def made(tmp_path: Path) -> Path:
 def test_a_bundle_is_what_it_was(made: Path) -> None:
     """Its sums are those of sha256sum; another content is another release."""
     subprocess.run(["sha256sum", "--check", "--strict", "--quiet", SUMS], cwd=made, check=True)
-    first = releases.verified(made)
-    assert first.startswith("0.1.0-") and releases.verified(made) == first
+    first, listed = releases.verified(made)
+    assert first.startswith("0.1.0-") and releases.verified(made) == (first, listed)
+    assert set(listed) == {"wheels/bowlside-0.1.0-py3-none-any.whl", "install.py"}
     (made / "more").write_text("more")
     (made / SUMS).unlink()
     bundle.seal(made)
-    assert releases.verified(made) != first
+    assert releases.verified(made)[0] != first
 
 
 def test_the_stations_user_reads_what_a_careful_root_installs(made: Path, tmp_path: Path,
                                                               monkeypatch: pytest.MonkeyPatch) -> None:
     """Under umask 077, and from a bundle whose models only their owner might read."""
-    prefix, name = tmp_path / "opt", releases.verified(made)
     model = made / "models/small/am/final.mdl"
     model.parent.mkdir(parents=True)
     model.write_text("model")
+    (made / SUMS).unlink()
+    bundle.seal(made)
+    prefix, name = tmp_path / "opt", releases.verified(made)[0]
     for path in (model, *model.parents[:3]):
         path.chmod(0o700 if path.is_dir() else 0o600)
 
     def run(command: list[str], more: object = None) -> None:
-        if command[1:3] == ["-m", "venv"]:
+        if command[1:4] == ["-I", "-m", "venv"]:
             release(prefix, name)
             (prefix / "releases" / name / COMPLETE).unlink()
             (prefix / "releases" / name / "lib/python3.11/site-packages").mkdir(parents=True)
-    for one, instead in (("_run", run), ("_debian_packages", lambda bundle: None), ("_join_lgpio", lambda python: True),
+    for one, instead in (("_run", run), ("_debian_packages", lambda bundle, sums: None), ("_join_lgpio", lambda python: True),
                          ("_restart", lambda: None), ("__file__", str(made / "install.py"))):
         monkeypatch.setattr(releases, one, instead)
     before = os.umask(0o077)
@@ -137,6 +141,149 @@ def test_a_damaged_bundle_is_refused_before_anything_is_done(made: Path, tmp_pat
                           capture_output=True, text=True)
     assert done.returncode == 1 and done.stderr.startswith("install.py: ") and len(done.stderr.splitlines()) == 1, done
     assert not (tmp_path / "opt").exists()
+
+
+@pytest.mark.parametrize("line", ["../../etc/shadow", "/etc/shadow", "install.py", "", "wheels/../../x"])
+def test_a_list_that_names_what_is_not_below_it_is_refused(made: Path, line: str) -> None:
+    with (made / SUMS).open("a") as sums:
+        sums.write(f"{'0' * 64}  {line}\n")
+    with pytest.raises(releases.InstallError, match="SHA256SUMS of the bundle is damaged"):
+        releases.verified(made)
+
+
+# --- nothing but what is listed -------------------------------------------------------------------------------------------------
+
+def wheel_of(folder: Path, name: str, version: str = "0.1.0", more: dict[str, str] | None = None, needs: str = "", tag: str = "") -> None:
+    """A wheel as the packaging specifications have it (Binary distribution format), with a package of that name."""
+    info = f"{name}-{version}.dist-info"
+    files = {f"{name}/__init__.py": "", f"{info}/METADATA": f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n{needs}",
+             f"{info}/WHEEL": "Wheel-Version: 1.0\nGenerator: test\nRoot-Is-Purelib: true\nTag: py3-none-any\n", **(more or {})}
+    folder.mkdir(parents=True, exist_ok=True)
+    with zipfile.ZipFile(folder / f"{name}-{version}{tag}-py3-none-any.whl", "w") as packed:
+        for path, text in files.items():
+            packed.writestr(path, text)
+        packed.writestr(f"{info}/RECORD", "".join(f"{path},,\n" for path in (*files, f"{info}/RECORD")))
+
+
+@pytest.fixture
+def whole(tmp_path: Path) -> Path:
+    """A small bundle that really installs: the station, something that it needs, something to be taken alone, a model."""
+    place = tmp_path / "NO NAME" / "bundle"
+    wheel_of(place / "wheels", "bowlside", needs="Requires-Dist: needed\n", more={
+        "bowlside/run.py": 'def main():\n    print("VERDICT    pass")\n',
+        "bowlside-0.1.0.dist-info/entry_points.txt": "[console_scripts]\nbowlside = bowlside.run:main\n"})
+    wheel_of(place / "wheels", "needed")
+    wheel_of(place / "wheels" / "alone", "alone", needs="Requires-Dist: nowhere\n")
+    (place / "models/small").mkdir(parents=True)
+    (place / "models/small/final.mdl").write_text("model")
+    (place / "install.py").write_text(Path(releases.__file__).read_text(encoding="utf-8"), encoding="utf-8")
+    bundle.seal(place)
+    return place
+
+
+def installed(whole: Path, *more: object, program: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """As the README has it typed, in the bundle's own folder; Debian's packages stay as they are."""
+    prefix = whole.parents[1] / "opt"
+    bare = {"PATH": str(whole.parents[1] / "bin"), "HOME": str(whole.parents[1])}
+    return subprocess.run([sys.executable, "install.py" if program is None else str(program), *map(str, more), "--prefix",
+                           str(prefix), "--command", str(prefix / "bin/bowlside"), "--journal", str(prefix / "none")],
+                          cwd=whole, capture_output=True, text=True, env=bare)
+
+
+def test_only_what_is_listed_is_installed_or_even_run(whole: Path) -> None:
+    """The wheel that was tried: beside the listed ones, with a .pth that Python runs at each start, as root there."""
+    proof, prefix = whole.parents[1] / "proof", whole.parents[1] / "opt"
+    bad = f"import pathlib; pathlib.Path({str(proof)!r}).write_text('ran')\n"
+    for name, tag in (("needed", "-9"), ("evil", "")):
+        wheel_of(whole / "wheels", name, tag=tag, more={"bad.pth": bad})
+    wheel_of(whole / "wheels", "needed", "9.9", more={"bad.pth": bad})
+    wheel_of(whole / "wheels/alone", "evil", more={"bad.pth": bad})
+    for name in ("argparse", "hashlib", "venv", "pip", "ensurepip", "__future__", "typing"):
+        (whole / f"{name}.py").write_text(bad)
+    (whole / "models/other").mkdir()
+    (whole / "models/other/final.mdl").write_text("of nobody")
+    (whole / "pip.conf").write_text("[install]\nfind-links = .\n")
+    done = installed(whole)
+    assert done.returncode == 0, done
+    (place,) = (prefix / "releases").glob("*/lib/python3*/site-packages")
+    there = {path.name for path in place.iterdir()}
+    assert {"bowlside", "needed", "alone", "needed-0.1.0.dist-info"} <= there and not proof.exists()
+    assert not [name for name in there if "evil" in name or "9.9" in name or name == "bad.pth"]
+    assert [path.name for path in (place / "models/installed").iterdir()] == ["small"]
+    assert (prefix / "install.py").read_bytes() == Path(releases.__file__).read_bytes()
+
+
+def test_what_a_wheel_needs_and_is_not_listed_is_not_taken_from_beside_it(whole: Path) -> None:
+    (whole / SUMS).write_text("".join(line for line in (whole / SUMS).read_text().splitlines(True) if "needed" not in line))
+    done = installed(whole)
+    assert done.returncode == 1 and "No matching distribution found for needed" in done.stderr.splitlines()[-1], done
+    assert not (whole.parents[1] / "opt/current").exists()
+
+
+def test_apt_gets_only_the_listed_packages(whole: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An index beside the listed one, packed, would come first."""
+    (whole / "debs").mkdir()
+    (whole / "debs/Packages").write_text("listed")
+    (whole / SUMS).unlink()
+    bundle.seal(whole)
+    for name in ("Packages.xz", "InRelease", "evil.deb"):
+        (whole / "debs" / name).write_text("of nobody")
+    seen: list[list[str]] = []
+
+    def run(command: list[str], more: object = None) -> None:
+        source = next(Path(one.partition("=")[2]) for one in command if one.startswith("Dir::Etc::sourcelist="))
+        seen.append(sorted(path.name for path in (source.parent / "debs").iterdir()))
+        assert str(source.parent / "debs") in source.read_text()
+    for one, instead in (("_run", run), ("_is_installed", lambda name: False)):
+        monkeypatch.setattr(releases, one, instead)
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(shutil, "which", lambda name: f"/usr/bin/{name}")
+    releases._debian_packages(whole, releases.verified(whole)[1])
+    assert seen == [["Packages"], ["Packages"]]
+
+
+# --- signed, by OpenSSH's own program -------------------------------------------------------------------------------------------
+
+@pytest.fixture
+def keys(tmp_path: Path) -> Path:
+    """Two keys, and the file of who may sign, which names the first."""
+    if shutil.which("ssh-keygen") is None:
+        pytest.skip("ssh-keygen is missing")
+    for name in ("office", "other"):
+        subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", name, "-f", str(tmp_path / name)], check=True)
+    (tmp_path / "bin").mkdir()
+    (tmp_path / "bin/ssh-keygen").symlink_to(shutil.which("ssh-keygen"))
+    (tmp_path / "signers").write_text(f"bowlside {(tmp_path / 'office.pub').read_text()}")
+    return tmp_path
+
+
+def test_a_signed_bundle_is_the_offices(whole: Path, keys: Path) -> None:
+    bundle.sign(whole, keys / "office")
+    releases.signed(whole, keys / "signers")
+    done = subprocess.run(["ssh-keygen", "-Y", "verify", "-f", str(keys / "signers"), "-I", "bowlside", "-n", "bowlside", "-s",
+                           f"{SUMS}.sig"], cwd=whole, stdin=(whole / SUMS).open(), capture_output=True, text=True)
+    assert done.returncode == 0, "by hand, as the README has it"
+    with (whole / SUMS).open("a") as sums:
+        sums.write(f"{'0' * 64}  more\n")
+    with pytest.raises(releases.InstallError, match="nothing of it was used"):
+        releases.signed(whole, keys / "signers")
+
+
+@pytest.mark.parametrize(("key", "words"), [("", "is not signed"), ("other", "not one of")])
+def test_where_signers_are_named_nothing_else_is_installed(whole: Path, keys: Path, key: str, words: str) -> None:
+    """Asked of the install.py that is there already: the stick's own might ask for nothing."""
+    if key:
+        bundle.sign(whole, keys / key)
+    trusted = keys / "trusted.py"
+    shutil.copyfile(releases.__file__, trusted)
+    done = installed(whole, whole, "--signers", keys / "signers", program=trusted)
+    assert done.returncode == 1 and words in done.stderr and len(done.stderr.splitlines()) == 1, done
+    assert not (whole.parents[1] / "opt").exists()
+
+
+def test_a_key_that_can_not_sign_is_told(whole: Path, tmp_path: Path) -> None:
+    with pytest.raises(bundle.ScriptError, match="not signed with"):
+        bundle.sign(whole, tmp_path / "none")
 
 
 def test_releases_change_places(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
