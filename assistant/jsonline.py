@@ -9,7 +9,10 @@ from assistant.plain import tamed
 
 
 def dumps(obj: Any) -> str:
-    """JSON text without a line break or anything else that can't be printed. ValueError on NaN or infinity, TypeError on what JSON can't hold."""
+    """JSON text without a line break or anything else that can't be printed.
+
+    ValueError on NaN or infinity, TypeError on what JSON can't hold.
+    """
     if isinstance(obj, Decimal):
         if not obj.is_finite():
             raise ValueError(f"{obj} can't be written as JSON")

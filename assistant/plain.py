@@ -1,7 +1,8 @@
-"""Free text, that somebody typed or a file holds: one rule where it comes in, one where it goes out to a terminal or a spreadsheet.
+"""Free text, typed or from a file: one rule where it comes in, one where it goes out to a terminal or a spreadsheet.
 
-A name with an escape sequence in it steers the terminal of whoever lists it later, and a cell that begins with = is computed by the
-office's spreadsheet (OWASP, "CSV injection", from memory: = + - @ and their full-width forms, at the start or after a semicolon that separates cells).
+A name with an escape sequence in it steers the terminal of whoever lists it later, and a cell that begins with = is computed by
+the office's spreadsheet (OWASP, "CSV injection", from memory: = + - @ and their full-width forms, at the start or after a
+semicolon that separates cells).
 """
 from __future__ import annotations
 

@@ -108,7 +108,8 @@ def _opened(archive: Path) -> zipfile.ZipFile:
     packed = zipfile.ZipFile(archive)
     if len(packed.filelist) > MOST_FILES:
         packed.close()
-        raise NotFetched(f"{archive} holds {len(packed.filelist)} files, and a model at most {MOST_FILES}; nothing was installed.")
+        raise NotFetched(f"{archive} holds {len(packed.filelist)} files, and a model at most {MOST_FILES}; nothing was "
+                         "installed.")
     return packed
 
 

@@ -73,8 +73,8 @@ METHOD: dict[str, Own] = {
     "below_prediction_psi": _own("0 1.0", "0 2.0", *_SEQUENTIAL, check=True),
     "above_prediction_psi": _own("0 0.3", "0 0.6", *_SEQUENTIAL, check=True),
 }
-"""Where each comes from is in `standing.TABLE`. That an agency may set times, tolerances and limits is common practice, no source;
-how far is ours: wide enough for any that we know of, and too narrow for a point or a nought typed wrong."""
+"""Where each comes from is in `standing.TABLE`. That an agency may set times, tolerances and limits is common practice, no
+source; how far is ours: wide enough for any that we know of, and too narrow for a point or a nought typed wrong."""
 
 
 def key_of(name: str) -> str:

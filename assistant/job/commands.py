@@ -97,7 +97,7 @@ none in the other system: 3 to 5 are inches of slump, and in SI would be millime
 
 
 SEEN = {"air_content": (Decimal(1), Decimal(12)), "system_air_metric": (Decimal("0.05"), Decimal("0.80"))}
-"""Between which a limit lies in any job: what the readings are doubted outside of (derived), from memory for the lowest metric."""
+"""Between which a limit lies in any job: outside, readings are doubted (derived); the lowest metric is from memory."""
 CORRECTED = Decimal(1)
 """Aggregate corrections are 0.1 to 0.5 % (from memory, 90 %); twice the most of these."""
 
@@ -132,7 +132,8 @@ def _doubts(job: Job) -> list[str]:
             found += [f"the {name} limit {one:f} is outside what concrete has, {low} to {high}: is a digit wrong?"
                       for one in settings.limits.get(name, ()) if one is not None and one != 0 and not low <= one <= high]
         if settings.aggregate_correction_pct > CORRECTED:
-            found.append(f"the aggregate correction {settings.aggregate_correction_pct:f} % is over {CORRECTED} %: is a digit wrong?")
+            found.append(f"the aggregate correction {settings.aggregate_correction_pct:f} % is over {CORRECTED} %: is a digit "
+                         "wrong?")
         for name in FINE:
             step = reported(name, settings)[1]
             found += [f"results are rounded to the last place of the {name} limit {one:f} before they are compared: write "

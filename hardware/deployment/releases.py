@@ -132,8 +132,8 @@ def verified(bundle: Path) -> tuple[str, dict[str, str]]:
 def signed(bundle: Path, signers: Path) -> None:
     """That somebody of ``signers`` signed the list. Raises InstallError."""
     if not (bundle / SIGNED).is_file():
-        raise InstallError(f"This bundle is not signed ({SIGNED} is missing), and {signers} asks for that: bowlside bundle --sign "
-                           "KEY signs it.")
+        raise InstallError(f"This bundle is not signed ({SIGNED} is missing), and {signers} asks for that: bowlside bundle "
+                           "--sign KEY signs it.")
     command = ["ssh-keygen", "-Y", "verify", "-f", str(signers), "-I", SIGNER, "-n", SIGNER, "-s", str(bundle / SIGNED)]
     try:
         done = subprocess.run(command, input=_sums(bundle), capture_output=True, cwd="/")

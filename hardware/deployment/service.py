@@ -54,8 +54,8 @@ def install(args: argparse.Namespace) -> int:
     own_user = args.user == USER
     login = _login(root, args.user)
     if login and login[0] == "0":
-        raise ScriptError(f"install-service: the station needs no root, and {args.user} is root: name another login with --user, or "
-                          "leave it out and it gets a user of its own.")
+        raise ScriptError(f"install-service: the station needs no root, and {args.user} is root: name another login with --user, "
+                          "or leave it out and it gets a user of its own.")
     if not own_user and not login:
         raise ScriptError(f"install-service: there is no user {args.user} in {root / 'etc/passwd'}; leave --user out and it gets "
                           "a user of its own.")
@@ -193,8 +193,8 @@ def _may_have(root: Path, data: str, home: str, own: bool) -> None:
     folder, where = root / data[1:], f"install-service: --data {data}"
     places = [*PLACES, *([home] if home.strip("/") else [])]
     if not any(PurePosixPath(place) in PurePosixPath(data).parents for place in places):
-        raise ScriptError(f"{where} would be made private to the station: name a folder of its own below {', '.join(places)}, such "
-                          f"as {DATA}.")
+        raise ScriptError(f"{where} would be made private to the station: name a folder of its own below {', '.join(places)}, "
+                          f"such as {DATA}.")
     try:
         if folder.resolve() != root.resolve() / data[1:]:
             raise ScriptError(f"{where} is reached by a link, to {folder.resolve()}: name the folder itself.")

@@ -1,5 +1,5 @@
-"""A job that leaves the method is refused, or told wherever the result is told. The method's values: trade facts in standing.TABLE,
-most of them common practice, no source; how far an agency may move one is ours."""
+"""A job that leaves the method is refused, or told wherever the result is told. The method's values: trade facts in
+standing.TABLE, most of them common practice, no source; how far an agency may move one is ours."""
 from __future__ import annotations
 
 import csv

@@ -64,7 +64,8 @@ def test_nor_does_any_other_command(meter: Path, arguments: tuple[str, ...]) -> 
 
 
 def test_nor_a_scripts_header() -> None:
-    bowlside("rehearse", "-", stdin=json.dumps({"test": "slump", "ticket": ESCAPES})).is_one_sentence(2, '"ticket" must be a text')
+    text = json.dumps({"test": "slump", "ticket": ESCAPES})
+    bowlside("rehearse", "-", stdin=text).is_one_sentence(2, '"ticket" must be a text')
 
 
 # --- going out, of a record from before ---------------------------------------------------------------------------------

@@ -163,8 +163,8 @@ def test_what_can_not_be_is_refused_in_one_sentence(root: Path, more: tuple[str,
 
 @pytest.mark.parametrize("more", [
     ("--data", "/var/lib"), ("--data", "/etc"), ("--data", "/etc/bowlside"), ("--data", "/home/tech"), ("--data", "/home/tech/x"),
-    ("--data", "/home/tech", "--user", "tech"), ("--data", "/data"), ("--data", "/mnt"), ("--data", "/usr/lib"), ("--data", "/opt"),
-    ("--data", "/var"), ("--data", "/var/lib/"), ("--data", "/run/bowlside"), ("--data", "/home/other/x", "--user", "tech")])
+    ("--data", "/home/tech", "--user", "tech"), ("--data", "/data"), ("--data", "/mnt"), ("--data", "/usr/lib"),
+    ("--data", "/opt"), ("--data", "/var"), ("--data", "/var/lib/"), ("--data", "/run/bowlside"), ("--data", "/home/other/x", "--user", "tech")])
 def test_a_place_of_the_systems_is_not_made_private_to_the_station(root: Path, more: tuple[str, ...]) -> None:
     before = sorted(root.rglob("*"))
     install(root, *more).is_one_sentence(2, "private to the station", "below /var/lib")
