@@ -10,7 +10,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any, NoReturn
 
-from assistant import bounded, check, enrol, hear, lines, log, memory, meter_commands, mic, recover, voice, work
+from assistant import bounded, check, enrol, hear, lines, log, memory, meter_commands, mic, plain, recover, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
@@ -25,6 +25,11 @@ DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Never lets a traceback through for what a user can do wrong."""
+    with plain.on_terminal():
+        return _main(argv)
+
+
+def _main(argv: Sequence[str] | None) -> int:
     # numpy's threads wait for one another in a busy loop: with every core in use, enrolment took ten times as long as with one.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     memory.give_back()

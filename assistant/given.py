@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from assistant import job, meters
+from assistant import job, meters, plain
 from assistant.core.settings import Settings
 from assistant.job import Job
 from assistant.script import LABELS, ScriptError, header_of
@@ -51,6 +51,8 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     folder  the journal's, where the meter register lies too
     Raises JobError, MeterError: one of the two files is wrong.
     """
+    if args.override and not plain.is_line(args.override):
+        raise ScriptError(f"--override must be {plain.RULE}.")
     its_job = job.load(args.job) if args.job else None
     if args.mix and its_job is None:
         raise ScriptError("--mix names a mix of a job file: name that too, with --job.")

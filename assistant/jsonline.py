@@ -5,19 +5,24 @@ from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
+from assistant.plain import tamed
+
 
 def dumps(obj: Any) -> str:
-    """JSON text without a line break. ValueError on NaN or infinity, TypeError on what JSON can't hold."""
+    """JSON text without a line break or anything else that can't be printed.
+
+    ValueError on NaN or infinity, TypeError on what JSON can't hold.
+    """
     if isinstance(obj, Decimal):
         if not obj.is_finite():
             raise ValueError(f"{obj} can't be written as JSON")
         return f"{obj:f}"
     if isinstance(obj, Mapping):
-        return "{" + ", ".join(f"{json.dumps(str(key), ensure_ascii=False)}: {dumps(value)}"
+        return "{" + ", ".join(f"{tamed(json.dumps(str(key), ensure_ascii=False))}: {dumps(value)}"
                                for key, value in obj.items()) + "}"
     if isinstance(obj, list | tuple):
         return "[" + ", ".join(map(dumps, obj)) + "]"
-    return json.dumps(obj, ensure_ascii=False, allow_nan=False)
+    return tamed(json.dumps(obj, ensure_ascii=False, allow_nan=False))
 
 
 def loads(text: str) -> Any:

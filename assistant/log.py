@@ -83,6 +83,7 @@ def _page(found: dict[str, Any]) -> str:
         value = "no valid value" if one["rounded"] is None else f"{one['rounded']:f} {one['unit']}"
         lines.append(f"  {one['name'].replace('_', ' '):<28} {value:>14}   rounding {found['rounding']}; {one['standing']}")
     lines.append(f"  {'verdict':<28} {found['verdict']}: {found['why']}")
+    lines += [f"  deviation from the method: {one}" for one in found["deviations"]]
     lines += [f"  warning: {one}" for one in found["warnings"]]
     lines += [f"  note ({one['id']}): {one['text']}" for one in found["notes"]]
     if found["editions"]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from assistant import log, record
+from assistant import log, plain, record
 from assistant.core.rounding import round_to
 from assistant.journal import Journal
 from assistant.jsonline import dumps
@@ -143,7 +143,8 @@ def _calibrated(args: argparse.Namespace) -> int:
     if ratio is None and bowl is None:
         raise MeterError("meter calibrated: give --ratio, --bowl-ft3, or both, or --test ID.")
     how = args.how or (f"test {args.test} of the record" if args.test is not None else "")
-    _register(args).add(args.meter, "calibrated", on=on, chamber_ratio=ratio, bowl_ft3=bowl, by=args.by, how=how)
+    by, how = (value and _text(key, value) for key, value in (("--by", args.by), ("--how", how)))
+    _register(args).add(args.meter, "calibrated", on=on, chamber_ratio=ratio, bowl_ft3=bowl, by=by, how=how)
     print(f"Entered for meter {args.meter}.")
     return 0
 
@@ -206,8 +207,8 @@ def _number(key: str, value: str | None):
 
 
 def _text(key: str, value: str) -> str:
-    if not value.strip() or not value.isprintable() or len(value) > 200:
-        raise MeterError(f"{key} must be a text on one line, at most 200 characters.")
+    if not value.strip() or not plain.is_line(value):
+        raise MeterError(f"{key} must be {plain.RULE}.")
     return value.strip()
 
 

@@ -35,6 +35,8 @@ def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
         said.append((one["name"], sentence("log.line", name=name, value=value)))
     why = capital(units_spoken(found["why"]).rstrip("."))
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=why)))
+    said += [(f"deviation.{number}", sentence("log.deviation", text=units_spoken(one.rstrip("."))))
+             for number, one in enumerate(found["deviations"], 1)]
     said += [(f"note.{number}", sentence("log.remark", text=one["text"].rstrip(".")))
              for number, one in enumerate(found["notes"], 1)]
     return said

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from assistant.core import leak
+from assistant.core import deviations
 from assistant.core.language import sentence
 from assistant.core.state import Phase, Reading, State
 from assistant.journal import Journal, JournalError
@@ -41,6 +41,7 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "verdict": verdict[0], "why": verdict[1],
         "rounding": state.settings.rounding,
         "settings": state.settings.to_mapping(),
+        "deviations": deviations.recorded(state.header or {}, state.settings, state.procedure.test if state.procedure else ""),
         **_begun(state),
         "leak_curve": [[round(s, 2), value] for s, value in getattr(state, "curve", ())],
         "editions": state.procedure.editions if state.procedure else "",
@@ -77,7 +78,7 @@ TOLERANCES = {"gauge_error": "gauge_tolerance_psi", "canister_error": "canister_
 def _limits(name: str, state: State) -> list[Decimal | None]:
     """Lowest and highest as the result was judged by; a leak hold or a gauge has its limit even where the job sets none."""
     if name == "leak_drop":
-        return [None, leak.limit(state.settings)]
+        return [None, state.settings.leak_limit]
     if name in TOLERANCES and name not in state.settings.limits:
         return [None, getattr(state.settings, TOLERANCES[name])]
     return list(state.settings.limits.get(name, (None, None)))

@@ -197,10 +197,10 @@ class Round:
             stood = self.now() - placed
             clock |= {"from": "wait", "begun_at": placed, "to_begin": [*clock["to_begin"], test]}
             settings["thermometer_s"] = f"{max(0.0, float(self.settings.thermometer_s) - stood):.1f}"
-        header = self._header(test, **labels, **settings)
+        header = self._header(test, **labels)
         remark = {"remark": self.plan.remark} if self.plan.remark and test in core.AIR else {}
-        first_event = TestStarted(self.now(), test, header.data, header.settings.to_mapping(), {**header.labels, **remark},
-                                  clock=clock)
+        first_event = TestStarted(self.now(), test, header.data, {**header.settings.to_mapping(), **settings},
+                                  {**header.labels, **remark}, clock=clock)
         station = Station(self.journal, self.journal.new_test(), self.boot)
         self.play(station, first_event, header.procedure)
         return station.over

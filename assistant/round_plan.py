@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from assistant import plain
 from assistant.core import prompts
 from assistant.core import round as core
 from assistant.core.round_clock import BETWEEN
@@ -59,7 +60,7 @@ def check(key: str, value: Any) -> Any:
         if isinstance(value, bool) or value not in (1, 2):
             raise ValueError(f'"technicians" is {shown(value)}: it must be 1 or 2')
         return int(value)
-    if key == "second" and (not isinstance(value, str) or not value.strip() or not value.isprintable()):
+    if key == "second" and (not plain.is_line(value) or not value.strip()):
         raise ValueError(f'"second" is {shown(value)}: it must be a text, such as the code of the second technician')
     if key == "check_tests" and not isinstance(value, bool):
         raise ValueError(f'"check_tests" is {shown(value)}: it must be true or false')

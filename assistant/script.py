@@ -9,7 +9,8 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Mapping
 
-from assistant.core import prompts
+from assistant import plain
+from assistant.core import deviations, prompts
 from assistant.core.events import Event, TestStarted, from_plain
 from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN
@@ -71,14 +72,16 @@ def header_of(given: Mapping[str, Any], where: str) -> Header:
     settings = {key: value for key, value in given.items() if key != "test" and key not in LABELS}
     labels = {key: value for key, value in given.items() if key in LABELS}
     try:
-        checked = Settings.from_mapping(settings)
+        checked = Settings.for_test(settings)
         data = load(test)
         procedure = build(data, checked, f"{test}.toml")
     except ValueError as error:
         raise ScriptError(f"{where}: {str(error).removesuffix('.')}.") from None
     for key, value in labels.items():
-        if not isinstance(value, bool) and not _is_text(value):
-            raise ScriptError(f'{where}: "{key}" must be a text.')
+        if not isinstance(value, bool) and not plain.is_line(value):
+            raise ScriptError(f'{where}: "{key}" must be {plain.RULE}.')
+    if told := [one.words for one in deviations.of(checked, test)]:
+        labels["deviations"] = told
     return Header(test, data, checked, labels, procedure)
 
 

@@ -19,6 +19,8 @@ from models.download import NotFetched
 from models.locate import INSTALLED, ROOT, is_model
 
 _MB = 1 << 20
+MOST_FILES = 1000
+"""A model has some twenty. Two hundred thousand empty ones took minutes to be looked at and made. Ours."""
 
 
 def fetch(model: dict, into: Path = INSTALLED, progress: Callable[[str], None] = lambda text: None,
@@ -88,7 +90,7 @@ def _sha256(path: Path) -> str:
 def named_in(archive: Path) -> str:
     """The one folder that a local archive of a model unpacks to. Raises NotFetched."""
     try:
-        with zipfile.ZipFile(archive) as packed:
+        with _opened(archive) as packed:
             tops = {name.split("/")[0] for name in packed.namelist()}
     except OSError as error:
         raise NotFetched(f"{archive} can't be read ({error.strerror or error}); check the name.") from None
@@ -99,11 +101,23 @@ def named_in(archive: Path) -> str:
     return top
 
 
+def _opened(archive: Path) -> zipfile.ZipFile:
+    """Raises NotFetched for one larger, or of more files, than any model's."""
+    if archive.stat().st_size > download.LARGEST_MB * _MB:
+        raise NotFetched(f"{archive} is over {download.LARGEST_MB} MB, larger than any small model; nothing was installed.")
+    packed = zipfile.ZipFile(archive)
+    if len(packed.filelist) > MOST_FILES:
+        packed.close()
+        raise NotFetched(f"{archive} holds {len(packed.filelist)} files, and a model at most {MOST_FILES}; nothing was "
+                         "installed.")
+    return packed
+
+
 def _unpack(archive: Path, into: Path) -> None:
     """Files and folders only, none outside `into`, no more than LARGEST_MB."""
     root = into.resolve()
     try:
-        with zipfile.ZipFile(archive) as packed:
+        with _opened(archive) as packed:
             entries = packed.infolist()
             if sum(entry.file_size for entry in entries) > download.LARGEST_MB * _MB:
                 raise NotFetched(f"The archive unpacks to more than {download.LARGEST_MB} MB; nothing was installed.")

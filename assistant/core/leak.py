@@ -47,6 +47,4 @@ def assess(initial: Decimal, final: Decimal, settings: Settings,
 
 
 def limit(settings: Settings) -> Decimal:
-    """The most that the chamber may lose, psi: the job's own limit on leak_drop, else the setting's."""
-    own = settings.limits.get("leak_drop", (None, None))[1]
-    return settings.leak_limit_psi if own is None else own
+    return settings.leak_limit

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import answers, hold_curve, phrases, reading, round_clock, wire
+from assistant.core import answers, deviations, hold_curve, phrases, reading, round_clock, wire
 from assistant.core.effects import Effect, Finish
 from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged,
                                    KeyPressed, Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear)
@@ -103,6 +103,8 @@ def _start(turn: Turn, event: TestStarted) -> None:
     if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder
         note(turn, "start", str(remark))
         turn.say(str(remark), "start", urgent=True)
+    if "deviations" in event.header and (told := deviations.recorded(event.header, settings, procedure.test)):
+        turn.say(sentence("deviation.start", which=" ".join(told)), "start", urgent=True)
     if event.clock:
         round_clock.begin(turn, event.clock)
     enter(turn, procedure.index(str(event.clock["from"])) if event.clock.get("from") else 0)

@@ -1,4 +1,4 @@
-"""Every number that a meter, a method or a job may set, with its default.
+"""Every number that a meter, a method or a job may set, with its default; and what the method itself says of it.
 
 The standing of each default is in `standing.TABLE` under the same name.
 """
@@ -22,6 +22,65 @@ Limits = tuple[Decimal | None, Decimal | None]
 
 CYLINDERS = ("4x8", "6x12", "9x18")
 """Diameter by height, in."""
+
+
+@dataclass(frozen=True)
+class Own:
+    """What the method itself gives for one value, and how far an agency may move it; both ends count."""
+    own: tuple[Decimal, Decimal]
+    agency: tuple[Decimal, Decimal]
+    tests: tuple[str, ...]
+    """Those that use it, and tell that it was moved."""
+    check: bool = False
+    """No value of the method: one of our checks on readings."""
+
+
+def _own(own: str, agency: str, *tests: str, check: bool = False) -> Own:
+    (low, high), (least, most) = (map(Decimal, pair.split()) for pair in (own, agency))
+    return Own((low, high), (least, most), tests, check)
+
+
+_SEQUENTIAL, _LEAK, _AIR = ("sequential",), ("sequential", "leak"), ("sequential", "pressure-air")
+METHOD: dict[str, Own] = {
+    # A step written in kPa (100, 207, 310) is at most 0.04 psi off. The steps are the method; no agency moves them.
+    "step_1": _own("14.45 14.55", "14.45 14.55", *_SEQUENTIAL),
+    "step_2": _own("29.95 30.05", "29.95 30.05", *_SEQUENTIAL),
+    "step_3": _own("44.95 45.05", "44.95 45.05", *_SEQUENTIAL),
+    # Six starts off by 0.05 psi may make 0.09 of the metric (derived); at twice that, as much as is usually allowed of it.
+    "band_psi": _own("0.01 0.05", "0.01 0.10", *_SEQUENTIAL),
+    "settle_s": _own("5 60", "2 120", *_AIR),
+    "tap_s": _own("10 10", "5 30", *_SEQUENTIAL),
+    "tap_every_s": _own("0.2 2", "0.2 2", *_SEQUENTIAL),
+    "hold_after_tap_s": _own("5 60", "2 120", *_SEQUENTIAL),
+    "leak_low": _own("45.0 45.5", "44.5 46", *_LEAK),
+    "leak_high": _own("45.0 45.5", "44.5 46", *_LEAK),
+    "leak_settle_s": _own("5 10", "2 60", *_LEAK),
+    "leak_hold_s": _own("300 300", "120 1800", *_LEAK),
+    "leak_limit_psi": _own("0 0.12", "0 0.24", *_LEAK),
+    "slump_s": _own("60 150", "60 300", "slump"),
+    "lift_s": _own("5 5", "3 7", "slump"),
+    "thermometer_s": _own("120 300", "60 600", "temperature"),
+    "start_within_s": _own("60 300", "60 900", "sampling"),
+    "mould_within_s": _own("60 900", "60 1800", "sampling"),
+    "portions_within_s": _own("60 900", "60 1800", "sampling"),
+    "gauge_tolerance_psi": _own("0 0.05", "0 0.20", "gauge-check"),
+    "canister_tolerance_pct": _own("0 0.1", "0 0.5", "calibration"),
+    # A check may be made closer, and at most half as close.
+    "air_low_pct": _own("1 100", "0 100", *_AIR, check=True),
+    "air_high_pct": _own("0 12", "0 24", *_AIR, check=True),
+    "metric_high_psi": _own("0 0.80", "0 1.60", *_SEQUENTIAL, check=True),
+    "ratio_difference": _own("0 0.10", "0 0.20", *_SEQUENTIAL, check=True),
+    "below_prediction_psi": _own("0 1.0", "0 2.0", *_SEQUENTIAL, check=True),
+    "above_prediction_psi": _own("0 0.3", "0 0.6", *_SEQUENTIAL, check=True),
+}
+"""Where each comes from is in `standing.TABLE`. That an agency may set times, tolerances and limits is common practice, no
+source; how far is ours: wide enough for any that we know of, and too narrow for a point or a nought typed wrong."""
+
+
+def key_of(name: str) -> str:
+    """The setting that a name of METHOD stands in."""
+    return "step_targets" if name.startswith("step_") else name
+
 
 _SYSTEM_OF = {"_lb": units.INCH_POUND, "_ft3": units.INCH_POUND, "_yd3": units.INCH_POUND, "_kg": units.SI, "_m3": units.SI}
 """The system that the last part of a setting's name belongs to."""
@@ -141,6 +200,38 @@ class Settings:
         settings._check_together()
         return settings
 
+    @classmethod
+    def for_test(cls, given: Mapping[str, Any]) -> "Settings":
+        """The same for a test that is to begin: ValueError, too, for what leaves the method further than an agency may.
+
+        A replay takes what was recorded, whatever is refused today.
+        """
+        settings = cls.from_mapping(given)
+        drop = settings.limits.get("leak_drop", (None, None))[1]
+        if drop is not None and "leak_limit_psi" in given and settings.leak_limit_psi != drop:
+            raise ValueError(f"leak_limit_psi is {settings.leak_limit_psi} and the highest leak_drop of the limits {drop}: "
+                             "give one of them")
+        for name, row in METHOD.items():
+            value = settings.used(name)
+            if not row.agency[0] <= value <= row.agency[1]:
+                key = "the limit of leak_drop" if name == "leak_limit_psi" and drop is not None else key_of(name)
+                shown_ = ", ".join(map(str, settings.step_targets)) if key == "step_targets" else f"{value:f}"
+                which = f" for step {name[-1]}" if key == "step_targets" else ""
+                raise ValueError(f"{key} is {shown_}: {_words(row, which)}")
+        return settings
+
+    def used(self, name: str) -> Decimal:
+        """The value that a test goes by, for a name of METHOD."""
+        if key_of(name) == "step_targets":
+            return self.target(int(name[-1]))
+        return self.leak_limit if name == "leak_limit_psi" else getattr(self, name)
+
+    @property
+    def leak_limit(self) -> Decimal:
+        """The most that the chamber may lose, psi: the job's own limit on leak_drop, else the setting's."""
+        own = self.limits.get("leak_drop", (None, None))[1]
+        return self.leak_limit_psi if own is None else own
+
     def to_mapping(self) -> dict[str, Any]:
         """Ready for JSON, decimals as text; `from_mapping` gives back exactly the same settings."""
         return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
@@ -172,6 +263,15 @@ class Settings:
         if self.step_targets[-1] + self.band_psi > self.max_psi:
             raise ValueError(f"step_targets ends at {self.step_targets[-1]}: with band_psi it must not go "
                              f"over max_psi, {self.max_psi}")
+
+
+def _words(row: Own, which: str) -> str:
+    """What is allowed of one value of METHOD."""
+    def of(pair: tuple[Decimal, Decimal]) -> str:
+        return f"{pair[0]:f}" if pair[0] == pair[1] else f"{pair[0]:f} to {pair[1]:f}"
+    if row.agency == row.own:
+        return f"the method has {of(row.own)}{which}, and nobody may move it"
+    return f"{'usual is' if row.check else 'the method has'} {of(row.own)}, and an agency may set {of(row.agency)}"
 
 
 def number(key: str, value: Any) -> Decimal:

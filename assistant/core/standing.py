@@ -47,7 +47,7 @@ TABLE: dict[str, Standing] = {
         "gives the formula, the standard's own equation was not seen", 85),
     "system_air_metric": Standing(
         MEMORY, "E2.3 - E1.3 in psi, as research papers give it; TP 118's own clause was not seen", 90),
-    "leak_drop": Standing(COMMON, "first reading less last reading of a five-minute hold near 45 psi"),
+    "leak_drop": Standing(COMMON, "first reading less last reading of the hold"),
     "equilibrium": Standing(
         DERIVED, "Boyle's law, rigid vessel, constant temperature: P Vc + E0 Va = E (Vc + Va), gauge"),
     "start_pressure_effect": Standing(

@@ -10,10 +10,11 @@ from shlex import quote
 from typing import Any
 
 from assistant import log, meters, record
+from assistant.core import deviations
 from assistant.core.assessment import reported
 from assistant.core.due import sample_due
 from assistant.core.rounding import last_place, round_to
-from assistant.core.settings import Settings, number
+from assistant.core.settings import Settings, key_of, number
 from assistant.job.file import SAMPLED, Job, JobError, load
 from assistant.journal import FILE, Journal, JournalError
 from assistant.jsonline import dumps
@@ -73,7 +74,11 @@ def _check(args: argparse.Namespace) -> int:
     if name and there and name not in there:
         raise JobError(f'{job.where("meter")}: meter "{name}" is not in the register; there are: {", ".join(there)}. '
                        f"Add it with bowlside meter add {quote(name)}.")
-    print(f"{args.file}: right.")
+    moved = _deviations(job)
+    print(f"{args.file}: right" + (", but not as the method has it. Each test says so at its start, and its report prints it:"
+                                   if moved else "."))
+    for where, words in moved:
+        print(f"But, {where}: {words}")
     if name and not there:
         print(f"There is no meter register in {folder} yet, so meter {name} was not looked up.")
     elif name:
@@ -91,8 +96,26 @@ USUAL = {"slump": ((Decimal("0.5"), 12), (15, 305)), "temperature": ((45, 130), 
 none in the other system: 3 to 5 are inches of slump, and in SI would be millimetres."""
 
 
+SEEN = {"air_content": (Decimal(1), Decimal(12)), "system_air_metric": (Decimal("0.05"), Decimal("0.80"))}
+"""Between which a limit lies in any job: outside, readings are doubted (derived); the lowest metric is from memory."""
+CORRECTED = Decimal(1)
+"""Aggregate corrections are 0.1 to 0.5 % (from memory, 90 %); twice the most of these."""
+
 FINE = ("air_content", "system_air_metric", "leak_drop")
 """Results whose last place decides: 0.249 passes a limit that is written 0.2 (compared so: published, Iowa DOT IM 202)."""
+
+
+def _deviations(job: Job) -> list[tuple[str, str]]:
+    """Where in the file, and a sentence for each value that is not the method's own."""
+    found: dict[tuple[str, str], None] = {}
+    for mix in job.mixes or (None,):
+        own = job.mixes[mix].given if mix else {}
+        for name, words in deviations.of(Settings.from_mapping(job.settings(mix))):
+            key = "leak_drop" if name == "leak_limit_psi" and name not in (*own, *job.given) else key_of(name)
+            path = ("limits", key) if key == "leak_drop" else (key,)
+            its = path[0] in own and (len(path) == 1 or key in own["limits"])
+            found[(job.where(*(("mixes", mix) if its else ()), *path), words)] = None
+    return list(found)
 
 
 def _doubts(job: Job) -> list[str]:
@@ -105,6 +128,12 @@ def _doubts(job: Job) -> list[str]:
             if top is not None and not low <= top <= high:
                 unit = reported(name, settings)[0]
                 found.append(f"the {name} limit {top:f} is in {unit}, since the units are {settings.units}: was the other meant?")
+        for name, (low, high) in SEEN.items():
+            found += [f"the {name} limit {one:f} is outside what concrete has, {low} to {high}: is a digit wrong?"
+                      for one in settings.limits.get(name, ()) if one is not None and one != 0 and not low <= one <= high]
+        if settings.aggregate_correction_pct > CORRECTED:
+            found.append(f"the aggregate correction {settings.aggregate_correction_pct:f} % is over {CORRECTED} %: is a digit "
+                         "wrong?")
         for name in FINE:
             step = reported(name, settings)[1]
             found += [f"results are rounded to the last place of the {name} limit {one:f} before they are compared: write "
@@ -154,6 +183,8 @@ def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list
             lines.append(f"  {'batched in all':<22} {mix.batch_mass:f} {mix.unit}")
         if mix.cementitious_mass is not None:
             lines.append(f"  {'cementitious':<22} {mix.cementitious_mass:f} {mix.unit}")
+    if moved := deviations.of(settings):
+        lines += ["", "Not as the method has it", *(f"  {one.words}" for one in moved)]
     lines += ["", "Every setting, * as the job gives it, else the default"]
     for key, value in settings.to_mapping().items():
         if key != "limits":

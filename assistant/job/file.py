@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from assistant import bounded, round_plan
+from assistant import bounded, plain, round_plan
 from assistant.core.settings import LIMITED, Settings, number, shown
 from assistant.job.places import line_of
 from assistant.script import LABELS as TAKEN
@@ -23,6 +23,10 @@ SETTINGS = tuple(one.name for one in fields(Settings))
 TABLES = ("levels", "retest", "frequency", "mixes", "round")
 SAMPLED = ("sample", "strength", "sequential", "air", "slump", "temperature", "density")
 """What ``[frequency.NAME]`` may be about; ``sample`` is the whole composite sample."""
+
+
+MOST_MIXES = 1000
+"""More than any contract has; each is checked by itself. Ours."""
 
 
 class JobError(ScriptError):
@@ -163,6 +167,8 @@ class _Check:
         frequency = self.table(given.get("frequency", {}), "frequency")
         self.known(frequency, SAMPLED, "frequency")
         mixes = self.table(given.get("mixes", {}), "mixes")
+        if len(mixes) > MOST_MIXES:
+            raise self.wrong(("mixes",), f"it describes {len(mixes)} mixes: at most {MOST_MIXES} can stand in one job file")
         job = Job(self.job.path, labels, settings, levels,
                   {key: self.switch(value, "retest", key) for key, value in retest.items()},
                   {key: self.of_round(value, key) for key, value in round_.items()},
@@ -187,7 +193,7 @@ class _Check:
 
     def together(self, given: Mapping[str, Any], place: tuple[str, ...]) -> None:
         try:
-            Settings.from_mapping(given)
+            Settings.for_test(given)
         except ValueError as error:
             named = sorted((str(error).find(key), key) for key in given if key in str(error))
             raise self.wrong((*place, *(key for _, key in named[:1])), str(error).removesuffix(".")) from None
@@ -201,7 +207,7 @@ class _Check:
             raise self.wrong(key, f"limits, {name}: write {{ min = …, max = … }}, or one of the two; not {_shown(value)}")
         pair = [value.get("min"), value.get("max")]
         try:
-            Settings.from_mapping({"limits": {name: pair}})
+            Settings.for_test({"limits": {name: pair}})
         except ValueError as error:
             raise self.wrong(key, str(error)) from None
         return pair
@@ -279,8 +285,8 @@ class _Check:
         return value
 
     def text(self, value: Any, *key: str) -> str:
-        if not isinstance(value, str) or not value.strip() or not value.isprintable():
-            raise self.wrong(key, f'"{key[-1]}" is {_shown(value)}: it must be a text on one line, in quotes')
+        if not plain.is_line(value) or not value.strip():
+            raise self.wrong(key, f'"{key[-1]}" is {_shown(value)}: it must be {plain.RULE}, in quotes')
         return value
 
     def switch(self, value: Any, *key: str) -> bool:

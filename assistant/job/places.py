@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 _PART = r"""(?:"[^"]*"|'[^']*'|[A-Za-z0-9_-]+)"""
 _KEY = rf"({_PART}(?:\s*\.\s*{_PART})*)"
@@ -14,18 +15,22 @@ def line_of(text: str, *key: str) -> int | None:
 
     Where the key stands inside an inline table, or is missing, the line of what should hold it; None where even that is missing.
     """
+    places = _places(text)
+    return next((places[key[:n]] for n in range(len(key), 0, -1) if key[:n] in places), None)
+
+
+@lru_cache(maxsize=1)
+def _places(text: str) -> dict[tuple[str, ...], int]:
+    """The first line of every key and table."""
     table: tuple[str, ...] = ()
-    best, place = 0, None
+    found: dict[tuple[str, ...], int] = {}
     for number, line in enumerate(text.splitlines(), 1):
         if head := _TABLE.match(line):
-            found = table = _parts(head[1])
+            table = _parts(head[1])
+            found.setdefault(table, number)
         elif head := _LINE.match(line):
-            found = table + _parts(head[1])
-        else:
-            continue
-        if len(found) > best and found == key[:len(found)]:
-            best, place = len(found), number
-    return place
+            found.setdefault(table + _parts(head[1]), number)
+    return found
 
 
 def _parts(key: str) -> tuple[str, ...]:

@@ -1,10 +1,14 @@
-"""One row a test, as a spreadsheet or pandas reads it. Units stand in the header; a number has exactly the record's digits."""
+"""One row a test, as a spreadsheet or pandas reads it. Units stand in the header; a number has exactly the record's digits.
+
+A text that the spreadsheet would compute has ' before it (plain.cell).
+"""
 from __future__ import annotations
 
 import csv
 from collections.abc import Sequence
 from typing import TextIO
 
+from assistant.plain import cell
 from assistant.report.rows import RECORDED, Test, corrections, shown
 
 ENCODING = "utf-8-sig"
@@ -25,6 +29,7 @@ COLUMNS = {
     "NAME limit low [UNIT], NAME limit high [UNIT]": "the limits that it was judged by; empty: none",
     "READING [UNIT]": "each reading that counts, such as equilibrium.1.3 [psi] (run.step)",
     "rounding": "half-even or half-up",
+    "deviations": "what the job set otherwise than the method has it",
     "corrections": "readings withdrawn, and what counts instead; parted by | as in the next two",
     "warnings": "what the station warned of",
     "remarks": "what was noted during the test",
@@ -34,7 +39,7 @@ COLUMNS = {
 _FIRST = ("id", "test", "started", "outcome", "verdict", "why", "practice")
 _LABELS = ("job", "mix", "producer", "station", "technician", "meter", "round", "sample", "ticket", "truck")
 _NO_LABELS = {*RECORDED, "practice"}
-_LAST = ("rounding", "corrections", "warnings", "remarks")
+_LAST = ("rounding", "deviations", "corrections", "warnings", "remarks")
 
 
 def table(tests: Sequence[Test]) -> list[dict[str, str]]:
@@ -63,7 +68,8 @@ def _row(test: Test) -> dict[str, str]:
                   f"{name} limit low [{unit}]": _text(low), f"{name} limit high [{unit}]": _text(high)}
     cells |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: _text(each["value"])
               for each in test["readings"] if not each["withdrawn"]}
-    return cells | {"rounding": test["rounding"], "corrections": " | ".join(corrections(test)),
+    return cells | {"rounding": test["rounding"], "deviations": " ".join(test["deviations"]),
+                    "corrections": " | ".join(corrections(test)),
                     "warnings": " | ".join(test["warnings"]),
                     "remarks": " | ".join(f"{one['id']}: {one['text']}" for one in test["notes"])}
 
@@ -78,5 +84,5 @@ def write(tests: Sequence[Test], target: TextIO) -> None:
     rows = table(tests)
     columns = list(rows[0]) if rows else [*_FIRST, *_LABELS, *_LAST]
     writer = csv.DictWriter(target, columns, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
+    writer.writerow({name: cell(name) for name in columns})
+    writer.writerows({name: cell(value) for name, value in row.items()} for row in rows)

@@ -8,6 +8,7 @@ from functools import wraps
 from io import BytesIO
 from typing import TYPE_CHECKING
 
+from assistant.core.settings import Settings
 from assistant.job import Levels
 from assistant.report.rows import Test
 
@@ -86,10 +87,11 @@ def leak_curve(test: Test) -> BytesIO | None:
     if not curve:
         return None
     taken = {one["id"]: one["value"] for one in test["readings"] if not one["withdrawn"]}
-    limit = next((one["limits"][1] for one in test["results"] if one["name"] == "leak_drop"), None)
+    settings = Settings.from_mapping(test["settings"])
+    rate = settings.leak_limit * 60 / settings.leak_hold_s
     target = BytesIO()
-    draw(curve, fit(curve), Decimal(test["settings"]["leak_hold_s"]), limit or Decimal(test["settings"]["leak_limit_psi"]),
-         target, kind="png", first_psi=taken.get("leak.initial"), last_psi=taken.get("leak.final"))
+    draw(curve, fit(curve, rate), settings.leak_hold_s, settings.leak_limit, target, kind="png",
+         first_psi=taken.get("leak.initial"), last_psi=taken.get("leak.final"))
     target.seek(0)
     return target
 

@@ -65,6 +65,8 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
         page.text(_sentence(test["why"]) + ("" if test["outcome"] == "done" else f" This test is {test['outcome']}.")
                   + _begun(test),
                   bold=f"Test {test['id']}, {title_of(test)}: {verdict}.")
+        if test["deviations"]:
+            page.text(" ".join(test["deviations"]), bold=f"Test {test['id']}, deviations from the method:")
     for words in findings.of_round(one.tests):
         page.text(words)
     _readings(page, one.tests)

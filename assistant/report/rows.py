@@ -24,7 +24,7 @@ _PLACES = {"kPa": 2, "psi": 2, "kg": 2, "lb": 2, "mm": 0, "in.": 2, "Â°C": 1, "Â
 
 
 RECORDED = frozenset({"id", "test", "title", "started", "outcome", "readings", "results", "warnings", "notes", "verdict", "why",
-                      "rounding", "settings", "editions", "leak_curve"})
+                      "rounding", "settings", "deviations", "editions", "leak_curve"})
 """What ``record.of`` itself says of a test; whatever else stands there is a label of its header."""
 
 

@@ -56,7 +56,7 @@ def settings(given: Mapping[str, Any], numbers: tuple[str, ...], results: tuple[
                     reading(f"a limit of {name}", side)
     wanted = (*numbers, "limits", "rounding")
     units = {"units": system} if system else {}
-    return Settings.from_mapping({**units, **{key: given[key] for key in wanted if key in given}})
+    return Settings.for_test({**units, **{key: given[key] for key in wanted if key in given}})
 
 
 def two_runs(given: Mapping[str, Any], key: str) -> list[list[Decimal]]:

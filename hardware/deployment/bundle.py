@@ -38,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                         help="of the station (this one's)")
     parser.add_argument("--python", choices=tuple(SUITES), default=f"{sys.version_info[0]}.{sys.version_info[1]}",
                         help="its Python: 3.11 Bookworm, 3.13 Trixie (this one's)")
+    parser.add_argument("--sign", type=Path, metavar="KEY", help="sign the list of its files with this OpenSSH key")
     parser.add_argument("--no-debian", action="store_true", help="without Debian's packages: they are there already")
 
 
@@ -59,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
     about = README.format(machine=args.machine, python=args.python, suite=SUITES[args.python])
     (out / "README.txt").write_text(about, encoding="utf-8")
     size = seal(out)
+    if args.sign:
+        sign(out, args.sign)
     print(f"{out}: {size / 1e6:.0f} MB for {args.machine} with Python {args.python}. On the station: sudo python3 install.py")
     return 0
 
@@ -115,6 +118,18 @@ def seal(out: Path) -> int:
     (out / releases.SUMS).write_text("".join(f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.relative_to(out)}\n"
                                              for path in files), encoding="utf-8")
     return sum(path.stat().st_size for path in files)
+
+
+def sign(out: Path, key: Path) -> None:
+    """SHA256SUMS.sig, by ssh-keygen, which may ask for the key's passphrase. Raises ScriptError."""
+    try:
+        done = subprocess.run(["ssh-keygen", "-Y", "sign", "-f", str(key), "-n", releases.SIGNER, str(out / releases.SUMS)],
+                              stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        why = (done.stderr.strip().splitlines() or ["no word why"])[-1] if done.returncode else ""
+    except FileNotFoundError:
+        why = "ssh-keygen is missing"
+    if why:
+        raise ScriptError(f"bundle: it is made in {out}, but not signed with {key}: {why.rstrip('.')}.")
 
 
 def _pip(*arguments: str) -> None:

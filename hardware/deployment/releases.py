@@ -4,9 +4,15 @@ Stands in each bundle as install.py and runs on Debian's bare python3: standard 
 environment of its own; the link "current" names the one that runs and "previous" the one before. The record lies elsewhere and is
 never touched.
 
+What is installed is what SHA256SUMS lists, each file with that checksum: whatever else lies in the folder is not looked at, by
+Python, pip or apt either. Who must know that the list itself is the office's has it signed (OpenSSH, ssh-keygen(1), "-Y").
+
     PREFIX/releases/0.1.0-1a2b3c4d/      PREFIX/current -> releases/...      PREFIX/previous -> releases/...
 """
-from __future__ import annotations
+import sys
+
+if __name__ == "__main__" and not sys.flags.safe_path:
+    del sys.path[0]  # the bundle's folder, where an argparse.py that nobody listed would run as root
 
 import argparse
 import hashlib
@@ -15,9 +21,9 @@ import platform
 import re
 import shutil
 import subprocess
-import sys
 import tempfile
-from pathlib import Path
+from collections.abc import Mapping
+from pathlib import Path, PurePosixPath
 
 PREFIX = Path("/opt/bowlside")
 JOURNAL = Path("/var/lib/bowlside/journal")
@@ -25,6 +31,8 @@ UNIT = Path("/etc/systemd/system/bowlside.service")
 COMMAND = Path("/usr/local/bin/bowlside")
 DEBIAN = ("espeak-ng", "libportaudio2", "python3-venv")
 SUMS, COMPLETE = "SHA256SUMS", "complete"
+SIGNED, SIGNERS, SIGNER = "SHA256SUMS.sig", Path("/etc/bowlside/signers"), "bowlside"
+"""The signature, the file of who may sign (ssh-keygen(1), ALLOWED SIGNERS), and the name and namespace that they sign under."""
 KEPT = 3
 """So many releases stay; older ones are removed after an upgrade. Ours."""
 
@@ -35,6 +43,10 @@ class InstallError(Exception):
 
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="install.py", description=(__doc__ or "").split("\n\n")[0])
+    parser.add_argument("bundle", type=Path, nargs="?", default=Path(__file__).resolve().parent,
+                        help="the bundle's folder (the one that this lies in)")
+    parser.add_argument("--signers", type=Path, default=SIGNERS, metavar="FILE",
+                        help=f"who may sign a bundle; where this file is, only a signed one is installed ({SIGNERS})")
     parser.add_argument("--prefix", type=Path, default=PREFIX, help=f"where releases are kept ({PREFIX})")
     parser.add_argument("--journal", type=Path, default=_journal(),
                         help="the record that a release must be able to read (%(default)s)")
@@ -42,6 +54,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--roll-back", action="store_true", help="go back to the release before; the record stays as it is")
     parser.add_argument("--list", action="store_true", help="which releases are there, and which one runs")
     args = parser.parse_args(argv)
+    args.prefix, args.journal = args.prefix.absolute(), args.journal.absolute()  # what is started looks from / on
     os.umask(0o022)  # whatever root's is: the station runs as a user of its own
     try:
         if args.list:
@@ -49,7 +62,7 @@ def main(argv: list[str] | None = None) -> int:
         if args.roll_back:
             _roll_back(args.prefix, args.journal)
         else:
-            _install(Path(__file__).resolve().parent, args)
+            _install(args.bundle.resolve(), args)
         _restart()
     except InstallError as error:
         print(f"install.py: {error}", file=sys.stderr)
@@ -74,20 +87,22 @@ def _journal() -> Path:
 
 
 def _install(bundle: Path, args: argparse.Namespace) -> None:
-    name = verified(bundle)
-    _debian_packages(bundle)
+    if args.signers.exists() or args.signers != SIGNERS:
+        signed(bundle, args.signers)
+    name, sums = verified(bundle)
+    _debian_packages(bundle, sums)
     release = args.prefix / "releases" / name
     if not (release / COMPLETE).is_file():
         print(f"Installing {name} in {release}.", flush=True)
         shutil.rmtree(release, ignore_errors=True)  # what an earlier try left behind
         release.parent.mkdir(parents=True, exist_ok=True)
-        _environment(bundle, release)
+        _environment(bundle, sums, release)
         os.sync()
         (release / COMPLETE).write_text("", encoding="utf-8")
     _join_lgpio(str(release / "bin" / "python"))
     _must_work(release, args.journal)
     switch(args.prefix, name)
-    shutil.copyfile(bundle / "install.py", args.prefix / "install.py")
+    (args.prefix / "install.py").write_bytes(_read(bundle, "install.py", sums))
     args.command.parent.mkdir(parents=True, exist_ok=True)
     _link(args.command, args.prefix / "current" / "bin" / "bowlside")
     _thin_out(args.prefix)
@@ -95,38 +110,80 @@ def _install(bundle: Path, args: argparse.Namespace) -> None:
           f"python3 {args.prefix / 'install.py'} --roll-back")
 
 
-def verified(bundle: Path) -> str:
-    """The release's name: its version and the first letters of what the whole bundle adds up to. Raises InstallError."""
-    sums = bundle / SUMS
+def verified(bundle: Path) -> tuple[str, dict[str, str]]:
+    """The release's name (its version and the first letters of what the whole bundle adds up to), and the checksum of each file
+    that belongs to it. Raises InstallError."""
+    text = _sums(bundle)
+    sums: dict[str, str] = {}
+    for line in text.decode("utf-8", "replace").splitlines():
+        digest, _, path = line.partition("  ")
+        parts = PurePosixPath(path).parts
+        if not re.fullmatch(r"[0-9a-f]{64}", digest) or not parts or path.startswith("/") or ".." in parts or path in sums:
+            raise InstallError(f"{SUMS} of the bundle is damaged, at {line[:60]!r}: copy the whole of it again.")
+        sums[path] = digest
+    wheel = next((path for path in sums if re.fullmatch(r"wheels/bowlside-[^/]+\.whl", path)), None)
+    if wheel is None or "install.py" not in sums:
+        raise InstallError(f"{bundle} is no bundle of Bowlside: its wheel or install.py is missing in {SUMS}.")
+    for path in sums:
+        _read(bundle, path, sums)
+    return f"{wheel.split('-')[1]}-{hashlib.sha256(text).hexdigest()[:8]}", sums
+
+
+def signed(bundle: Path, signers: Path) -> None:
+    """That somebody of ``signers`` signed the list. Raises InstallError."""
+    if not (bundle / SIGNED).is_file():
+        raise InstallError(f"This bundle is not signed ({SIGNED} is missing), and {signers} asks for that: bowlside bundle "
+                           "--sign KEY signs it.")
+    command = ["ssh-keygen", "-Y", "verify", "-f", str(signers), "-I", SIGNER, "-n", SIGNER, "-s", str(bundle / SIGNED)]
     try:
-        lines = sums.read_text(encoding="utf-8").splitlines()
-        wheel = next((bundle / "wheels").glob("bowlside-*.whl"))
-    except (OSError, StopIteration):
-        raise InstallError(f"{bundle} is no bundle of Bowlside: {SUMS} or its wheel is missing.") from None
-    for line in lines:
-        wanted, _, path = line.partition("  ")
-        try:
-            found = hashlib.sha256((bundle / path).read_bytes()).hexdigest()
-        except OSError:
-            raise InstallError(f"{path} is missing in the bundle: copy the whole of it again.") from None
-        if found != wanted:
-            raise InstallError(f"{path} in the bundle is damaged: copy it again.")
-    return f"{wheel.name.split('-')[1]}-{hashlib.sha256(sums.read_bytes()).hexdigest()[:8]}"
+        done = subprocess.run(command, input=_sums(bundle), capture_output=True, cwd="/")
+    except FileNotFoundError:
+        raise InstallError("ssh-keygen is missing, so the signature can't be checked: install Debian's openssh-client.") from None
+    if done.returncode:
+        raise InstallError(f"The signature of this bundle is not one of {signers}: nothing of it was used.")
 
 
-def _debian_packages(bundle: Path) -> None:
+def _sums(bundle: Path) -> bytes:
+    try:
+        return (bundle / SUMS).read_bytes()
+    except OSError:
+        raise InstallError(f"{bundle} is no bundle of Bowlside: {SUMS} is missing.") from None
+
+
+def _read(bundle: Path, path: str, sums: Mapping[str, str]) -> bytes:
+    """One listed file. Looked at each time that it is read: a stick is in somebody's hand."""
+    try:
+        found = (bundle / path).read_bytes()
+    except OSError:
+        raise InstallError(f"{path} is missing in the bundle: copy the whole of it again.") from None
+    if hashlib.sha256(found).hexdigest() != sums[path]:
+        raise InstallError(f"{path} in the bundle is damaged: copy it again.")
+    return found
+
+
+def _copied(bundle: Path, part: str, sums: Mapping[str, str], to: Path) -> None:
+    """What is listed below one folder of the bundle."""
+    for path in sums:
+        if path.startswith(f"{part}/"):
+            target = to / path.removeprefix(f"{part}/")
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(_read(bundle, path, sums))
+
+
+def _debian_packages(bundle: Path, sums: Mapping[str, str]) -> None:
     """From the bundle, as far as they are missing; apt takes nothing from anywhere else."""
     missing = [name for name in DEBIAN if not _is_installed(name)]
     if not missing:
         return
-    if not (bundle / "debs" / "Packages").is_file() or os.geteuid() or shutil.which("apt-get") is None:
+    if "debs/Packages" not in sums or os.geteuid() or shutil.which("apt-get") is None:
         print(f"Debian packages are missing: {', '.join(missing)}. Going on without; python3-venv is needed.", file=sys.stderr)
         return
     print(f"Debian packages from the bundle: {', '.join(missing)}", flush=True)
     with tempfile.TemporaryDirectory(prefix="bowlside-apt-") as temporary:
         place = Path(temporary)
         (place / "lists" / "partial").mkdir(parents=True)
-        (place / "sources.list").write_text(_source(bundle / "debs"), encoding="utf-8")
+        _copied(bundle, "debs", sums, place / "debs")  # beside the stick's own: apt would prefer a Packages.xz that lies there
+        (place / "sources.list").write_text(_source(place / "debs"), encoding="utf-8")
         apt = ["apt-get", "-q", "-o", f"Dir::Etc::sourcelist={place / 'sources.list'}", "-o", "Dir::Etc::sourceparts=/dev/null",
                "-o", f"Dir::State::lists={place / 'lists'}", "-o", "APT::Sandbox::User=root"]
         _run([*apt, "update"])
@@ -144,20 +201,21 @@ def _is_installed(name: str) -> bool:
     return _output(["dpkg-query", "-W", "-f=${db:Status-Status}", name]).stdout == "installed"
 
 
-def _environment(bundle: Path, release: Path) -> None:
-    _run([sys.executable, "-m", "venv", str(release)])
-    python = str(release / "bin" / "python")
-    pip = [python, "-m", "pip", "install", "--quiet", "--no-input", "--disable-pip-version-check", "--no-index", "--find-links",
-           str(bundle / "wheels")]
-    _run([*pip, "bowlside"])
-    for wheel in sorted((bundle / "wheels" / "alone").glob("*.whl")):
-        _run([*pip, "--no-deps", str(wheel)])
-    models = bundle / "models"
-    if models.is_dir():
-        place = next((release / "lib").glob("python3.*/site-packages")) / "models" / "installed"
-        shutil.copytree(models, place, dirs_exist_ok=True)
-        for path in (place, *place.rglob("*")):  # their modes come along from who made the bundle
-            path.chmod(path.stat().st_mode | (0o055 if path.is_dir() else 0o044))
+def _environment(bundle: Path, sums: Mapping[str, str], release: Path) -> None:
+    """-I: neither the folder where this is typed nor the environment has a say in what Python imports."""
+    _run([sys.executable, "-I", "-m", "venv", str(release)])
+    pip = [str(release / "bin" / "python"), "-I", "-m", "pip", "install", "--isolated", "--quiet", "--no-input",
+           "--disable-pip-version-check", "--no-cache-dir", "--no-index", "--require-hashes"]
+    with tempfile.TemporaryDirectory(prefix="bowlside-pip-") as temporary:
+        for folder, more in (("wheels", []), ("wheels/alone", ["--no-deps"])):
+            exact = [f"{(bundle / path).as_uri()} --hash=sha256:{digest}\n" for path, digest in sums.items()
+                     if str(PurePosixPath(path).parent) == folder and path.endswith(".whl")]
+            wanted = Path(temporary) / "requirements.txt"
+            wanted.write_text("".join(exact), encoding="utf-8")
+            if exact:
+                _run([*pip, *more, "-r", str(wanted)])
+    place = next((release / "lib").glob("python3.*/site-packages")) / "models" / "installed"
+    _copied(bundle, "models", sums, place)
 
 
 JOIN = ("import sys, importlib.util as those; from assistant import environment; environment.add_lgpio(sys.prefix); "
@@ -256,7 +314,7 @@ def _restart() -> None:
 
 def _output(command: list[str], more: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
     outside = {key: value for key, value in os.environ.items() if not key.startswith(("PYTHON", "PIP_", "VIRTUAL_ENV"))}
-    return subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, errors="replace",
+    return subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, errors="replace", cwd="/",
                           env={**outside, **(more or {})})
 
 

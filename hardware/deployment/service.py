@@ -8,7 +8,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Sequence
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from assistant import job, procedures, station_settings
 from assistant.core.round_clock import BETWEEN
@@ -52,7 +52,11 @@ def install(args: argparse.Namespace) -> int:
     for name, usual in USUAL.items():
         setattr(args, name, getattr(args, name) or kept.get(name) or usual)
     own_user = args.user == USER
-    if not own_user and not _is_user(root, args.user):
+    login = _login(root, args.user)
+    if login and login[0] == "0":
+        raise ScriptError(f"install-service: the station needs no root, and {args.user} is root: name another login with --user, "
+                          "or leave it out and it gets a user of its own.")
+    if not own_user and not login:
         raise ScriptError(f"install-service: there is no user {args.user} in {root / 'etc/passwd'}; leave --user out and it gets "
                           "a user of its own.")
     settings = station_settings.read(args.settings) if args.settings else station_settings.read(root / ETC[1:] / "station.toml")
@@ -74,6 +78,7 @@ def install(args: argparse.Namespace) -> int:
                                       texts.gauge_serial(settings)))
     except DeploymentError as error:
         raise ScriptError(f"install-service: {error}") from None
+    _may_have(root, args.data, "" if own_user else login[1], own=before.get("data") == args.data)
     if args.dry_run:
         for path, text in {**found, **copies}.items():
             print(f"--- {root / path}\n{text}")
@@ -170,12 +175,36 @@ def _text(path: Path) -> str:
         raise ScriptError(f"{path} can't be read: {error.strerror}.") from None
 
 
-def _is_user(root: Path, name: str) -> bool:
+def _login(root: Path, name: str) -> tuple[str, str] | None:
+    """Number and home of a user of that system: passwd(5)."""
     try:
         lines = (root / "etc/passwd").read_text(encoding="utf-8").splitlines()
     except OSError:
-        return False
-    return any(line.split(":")[0] == name for line in lines)
+        return None
+    return next(((parts[2], parts[5]) for line in lines if (parts := line.split(":"))[0] == name and len(parts) > 5), None)
+
+
+PLACES = ("/var/lib", "/srv", "/mnt", "/media", "/data")
+"""Below these a service's data lies (hier(7)), /data being our own example of a partition for it; and below a login's home."""
+
+
+def _may_have(root: Path, data: str, home: str, own: bool) -> None:
+    """The folder is made private to the station: only one that holds nothing else, and in no place of the system's."""
+    folder, where = root / data[1:], f"install-service: --data {data}"
+    places = [*PLACES, *([home] if home.strip("/") else [])]
+    if not any(PurePosixPath(place) in PurePosixPath(data).parents for place in places):
+        raise ScriptError(f"{where} would be made private to the station: name a folder of its own below {', '.join(places)}, "
+                          f"such as {DATA}.")
+    try:
+        if folder.resolve() != root.resolve() / data[1:]:
+            raise ScriptError(f"{where} is reached by a link, to {folder.resolve()}: name the folder itself.")
+        if not folder.exists() or own or (folder / "journal").is_dir():
+            return
+        if not folder.is_dir() or {path.name for path in folder.iterdir()} - {"lost+found"}:
+            raise ScriptError(f"{where} holds something else, which would be made private to the station: name an empty or a new "
+                              "folder.")
+    except (OSError, RuntimeError) as error:  # RuntimeError: links that go in a circle
+        raise ScriptError(f"{where} can't be looked into ({error}): start this with sudo.") from None
 
 
 USUAL = {"user": USER, "data": DATA, "test": "sequential"}

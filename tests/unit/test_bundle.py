@@ -46,7 +46,7 @@ def test_install_py_needs_nothing_but_python() -> None:
     tree = ast.parse(Path(releases.__file__).read_text(encoding="utf-8"))
     names = {one.name for node in ast.walk(tree) if isinstance(node, ast.Import) for one in node.names}
     names |= {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
-    assert names - {"__future__"} <= sys.stdlib_module_names
+    assert {name.partition(".")[0] for name in names} <= sys.stdlib_module_names
 
 
 @pytest.mark.parametrize(("machine", "python", "pins"), [("aarch64", "3.11", True), ("aarch64", "3.13", False),
@@ -89,30 +89,33 @@ def made(tmp_path: Path) -> Path:
 def test_a_bundle_is_what_it_was(made: Path) -> None:
     """Its sums are those of sha256sum; another content is another release."""
     subprocess.run(["sha256sum", "--check", "--strict", "--quiet", SUMS], cwd=made, check=True)
-    first = releases.verified(made)
-    assert first.startswith("0.1.0-") and releases.verified(made) == first
+    first, listed = releases.verified(made)
+    assert first.startswith("0.1.0-") and releases.verified(made) == (first, listed)
+    assert set(listed) == {"wheels/bowlside-0.1.0-py3-none-any.whl", "install.py"}
     (made / "more").write_text("more")
     (made / SUMS).unlink()
     bundle.seal(made)
-    assert releases.verified(made) != first
+    assert releases.verified(made)[0] != first
 
 
 def test_the_stations_user_reads_what_a_careful_root_installs(made: Path, tmp_path: Path,
                                                               monkeypatch: pytest.MonkeyPatch) -> None:
     """Under umask 077, and from a bundle whose models only their owner might read."""
-    prefix, name = tmp_path / "opt", releases.verified(made)
     model = made / "models/small/am/final.mdl"
     model.parent.mkdir(parents=True)
     model.write_text("model")
+    (made / SUMS).unlink()
+    bundle.seal(made)
+    prefix, name = tmp_path / "opt", releases.verified(made)[0]
     for path in (model, *model.parents[:3]):
         path.chmod(0o700 if path.is_dir() else 0o600)
 
     def run(command: list[str], more: object = None) -> None:
-        if command[1:3] == ["-m", "venv"]:
+        if command[1:4] == ["-I", "-m", "venv"]:
             release(prefix, name)
             (prefix / "releases" / name / COMPLETE).unlink()
             (prefix / "releases" / name / "lib/python3.11/site-packages").mkdir(parents=True)
-    for one, instead in (("_run", run), ("_debian_packages", lambda bundle: None), ("_join_lgpio", lambda python: True),
+    for one, instead in (("_run", run), ("_debian_packages", lambda bundle, sums: None), ("_join_lgpio", lambda python: True),
                          ("_restart", lambda: None), ("__file__", str(made / "install.py"))):
         monkeypatch.setattr(releases, one, instead)
     before = os.umask(0o077)
@@ -137,6 +140,14 @@ def test_a_damaged_bundle_is_refused_before_anything_is_done(made: Path, tmp_pat
                           capture_output=True, text=True)
     assert done.returncode == 1 and done.stderr.startswith("install.py: ") and len(done.stderr.splitlines()) == 1, done
     assert not (tmp_path / "opt").exists()
+
+
+@pytest.mark.parametrize("line", ["../../etc/shadow", "/etc/shadow", "install.py", "", "wheels/../../x"])
+def test_a_list_that_names_what_is_not_below_it_is_refused(made: Path, line: str) -> None:
+    with (made / SUMS).open("a") as sums:
+        sums.write(f"{'0' * 64}  {line}\n")
+    with pytest.raises(releases.InstallError, match="SHA256SUMS of the bundle is damaged"):
+        releases.verified(made)
 
 
 def test_releases_change_places(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -101,7 +101,7 @@ def test_the_pins_that_it_tells_for_wires_in_another_order_make_every_key_right(
 
 def test_a_keypad_that_is_right() -> None:
     found = keys.keypad(SECTION, right())
-    assert found == Finding("keypad", True, "All 19 presses came, 3 of them held.")
+    assert found == Finding("keypad", True, "All 20 presses came, 4 of them held.")
 
 
 @pytest.mark.parametrize(("got", "words"), [

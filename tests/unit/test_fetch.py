@@ -6,6 +6,7 @@ import io
 import shutil
 import threading
 import zipfile
+from pathlib import Path
 
 import pytest
 
@@ -157,3 +158,13 @@ def test_a_folder_that_cannot_be_made_is_one_sentence(serve, tmp_path):
 def test_the_manifest_names_a_model_that_can_be_fetched():
     model = fetch.small_english()
     assert model["url"].startswith("https://") and model["url"].endswith(f"{model['name']}.zip")
+
+
+def test_an_archive_of_countless_files_is_not_looked_through(tmp_path: Path) -> None:
+    archive, into = tmp_path / "a.zip", tmp_path / "installed"
+    archive.write_bytes(packed({f"{NAME}/{number}": b"" for number in range(fetch.MOST_FILES + 1)}))
+    model = {"name": NAME, "url": "", "sha256": "", "size_mb": 1}
+    for refused in (lambda: fetch.named_in(archive), lambda: fetch.fetch(model, into, archive=archive)):
+        with pytest.raises(fetch.NotFetched, match="holds 1001 files, and a model at most 1000; nothing was installed"):
+            refused()
+    assert list(into.iterdir()) == []

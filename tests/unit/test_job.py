@@ -13,6 +13,7 @@ import pytest
 from assistant import job
 from assistant.core.settings import Settings
 from assistant.job.commands import EXAMPLE
+from assistant.job import places
 from assistant.job.places import line_of
 from assistant.meters import Register
 from assistant.script import header_of
@@ -246,3 +247,24 @@ def test_a_limit_with_a_place_too_few_is_doubted(tmp_path: Path, limits: str, wo
     path.write_text(f"[limits]\n{limits}\n")
     done = bowlside("job", "check", path, "--journal", tmp_path)
     assert done.code == 0 and words in done.out and ("But: " in done.out) == bool(words)
+
+
+def test_countless_mixes_are_not_checked_one_by_one(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text("".join(f"[mixes.M{number}]\n" for number in range(1001)))
+    bowlside("job", "check", path).is_one_sentence(2, "1001 mixes", "at most 1000")
+
+
+def test_the_lines_of_a_large_file_are_found_in_one_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    text = "".join(f"[mixes.M{number}]\ntap_s = 8\n" for number in range(300))
+    read = 0
+    real = places._LINE
+
+    class Counted:
+        def match(self, line: str):
+            nonlocal read
+            read += 1
+            return real.match(line)
+    monkeypatch.setattr(places, "_LINE", Counted())
+    assert [line_of(text, "mixes", f"M{number}", "tap_s") for number in range(300)] == list(range(2, 602, 2))
+    assert read <= 600

@@ -161,6 +161,57 @@ def test_what_can_not_be_is_refused_in_one_sentence(root: Path, more: tuple[str,
     assert sorted(root.rglob("*")) == before
 
 
+@pytest.mark.parametrize("more", [
+    ("--data", "/var/lib"), ("--data", "/etc"), ("--data", "/etc/bowlside"), ("--data", "/home/tech"), ("--data", "/home/tech/x"),
+    ("--data", "/home/tech", "--user", "tech"), ("--data", "/data"), ("--data", "/mnt"), ("--data", "/usr/lib"),
+    ("--data", "/opt"), ("--data", "/var"), ("--data", "/var/lib/"), ("--data", "/run/bowlside"), ("--data", "/home/other/x", "--user", "tech")])
+def test_a_place_of_the_systems_is_not_made_private_to_the_station(root: Path, more: tuple[str, ...]) -> None:
+    before = sorted(root.rglob("*"))
+    install(root, *more).is_one_sentence(2, "private to the station", "below /var/lib")
+    assert sorted(root.rglob("*")) == before
+
+
+@pytest.mark.parametrize("made", ["var/lib/dpkg/status", "srv/bowlside/a/b", "data/bowlside"])
+def test_nor_is_a_folder_that_holds_something_else(root: Path, made: str) -> None:
+    path = root / made
+    path.parent.mkdir(parents=True)
+    path.write_text("of somebody else")
+    data = path if made.startswith("data") else path.parent if "dpkg" in made else path.parent.parent
+    install(root, "--data", f"/{data.relative_to(root)}").is_one_sentence(2, "holds something else")
+    assert not (root / UNIT).exists() and path.read_text() == "of somebody else"
+
+
+def test_nor_what_a_link_leads_to(root: Path) -> None:
+    (root / "var/lib/station").symlink_to(root / "etc")
+    (root / "srv").mkdir()
+    (root / "srv/round").symlink_to("round")
+    for data in ("/var/lib/station", "/var/lib/station/bowlside"):
+        install(root, "--data", data).is_one_sentence(2, "link", "name the folder itself")
+    install(root, "--data", "/srv/round/x").is_one_sentence(2, "/srv/round/x")  # a link in a circle
+
+
+def test_root_by_any_name_does_not_run_the_station(root: Path) -> None:
+    with (root / "etc/passwd").open("a") as passwd:
+        passwd.write("admin:x:0:0::/root:/bin/sh\n")
+    for name in ("root", "admin"):
+        install(root, "--user", name).is_one_sentence(2, "needs no root", "--user")
+
+
+@needs_systemd
+def test_an_empty_folder_a_fresh_partition_a_home_and_its_own_record_are_taken(root: Path) -> None:
+    (root / "mnt/card/lost+found").mkdir(parents=True)
+    (root / "srv/bowlside").mkdir(parents=True)
+    for more in (("/mnt/card",), ("/srv/bowlside",), ("/home/tech/record", "--user", "tech")):
+        done = install(root, "--data", *more)
+        assert done.code == 0, done
+        (root / more[0][1:] / "journal").mkdir()
+        assert bowlside("uninstall-service", "--root", root).code == 0
+    assert install(root, "--data", "/mnt/card").code == 0, "the record that it left there is its own"
+    (root / "mnt/card/journal").rmdir()
+    (root / "mnt/card/voices").mkdir()
+    assert install(root).code == 0, "and so is what the service that is there writes"
+
+
 @pytest.mark.parametrize(("model", "login", "code"), [
     ("/home/tech/.local/share/bowlside/models/small", "", 2), ("~/small", "", 2), ("/opt/models/small", "", 0), ("own", "", 0),
     ("/home/tech/.local/share/bowlside/models/small", "tech", 0)])
@@ -216,7 +267,8 @@ def test_systemd_finds_it_well_shut_in(tmp_path: Path) -> None:
     done = subprocess.run(["systemd-analyze", "security", "--offline=true", "--no-pager", str(unit_file(
         tmp_path, texts.written(Service("/bin/true"))[UNIT]))], capture_output=True, text=True)
     found = re.search(r"exposure level.*: ([0-9.]+) ", done.stdout)
-    assert found and float(found[1]) <= 2.0, done
+    told = re.search(r"exposure by `systemd-analyze security` of systemd 252 \| ([0-9.]+) ", (ROOT / "DEVELOPERS.md").read_text())
+    assert found and told and float(found[1]) <= float(told[1]), "no better than it is measured; a newer systemd may ask more"
 
 
 def test_every_rule_is_a_line_of_udev() -> None:
