@@ -1,20 +1,21 @@
 """Could the question be heard before it was answered? One rule for every kind of step, for voice, keys, pedal and wire.
 
     question                                     what of it must be heard before an answer counts
-    ordinary                                     a second of it, or all of it
-    a reading that is read back                  most of it: its figures
+    ordinary                                     a second of it, or all of it; all of it within 2 s of an equal answer
+    a reading that is read back                  most of it: its figures, and at least a second
     one of two entries, scrap, a change          all of it
     safety question                              all of it; an equal answer must be 4 s away from the one before and after it
     safety question with yes and no, a doubt     the same, and yes is said or # is *held*: no bounce, double tap, auto-repeat,
                                                  or key that was meant for the question before can give that
 
-A safety question has a caution, ends a clock that decides, or could make the test invalid (``Step.grave``). While a caution is
+A safety question has a caution, ends a clock that decides, could make the test invalid, or comes before the lever is pressed
+(``Step.grave``). What was cut off (by "time left", "quiet", a key) was heard only until then. While a caution is
 being said nothing counts. Tests that began before there was this rule (``State.rules`` 0) go on without it: their journal must
 be replayed as it was lived.
 """
 from __future__ import annotations
 
-from assistant.core.state import Phase, State
+from assistant.core.state import Asked, Phase, State
 from assistant.core.steps import Choose
 
 ENOUGH_S = 1.0
@@ -25,8 +26,12 @@ NORMAL_WPM, FASTEST_WPM = 170, 300
 """Words a minute: as the station speaks, and as it speaks at its fastest, which is about as fast as people read."""
 APART_S = 4.0
 """Two equal answers so close may be one double tap. Ours."""
-GIVEN_UP_S = 20.0
-"""A voice that has reported nothing for so long, and half a second a word, is out of order; the question has long been shown."""
+DOUBLE_S = 2.0
+"""An equal answer so soon answers no other question that is still being said: presses doubled 1.5 s apart skipped a filling with
+water, and the metric came out as 0.11 psi for 0.20. Ours."""
+GIVEN_UP_S = 60.0
+"""A voice that has reported nothing for so long, and half a second a word, is out of order; the question has long been shown. The
+longest results take 40 s to say."""
 HELD = "#-held"
 """The key held down: yes to a safety question."""
 
@@ -47,27 +52,40 @@ def _doubtful(state: State) -> bool:
     return state.phase is Phase.CONFIRM and state.proposed is not None and bool(state.proposed.doubt)
 
 
+def _over(asked: Asked) -> float:
+    """When the question was over: said, or where it is only shown, read."""
+    if asked.over is None or asked.began is None:
+        return float("inf")
+    return max(asked.over, asked.began + asked.words * 60 / FASTEST_WPM)
+
+
 def heard_at(state: State) -> float:
     """From when on (boot time, s) an answer counts; infinite while that hangs on what is still being said."""
     asked = state.asked
-    given_up = asked.at + GIVEN_UP_S + asked.words / 2
+    given_up = max(asked.at, asked.reported) + GIVEN_UP_S + asked.words / 2
     if state.cautions:
         return given_up
     began = float("inf") if asked.began is None else asked.began
-    over = float("inf") if asked.over is None else max(asked.over, began + asked.words * 60 / FASTEST_WPM)
+    over = _over(asked)
     whole = (state.phase in (Phase.SCRAP, Phase.CHANGE) or state.phase is Phase.CONFIRM and state.ask.entries == "two"
              or state.phase is Phase.ENTRY and state.first is not None)
     if whole or grave(state):
         enough = over
     elif state.phase is Phase.CONFIRM:
-        enough = began + MOST * asked.words * 60 / (state.wpm or NORMAL_WPM)
+        enough = began + max(ENOUGH_S, MOST * asked.words * 60 / (state.wpm or NORMAL_WPM))
     else:
         enough = began + ENOUGH_S
+    typed = state.phase is Phase.ENTRY and not whole and not grave(state)  # a reading is its own answer: the first key cut it off
+    if asked.cut and enough > asked.cut_at and not typed:
+        return given_up
     return min(enough, over, given_up)
 
 
 def soonest(state: State, answer: str) -> float:
     """From when on ``answer`` (a key, a command, a reading as it was given) counts: heard, and no echo of the last answer."""
     last = state.answered
-    echo = answer == last.answer and (last.grave or grave(state))
-    return max(heard_at(state), last.at + APART_S if echo else 0.0)
+    if answer != last.answer:
+        return heard_at(state)
+    if last.grave or grave(state):
+        return max(heard_at(state), last.at + APART_S)
+    return max(heard_at(state), min(_over(state.asked), last.at + DOUBLE_S))

@@ -260,6 +260,8 @@ def _told(state: State, reading: Reading) -> str:
     """Whether a judgement that rests on this reading was said: RESULT, TOLD (on the way, without a verdict), or empty."""
     assert state.procedure is not None
     asked = state.procedure.index(reading.id)
+    if known := next((one.known for one in state.readings if one.id == reading.id and one.known), ""):
+        return known  # the same value entered again is not news, and no way to another one
     place = state.readings.index(reading)
     said = [judged for index, judged in state.judged if index > asked and judged.words and judged.readings > place]
     return "" if not said or not state.rules else RESULT if any(judged.verdict for judged in said) else TOLD

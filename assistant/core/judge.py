@@ -52,7 +52,8 @@ def _sequential(taken: Mapping[str, Decimal], settings: Settings, marks: Marks) 
 
 def _leak_alone(taken: Mapping[str, Decimal], settings: Settings, marks: Marks) -> Judgement:
     """The leak hold as a test of its own: its verdict is the whole test's."""
-    return replace(_leak(taken, settings, marks), partial=False)
+    found = replace(_leak(taken, settings, marks), partial=False)
+    return replace(found, verdict="invalid", why="; ".join(marks.invalid)) if marks.invalid else found
 
 
 RULES: dict[str, Rule] = {"leak": _leak, "leak_alone": _leak_alone, "metric": _metric, "sequential": _sequential,

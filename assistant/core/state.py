@@ -83,17 +83,20 @@ class Asked:
     over: float | None = None
     """When all of it had been said. None: not yet, or it was cut off."""
     cut: bool = False
+    cut_at: float = 0.0
+    reported: float = 0.0
+    """When the voice last reported that something was over."""
 
     def spoken(self, spoken: int, now: float) -> Asked:
         """After the report that the utterances up to ``spoken`` are over."""
         began = now if self.began is None and spoken >= self.first - 1 else self.began
         over = now if self.over is None and not self.cut and spoken >= self.last else self.over
-        return replace(self, began=began, over=over)
+        return replace(self, began=began, over=over, reported=now)
 
-    def hushed(self, keep: tuple[int, ...]) -> Asked:
+    def hushed(self, keep: tuple[int, ...], now: float) -> Asked:
         """Everything is cut off but for the utterances in ``keep``."""
         whole = self.over is not None or all(number in keep for number in range(self.first, self.last + 1))
-        return self if whole else replace(self, cut=True)
+        return self if whole or self.cut else replace(self, cut=True, cut_at=now)
 
 
 @dataclass(frozen=True)

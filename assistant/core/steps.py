@@ -131,6 +131,10 @@ class Tap(Step):
     seconds: str = ""
     every: str = ""
 
+    @property
+    def grave(self) -> bool:
+        return True  # the lever is pressed after it
+
     lead_s = 2.0
     """From the end of the words to the first blow: time to press the lever and lift the mallet. Ours."""
 

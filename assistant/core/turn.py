@@ -57,7 +57,7 @@ class Turn:
         waiting = self.state.utterance - self.state.spoken
         if waiting > len(self.state.cautions):
             self.emit(Hush(self.state.cautions))
-            self.set(asked=self.state.asked.hushed(self.state.cautions))
+            self.set(asked=self.state.asked.hushed(self.state.cautions, self.state.now))
 
     def timer(self, name: str, due: float) -> None:
         others = tuple(one for one in self.state.timers if one[0] != name)
