@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 
+from tests import limits
+
 TOGETHER, ALONE = "together", "alone"
 MEMORY_A_WORKER = 1 << 30
 """Bytes. The most that a worker and the programs it started were seen to hold is written in DEVELOPERS.md."""
@@ -81,8 +83,8 @@ class Phase:
             # A file stays in one worker, since its tests share what was costly to make; and files keep their order, so that
             # the many short ones come last and nobody waits long for the other's last file.
             option.dist, option.loadscopereorder = ("loadfile" if option.dist == "no" else option.dist), False
-            # A test that kills its worker is tried anew each time; this is often enough.
-            option.maxworkerrestart = option.maxworkerrestart or "2"
+            # A worker that died ends the run (tests/limits.py): what is tried anew hides it, and one was waited for without end.
+            option.maxworkerrestart = "0"
         yield
 
     @pytest.hookimpl(optionalhook=True)
@@ -106,7 +108,7 @@ def run(arguments: list[str]) -> int:
     tally, statuses = Tally(), []
     for name in (TOGETHER, ALONE):
         phase = Phase(name, tally)
-        statuses.append(int(pytest.main(arguments, plugins=[phase])))
+        statuses.append(int(pytest.main(arguments, plugins=[phase, limits.Watch(tally.begun)])))
         # Anything else, such as the "interrupted" of -x in pytest-xdist, ends it.
         if phase.whole or statuses[-1] not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED,
                                                pytest.ExitCode.NO_TESTS_COLLECTED):
