@@ -384,6 +384,23 @@ def test_a_round_over_midnight_is_one_round_of_its_first_day(monkeypatch: pytest
         assert [each["id"] for each in rows.chosen(journal, day=date(2031, 5, day))[0]] == ids
 
 
+def test_what_belongs_together_after_midnight_is_told_by_its_age(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By dates alone a test at 1:00 belonged to a round of noon the day before, and one at 3:30 not to that of midnight."""
+    def days(*walls: str) -> list[list[int]]:
+        told = [one(number, started=f"2031-05-{wall}", round="R-1", sample="S-1") | {"test": f"t{number}"}
+                for number, wall in enumerate(walls, 1)]
+        return [[each["id"] for each in group.tests] for group in rows.rounds(told)]
+    assert days("17T12:00:00+02:00", "18T01:00:00+02:00") == [[1], [2]]
+    assert days("17T23:50:00+02:00", "18T02:00:00+02:00", "18T03:30:00+02:00") == [[1, 2, 3]]
+    assert days("17T12:00:00+02:00", "17T18:00:00+02:00") == [[1, 2]], "of one day"
+    assert days("18T10:00:00+02:00", "17T10:20:00+02:00") == [[1, 2]], "the clock was set back"
+    assert days("17T23:50:00+02:00", "18T03:30:00+03:00") == [[1, 2]], "2 h 40 min: the clocks went on an hour"
+    assert days("17T23:50:00+02:00", "18T02:40:00+01:00") == [[1], [2]], "3 h 50 min: they went back"
+    told = [one(1, started="2031-05-17T23:50:00+02:00", round="R-1", sample="S-1"),
+            one(2, started="2031-05-18T00:20:00+02:00", round="R-1", sample="S-1")]
+    assert "is one sample id wrong?" in " ".join(rows.doubts(told))
+
+
 def test_the_charts_levels_are_told() -> None:
     levels = job.Levels(D(6), D(1), D("1.5"), D(2), D(3))
     def row(ident: int, value: str) -> tuple[dict, dict]:
