@@ -24,6 +24,8 @@ RUN_S, ALL_S = 80 * 60.0, 12 * 3600.0
 """The whole run, and the one with ``--all``. CI gives 90 minutes; a quiet machine takes about eleven."""
 LONG_S = 3600.0
 """The limit of a test marked ``long``."""
+START_S = 300.0
+"""For a worker's Python to start."""
 STUCK_S = 300.0
 """So long without a look at all: something holds Python's own lock. Then the C side ends the process and shows where it is."""
 
@@ -33,7 +35,7 @@ class Watch:
 
     def __init__(self, begun: float) -> None:
         self.begun, self.running, self.workers = begun, dict[str, float](), dict[Any, int]()
-        self.over = threading.Event()
+        self.over, self.died = threading.Event(), False
         self._thread: threading.Thread | None = None
         self._out = os.fdopen(os.dup(2), "w")   # pytest keeps what is written to 2
 
@@ -64,12 +66,18 @@ class Watch:
     def pytest_configure_node(self, node: Any) -> None:
         """A worker leads a process group: what it leaves behind when it dies can be ended then."""
         asked = node.gateway.remote_exec("import os; os.setpgid(0, 0); channel.send(os.getpid())")
-        self.workers[node] = asked.receive(GRACE_S)
-        asked.waitclose(GRACE_S)
+        self.workers[node] = asked.receive(START_S)
+        asked.waitclose(START_S)
 
     @pytest.hookimpl(optionalhook=True)
     def pytest_testnodedown(self, node: Any, error: object) -> None:
         self.workers.pop(node, None)
+        self.died = self.died or bool(error)
+
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        """A worker that died with nothing left to do is a failure all the same."""
+        if self.died and session.exitstatus == pytest.ExitCode.OK:
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
     @pytest.hookimpl(optionalhook=True)
     def pytest_handlecrashitem(self, crashitem: str, report: Any, sched: Any) -> None:

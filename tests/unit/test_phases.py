@@ -142,6 +142,20 @@ def test_a_worker_that_dies_ends_the_run_at_once_with_its_test(suite):
     assert suite.took_s < 90, "that is a run of test_c.py, or the child's sleep"
 
 
+DIES_LAST = """
+import os
+class Dies:
+    def pytest_sessionfinish(self): os._exit(0)
+def test_dies(pytestconfig): pytestconfig.pluginmanager.register(Dies())
+"""
+
+
+def test_a_worker_that_dies_when_all_is_done_is_a_failure_too(suite):
+    (suite.folder / "test_b.py").write_text(DIES_LAST)
+    status, said = suite.run("-n", "1", "test_b.py")
+    assert status == 1, said
+
+
 HANGS = """
 import ctypes, threading, pytest
 MUTEX = ctypes.create_string_buffer(64)     # locked twice it waits for ever, and no signal ends that
