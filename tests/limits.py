@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import faulthandler
 import os
+import shutil
 import signal
 import threading
 import time
@@ -24,6 +25,8 @@ RUN_S, ALL_S = 80 * 60.0, 12 * 3600.0
 """The whole run, and the one with ``--all``. CI gives 90 minutes; a quiet machine takes about eleven."""
 LONG_S = 3600.0
 """The limit of a test marked ``long``."""
+TO_REMOVE: list[str] = []
+"""Folders of temporary files that go with the run, however it ends."""
 START_S = 300.0
 """For a worker's Python to start."""
 STUCK_S = 300.0
@@ -113,6 +116,8 @@ class Watch:
         self._out.flush()
         for pid in below(os.getpid()):
             kill(os.kill, pid)
+        for folder in TO_REMOVE:
+            shutil.rmtree(folder, ignore_errors=True)
         os._exit(pytest.ExitCode.TESTS_FAILED)
 
 

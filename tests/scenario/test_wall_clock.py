@@ -6,6 +6,7 @@ and boot clock stay as they are, as where somebody sets a station's clock.
 """
 from __future__ import annotations
 
+import math
 import os
 import re
 import shutil
@@ -45,7 +46,7 @@ def moved(mover: Path, zone: str, to: str) -> dict[str, str]:
     """The surroundings of a program whose wall clock stands there as it starts."""
     offset = datetime.fromisoformat(to).timestamp() - time.time()
     kept = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
-    return {**kept, "TZ": zone, "LD_PRELOAD": str(mover), "BOWLSIDE_WALL_OFFSET_S": str(round(offset))}
+    return {**kept, "TZ": zone, "LD_PRELOAD": str(mover), "BOWLSIDE_WALL_OFFSET_S": str(math.ceil(offset))}
 
 
 LOOK = """

@@ -5,6 +5,7 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -228,6 +229,20 @@ def test_as_many_workers_as_cores_and_memory_allow(monkeypatch, cores, gigabytes
     monkeypatch.setattr(os, "sched_getaffinity", lambda pid: set(range(cores)))
     monkeypatch.setattr(os, "sysconf", {"SC_PHYS_PAGES": int(gigabytes * 2 ** 18), "SC_PAGE_SIZE": 4096}.__getitem__)
     assert phases.workers() == wanted
+
+
+@pytest.mark.parametrize("given, free_kb, used", [({}, 2048, True), ({"TMPDIR": "/tmp"}, 2048, False), ({}, 512, False)])
+def test_temporary_files_are_in_memory_where_there_is_room_and_are_gone_afterwards(monkeypatch, tmp_path, given, free_kb, used):
+    monkeypatch.delenv("TMPDIR", raising=False)
+    for name, value in given.items():
+        monkeypatch.setenv(name, value)
+    monkeypatch.setattr(phases, "MEMORY", str(tmp_path))
+    monkeypatch.setattr(phases, "ROOM", 1 << 20)
+    monkeypatch.setattr(phases.Path, "read_text", lambda path: f"MemAvailable:   {free_kb} kB\n")
+    before = tempfile.gettempdir()
+    with phases.temporary_files_in_memory():
+        assert (Path(tempfile.gettempdir()).parent == tmp_path) is used
+    assert list(tmp_path.iterdir()) == [] and tempfile.gettempdir() == os.environ.get("TMPDIR", before)
 
 
 @pytest.mark.parametrize("statuses, failed, wanted", [
