@@ -42,9 +42,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=[item for item in items if item in others])
         items[:] = [item for item in items if item not in others]
     for item in items:
-        if item.get_closest_marker("long"):
-            item.add_marker(pytest.mark.timeout(LONG_S) if config.getoption("--all") else
-                            pytest.mark.skip(reason="needs minutes: python3 tests --all"))
+        if config.getoption("--all"):   # hypothesis tries ten times as much then, too
+            item.add_marker(pytest.mark.timeout(LONG_S))
+        elif item.get_closest_marker("long"):
+            item.add_marker(pytest.mark.skip(reason="needs minutes: python3 tests --all"))
 
 
 def reason_of(report: pytest.TestReport) -> str:
