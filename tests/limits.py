@@ -1,8 +1,8 @@
 """The suite's limits: a test that hangs, a run that takes too long and a worker that died end the run, with their name.
 
-pytest-timeout fails a test after its limit, and the run goes on. What it cannot end is ended here, the whole run with it: a test
-stuck in C, where no signal reaches Python; a worker's process that is gone while what a test of it forked still holds its pipe, so
-that pytest-xdist waits for it for ever.
+pytest-timeout fails a test after its limit, and the run goes on. What it can't end is ended here, the whole run with it: a test
+stuck in C, where no signal reaches Python; a worker that is gone while what a test of it forked still holds its pipe, so that
+pytest-xdist waits for it for ever.
 """
 from __future__ import annotations
 

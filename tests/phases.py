@@ -111,26 +111,27 @@ class Phase:
 
 @contextlib.contextmanager
 def temporary_files_in_memory() -> Iterator[None]:
-    """For speed: a journal waits for the disk at each event, 4 ms on a busy one and 0.04 in memory. What must survive a cut of the
-    power is tried with a file layer that loses what was not synced, not with a real disk. A TMPDIR that is set stays.
+    """For speed: a journal waits for the disk at each event, 4 ms on a busy one and 0.04 in memory. What must survive a power cut
+    is tried with a file layer that loses what was not synced, not with a real disk. A TMPDIR that is set stays.
     """
     try:
         there = os.statvfs(MEMORY)
         free = int(re.findall(r"MemAvailable: *(\d+) kB", Path("/proc/meminfo").read_text())[0]) * 1024
-        fit = min(free, there.f_bavail * there.f_frsize) >= ROOM and not there.f_flag & os.ST_NOEXEC and os.access(MEMORY, os.W_OK)
+        room = min(free, there.f_bavail * there.f_frsize) >= ROOM
+        fit = room and not there.f_flag & os.ST_NOEXEC and os.access(MEMORY, os.W_OK)
     except (OSError, IndexError):
         fit = False
     if not fit or "TMPDIR" in os.environ:
         yield
         return
     with tempfile.TemporaryDirectory(prefix="b-", dir=MEMORY, ignore_cleanup_errors=True) as folder:
-        os.environ["TMPDIR"], tempfile.tempdir = folder, None
+        before, os.environ["TMPDIR"], tempfile.tempdir = tempfile.tempdir, folder, None
         limits.TO_REMOVE.append(folder)
         try:
             yield
         finally:
             del os.environ["TMPDIR"]
-            tempfile.tempdir = None
+            tempfile.tempdir = before
 
 
 def run(arguments: list[str]) -> int:

@@ -284,7 +284,8 @@ def test_after_a_reboot_nobody_knows_how_long_the_thermometer_stood(tmp_path: Pa
             and line["id"] == "wait"] == [120]
 
 
-LEFT = script(("slump", "temperature"), *read("slump", "4.25"), {"on": "next.temperature", "say": "no"}, {"on": "stop", "say": "yes"})
+LEFT = script(("slump", "temperature"), *read("slump", "4.25"), {"on": "next.temperature", "say": "no"},
+              {"on": "stop", "say": "yes"})
 MORE = script(("slump", "temperature"), *read("slump", "4.00"), *read("temperature", "68"))
 
 

@@ -1,5 +1,5 @@
-"""The tests that look at dates, once more with the wall clock at four other hours: two days on which the clocks change and a month's
-end among them.
+"""The tests that look at dates, once more with the wall clock at four other hours: two days on which the clocks change and a
+month's end among them.
 
 A program of thirty lines (tests/wall_clock.c) moves the wall clock of a pytest of its own and of all that it starts. Monotonic
 and boot clock stay as they are, as where somebody sets a station's clock.
@@ -38,7 +38,7 @@ def mover(tmp_path_factory: pytest.TempPathFactory) -> Path:
     done = subprocess.run([str(COMPILER), "-shared", "-fPIC", "-O2", "-o", str(made), str(ROOT / "tests" / "wall_clock.c")],
                           capture_output=True, text=True, timeout=120)
     if done.returncode:
-        pytest.skip("the C compiler here makes no shared library, so that the clock could be moved: apt-get install gcc libc6-dev")
+        pytest.skip("the C compiler makes no library to move the clock with: apt-get install gcc libc6-dev")
     return made
 
 
@@ -58,7 +58,7 @@ print(datetime.datetime.now().astimezone().isoformat(), 0.2 <= time.monotonic() 
 """
 
 
-@pytest.mark.skipif(COMPILER is None, reason="no C compiler, so that the clock could be moved: apt-get install gcc libc6-dev")
+@pytest.mark.skipif(COMPILER is None, reason="no C compiler to move the clock with: apt-get install gcc libc6-dev")
 @pytest.mark.parametrize("at", CLOCKS)
 def test_what_looks_at_dates_passes_at_other_hours(at: str, mover: Path) -> None:
     env = moved(mover, *CLOCKS[at])
@@ -66,8 +66,9 @@ def test_what_looks_at_dates_passes_at_other_hours(at: str, mover: Path) -> None
     wall, *others = look.stdout.split()
     late = datetime.fromisoformat(wall) - datetime.fromisoformat(CLOCKS[at][1])
     assert others == ["True", "True"] and 0 <= late.total_seconds() < 300 and wall[-6:] == CLOCKS[at][1][-6:], look
-    done = subprocess.run([sys.executable, "-m", "pytest", "-q", "-p", "no:xdist", "-p", "no:cacheprovider", "-m", "dates", *FILES],
-                          cwd=ROOT, env=env, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=580)
+    pytest_ = [sys.executable, "-m", "pytest", "-q", "-p", "no:xdist", "-p", "no:cacheprovider"]
+    done = subprocess.run([*pytest_, "-m", "dates", *FILES], cwd=ROOT, env=env, stdin=subprocess.DEVNULL,
+                          capture_output=True, text=True, timeout=580)
     assert done.returncode == 0, f"{at}: {done.stdout[-6000:]}{done.stderr[-2000:]}"
     assert int(re.findall(r"(\d+) passed", done.stdout)[-1]) > 50, done.stdout[-300:]
 
