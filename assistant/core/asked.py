@@ -22,15 +22,15 @@ ENOUGH_S = 1.0
 """Whoever knows the test knows the question by then. Ours."""
 MOST = 0.8
 """Of a reading that is read back: the figures come first, "Right?" last. Ours."""
-NORMAL_WPM, FASTEST_WPM = 170, 300
-"""Words a minute: as the station speaks, and as it speaks at its fastest, which is about as fast as people read."""
+SLOWEST_WPM, NORMAL_WPM, FASTEST_WPM = 80, 170, 300
+"""Words a minute: the station at its slowest, as it speaks, and at its fastest, which is about as fast as people read."""
 APART_S = 4.0
 """Two equal answers so close may be one double tap. Ours."""
 DOUBLE_S = 2.0
 """An equal answer so soon answers no other question that is still being said: presses doubled 1.5 s apart skipped a filling with
 water, and the metric came out as 0.11 psi for 0.20. Ours."""
 GIVEN_UP_S = 60.0
-"""A voice that has reported nothing for so long, and half a second a word, is out of order; the question has long been shown. The
+"""A voice that has reported nothing for so long, and for the words at its slowest, is out of order; the question has long been shown. The
 longest results take 40 s to say."""
 HELD = "#-held"
 """The key held down: yes to a safety question."""
@@ -62,7 +62,7 @@ def _over(asked: Asked) -> float:
 def heard_at(state: State) -> float:
     """From when on (boot time, s) an answer counts; infinite while that hangs on what is still being said."""
     asked = state.asked
-    given_up = max(asked.at, asked.reported) + GIVEN_UP_S + asked.words / 2
+    given_up = max(asked.at, asked.reported) + GIVEN_UP_S + asked.words * 60 / SLOWEST_WPM
     if state.cautions:
         return given_up
     began = float("inf") if asked.began is None else asked.began

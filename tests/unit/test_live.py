@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from assistant.clock import boot_now
+from assistant.core import asked
 from assistant.core.answers import BOUNCE_S
 from assistant.core.events import DeviceBack, DeviceLost, Event, Restarted, TestStarted
 from assistant.core.settings import Settings
@@ -37,8 +38,10 @@ EARLY = {ident: READINGS[ident] for ident in ("leak.charge", "leak.initial", "le
 
 @pytest.fixture(autouse=True)
 def _a_quick_hand(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Two seconds to lift the mallet, six times, are for people."""
+    """Two seconds to lift the mallet, six times, are for people; so is the time to hear a question (tests/scenario/test_asked)."""
     monkeypatch.setattr(Tap, "lead_s", 0.1)
+    for name, value in (("ENOUGH_S", 0.02), ("APART_S", 0.3), ("DOUBLE_S", 0.05), ("GIVEN_UP_S", 0.5), ("FASTEST_WPM", 60_000), ("SLOWEST_WPM", 60_000)):
+        monkeypatch.setattr(asked, name, value)
 
 
 PAUSE_S = BOUNCE_S + 0.06
@@ -93,7 +96,8 @@ class Bench:
 
     def answer(self, prompt: str, phase: Phase) -> None:
         ident = prompt.removesuffix(".again")
-        for key in keyed(READINGS[ident]).split() if phase is Phase.ENTRY else ["#"]:
+        yes = asked.HELD if asked.needs_held(self.station.state) else "#"
+        for key in keyed(READINGS[ident]).split() if phase is Phase.ENTRY else [yes]:
             self.live.key(key)
 
     def of_kind(self, kind: str) -> list[Line]:
