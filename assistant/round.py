@@ -43,6 +43,8 @@ class Round:
     wall: Callable[[], datetime] = field(default=lambda: datetime.now().astimezone())
     settings: Settings = field(init=False)
     """Those that all its tests share."""
+    name: str = field(init=False, default="")
+    """Of the round that is driven; empty before ``go`` knows."""
 
     def go(self) -> int:
         """Raises ScriptError where another test is in the way or a header is wrong."""
@@ -50,7 +52,8 @@ class Round:
         station = unfinished(self.journal, self.boot)
         if station is not None and not self._finish(station):
             return 1
-        found = newest(self.journal, self.wall(), bool(self.plan.given.get("practice")))
+        found = newest(self.journal, self.now(), self.boot, self.wall(), bool(self.plan.given.get("practice")))
+        self.name = found.name if found is not None else ""
         if station is None and found is not None and (left := self._open(found)):
             goes_on = core.Question("go_on", sentence("round.go_on", name=found.name, tests=named(left)))
             answer, state = self._ask(found, [goes_on], stop="")
@@ -59,8 +62,8 @@ class Round:
             found = found if answer else None
         elif station is None:
             found = None
-        name = found.name if found is not None else f"R-{self.journal.new_test()}"
-        return self._until_done(found or SoFar(name))
+        self.name = found.name if found is not None else f"R-{self.journal.new_test()}"
+        return self._until_done(found or SoFar(self.name))
 
     def _until_done(self, this: SoFar) -> int:
         held = any(one["test"] == "leak" for one in this.records)
@@ -108,7 +111,8 @@ class Round:
         now = self.now()
         placed = now if self._places_thermometer(this) else self._placed(this)
         ready = {} if placed is None else {"temperature": max(0.0, float(self.settings.thermometer_s) - (now - placed))}
-        elapsed = now - this.portion.on_clock(now, self.boot, self.wall())[0]
+        at, _ = this.portion.on_clock(now, self.boot, self.wall())
+        elapsed = 0.0 if at is None else now - at
         found = core.after_the_sample(self.plan.tests, this.done, self.settings, self.plan.technicians, elapsed, ready,
                                       self.plan.check_tests, self._preliminary)
         if not this.sampled:
@@ -143,7 +147,7 @@ class Round:
         if this.portion is None:
             return sentence("round.new").rstrip(".")
         at, _ = this.portion.on_clock(self.now(), self.boot, self.wall())
-        words = [sentence("round.since", duration=duration(self.now() - at))]
+        words = [sentence("round.since_unknown") if at is None else sentence("round.since", duration=duration(self.now() - at))]
         done = this.done
         if done and done[-1].check and (follows := core.retest(done[-1].test, done, self._preliminary)):
             words.append(capital(follows.why))
@@ -208,7 +212,8 @@ class Round:
     def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any]) -> bool | None:
         """Two technicians and it is late for this test: the other may have begun it in time. None: the round was left there."""
         limit = limit_s(test, self.settings)
-        if self.plan.technicians < 2 or limit is None or test not in clock["to_begin"] or self.now() - clock["at"] <= limit:
+        if self.plan.technicians < 2 or limit is None or test not in clock["to_begin"] or clock["at"] is None \
+                or self.now() - clock["at"] <= limit:
             return False
         answer, state = self._ask(this, [core.Question("told", sentence("round.other_in_time"), rare=True)], stop="")
         return None if state.outcome in ("", "scrapped") else bool(answer)

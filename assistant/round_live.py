@@ -3,7 +3,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
 from shlex import quote
 from typing import Any
@@ -17,7 +16,7 @@ from assistant.journal import Journal
 from assistant.live import Live
 from assistant.round import Round
 from assistant.round_plan import Plan, plan_of
-from assistant.round_record import newest, of_round
+from assistant.round_record import of_round
 from assistant.station import Handles, Unrecorded, unfinished
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice
@@ -37,6 +36,8 @@ def run(args: argparse.Namespace) -> int:
         simulated = LivePractice(practice_keys.made_ready(Meter(), state)) if args.practise else None
         extra: dict[str, Any] = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
 
+        played: list[Round] = []
+
         def whole(live: Live) -> int:
             def play(station: Handles, first: Event, procedure: Procedure) -> None:
                 live.next(station)
@@ -44,11 +45,13 @@ def run(args: argparse.Namespace) -> int:
                 wording = station.state.wording if station.state.procedure else out.wording
                 out.prepare(live.speaker, voice_out.fixed(procedure, wording))
                 live.run(first)
-            return Round(journal, plan, boot, play, clock.boot_now).go()
+            played.append(Round(journal, plan, boot, play, clock.boot_now))
+            return played[0].go()
 
         code = start.on_devices(Unrecorded(), Restarted(0.0, boot), out, model=args.model, meter=simulated,
                                 gauge=None if simulated else start.own_gauge, terminal=not args.headless, whole=whole, **extra)
-        _farewell(journal, folder, args)
+        if played and played[0].name:
+            _farewell(journal, played[0].name, folder, args)
     return code
 
 
@@ -66,13 +69,13 @@ def _plan(args: argparse.Namespace, folder: Path, wording: str) -> tuple[Plan, C
     return plan_of({**known.data, **given.labelled(args.label), **said}, where, known.remark), known.must_be_fit
 
 
-def _farewell(journal: Journal, folder: Path, args: argparse.Namespace) -> None:
+def _farewell(journal: Journal, name: str, folder: Path, args: argparse.Namespace) -> None:
     """What is in the record of this round, a line a test, and what to do with it."""
-    found = newest(journal, datetime.now().astimezone(), args.practise)
-    if found is None:
+    tests = of_round(journal, name)
+    if not tests:
         return
-    print(f"Round {found.name}, kept in {folder}:")
-    for test in of_round(journal, found.name):
+    print(f"Round {name}, kept in {folder}:")
+    for test in tests:
         one = record.of(journal, test)
         known = [each for each in one["results"] if each["rounded"] is not None]
         results = ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in known)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from assistant import record
@@ -18,19 +18,27 @@ from assistant.core.rounding import judge
 from assistant.journal import Journal
 from assistant.station import Station
 
+
 @dataclass(frozen=True)
-class Portion:
-    """When the last portion of the sample was taken."""
+class Moment:
+    """When something was recorded."""
     at: float
     """On the clock of the boot ``boot``."""
     boot: str
     wall: datetime
 
-    def on_clock(self, now: float, boot: str, wall: datetime) -> tuple[float, bool]:
-        """The same on this boot's clock, and whether only the wall clock could tell."""
-        if boot == self.boot and self.at <= now:
+    def on_clock(self, now: float, boot: str, wall: datetime) -> tuple[float | None, bool]:
+        """The same on this boot's clock, and whether only the wall clock could tell; None: that was set back since, so nothing
+        tells."""
+        if boot and boot == self.boot and self.at <= now:
             return self.at, False
-        return now - (wall - self.wall).total_seconds(), True
+        since = (wall - self.wall).total_seconds()
+        return (now - since if since >= 0 else None), True
+
+    def is_old(self, now: float, boot: str, wall: datetime) -> bool:
+        """Longer ago than LASTS_S, as far as a clock tells."""
+        at, _ = self.on_clock(now, boot, wall)
+        return at is not None and now - at > LASTS_S
 
 
 @dataclass(frozen=True)
@@ -39,7 +47,8 @@ class SoFar:
     name: str
     records: tuple[Mapping[str, Any], ...] = ()
     """Its tests that are over, oldest first, as ``record.of`` gives them."""
-    portion: Portion | None = None
+    portion: Moment | None = None
+    """When the last portion of the sample was taken."""
     sampled: bool = False
     """The sample is a composite one, as the technician says."""
     thermometer: tuple[float, str] | None = None
@@ -65,20 +74,26 @@ def _done(one: Mapping[str, Any]) -> core.Done:
                      bool(one.get("check_of")), bool(one.get("comparison")))
 
 
-NIGHT = timedelta(hours=3)
-"""A round of before midnight is gone on with so long after it. Ours: much is poured at night, and a round takes an hour."""
+LASTS_S = 3 * 3600.0
+"""Seconds after its last portion, or after its newest test began while there is none, for which a round is gone on with. Common
+practice, no source: concrete is placed within an hour and a half of mixing and sets in the hours after, so there is nothing fresh
+left to test. A round takes an hour: that leaves time for a dead battery. Midnight means nothing, much is poured at night."""
 
 
-def newest(journal: Journal, wall: datetime, practice: bool = False) -> SoFar | None:
-    """The newest round of the day of ``wall``, or of the night before it (see NIGHT); None where there is none."""
-    days = {wall.date().isoformat(), (wall - NIGHT).date().isoformat()}
+def newest(journal: Journal, now: float, boot: str, wall: datetime, practice: bool = False) -> SoFar | None:
+    """The newest round, unless it is too old to be gone on with (see LASTS_S); None where there is none.
+
+    now, boot, wall: the boot clock in seconds, whose it is, and the wall clock. The boot clock decides as long as it can.
+    """
     for test in reversed(journal.tests()):
         began, first = _first(journal, test)
-        if began[:10] not in days:
-            break
         header = first.get("header", {})
         if header.get("round") and bool(header.get("practice")) == practice:
-            return so_far(journal, header["round"], of_round(journal, header["round"]))
+            this = so_far(journal, header["round"], of_round(journal, header["round"]))
+            since = this.portion or began
+            return None if since is not None and since.is_old(now, boot, wall) else this
+        if began is not None and began.is_old(now, boot, wall):
+            return None     # what was recorded before it is no younger
     return None
 
 
@@ -93,10 +108,10 @@ def so_far(journal: Journal, name: str, tests: list[int]) -> SoFar:
                  placed[-1] if placed else None)
 
 
-def _portion(journal: Journal, test: int) -> Portion | None:
+def _portion(journal: Journal, test: int) -> Moment | None:
     at = Station(journal, test).state.timed_at
     found = next((row for row in journal.rows(test) if at is not None and json.loads(row.body)["at"] == at), None)
-    return None if found is None or at is None else Portion(at, found.boot, datetime.fromisoformat(found.wall))
+    return None if found is None or at is None else Moment(at, found.boot, datetime.fromisoformat(found.wall))
 
 
 def of_round(journal: Journal, name: str) -> list[int]:
@@ -104,10 +119,13 @@ def of_round(journal: Journal, name: str) -> list[int]:
     return [test for test in journal.tests() if _first(journal, test)[1].get("header", {}).get("round") == name]
 
 
-def _first(journal: Journal, test: int) -> tuple[str, dict[str, Any]]:
-    """Wall time and content of a test's first event; empty where it is damaged (log verify tells of it)."""
+def _first(journal: Journal, test: int) -> tuple[Moment | None, dict[str, Any]]:
+    """When a test began, and the content of its first event; nothing where that is damaged (log verify tells of it)."""
     row = next(journal.rows(test), None)
     try:
-        return ("", {}) if row is None else (str(row.wall), dict(json.loads(row.body)))
-    except (ValueError, TypeError):
-        return "", {}
+        if row is not None:
+            body = dict(json.loads(row.body))
+            return Moment(float(body["at"]), row.boot, datetime.fromisoformat(row.wall)), body
+    except (ValueError, TypeError, KeyError):
+        pass
+    return None, {}

@@ -8,6 +8,8 @@ import tempfile
 import pytest
 from hypothesis import settings
 
+from tests.limits import LONG_S
+
 # Before numpy is imported here or in a program that a test starts: threads of its matrix products that wait for each other on
 # a busy machine made fitting a voice (36 sentences) take 181 s and 41 s of processor time, one thread 17 s and 4.4 s.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -39,10 +41,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         others = {item for item in items if (item.get_closest_marker("alone") is None) != (phase == "together")}
         config.hook.pytest_deselected(items=[item for item in items if item in others])
         items[:] = [item for item in items if item not in others]
-    if config.getoption("--all"):
-        return
     for item in items:
-        if item.get_closest_marker("long"):
+        if config.getoption("--all"):   # hypothesis tries ten times as much then, too
+            item.add_marker(pytest.mark.timeout(LONG_S))
+        elif item.get_closest_marker("long"):
             item.add_marker(pytest.mark.skip(reason="needs minutes: python3 tests --all"))
 
 

@@ -145,10 +145,10 @@ def usb_pad(got: Got) -> Finding:
 def pedal(talk: Talk, settings: Mapping[str, Any], within_s: float = KEY_S) -> Finding:
     """A short press, then a long one."""
     where, talks = named(settings["pin"]), settings["does"] == "talk"
-    long, wanted = ("hold it down and say a word", "talk") if talks else ("hold it down for a second", "A")
+    long, wanted = ("hold it down and say a word", "talk") if talks else ("hold it down for a second", HELD["#"])
     talk.forget()
     talk.tell("  press the pedal shortly", aloud="Press the pedal shortly.")
-    short = _one_of(talk, "pedal", within_s, {"#", "A"})
+    short = _one_of(talk, "pedal", within_s, {"#", HELD["#"]})
     if short is None:
         return Finding("pedal", False, f"Nothing comes of it: look at its cable; pressed, it must join {where} to ground.")
     if short != "#":

@@ -119,7 +119,7 @@ class Talk:
                 name = came[1]
                 if name in ("#", "C"):
                     return name == "#"
-                if name == "A":
+                if name in ("A", "#-held"):
                     self.tell(question)
                     again()
             return None

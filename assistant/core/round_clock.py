@@ -44,12 +44,15 @@ def named(tests: Sequence[str]) -> str:
 def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
     """Set the clocks. ``clock``, from the test's first event:
 
-    at        boot time of the last portion, in seconds; ``boot`` the boot whose clock that is
+    at        boot time of the last portion, in seconds, or None: no clock tells; ``boot`` the boot whose clock that is
     to_begin  the tests of the round that are not begun yet
     by_wall   true: the boot clock was lost since, ``at`` comes from the wall clock
     begun_at  boot time at which this very test did begin, before it was called for (a thermometer that stands in the sample)
     told      true: the other technician began it, and whether in time is told, not timed
     """
+    if clock["at"] is None:
+        turn.note("round", sentence("round.lost"))
+        return
     turn.set(sampled_at=float(clock["at"]), to_begin=tuple(clock["to_begin"]), boot=str(clock.get("boot", "")))
     if clock.get("by_wall"):
         turn.note("round", sentence("round.by_wall"))

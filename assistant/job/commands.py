@@ -9,15 +9,16 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from assistant import log, meters, record
+from assistant import log, meters
 from assistant.core import deviations
 from assistant.core.assessment import reported
 from assistant.core.due import sample_due
 from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, key_of, number
 from assistant.job.file import SAMPLED, Job, JobError, load
-from assistant.journal import FILE, Journal, JournalError
+from assistant.journal import FILE, Journal
 from assistant.jsonline import dumps
+from assistant.report import rows
 
 EXAMPLE = Path(__file__).with_name("example.toml")
 
@@ -230,19 +231,15 @@ def _due(args: argparse.Namespace) -> int:
 
 
 def counted(folder: Path, job: Job, mix: str, of: str, day: date) -> int:
-    """Samples of this job and mix in that day's record. Tests of one round, or of one sample, count once; practice,
-    scrapped and invalid ones not at all."""
+    """Samples of this job and mix in that day's record, a round's on the day on which it began. Tests of one round, or of one
+    sample, count once; practice, scrapped and invalid ones not at all."""
     if not (folder / FILE).exists():
         return 0
     samples = set()
     with Journal(folder, write=False) as journal:
-        for test in journal.tests():
-            try:
-                one = record.of(journal, test)
-            except JournalError:
-                continue
-            if (one["started"][:10] == day.isoformat() and one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
+        for one in rows.chosen(journal, day=day)[0]:
+            if (one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
                     and not one.get("practice") and one["outcome"] == "done" and one["verdict"] != "invalid"
                     and (of == "sample" or one["test"] in TESTS[of])):
-                samples.add(one.get("round") or one.get("sample") or test)
+                samples.add(one.get("round") or one.get("sample") or one["id"])
     return len(samples)

@@ -14,7 +14,7 @@ from assistant.core.judge import SPOKEN_NAMES
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
 from assistant.journal import Journal, JournalError
-from assistant.round_record import NIGHT
+from assistant.round_record import LASTS_S
 
 Test = Mapping[str, Any]
 """One test as ``record.of`` gives it."""
@@ -60,12 +60,15 @@ def chosen(journal: Journal, ids: Sequence[int] = (), day: date | None = None) -
 
 
 def _with_days(tests: Iterable[Test]) -> Iterator[tuple[str, Test]]:
-    """Each with its day: the one on which it began, or on which its round did, where that was gone on with after midnight."""
-    began: dict[Any, str] = {}
+    """Each with its day: the one on which it began, or on which its round did, where that went on after midnight: its tests then
+    follow each other by no more than LASTS_S."""
+    known: dict[Any, tuple[str, datetime]] = {}
     for one in tests:
-        day, night = one["started"][:10], (datetime.fromisoformat(one["started"]) - NIGHT).date().isoformat()
-        if one.get("round"):
-            day = began[one["round"]] = night if began.get(one["round"]) == night else day
+        day, wall = one["started"][:10], datetime.fromisoformat(one["started"])
+        if named := one.get("round"):
+            began, newest = known.get(named, (day, wall))
+            day = began if (wall - newest).total_seconds() <= LASTS_S else day
+            known[named] = day, wall
         yield day, one
 
 
@@ -85,8 +88,7 @@ def doubts(tests: Sequence[Test]) -> list[str]:
             and not one.get("comparison") and one.get("verdict") != "invalid"]
     found = []
     seen: dict[tuple[str, str, str, str], Test] = {}
-    for one in real:
-        day = one["started"][:10]
+    for day, one in _with_days(real):
         if sample := one.get("sample"):
             before = seen.setdefault((day, "test", str(sample), one["test"]), one)
             if before is not one:

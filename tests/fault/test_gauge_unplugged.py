@@ -48,6 +48,7 @@ def told():
     return Told()
 
 
+@pytest.mark.alone
 def test_pulled_out_twice_and_back_under_another_name(meter, told):
     gauge = told_by(meter.settings, told)
     told.more_samples(3)
@@ -85,6 +86,7 @@ def test_not_there_at_the_start_is_told_once_and_no_loss(meter, told):
     gauge.close()
 
 
+@pytest.mark.alone
 def test_a_gauge_that_falls_silent_is_noticed_as_soon_as_one_that_is_pulled_out(told, monkeypatch):
     meter = PtyGauge("line", lambda: Decimal("14.50"))
     gauge = told_by(meter.settings, told)
@@ -187,6 +189,7 @@ def test_the_waits_between_attempts_grow_to_five_seconds(monkeypatch):
     assert list(itertools.islice(supervisor.waits(), 7)) == [0.25, 0.5, 1, 2, 4, 5, 5]
 
 
+@pytest.mark.alone
 def test_a_port_that_opens_and_dies_at_once_does_not_make_the_waits_short_again(told, monkeypatch):
     """Mutants: the wait set back at opening, and a dead adapter is opened four times a second for ever; an error in closing ends
     the thread."""

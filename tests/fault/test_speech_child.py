@@ -89,7 +89,7 @@ def test_a_bad_answer_is_one_sentence_in_time_and_the_next_text_is_said(make_syn
     begun = time.monotonic()
     with pytest.raises(SynthError) as problem:
         synth.render(text)
-    assert time.monotonic() - begun < LIMIT_S + MUCH_S       # "die" is tried once more in a new child
+    assert time.monotonic() - begun < 4 * MUCH_S             # "die" is tried once more in a new child
     sentence = str(problem.value)
     assert words in sentence
     assert sentence.endswith(".")
@@ -107,6 +107,7 @@ def test_a_flood_after_a_good_answer_is_found_at_the_next_text(make_synth):
     assert synth.render("next") == b"xy" * 4
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize("mode, words", [("mute", "longer than"), ("stillborn", "ended by itself"),
                                          ("babble", "nonsense")])
 def test_a_child_that_never_starts_properly_costs_its_limit_then_no_time_at_all(make_synth, mode, words):

@@ -91,6 +91,7 @@ def test_keys_come_from_the_kernel_and_nobody_else_gets_them(keyboard):
     os.close(other)
 
 
+@pytest.mark.alone
 def test_pulled_with_a_key_down_and_plugged_in_again(keyboard):
     keys, lost, back, trouble = [], [], [], []
     pad = UsbPad(str(keyboard.path), keys.append, trouble.append, lost.append, lambda: back.append(1))

@@ -101,11 +101,15 @@ class Technician:
         if not what or "SAY OR KEY" not in shown:
             return
         keys = self.terminal.keys
+        if "keys only while I talk" in shown and ("ONCE MORE" in what or "hold #" in shown):
+            return  # a second look, a safety question: heard to its end
         if "PRESS AND HOLD" in what:
             return
         if what not in self.seen[-1:]:
             self.seen.append(what)
-        if "RIGHT?" in what:
+        if "hold #" in shown:
+            keys("Y")
+        elif "RIGHT?" in what:
             keys("Enter")
         elif "LEAK HOLD NOW" in what:
             keys("c" if self.skip else "Enter")
@@ -165,4 +169,6 @@ class Technician:
         raise AssertionError(f"could not charge to {target}; the screen was:\n{self.terminal.screen()}")
 
     def _key_gauge(self) -> None:
+        """Not before the question could be heard; what is left of an entry that came too soon is cleared."""
+        time.sleep(1.2)
         self.terminal.keys(*self.gauge(), "Enter")

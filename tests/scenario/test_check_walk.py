@@ -98,6 +98,7 @@ def pressing(matrix: FakeMatrix, slips: dict[str, list[str]]) -> Callable[[Techn
     return does
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize(("slips", "good", "words"), [
     ({"2": ["1"]}, True, "All 5 presses came, 1 of them held."),
     ({"2": ["1", "1"], "C": ["1C", ""]}, False,
@@ -122,6 +123,7 @@ def foot(presses: list[float], closed_at_rest: bool = False) -> Callable[[Techni
     return does
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize(("does", "presses", "good", "words"), [
     ("next", [0.1, 0.7], True, "A short press and a long one came."),
     ("talk", [0.1, 0.5], True, "A short press and a long one came."),
@@ -135,6 +137,7 @@ def test_the_pedal(pins, monkeypatch: pytest.MonkeyPatch, does: str, presses: li
     assert found.good is good and found.words.startswith(words)
 
 
+@pytest.mark.alone
 def test_a_pedal_whose_contact_opens_when_it_is_pressed(pins, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(keys.pedal, "__defaults__", (0.9,))
     Device.pin_factory.pin(24).drive_low()
@@ -158,6 +161,7 @@ def looking_at(pin: int, asleep: bool = False) -> Callable[[Technician, str], No
     return does
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize(("name", "section", "pin", "good", "words"), [
     ("lamp", {"kind": "led"}, 25, True, "All 4 patterns arrive."),
     ("buzzer", {"kind": "active"}, 12, True, "All 4 patterns arrive."),
@@ -217,6 +221,7 @@ class AtTheMeter:
             self.wire.stop()
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize(("more", "good", "words"), [
     ({}, True, "It sends 10 readings a second. Its noise is 0.000 psi. It stands still, at 0.00 psi open to the air. "
                "It followed a charge to 15.02 psi."),

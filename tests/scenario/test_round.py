@@ -5,7 +5,7 @@ The limits of time (5 minutes, 15 minutes) are from memory, as standing.py says;
 from __future__ import annotations
 
 import json
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,8 @@ from typing import Any
 import pytest
 
 from assistant import record
+from assistant.job import Job
+from assistant.job.commands import counted
 from assistant.journal import Journal
 from assistant.report import findings, rows
 from assistant.round_rehearse import RoundRehearsal
@@ -248,16 +250,19 @@ def test_an_answer_to_a_test_that_the_round_has_not(tmp_path: Path) -> None:
 
 # --- what the journal has of a round ------------------------------------------------------------------------------------------
 
-def again(folder: Path, text: str, boot: str = "rehearsal", later: timedelta = timedelta()) -> list[dict[str, Any]]:
-    """The same as ``play``, after a reboot (another ``boot``) or with the wall clock further on."""
+def again(folder: Path, text: str, boot: str = "rehearsal", later: timedelta = timedelta(), idle_s: float = 0.0
+          ) -> list[dict[str, Any]]:
+    """The same as ``play``, after a reboot (another ``boot``), with the wall clock further on, or so long after on the boot's."""
     lines: list[dict[str, Any]] = []
     with Journal(folder) as journal:
         played = RoundRehearsal(read_script(text.splitlines(), "script", folder), journal, lines.append, True, boot=boot)
+        played.now += idle_s
         played.round.wall = lambda: datetime.now().astimezone() + later
         played.run()
     return lines
 
 
+@pytest.mark.dates
 def test_after_a_reboot_the_wall_clock_tells_and_that_is_noted(tmp_path: Path) -> None:
     """The boot clock begins anew; 200 s later by the wall the slump is 200 s nearer to its end."""
     play(tmp_path, script(("slump", "cylinders")))
@@ -271,6 +276,7 @@ def test_after_a_reboot_the_wall_clock_tells_and_that_is_noted(tmp_path: Path) -
     assert 200 <= cylinders["after_last_portion_s"] < 400
 
 
+@pytest.mark.dates
 def test_after_a_reboot_nobody_knows_how_long_the_thermometer_stood(tmp_path: Path) -> None:
     play(tmp_path, script(("temperature", "slump"), {"on": "next.temperature", "say": "no"}))
     lines = again(tmp_path, script(("temperature", "slump"), *read("slump", "4.00"), *read("temperature", "68")), boot="after")
@@ -278,11 +284,63 @@ def test_after_a_reboot_nobody_knows_how_long_the_thermometer_stood(tmp_path: Pa
             and line["id"] == "wait"] == [120]
 
 
-def test_a_round_of_yesterday_is_not_gone_on_with(tmp_path: Path) -> None:
-    play(tmp_path, script(("slump", "temperature"), *read("slump", "4.25"), {"on": "next.temperature", "say": "no"},
+LEFT = script(("slump", "temperature"), *read("slump", "4.25"), {"on": "next.temperature", "say": "no"},
+              {"on": "stop", "say": "yes"})
+MORE = script(("slump", "temperature"), *read("slump", "4.00"), *read("temperature", "68"))
+
+
+def offered(lines: list[dict[str, Any]]) -> bool:
+    """Whether "Round R-1 is not over. Go on with it?" was asked."""
+    return any(line.get("id") == "go_on" for line in lines)
+
+
+@pytest.mark.dates
+@pytest.mark.parametrize("hour", [0, 2, 12, 23])
+def test_a_rounds_age_decides_at_whatever_hour_whether_it_is_gone_on_with(hour: int, tmp_path: Path,
+                                                                         monkeypatch: pytest.MonkeyPatch) -> None:
+    """At 0:48 a round of any hour of the day before came back, one exactly 24 hours old among them."""
+    monkeypatch.setattr("assistant.journal.datetime", At)
+    now = datetime(2031, 5, 18, hour, 48).astimezone()
+    for number, (ago, wanted) in enumerate({2.9: True, 3.1: False, 24: False, 240: False}.items()):
+        folder = tmp_path / str(number)
+        At.wall = now - timedelta(hours=ago)
+        play(folder, LEFT)
+        At.wall = now
+        assert offered(again(folder, MORE, boot="after", later=now - datetime.now().astimezone())) is wanted, f"{ago} h ago"
+
+
+@pytest.mark.dates
+@pytest.mark.parametrize("minutes, wanted", [(170, True), (190, False)])
+@pytest.mark.parametrize("wall", [timedelta(), timedelta(days=-1), timedelta(days=400)], ids=["", "a day back", "a year on"])
+def test_within_one_boot_only_the_boot_clock_decides(minutes: int, wanted: bool, wall: timedelta, tmp_path: Path) -> None:
+    play(tmp_path, LEFT)
+    assert offered(again(tmp_path, MORE, later=wall, idle_s=60.0 * minutes)) is wanted
+
+
+@pytest.mark.dates
+def test_a_clock_that_was_set_back_over_a_reboot_loses_no_round_and_tells_no_time(tmp_path: Path) -> None:
+    """It began a new round; and had it not, the slump would have had a day left."""
+    play(tmp_path, script(("slump", "cylinders"), {"on": "next.slump", "say": "no"}, {"on": "next.cylinders", "say": "no"},
                           {"on": "stop", "say": "yes"}))
-    lines = again(tmp_path, script(("slump", "temperature"), *read("slump", "4.00")), later=timedelta(days=1))
-    assert not [line for line in lines if line.get("id") == "go_on"]
+    lines = again(tmp_path, script(("slump", "cylinders"), *read("slump", "4.25"), *read("cylinder.set", "1"),
+                                   *read("cylinder.count", "4")), boot="after", later=timedelta(days=-1))
+    assert offered(lines)
+    _, *more = recorded(tmp_path)
+    assert [(one["test"], one["round"]) for one in more] == [("slump", "R-1"), ("cylinders", "R-1")]
+    for one in more:
+        assert [note["text"] for note in one["notes"] if "whether this began in time is not known" in note["text"]], one["notes"]
+        assert "after_last_portion_s" not in one
+    assert any("No clock tells how long ago" in str(line.get("text", "")) for line in lines if line["kind"] == "said")
+
+
+@pytest.mark.dates
+def test_a_leak_hold_of_the_morning_makes_no_round_of_the_afternoon(tmp_path: Path) -> None:
+    """While there is no sample, its newest test tells how old a round is."""
+    hold = [line for ident in ("leak.charge", "leak.initial", "leak.final") for line in read(ident, READINGS[ident])]
+    text = script(("leak", "slump"), *hold, {"on": "next.sampling", "say": "no"}, {"on": "stop", "say": "yes"})
+    play(tmp_path, text)
+    assert offered(again(tmp_path, text, boot="b", later=timedelta(hours=2)))
+    assert not offered(again(tmp_path, text, boot="c", later=timedelta(hours=4)))
 
 
 class At(datetime):
@@ -294,6 +352,7 @@ class At(datetime):
         return cls.wall
 
 
+@pytest.mark.dates
 @pytest.mark.parametrize("cut", ["slump", "between", "between after one more"])
 def test_a_round_goes_on_after_midnight(cut: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its sample and its clocks are of the evening; a dead battery at midnight must not cost them."""
@@ -302,7 +361,7 @@ def test_a_round_goes_on_after_midnight(cut: str, tmp_path: Path, monkeypatch: p
 
     def at(hour: int, minute: int, day: int, *lines: dict[str, Any]) -> list[dict[str, Any]]:
         At.wall = datetime(2031, 5, day, hour, minute).astimezone()
-        return again(tmp_path, script(tests, *lines), later=At.wall - datetime.now().astimezone())
+        return again(tmp_path, script(tests, *lines), boot=f"{day} {hour}:{minute}", later=At.wall - datetime.now().astimezone())
     stop = ({"on": "next.pressure-air", "say": "no"}, {"on": "stop", "say": "yes"})
     at(23, 58, 17, *(() if cut == "slump" else (*read("slump", "4.25"), *stop) if cut == "between" else
                      ({"on": "next.slump", "say": "no"}, {"on": "next.pressure-air", "say": "no"}, {"on": "stop", "say": "yes"})))
@@ -311,8 +370,11 @@ def test_a_round_goes_on_after_midnight(cut: str, tmp_path: Path, monkeypatch: p
     at(0, 4, 18, *(read("slump", "4.25") if cut == "slump" else ()), *read("air.reading", "6.2"))
     assert [one["test"] for one in recorded(tmp_path)] == ["sampling", "slump", "pressure-air"]
     assert {one["round"] for one in recorded(tmp_path)} == {"R-1"}
+    samples = [counted(tmp_path, Job(tmp_path, {}, {}), "", "sample", date(2031, 5, day)) for day in (16, 17, 18)]
+    assert samples == [0, 1, 0], "one sample, of the day on which it was taken"
 
 
+@pytest.mark.dates
 def test_practice_and_real_rounds_are_never_mixed(tmp_path: Path) -> None:
     left = ({"on": "next.temperature", "say": "no"}, {"on": "stop", "say": "yes"})
     play(tmp_path, script(("slump", "temperature"), *read("slump", "4.25"), *left, practice=True))
@@ -321,11 +383,13 @@ def test_practice_and_real_rounds_are_never_mixed(tmp_path: Path) -> None:
     assert [one["round"] for one in recorded(tmp_path)] == ["R-1", "R-1", "R-3", "R-3", "R-3"]
 
 
+@pytest.mark.dates
 def test_a_practice_test_in_the_way_is_one_sentence(tmp_path: Path) -> None:
     play(tmp_path, script(("slump",), practice=True))
     bowlside("rehearse", "-", "--journal", tmp_path, stdin=script(("slump",))).is_one_sentence(2, "practice", "--practise")
 
 
+@pytest.mark.dates
 def test_a_leak_hold_comes_before_the_sample_and_is_not_offered_twice(tmp_path: Path) -> None:
     hold = [line for ident in ("leak.charge", "leak.initial", "leak.final") for line in read(ident, READINGS[ident])]
     done = play(tmp_path, script(("leak", "slump"), *hold, *read("slump", "4.00")))

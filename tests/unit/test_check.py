@@ -142,7 +142,7 @@ def test_a_key_is_passed_over_in_the_terminal() -> None:
     begun = time.monotonic()
     one = Talk(lambda words: one.key("terminal", "#") if words.startswith("  press") else None)
     assert keys.walk(one, "keypad", [("1", "1"), ("2", "2")], within_s=20) == {"1": None, "2": None}
-    assert time.monotonic() - begun < 5
+    assert time.monotonic() - begun < 20, "it waited for the second key, or the first"
 
 
 def test_a_keypad_of_which_nothing_comes_is_not_asked_for_every_key() -> None:
@@ -200,6 +200,7 @@ def test_a_gauge_must_follow_the_charge() -> None:
 
 # --- the two-second version --------------------------------------------------------------------------------------------------
 
+@pytest.mark.alone
 def test_quick_opens_what_is_configured_tells_what_it_finds_and_lets_go_of_it(pins) -> None:
     wire = pty_gauge.PtyGauge("line", lambda: Decimal("0.01"))
     found = settings(keypad={"kind": "matrix"}, pedal={"kind": "button"}, lamp={"kind": "led"}, gauge=wire.settings,
@@ -262,6 +263,7 @@ def begin(one: Live) -> None:
     one._handle(TestStarted(boot_now(), "sequential", load("sequential"), Settings().to_mapping(), {}))
 
 
+@pytest.mark.alone
 def test_at_the_start_what_is_there_is_shown_and_what_is_not_is_said(tmp_path, pins) -> None:
     one = live(tmp_path)
     found = settings(lamp={"kind": "led"}, usb_pad={"kind": "usb", "device": str(tmp_path / "none")},

@@ -194,6 +194,7 @@ def test_a_page_without_results_and_without_a_meter_says_nothing_of_either(tests
     assert "1 test: 1 pass" in single.extract_text()
 
 
+@pytest.mark.dates
 def test_a_calibration_of_after_the_test_is_not_told_as_its_own(tests: list[dict]) -> None:
     day = date.fromisoformat(tests[0]["started"][:10])
     before, bowl, after = (Calibration(day + timedelta(days=off), ratio and D(ratio))
@@ -371,6 +372,7 @@ def test_what_follows_a_failure() -> None:
     assert "too low in a preliminary" in findings.of_round([slump("2", preliminary="yes")])[0].lower()
 
 
+@pytest.mark.dates
 def test_a_round_over_midnight_is_one_round_of_its_first_day(monkeypatch: pytest.MonkeyPatch) -> None:
     """Else its page would ask for the check test that was done after midnight, and a page of the next day would not know why."""
     walls = [f"2031-05-{wall}:00+02:00" for wall in ("17T23:50", "17T23:58", "18T00:03", "18T09:00", "18T23:00", "19T03:30")]
@@ -382,6 +384,24 @@ def test_a_round_over_midnight_is_one_round_of_its_first_day(monkeypatch: pytest
     journal = type("Six", (), {"tests": lambda _: range(1, 7)})()
     for day, ids in ((17, [1, 2, 3]), (18, [4, 5]), (19, [6])):
         assert [each["id"] for each in rows.chosen(journal, day=date(2031, 5, day))[0]] == ids
+
+
+@pytest.mark.dates
+def test_what_belongs_together_after_midnight_is_told_by_its_age(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By dates alone a test at 1:00 belonged to a round of noon the day before, and one at 3:30 not to that of midnight."""
+    def days(*walls: str) -> list[list[int]]:
+        told = [one(number, started=f"2031-05-{wall}", round="R-1", sample="S-1") | {"test": f"t{number}"}
+                for number, wall in enumerate(walls, 1)]
+        return [[each["id"] for each in group.tests] for group in rows.rounds(told)]
+    assert days("17T12:00:00+02:00", "18T01:00:00+02:00") == [[1], [2]]
+    assert days("17T23:50:00+02:00", "18T02:00:00+02:00", "18T03:30:00+02:00") == [[1, 2, 3]]
+    assert days("17T12:00:00+02:00", "17T18:00:00+02:00") == [[1, 2]], "of one day"
+    assert days("18T10:00:00+02:00", "17T10:20:00+02:00") == [[1, 2]], "the clock was set back"
+    assert days("17T23:50:00+02:00", "18T03:30:00+03:00") == [[1, 2]], "2 h 40 min: the clocks went on an hour"
+    assert days("17T23:50:00+02:00", "18T02:40:00+01:00") == [[1], [2]], "3 h 50 min: they went back"
+    told = [one(1, started="2031-05-17T23:50:00+02:00", round="R-1", sample="S-1"),
+            one(2, started="2031-05-18T00:20:00+02:00", round="R-1", sample="S-1")]
+    assert "is one sample id wrong?" in " ".join(rows.doubts(told))
 
 
 def test_the_charts_levels_are_told() -> None:
@@ -411,6 +431,7 @@ def test_slumps_far_apart_are_told() -> None:
 
 # --- the command ---------------------------------------------------------------------------------------------------------
 
+@pytest.mark.dates
 def test_only_what_was_asked_for(demo: Path, tmp_path: Path, tests: list[dict]) -> None:
     day = tests[0]["started"][:10]
     every = [str(each["id"]) for each in tests]

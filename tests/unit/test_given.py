@@ -14,6 +14,7 @@ from assistant.meters import Register
 from assistant.round_plan import Plan, plan_of
 from assistant.script import ScriptError, header_of
 
+pytestmark = pytest.mark.dates
 JOB = """
 job = "Tern Hollow footbridge (invented)"
 meter = "M-3"

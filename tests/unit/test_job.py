@@ -190,6 +190,7 @@ def test_show_tells_what_comes_from_where(example: Path) -> None:
 
 # --- a sample is due ---------------------------------------------------------------------------------------------------
 
+@pytest.mark.dates
 def test_due_counts_what_the_record_holds(example: Path) -> None:
     journal = example.parent / "journal"
     def due(*more: object) -> dict:

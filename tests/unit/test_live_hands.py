@@ -86,6 +86,7 @@ def test_the_live_value_is_hidden_while_another_source_checks_it() -> None:
     assert view.wire(replace(state, first=replace(first, source="voice")), Decimal("31.81")) == "31.81 psi"
 
 
+@pytest.mark.alone
 def test_without_devices_nothing_is_said_and_nothing_waits(tmp_path: Path) -> None:
     one = live(tmp_path)
     begun = time.monotonic()

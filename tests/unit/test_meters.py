@@ -18,6 +18,7 @@ from assistant.meters import FILE, Calibration, LeakHold, Meter, MeterError, Reg
 from tests.command import HEADER, READINGS, bowlside, script
 
 D = Decimal
+pytestmark = pytest.mark.dates
 TODAY = date.today()
 
 

@@ -5,6 +5,8 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
+import time
 from pathlib import Path
 
 import pytest
@@ -12,7 +14,10 @@ import pytest
 from tests import phases
 
 ROOT = Path(__file__).resolve().parents[2]
-RUN = "import sys; from tests import phases; sys.exit(phases.run(sys.argv[1:]))"
+RUN = """import sys
+from tests import limits, phases
+limits.GRACE_S, limits.RUN_S, limits.STUCK_S = {grace_s}, {run_s}, {stuck_s}
+sys.exit(phases.run(sys.argv[1:]))"""
 INI = "[pytest]\nmarkers =\n    long: minutes\n    alone: by itself\n"
 # Each test leaves a file named for who ran it; the one that is alone looks who else has.
 SUITE = """
@@ -38,13 +43,16 @@ class Suite:
         (folder / "conftest.py").write_text((ROOT / "tests" / "conftest.py").read_text(encoding="utf-8"))
         (folder / "test_a.py").write_text(SUITE)
 
-    def run(self, *arguments: str) -> tuple[int, str]:
-        """The exit status, and all that was printed. ``self.ran`` tells which worker ran which test."""
+    def run(self, *arguments: str, grace_s: float = 60, run_s: float = 600, stuck_s: float = 60) -> tuple[int, str]:
+        """The exit status, and all that was printed. ``self.ran`` tells which worker ran which test, ``took_s`` how long."""
         (self.folder / "ran").mkdir()
+        begun = time.monotonic()
         env = {name: value for name, value in os.environ.items() if not name.startswith(("PYTEST_", "BOWLSIDE_"))}
-        done = subprocess.run([sys.executable, "-c", RUN, "-p", "no:cacheprovider", *arguments], cwd=self.folder, text=True,
+        code = RUN.format(grace_s=grace_s, run_s=run_s, stuck_s=stuck_s)
+        done = subprocess.run([sys.executable, "-c", code, "-p", "no:cacheprovider", *arguments], cwd=self.folder, text=True,
                               env={**env, "PYTHONPATH": str(ROOT)}, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
-                              stderr=subprocess.STDOUT, timeout=120)
+                              stderr=subprocess.STDOUT, timeout=300)
+        self.took_s = time.monotonic() - begun
         self.ran = dict(sorted(path.name.rsplit(".", 1) for path in (self.folder / "ran").iterdir()))
         return done.returncode, done.stdout
 
@@ -110,10 +118,109 @@ def test_wrong_use_is_told_once(suite):
     assert status == 4 and said.count("unrecognized arguments") == 1
 
 
-def test_a_worker_that_dies_is_a_failure_and_comes_to_an_end(suite):
-    (suite.folder / "test_b.py").write_text("import os\ndef test_dies(): os._exit(0)\n")
+# --- what hangs and what dies --------------------------------------------------------------------------------------------------
+
+WAITS = "import time\nimport pytest\n@pytest.mark.parametrize('n', range(600))\ndef test_waits(n): time.sleep(0.5)\n"
+"""Five minutes of tests in another worker, for which nobody may wait."""
+DIES = """
+import os, signal, time
+def test_dies():
+    if os.fork() == 0:
+        os.close(1), os.close(2)
+        time.sleep(100)     # holds its parent's pipe: pytest-xdist isn't told that the worker is gone
+        os._exit(0)
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_a_worker_that_dies_ends_the_run_at_once_with_its_test(suite):
+    """That a run waited without end was a worker killed by SIGTERM whose child lived on."""
+    (suite.folder / "test_b.py").write_text(DIES)
+    (suite.folder / "test_c.py").write_text(WAITS)
+    status, said = suite.run("-n", "2", "test_b.py", "test_c.py")
+    assert status == 1 and "a worker died in test_b.py::test_dies" in said
+    assert re.search(r"Failed:\n  test_b\.py::test_dies\nIn all: 1 failed(, \d+ passed)? in \d+ s\.\n$", said), said
+    assert suite.took_s < 90, "that is a run of test_c.py, or the child's sleep"
+
+
+DIES_LAST = """
+import os
+class Dies:
+    def pytest_sessionfinish(self): os._exit(0)
+def test_dies(pytestconfig): pytestconfig.pluginmanager.register(Dies())
+"""
+
+
+def test_a_worker_that_dies_when_all_is_done_is_a_failure_too(suite):
+    (suite.folder / "test_b.py").write_text(DIES_LAST)
     status, said = suite.run("-n", "1", "test_b.py")
-    assert status == 1 and "maximum crashed workers reached: 2" in said and "Failed:\n  test_b.py::test_dies" in said
+    assert status == 1, said
+
+
+HANGS = """
+import ctypes, threading, pytest
+MUTEX = ctypes.create_string_buffer(64)     # locked twice it waits for ever, and no signal ends that
+def test_before(): pass
+@pytest.mark.skipif({alone}, reason="")
+def test_hangs(): {how}
+@pytest.mark.alone
+@pytest.mark.skipif(not {alone}, reason="")
+def test_hangs_alone(): {how}
+def test_after(): pass
+"""
+IN_PYTHON = "threading.Event().wait(100)"
+IN_C = "[ctypes.CDLL(None).pthread_mutex_lock(MUTEX) for _ in range(2)]"
+WITH_PYTHONS_LOCK = IN_C.replace("CDLL", "PyDLL")
+
+
+@pytest.mark.parametrize("alone", [False, True], ids=["together", "alone"])
+def test_a_test_that_hangs_fails_with_its_name_and_the_run_goes_on(suite, alone):
+    (suite.folder / "test_b.py").write_text(HANGS.format(alone=alone, how=IN_PYTHON))
+    status, said = suite.run("-n", "2", "--timeout", "2", "test_b.py")
+    name = "test_b.py::test_hangs" + ("_alone" if alone else "")
+    assert status == 1 and "Timeout (>2.0s) from pytest-timeout" in said and IN_PYTHON in said
+    assert re.search(rf"Failed:\n  {name}\nIn all: 1 failed, 2 passed, 1 skipped", said), said
+
+
+@pytest.mark.parametrize("alone, how", [(False, WITH_PYTHONS_LOCK), (True, IN_C)], ids=["together", "alone"])
+def test_what_hangs_where_python_reaches_nothing_ends_the_run_with_its_name(suite, alone, how):
+    (suite.folder / "test_b.py").write_text(HANGS.format(alone=alone, how=how))
+    status, said = suite.run("-n", "2", "--timeout", "1", "test_b.py", grace_s=2)
+    name = "test_b.py::test_hangs" + ("_alone" if alone else "")
+    assert status == 1 and said.endswith(f"Hung for more than 3 s:\n  {name}\nThe run was ended there.\n"), said
+    assert suite.took_s < 90
+
+
+def test_what_holds_pythons_lock_in_the_phase_alone_is_shown_by_its_line(suite):
+    """No thread of Python can tell its name then; the C side shows where it is."""
+    (suite.folder / "test_b.py").write_text(HANGS.format(alone=True, how=WITH_PYTHONS_LOCK))
+    status, said = suite.run("-n", "2", "test_b.py", stuck_s=2)
+    assert status == 1 and re.search(r'test_b\.py", line \d+ in test_hangs_alone', said), said
+    assert suite.took_s < 90
+
+
+LATE = """
+import threading
+def test_waits(pytestconfig):
+    watch, = (one for one in pytestconfig.pluginmanager.get_plugins() if type(one).__name__ == "Watch")
+    watch.begun -= 3600     # as if the run had begun then
+    threading.Event().wait(100)
+"""
+
+
+def test_the_whole_run_has_a_limit_that_tells_what_runs(suite):
+    (suite.folder / "test_c.py").write_text(LATE)
+    status, said = suite.run("-n", "0", "test_c.py", run_s=3500)
+    assert status == 1 and said.endswith("more than 3500 s. Running:\n  test_c.py::test_waits\nThe run was ended there.\n"), said
+    assert suite.took_s < 90
+
+
+def test_no_test_of_ours_signals_its_own_process():
+    """In a worker of pytest-xdist that kills the worker, if the handler is not there yet or not any more."""
+    own = re.compile(r"os\.kill\(\s*(os\.getpid\(\)|0\b)|raise_signal|pthread_kill|killpg\(\s*(0|os\.getpgrp)")
+    found = [f"{path.relative_to(ROOT)}:{number}" for path in sorted((ROOT / "tests").rglob("*.py")) if path != Path(__file__)
+             for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1) if own.search(line)]
+    assert found == []
 
 
 @pytest.mark.parametrize("cores, gigabytes, wanted", [
@@ -122,6 +229,20 @@ def test_as_many_workers_as_cores_and_memory_allow(monkeypatch, cores, gigabytes
     monkeypatch.setattr(os, "sched_getaffinity", lambda pid: set(range(cores)))
     monkeypatch.setattr(os, "sysconf", {"SC_PHYS_PAGES": int(gigabytes * 2 ** 18), "SC_PAGE_SIZE": 4096}.__getitem__)
     assert phases.workers() == wanted
+
+
+@pytest.mark.parametrize("given, free_kb, used", [({}, 2048, True), ({"TMPDIR": "/tmp"}, 2048, False), ({}, 512, False)])
+def test_temporary_files_are_in_memory_where_there_is_room_and_are_gone_afterwards(monkeypatch, tmp_path, given, free_kb, used):
+    monkeypatch.delenv("TMPDIR", raising=False)
+    for name, value in given.items():
+        monkeypatch.setenv(name, value)
+    monkeypatch.setattr(phases, "MEMORY", str(tmp_path))
+    monkeypatch.setattr(phases, "ROOM", 1 << 20)
+    monkeypatch.setattr(phases.Path, "read_text", lambda path: f"MemAvailable:   {free_kb} kB\n")
+    before = tempfile.gettempdir()
+    with phases.temporary_files_in_memory():
+        assert (Path(tempfile.gettempdir()).parent == tmp_path) is used
+    assert list(tmp_path.iterdir()) == [] and tempfile.gettempdir() == before
 
 
 @pytest.mark.parametrize("statuses, failed, wanted", [

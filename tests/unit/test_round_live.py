@@ -24,6 +24,7 @@ from assistant.station import Handles, Station, Unrecorded
 from hardware.fakes import FakeSpeaker
 from tests.command import bowlside, process
 
+pytestmark = pytest.mark.dates
 GIVEN = {"tests": ["temperature"], "thermometer_s": "0", "limits": {"temperature": [50, 90]}}
 
 

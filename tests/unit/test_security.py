@@ -186,7 +186,7 @@ def test_a_flood_of_keys_samples_and_complaints(tmp_path: Path) -> None:
     keys = sum(type(event).__name__ == "KeyPressed" for event in flooded.journal.events(1))
     assert flooded.most <= MOST_WAITING + 10, flooded.most
     assert 1 <= keys <= KEYS_A_SECOND * (took + 1)
-    assert took < 10 and len(live.notices) <= 3
+    assert took < 60 and len(live.notices) <= 3
     flooded.journal.close()
 
 
