@@ -9,7 +9,7 @@ issue "No slip gets through" and from design.md, section 4. Where they leave som
 - **Heard**: an utterance begins when the one before it is over, and was heard whole if it came to its end and nothing cut it off.
   Of an ordinary question `ENOUGH_S` must have sounded: one word (0.35 s) and the fastest reaction to a sound (0.15 s; both
   from memory). Words that are only shown (quiet, no speaker) are read at `READ_WORDS_S` at most (fast silent reading is about six
-  words a second, from memory).
+  words a second, from memory). Of a read-back all figures must have begun to sound, where it decides the metric the whole.
 - **A reading is its own answer**: nobody slips a number. It needs the time of `ENOUGH_S` at its prompt, and its "#" is no second
   answer of the kind that a double tap gives. Its confirmation is.
 - **When**: a key counts when it was pressed, even if it is handled later.
@@ -34,9 +34,9 @@ from typing import Any
 from assistant import work
 from assistant.core.effects import Cue, Effect, Hush, Record, Speak
 from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken
+from tests.property.evidence import (DIGITS, ENOUGH_S, Final, Offer, Slip, Utterance, affirmed, as_input, boyle, harmless,
+                                     in_digits, independent, is_answer, question_of, same_answer, tokened)
 
-ENOUGH_S = 0.5
-READ_WORDS_S = 6.0
 EQUAL_APART_S = 4.0
 """Two equal answers closer than this never answer two questions of which one is a safety question: the issue's figure."""
 DOUBLE_S = 2.0
@@ -46,78 +46,11 @@ FRESH_S = 5.0
 """What a gauge showed longer ago is nobody's reading now. Ours."""
 WIRE_PSI = Decimal("0.02")
 """Two entries of one pressure, one by wire, may differ by so much; two by a person not at all."""
-AIR_APART = Decimal("0.11")
-"""Boyle's law gives the same ratio of air to chamber at each step; over 0.10 is doubtful (trade.md, section 8), this is no pass."""
-DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 TWICE = ("equilibrium.1.3", "equilibrium.2.3")
 """They decide the system air metric: entered twice, in ways that don't share a mistake."""
-YES = ("yes", "yes correct", "affirmative")
-NO = ("no", "no wrong", "negative")
-BACK = ("take it back", "scrap the test")
-OVER = ("", "done", "stopped", "scrapped")
 
-
-class Slip(AssertionError):
-    """The program let something pass that nobody could defend. ``rule`` is one of the words before the colon."""
-
-    def __init__(self, rule: str, words: str) -> None:
-        super().__init__(f"{rule}: {words}")
-        self.rule = rule
-
-
-@dataclass
-class Utterance:
-    number: int
-    id: str
-    text: str
-    aloud: bool
-    queued: float
-    began: float | None = None
-    ended: float | None = None
-    cut: bool = False
-
-    def sounded(self, now: float) -> float:
-        """Seconds of it that were heard by now."""
-        return 0.0 if self.began is None else min(now, now if self.ended is None else self.ended) - self.began
-
-    def whole(self, now: float) -> bool:
-        if not self.aloud:
-            return now - self.queued >= len(self.text.split()) / READ_WORDS_S
-        return self.ended is not None and self.ended <= now + 1e-6 and not self.cut
-
-    def enough(self, now: float) -> bool:
-        shown = not self.aloud and now - self.queued >= ENOUGH_S
-        return shown or self.whole(now) or self.sounded(now) >= ENOUGH_S - 1e-6
-
-
-@dataclass
-class Offer:
-    """A value read back, waiting for yes."""
-    id: str
-    value: Decimal
-    source: str
-    form: str
-    """``digits`` or ``whole`` for words, ``face`` where the wire is compared with the dial."""
-    token: str
-    """What entered it."""
-    read_back: Utterance | None
-    new_look: bool = True
-    """Nothing of it was keyed before the whole of its question was heard."""
-
-
-@dataclass(frozen=True)
-class Final:
-    """The end of a test, as its record has it."""
-    test: str
-    settings: Mapping[str, Any]
-    outcome: str
-    verdict: str
-    why: str
-    code: int
-    readings: tuple[tuple[str, Decimal, bool], ...]
-    """Name, value, whether it still counts."""
-    results: Mapping[str, tuple[Decimal | None, Decimal | None]]
-    """Name -> value, rounded."""
+Question = list[list[Utterance]]
+"""Each time that a prompt was put: its caution, if any, and its words."""
 
 
 @dataclass
@@ -139,8 +72,8 @@ class Oracle:
     prompt: str = ""
     opened: float = 0.0
     said: dict[int, Utterance] = field(default_factory=dict)
-    askings: list[list[Utterance]] = field(default_factory=list)
-    """Each time that the present prompt was put: its caution, if any, and its words."""
+    askings: Question = field(default_factory=list)
+    """Of the present prompt."""
     answered: tuple[float, str, str] | None = None
     """When, with what and to which prompt the last answer counted."""
     restarted: float = 0.0
@@ -155,15 +88,13 @@ class Oracle:
     """Readings whose result, or difference, was told."""
     changed: Counter[str] = field(default_factory=Counter)
     """How often readings were changed after that: ``leak`` or ``test``."""
-    remarked: set[str] = field(default_factory=set)
-    """Names that a note of the record is about."""
     holds: dict[str, tuple[float, float]] = field(default_factory=dict)
     broken: set[str] = field(default_factory=set)
     """Holds that ran when the station died: they don't count."""
 
     def clone(self) -> Oracle:
         other = copy(self)
-        for name in ("said", "firsts", "counting", "known", "holds", "broken", "remarked", "acknowledged", "changed"):
+        for name in ("said", "firsts", "counting", "known", "holds", "broken", "acknowledged", "changed"):
             setattr(other, name, copy(getattr(self, name)))
         fresh = {number: copy(one) for number, one in self.said.items()}
         other.said = fresh
@@ -247,9 +178,8 @@ class Oracle:
     # --- answers ---------------------------------------------------------------------------------------------------------
 
     def _answer(self, event: Event, effects: tuple[Effect, ...], records: list[Record], before: str, after: str,
-                question: list[list[Utterance]], since: float) -> None:
-        entered = next((one for one in records if one.kind == "proposed" or one.kind == "refused" and before.endswith(".override")
-                        ), None) if not before.endswith(".confirm") else None
+                question: Question, since: float) -> None:
+        entered = None if before.endswith(".confirm") else next((one for one in records if one.kind == "proposed"), None)
         put = {asking[-1].text for asking in question}
         pressed = (before in self.taps and after == before and not any(isinstance(one, Cue) and one.name == "refused"
                                                                        for one in effects)
@@ -276,15 +206,15 @@ class Oracle:
             if what == token and apart < DOUBLE_S - 1e-6 and not over:
                 self.slip("double", f"{token} answered {which} and, {apart:.2f} s later, {before}, which was still being said")
             if what == token and apart < EQUAL_APART_S - 1e-6 and self.safety & {before, which}:
-                self.slip("double", f"{token} answered {which} and, {self.pressed - when:.2f} s later, {before}")
+                self.slip("double", f"{token} answered {which} and, {apart:.2f} s later, {before}")
         self.answered = self.pressed, token, before
 
-    def _heard(self, before: str, at: str, question: list[list[Utterance]], since: float, ask: bool) -> None:
+    def _heard(self, before: str, at: str, question: Question, since: float, ask: bool) -> None:
         if not question and ask:
             return  # terse: the sound that ended the hold asks, and a reading is its own answer
         if not question or ask and before not in self.safety:
             waited = self.pressed - max(since, self.restarted)
-            if waited < ENOUGH_S - 1e-6:
+            if waited < ENOUGH_S - 1e-6 and not any(asking[-1].whole(self.pressed) for asking in question):
                 self.slip("unheard", f"{at}, {waited:.2f} s after it was opened")
         elif before in self.safety:
             if not any(all(one.whole(self.pressed) for one in asking) for asking in question):
@@ -292,7 +222,7 @@ class Oracle:
         elif not any(asking[-1].enough(self.pressed) for asking in question):
             self.slip("unheard", f"{at}, of which {question[-1][-1].sounded(self.pressed):.2f} s were heard")
 
-    def _look(self, event: Event, effects: tuple[Effect, ...], question: list[list[Utterance]]) -> None:
+    def _look(self, event: Event, effects: tuple[Effect, ...], question: Question) -> None:
         """A second entry that is begun before its question was over may be the first look's."""
         if not isinstance(event, KeyPressed) or not self.prompt.endswith(".again") or event.key not in "0123456789*":
             return
@@ -313,7 +243,7 @@ class Oracle:
     # --- readings --------------------------------------------------------------------------------------------------------
 
     def _keep(self, event: Event, records: list[Record], before: str, spoken: list[Utterance], since: float,
-              question: list[list[Utterance]]) -> None:
+              question: Question) -> None:
         heard = next((one.fields for one in records if one.kind == "heard"), None)
         for one in records:
             match one.kind:
@@ -325,8 +255,6 @@ class Oracle:
                     self.counting.pop(one.fields["id"], None)
                 case "result":
                     self.known |= self.counting
-                case "note":
-                    self.remarked.add(one.fields["id"])
                 case "hold":
                     self._hold(one.fields)
         if any(one.id == "metric.check" for one in spoken):
@@ -363,7 +291,7 @@ class Oracle:
         if shown.since < since - 1e-6 or self.now - shown.at > FRESH_S:
             self.slip("old gauge", f"{ident} by a wire that showed it since {shown.since:.2f}, asked at {since:.2f}")
 
-    def _confirmed(self, event: Event, question: list[list[Utterance]]) -> None:
+    def _confirmed(self, event: Event, question: Question) -> None:
         """The read-back was answered by yes: could it be?"""
         offer = self.offer
         if offer is None or offer.read_back is None:
@@ -371,12 +299,12 @@ class Oracle:
         if not affirmed(event):
             self.slip("unconfirmed", f"{offer.id} {offer.value} by {event}")
         put = [offer.read_back, *(asking[-1] for asking in question if asking[-1].text == offer.read_back.text)]
-        if not any(one.whole(self.pressed) if offer.id in TWICE else one.enough(self.pressed) for one in put):
+        if not any(one.whole(self.pressed) if offer.id in TWICE else one.figures(self.pressed) for one in put):
             heard = max(one.sounded(self.pressed) for one in put)
             self.slip("read-back", f"{offer.id} {offer.value} was confirmed {heard:.2f} s into {offer.read_back.text!r}")
 
     def _taken(self, event: Event, fields: Mapping[str, Any], before: str, records: list[Record],
-               question: list[list[Utterance]]) -> None:
+               question: Question) -> None:
         ident, value, offer = fields["id"], fields["value"], self.offer
         self.acknowledged[ident, value] += 1
         if offer is None or offer.id != ident or before not in (f"{ident}.confirm", f"{ident}.again.confirm"):
@@ -444,8 +372,9 @@ class Oracle:
 
     def _defend(self, final: Final, counting: dict[str, Decimal]) -> None:
         changes = sum(self.changed.values())
-        if changes and final.verdict == "pass" or changes and final.verdict == "none" and not self.remarked:
-            self.slip("shopped", f"{changes} changes after the result was known, and the verdict is {final.verdict}")
+        marked = final.verdict == "invalid" or "after the result" in final.why
+        if changes and (final.verdict in ("pass", "none") or final.code == 0 or not marked):
+            self.slip("shopped", f"{changes} changes after the result was known, and the verdict is {final.verdict}: {final.why}")
         if max(self.changed.values(), default=0) > 1 and final.verdict != "invalid":
             self.slip("shopped", f"{dict(self.changed)} changes after the result was known, and the verdict is {final.verdict}")
         if final.verdict == "pass" and final.code != 0:
@@ -469,120 +398,3 @@ class Oracle:
                     self.slip("result", f"a pass without {one['name']}")
             if final.verdict == "pass" and found["verdict"] not in ("pass", "none"):
                 self.slip("result", f"a pass, where work gives {found['verdict']} ({found['why']})")
-
-
-# --- what a word or key is -------------------------------------------------------------------------------------------------
-
-def question_of(put: list[Utterance]) -> list[Utterance]:
-    """Its caution and the last words: what was said before them ("Not taken.") is no part of it."""
-    return [one for one in put[:-1] if one.id.endswith(".caution")] + [put[-1]]
-
-
-def words(event: Event) -> str:
-    return " ".join(event.text.lower().split()) if isinstance(event, Heard) else ""
-
-
-def meaning(event: Event) -> str:
-    """"affirmative" is as much a yes as "yes" is."""
-    said = words(event)
-    return "yes" if said in YES else "no" if said in NO else "next" if said in ("next", "next step") else said
-
-
-def affirmed(event: Event) -> bool:
-    """A yes, next or enter of whatever kind. A key that erases, says no or repeats is none."""
-    if isinstance(event, KeyPressed):
-        return event.key not in ("A", "B", "C", "D", "A-held", "B-held", "C-held", "D-held")
-    return words(event) in (*YES, "next", "next step")
-
-
-def is_answer(event: Event, before: str) -> bool:
-    if isinstance(event, KeyPressed):
-        return event.key not in ("B", "C-held", "A", "D", "A-held", "D-held")
-    if isinstance(event, Heard):
-        return words(event) not in BACK
-    return False  # a value that the wire offers is no answer of a person
-
-
-def harmless(event: Event, before: str) -> bool:
-    """No to a read-back or to "scrap?": nothing is taken, nothing goes on."""
-    no = isinstance(event, KeyPressed) and event.key == "C" or words(event) in NO
-    return no and (before.endswith(".confirm"))
-
-
-def tokened(event: Event, entered: Record | None, before: str) -> str:
-    """What two equal answers have alike: the key, or what was said; for a reading its value as well."""
-    how = f"key {event.key}" if isinstance(event, KeyPressed) else f"words {meaning(event)}" if isinstance(event, Heard) else "gauge"
-    return f"{how} ({entered.fields['value']})" if entered is not None else how
-
-
-def same_answer(token: str, event: Event) -> bool:
-    return isinstance(event, KeyPressed) and token.split()[:2] == ["key", event.key]
-
-
-def in_digits(value: Decimal) -> str:
-    return " ".join("point" if sign == "." else "minus" if sign == "-" else DIGITS[int(sign)] for sign in f"{value:f}")
-
-
-def independent(first: Offer, second: Offer) -> bool:
-    """A dial misread is keyed wrong twice, a word misheard is misheard twice: the second must be able to show it."""
-    ways = (first.source, first.form), (second.source, second.form)
-    if first.source == second.source == "gauge":
-        return second.form == "face"
-    if first.source == second.source == "voice":
-        return {first.form, second.form} == {"whole", "digits"}
-    return ways[0][0] != ways[1][0] or first.source == "keypad" and second.new_look
-
-
-def boyle(readings: Mapping[str, Decimal]) -> str:
-    """Where the steps of a run disagree about the air: (P - E) / (E - E before), trade.md, section 8. Empty: they agree."""
-    for run in (1, 2):
-        ratios, before = [], Decimal(0)
-        for step in (1, 2, 3):
-            charge, after = readings[f"charge.{run}.{step}"], readings[f"equilibrium.{run}.{step}"]
-            ratios.append((charge - after) / (after - before))
-            before = after
-        off = [abs(ratio / ratios[0] - 1) for ratio in ratios[1:]]
-        if min(off) > AIR_APART:
-            return f"run {run} has the ratios {', '.join(f'{one:.3f}' for one in ratios)}"
-    return ""
-
-
-def as_input(final: Final, readings: Mapping[str, Decimal]) -> list[tuple[str, dict[str, Any]]]:
-    """The readings that count, as `work` takes them: (test, input). Numbers stay exact: the marks come off in the text."""
-    def of(*names: str) -> list[str]:
-        return [f"#{readings[name]:f}#" for name in names]
-
-    def limits(*names: str) -> dict[str, Any]:
-        given = {name: [None if side is None else f"#{side}#" for side in pair]
-                 for name, pair in final.settings["limits"].items() if name in names}
-        return {"limits": given, "rounding": final.settings["rounding"]}
-
-    found: list[tuple[str, dict[str, Any]]] = []
-    if "leak.initial" in readings and "leak.final" in readings and "leak_drop" in final.results:
-        first, last = of("leak.initial", "leak.final")
-        found.append(("leak", {"initial_psi": first, "final_psi": last, **limits("leak_drop")}))
-    match final.test:
-        case "sequential":
-            rows = {kind: [of(*(f"{kind}.{run}.{step}" for step in (1, 2, 3))) for run in (1, 2)]
-                    for kind in ("charge", "equilibrium")}
-            numbers = {key: f"#{final.settings[key]}#" for key in ("chamber_ratio", "aggregate_correction_pct")}
-            found.append(("sequential", {"charge_psi": rows["charge"], "equilibrium_psi": rows["equilibrium"], **numbers,
-                                         **limits("air_content", "system_air_metric")}))
-        case "slump" if "slump" in readings:
-            found.append(("slump", {"slump_in": of("slump")[0], **limits("slump")}))
-        case "temperature":
-            found.append(("temperature", {"temperature_f": of("temperature")[0], **limits("temperature")}))
-        case "pressure-air":
-            found.append(("pressure-air", {"reading_pct": of("air.reading")[0],
-                                           "aggregate_correction_pct": f"#{final.settings['aggregate_correction_pct']}#",
-                                           **limits("air_content")}))
-        case "density":
-            found.append(("density", {"gross_lb": of("gross")[0], "tare_lb": of("tare")[0],
-                                      "volume_ft3": f"#{final.settings['measure_volume_ft3']}#", **limits("density")}))
-        case "gauge-check":
-            found.append(("gauge-check", {f"{kind}_psi": of(*(f"{kind}.{n}" for n in (1, 2, 3)))
-                                          for kind in ("gauge", "reference")} | limits("gauge_error")))
-        case "aggregate-correction":
-            found.append(("aggregate-correction", {"reading_pct": of("air.reading")[0], "withdrawn_pct": of("water.drawn")[0],
-                                                   **limits("aggregate_correction")}))
-    return found

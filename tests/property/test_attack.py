@@ -23,9 +23,11 @@ from assistant.rehearse import Rehearsal
 from assistant.script import read
 from assistant.station import Station
 from tests.property import attack
-from tests.property.attack import CALM, MANNERS, Technician, World, begun, checkpoints
-from tests.property.oracle import Slip
+from tests.property.attack import begun, checkpoints
+from tests.property.evidence import Slip
+from tests.property.technician import CALM, GAPS_S, MANNERS, Technician
 from tests.property.test_never_stuck import TRUE
+from tests.property.world import World
 
 SCRIPTS = 2_000
 KILLED = 40
@@ -75,7 +77,7 @@ def test_a_calm_technician_slips_nowhere(test: str) -> None:
         assert world.state.outcome in ("done", "stopped")
 
 
-# --- through the journal, with kills ---------------------------------------------------------------------------------------------
+# --- through the journal, with kills ---------------------------------------------------------------------------------------
 
 class Journalled(World):
     """A world whose station writes a journal. A restart takes its files as kill -9 leaves them: nothing was closed."""
@@ -137,7 +139,7 @@ def test_nothing_acknowledged_is_lost_when_it_is_killed(tmp_path: Path, request:
     assert kills > KILLED and taken > KILLED, "hardly anything was killed: this shows nothing"
 
 
-# --- its own honesty -----------------------------------------------------------------------------------------------------------
+# --- its own honesty -------------------------------------------------------------------------------------------------------
 
 def test_a_printed_script_rehearses_to_the_same_state(tmp_path: Path) -> None:
     for seed in range(25):
@@ -156,13 +158,13 @@ def test_its_beginnings_are_a_calm_technician_s() -> None:
     assert len({one.state.prompt for one in kept}) > 80 and kept[-1].state.prompt == "finish.wash"
 
 
-# --- every prompt, pressed twice --------------------------------------------------------------------------------------------------
+# --- every prompt, pressed twice -------------------------------------------------------------------------------------------
 
 def pairs(test: str) -> Iterator[World]:
     """At each prompt of a test, the right answer by each means, and the same again after each gap that a slip may have."""
     for beginning in checkpoints(test, "normal"):
         for means in ("key", "say"):
-            for gap in attack.GAPS_S:
+            for gap in GAPS_S:
                 world = beginning.clone()
                 assert world.oracle is not None
                 world.oracle.only = frozenset()

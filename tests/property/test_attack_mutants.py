@@ -15,10 +15,10 @@ from assistant import record
 from assistant.core import answers, asked, flow, judge, judgement, machine, phrases, plausible, reading, wire
 from assistant.core.effects import Hush
 from assistant.core.plausible import Band
-from assistant.core.state import Phase, State
+from assistant.core.state import Asked, Phase, State
 from assistant.core.turn import Turn
 from tests.property import attack
-from tests.property.oracle import Slip
+from tests.property.evidence import Slip
 
 SEEDS = 700
 """Scripts that are tried at most to find one; most are found within ten."""
@@ -60,7 +60,12 @@ def old_gauge(state: State) -> Any:
     return steady if steady is not None and wire.wants_steady(state) and steady.value.is_finite() else None
 
 
+def without_notes(turn: Turn) -> Turn:
+    return Turn(replace(turn.state, notes=()))
+
+
 DUE, HEARD_AT, TYPE, KEY, FOUND = machine._due, asked.heard_at, answers._type, answers.key, flow._found
+HUSHED, CHANGES = Asked.hushed, State.changes
 
 GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "an answer counts only once its question was heard":
@@ -70,6 +75,10 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "the whole read-back where two entries decide": (lambda put: put(asked, "heard_at", half_read_back), {"read-back"}),
     "the whole of a safety question": (lambda put: put(asked, "grave", lambda state: False), {"half heard"}),
     "equal answers lie apart": (lambda put: put(asked, "APART_S", 0.0), {"double"}),
+    "nor do two answer while the second is being said": (lambda put: put(asked, "DOUBLE_S", 0.0), {"double"}),
+    "what is cut off was not heard":
+        (lambda put: put(Asked, "hushed", lambda asked, keep, now: HUSHED(asked, keep, float("inf"))), {"unheard", "read-back"}),
+    "long results are waited for": (lambda put: put(asked, "GIVEN_UP_S", 5.0), {"half heard", "unheard"}),
     "a short # is no yes to a safety question": (lambda put: put(asked, "needs_held", lambda state: False), {"short"}),
     "a doubt wants another answer": (lambda put: put(asked, "_doubtful", lambda state: False), {"doubt"}),
     "a key counts when it was pressed":
@@ -85,7 +94,7 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "a charge outside it is noted": (lambda put: put(reading, "note", lambda *_, **__: None), {"band"}),
     "what was told of a reading is kept": (lambda put: put(flow, "_told", lambda state, one: ""), {"shopped"}),
     "a second change makes the test invalid":
-        (lambda put: put(State, "changes", lambda state, all_of=State.changes: all_of(state)[:1]), {"shopped"}),
+        (lambda put: put(State, "changes", lambda state: CHANGES(state)[:1]), {"shopped"}),
     "a changed reading marks the verdict":
         (lambda put: [put(where, "marked", lambda verdict, why, marks: (verdict, why)) for where in (judge, judgement)],
          {"shopped"}),
@@ -102,11 +111,6 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "a hold that the station slept through is broken":
         (lambda put: put(machine, "broken_hold", lambda turn, hold: None), {"short hold"}),
 }
-
-
-def without_notes(turn: Turn) -> Turn:
-    other = Turn(replace(turn.state, notes=()))
-    return other
 
 
 @pytest.mark.parametrize("guard", GUARDS)

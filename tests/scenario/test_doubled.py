@@ -14,7 +14,8 @@ from assistant.core.events import GaugeReads, GaugeSteady
 from assistant.core.state import Phase
 from assistant.gauge_watch import GaugeWatch
 from hardware.meter import Meter
-from tests.property.attack import World, spoken
+from tests.property.technician import spoken
+from tests.property.world import World
 
 EVERY_S = 0.1
 
