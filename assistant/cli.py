@@ -262,6 +262,7 @@ def _rehearse(args: argparse.Namespace) -> int:
     with ExitStack() as stack:
         folder = args.journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bowlside-")))
         journal = stack.enter_context(Journal(folder))
+        log.tell_damage(journal)
         voice = None
         if args.wav:
             from assistant.voice_on_tape import VoiceOnTape

@@ -9,13 +9,14 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from assistant import log, meters, record
+from assistant import log, meters
 from assistant.core.assessment import reported
 from assistant.core.due import sample_due
 from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, number
+from assistant.derived import Derived
 from assistant.job.file import SAMPLED, Job, JobError, load
-from assistant.journal import FILE, Journal, JournalError
+from assistant.journal import FILE, Journal
 from assistant.jsonline import dumps
 
 EXAMPLE = Path(__file__).with_name("example.toml")
@@ -205,13 +206,9 @@ def counted(folder: Path, job: Job, mix: str, of: str, day: date) -> int:
         return 0
     samples = set()
     with Journal(folder, write=False) as journal:
-        for test in journal.tests():
-            try:
-                one = record.of(journal, test)
-            except JournalError:
-                continue
+        for one in Derived(journal).briefs:
             if (one["started"][:10] == day.isoformat() and one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
                     and not one.get("practice") and one["outcome"] == "done" and one["verdict"] != "invalid"
                     and (of == "sample" or one["test"] in TESTS[of])):
-                samples.add(one.get("round") or one.get("sample") or test)
+                samples.add(one.get("round") or one.get("sample") or one["id"])
     return len(samples)

@@ -7,13 +7,13 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from assistant import record
 from assistant.core import assessment, units
 from assistant.core.assessment import Result
 from assistant.core.judge import SPOKEN_NAMES
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
-from assistant.journal import Journal, JournalError
+from assistant.derived import Derived
+from assistant.journal import Journal
 from assistant.round_record import NIGHT
 
 Test = Mapping[str, Any]
@@ -46,17 +46,10 @@ class Round:
 
 def chosen(journal: Journal, ids: Sequence[int] = (), day: date | None = None) -> tuple[list[Test], list[str]]:
     """The tests asked for, oldest first (all, where nothing is asked), and a sentence for each that can't be replayed."""
-    found, damaged = [], []
-    for test in journal.tests():
-        if ids and test not in ids:
-            continue
-        try:
-            one = record.of(journal, test)
-        except JournalError as error:
-            damaged.append(str(error))
-            continue
-        found.append(one)
-    return [one for its_day, one in _with_days(found) if day is None or its_day == day.isoformat()], damaged
+    found = Derived(journal)
+    wanted = [one["id"] for its_day, one in _with_days(found.briefs)
+              if (not ids or one["id"] in ids) and (day is None or its_day == day.isoformat())]
+    return [found.whole(test) for test in wanted], found.damaged
 
 
 def _with_days(tests: Iterable[Test]) -> Iterator[tuple[str, Test]]:
