@@ -378,10 +378,10 @@ def test_a_round_over_midnight_is_one_round_of_its_first_day(monkeypatch: pytest
     told = [one(number, started=wall, round=name) for number, (wall, name) in enumerate(zip(walls, named), 1)]
     assert [[each["id"] for each in group.tests] for group in rows.rounds(told)] == [[1, 2, 3], [4], [5], [6]]
     assert rows.rounds(told)[0].day == "2031-05-17"
-    monkeypatch.setattr(rows.record, "of", lambda _, test: told[test - 1])
-    journal = type("Six", (), {"tests": lambda _: range(1, 7)})()
+    six = type("Six", (), {"briefs": told, "damaged": [], "whole": lambda _, test: told[test - 1]})()
+    monkeypatch.setattr(rows, "Derived", lambda journal: six)
     for day, ids in ((17, [1, 2, 3]), (18, [4, 5]), (19, [6])):
-        assert [each["id"] for each in rows.chosen(journal, day=date(2031, 5, day))[0]] == ids
+        assert [each["id"] for each in rows.chosen(None, day=date(2031, 5, day))[0]] == ids
 
 
 def test_the_charts_levels_are_told() -> None:
