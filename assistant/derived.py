@@ -1,13 +1,15 @@
 """Every test of the record as ``record.of`` gives it, derived once and kept beside the journal (assistant/kept.py).
 
-A result is used again only where each of its test's events is as it was, and the program's rules and language are too. So a
-season's record is listed at the cost of reading its bytes; whatever changed is derived anew.
+A result is used again only where each of its test's events is as it was, and the program's rules and language are too. Where no
+byte of the journal's files has changed since all of it was looked at, that is known at once; else each test's events are compared
+with what they were, and what has changed is derived anew.
 """
 from __future__ import annotations
 
 import hashlib
 import sys
 from collections.abc import Collection, Iterator
+from contextlib import suppress
 from functools import cache
 from itertools import islice
 from pathlib import Path
@@ -15,7 +17,7 @@ from typing import Any
 
 from assistant import chain, record
 from assistant.core.language import CURRENT
-from assistant.journal import SAVE, Journal, JournalError
+from assistant.journal import FILE, SAVE, Journal, JournalError
 from assistant.kept import Kept, plain
 
 LONG = frozenset({"readings", "settings", "leak_curve", "warnings", "notes", "editions", "title", "rounding"})
@@ -49,16 +51,31 @@ class Derived:
         self.damaged: list[str] = []
         self._digests: dict[int, str] = {}
         with Kept(journal.path.parent) as kept:
+            files = self._files()
             known = kept.briefs(rules())
-            fresh = self._look(known)
+            unchanged = kept.seen() == files and sorted(known) == journal.tests()
+            fresh = [] if unchanged else self._look(known)
+            if unchanged:
+                self.briefs = [brief for _, brief in known.values()]
+                self._digests = {test: digest for test, (digest, _) in known.items()}
             if len(fresh) > MANY and sys.stderr.isatty():
                 print(f"Working out {len(fresh)} tests anew; they are kept for the next time.", file=sys.stderr)
             new = self._derive(fresh)
             while some := list(islice(new, AT_ONCE)):
                 kept.keep(rules(), some)
+            if not (unchanged or self.damaged):
+                kept.see(files)
         self.briefs.sort(key=lambda one: one["id"])
         if not self.damaged and (gone := journal.end_gone()):  # whole tests may be missing
             self.damaged.append(f"The journal {journal.path} is damaged: {gone.why}. {SAVE}")
+
+    def _files(self) -> str:
+        """Of every byte of the journal's files, and of the rules."""
+        found = rules()
+        for path in (self.journal.path, self.journal.path.with_name(f"{FILE}-wal")):
+            with suppress(OSError), open(path, "rb") as file:
+                found += hashlib.file_digest(file, "sha256").hexdigest()
+        return hashlib.sha256(found.encode()).hexdigest()
 
     def _look(self, known: dict[int, tuple[str, Any]]) -> list[int]:
         """Takes what is known; the tests that it is not known of."""

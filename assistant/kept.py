@@ -63,6 +63,13 @@ class Kept:
         self._write("INSERT OR REPLACE INTO tests VALUES (?, ?, ?, ?)", (
             (test, digest, *(_closed(one, rules, digest) for one in both)) for test, digest, *both in results))
 
+    def seen(self) -> str:
+        """Of the journal's files when every test in them was last found sound and derived."""
+        return next((str(row[0]) for row in self._ask("SELECT digest FROM seen")), "")
+
+    def see(self, digest: str) -> None:
+        self._write("INSERT OR REPLACE INTO seen VALUES (1, ?)", [(digest,)])
+
     def _ask(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
         if self._opened is None and not self._path.exists():
             return []
@@ -96,6 +103,7 @@ class Kept:
             self._opened.execute("PRAGMA synchronous = OFF")  # a power cut may spoil it, and it is made again
             self._opened.execute("CREATE TABLE IF NOT EXISTS tests "
                                  "(test INTEGER PRIMARY KEY, digest TEXT, brief TEXT, whole TEXT)")
+            self._opened.execute("CREATE TABLE IF NOT EXISTS seen (only INTEGER PRIMARY KEY, digest TEXT)")
         return self._opened
 
 
