@@ -219,7 +219,7 @@ def _voice_arguments(one: argparse.ArgumentParser) -> None:
 
 
 def _journal_argument(one: argparse.ArgumentParser, default: str) -> None:
-    one.add_argument("--journal", type=Path, metavar="DIR", help=f"folder of the record ({default})")
+    one.add_argument("--journal", type=log.folder, metavar="DIR", help=f"folder of the record ({default})")
 
 
 def _bare(args: argparse.Namespace) -> int:

@@ -84,6 +84,13 @@ def _page(found: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def folder(text: str) -> Path:
+    """What is given with --journal; an empty text, as of a variable that is not set, would be whatever folder one stands in."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("an empty name is no folder: name one, or leave --journal out")
+    return Path(text)
+
+
 def default_folder(practice: bool = False) -> Path:
     """Where the record lives unless told otherwise. Practice has a folder of its own, so that it never mixes in."""
     chosen = os.environ.get("BOWLSIDE_JOURNAL")

@@ -16,7 +16,7 @@ def plain(*paths: Path) -> None:
     """Raises OSError where something stands that is no file: whoever opens a pipe waits without end."""
     for path in paths:
         if path.exists() and not path.is_file():
-            raise OSError(errno.EINVAL, f"{path.name} is a folder, pipe or device and must be a file", str(path))
+            raise OSError(errno.EINVAL, f"{path.name} is a folder, pipe or device and must be a file")
 
 
 def touched(path: Path) -> Path:

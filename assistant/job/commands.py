@@ -48,7 +48,7 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
         one.add_argument("--mix", metavar="NAME", help="a mix of the file (the job's own)")
         one.add_argument("--json", action="store_true", help="one JSON object a line")
     for one in (check, due):
-        one.add_argument("--journal", type=Path, metavar="DIR", help="folder of the record (the station's own)")
+        one.add_argument("--journal", type=log.folder, metavar="DIR", help="folder of the record (the station's own)")
 
 
 def _new(args: argparse.Namespace) -> int:
