@@ -102,9 +102,10 @@ class Broken(Exception):
 
 
 _TEXTS = ("wall", "boot", "body", "hash")
-_VALUES = ", ".join(["SUM(" + " AND ".join(f"typeof({one}) = 'text'" for one in _TEXTS) + ")",
-                     *(f"CAST(GROUP_CONCAT({one}, x'0a') AS BLOB)" for one in _TEXTS)])
-"""Of many events: how many have texts wherever they should, and these put together."""
+_VALUES = ", ".join(["SUM(" + " AND ".join(f"{one} < x''" for one in _TEXTS) + ")",
+                     *(f"CAST(GROUP_CONCAT({one}, '\n') AS BLOB)" for one in _TEXTS)])
+"""Of many events: how many have texts wherever they should (a damaged byte can make bytes of one, and those are never less than
+none), and these put together."""
 
 
 def digest(journal: Journal, span: Span) -> str:

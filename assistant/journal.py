@@ -177,6 +177,7 @@ class Journal:
             if wrong:
                 raise Damaged(f"The journal {self.path} is damaged: {wrong.why}. {SAVE}")
         if self.schema < SCHEMA:
+            self._keep_a_copy()
             self._upgrade("ALTER TABLE events ADD COLUMN before TEXT",
                           f"UPDATE events SET before = IIF(seq = 1, '{FIRST}', COALESCE((SELECT hash FROM events AS one "
                           "WHERE one.seq = events.seq - 1), '')) WHERE seq IN (SELECT MIN(seq) FROM events GROUP BY test)")
@@ -184,6 +185,15 @@ class Journal:
             found = [one for one in chain.findings(self, kept) if one.test != self.last_test()]
         if found:
             self.damage = f"The journal {self.path} is damaged: {chain.told(found)}. All else is sound, and it goes on. {SAVE}"
+
+    def _keep_a_copy(self) -> None:
+        """Of the journal as an older program can read it. Where there is no room for it the upgrade is as safe without."""
+        copy = self.path.with_name(f"journal.schema-{self.schema}.db")
+        part = copy.with_suffix(".part")
+        with suppress(OSError, sqlite3.Error):
+            part.unlink(missing_ok=True)
+            self._db.execute("VACUUM INTO ?", (str(private.touched(part)),))
+            part.replace(copy)
 
     def _read_note(self) -> tuple[int, str] | None:
         try:
@@ -284,8 +294,9 @@ class Journal:
 
     def spans(self) -> list[Span]:
         """Where each test lies, and each row that stands for lost events, in their order."""
-        return [Span(*row) for row in self.ask("SELECT test, MIN(seq), MAX(seq) FROM events WHERE test >= 0 GROUP BY test UNION "
-                                                "ALL SELECT test, seq, seq FROM events WHERE test < 0 ORDER BY 2")]
+        tests = self.ask("SELECT test, MIN(seq), MAX(seq) FROM events GROUP BY test HAVING test >= 0")
+        lost = self.ask("SELECT test, seq, seq FROM events WHERE test < 0")
+        return sorted((Span(*row) for row in (*tests, *lost)), key=lambda span: span.first)
 
     def rows(self, test: int | None = None) -> Iterator[Row]:
         """The events in order, of one test or of all. Raises JournalError if the file is damaged."""

@@ -75,6 +75,12 @@ def test_the_first_opening_for_writing_adds_what_each_test_follows(tmp_path: Pat
         assert [row.before for row in journal.rows()] == [FIRST, *[None] * (len(before) - 1)]
     assert schema(folder) == SCHEMA == 2, "keep a journal of schema 2 here, and add what a migration makes of it"
     assert bodies(folder) == before, "no event and no hash is another"
+    (tmp_path / "older").mkdir()
+    (folder / "journal.schema-1.db").rename(tmp_path / "older" / FILE)
+    assert schema(tmp_path / "older") == 1 and bodies(tmp_path / "older") == before, "a copy for the release before"
+    with Journal(folder):
+        pass
+    assert not (folder / "journal.schema-1.db").exists(), "made once"
 
 
 @pytest.mark.parametrize("version", VERSIONS)

@@ -469,6 +469,9 @@ def test_without_the_packages_for_pdf_it_says_so_and_csv_works(demo: Path, tmp_p
 def test_a_start_does_not_wait_for_what_only_the_report_needs() -> None:
     code = "import sys, assistant.cli; print([n for n in sys.modules if n.split('.')[0] in ('matplotlib', 'reportlab', 'PIL')])"
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True).stdout.strip() == "[]"
+    code = ("import sys; from assistant.report import pdf_file, axes; axes.fonts(); "
+            "print([n for n in sys.modules if n.split('.')[0] in ('matplotlib', 'numpy')])")
+    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True).stdout.strip() == "[]"
 
 
 def test_the_schema_ships_with_the_package() -> None:
