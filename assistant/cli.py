@@ -224,7 +224,7 @@ def _voice_arguments(one: argparse.ArgumentParser) -> None:
 
 
 def _journal_argument(one: argparse.ArgumentParser, default: str) -> None:
-    one.add_argument("--journal", type=Path, metavar="DIR", help=f"folder of the record ({default})")
+    one.add_argument("--journal", type=log.folder, metavar="DIR", help=f"folder of the record ({default})")
 
 
 def _bare(args: argparse.Namespace) -> int:
@@ -267,6 +267,7 @@ def _rehearse(args: argparse.Namespace) -> int:
     with ExitStack() as stack:
         folder = args.journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bowlside-")))
         journal = stack.enter_context(Journal(folder))
+        log.tell_damage(journal)
         voice = None
         if args.wav:
             from assistant.voice_on_tape import VoiceOnTape

@@ -11,13 +11,15 @@ from typing import Any
 from assistant import record
 from assistant.core.language import sentence
 from assistant.core.phrases import spoken_id
+from assistant.derived import Derived
 from assistant.jsonline import dumps
 from assistant.journal import SAVE, Journal, JournalError
 
 
 def list_tests(args: argparse.Namespace) -> int:
     with Journal(args.journal or default_folder(), write=False) as journal:
-        tests, damaged = _readable(journal)
+        found = Derived(journal)
+    tests, damaged = found.briefs, found.damaged
     for each in tests:
         if args.json:
             print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results", "round")
@@ -37,19 +39,6 @@ def list_tests(args: argparse.Namespace) -> int:
     return 1 if damaged else 0
 
 
-def _readable(journal: Journal) -> tuple[list[dict[str, Any]], list[str]]:
-    """Every test that can be replayed, and a sentence for each that can't: one damaged test must not hide the others."""
-    tests, damaged = [], []
-    for test in journal.tests():
-        try:
-            tests.append(record.of(journal, test))
-        except JournalError as error:
-            damaged.append(str(error))
-    if not damaged and (gone := journal.end_gone()):  # whole tests may be missing
-        damaged.append(f"The journal {journal.path} is damaged: {gone[1]}. {SAVE}")
-    return tests, damaged
-
-
 def show(args: argparse.Namespace) -> int:
     with Journal(args.journal or default_folder(), write=False) as journal:
         found = record.of(journal, known(journal, args.id))
@@ -57,12 +46,18 @@ def show(args: argparse.Namespace) -> int:
     return 0
 
 
+def tell_damage(journal: Journal) -> None:
+    """By whoever opened it for writing, at once: it goes on, and nobody shall think that all is well."""
+    if journal.damage:
+        print(f"bowlside: {journal.damage}", file=sys.stderr)
+
+
 def known(journal: Journal, test: int) -> int:
     tests = journal.tests()
     if test not in tests:
         there, gone = ", ".join(map(str, tests)) or "none yet", journal.end_gone()
         raise JournalError(f"There is no test {test} in this journal; there are: {there}." +
-                           (f" It is damaged: {gone[1]}. {SAVE}" if gone else ""))
+                           (f" It is damaged: {gone.why}. {SAVE}" if gone else ""))
     return test
 
 
@@ -89,6 +84,13 @@ def _page(found: dict[str, Any]) -> str:
     if found["editions"]:
         lines += ["", f"  {found['editions']}"]
     return "\n".join(lines)
+
+
+def folder(text: str) -> Path:
+    """What is given with --journal; an empty text, as of a variable that is not set, would be whatever folder one stands in."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("an empty name is no folder: name one, or leave --journal out")
+    return Path(text)
 
 
 def default_folder(practice: bool = False) -> Path:

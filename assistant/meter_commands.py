@@ -4,7 +4,6 @@ from __future__ import annotations
 import argparse
 from datetime import date
 from decimal import Decimal
-from pathlib import Path
 from shlex import quote
 from typing import Any
 
@@ -27,7 +26,7 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
         one.set_defaults(do=do)
         if one_meter:
             one.add_argument("meter", metavar="METER", help="the meter's name, such as M-3")
-        one.add_argument("--journal", type=Path, metavar="DIR", help="folder of the record (the station's own)")
+        one.add_argument("--journal", type=log.folder, metavar="DIR", help="folder of the record (the station's own)")
         return one
 
     for name, text, do in (("list", "Every meter, and what is due.", _list),

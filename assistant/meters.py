@@ -214,11 +214,12 @@ class Register:
             rows = db.execute("SELECT wall, meter, kind, body FROM entries ORDER BY seq").fetchall() if begun else []
             db.close()
             return [(wall, name, kind, json.loads(body)) for wall, name, kind, body in rows if meter in (None, name)]
-        except (sqlite3.Error, ValueError) as error:
+        except (sqlite3.Error, ValueError, OSError) as error:
             raise MeterError(f"The meter register {self.path} can't be read: {error}. Keep that file as it is, and name another "
                              "folder with --journal.") from None
 
     def _open(self, write: bool) -> sqlite3.Connection:
+        private.plain(self.path)
         db = sqlite3.connect(self.path) if write else sqlite3.connect(f"{self.path.resolve().as_uri()}?mode=ro", uri=True)
         version = db.execute("PRAGMA user_version").fetchone()[0]
         if version > self.SCHEMA:

@@ -4,11 +4,19 @@ Modes are set when a file is made and never changed later: who shares his record
 """
 from __future__ import annotations
 
+import errno
 import os
 from contextlib import suppress
 from pathlib import Path
 
 FOLDER, FILE = 0o700, 0o600
+
+
+def plain(*paths: Path) -> None:
+    """Raises OSError where something stands that is no file: whoever opens a pipe waits without end."""
+    for path in paths:
+        if path.exists() and not path.is_file():
+            raise OSError(errno.EINVAL, f"{path.name} is a folder, pipe or device and must be a file")
 
 
 def touched(path: Path) -> Path:

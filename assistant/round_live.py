@@ -29,6 +29,7 @@ def run(args: argparse.Namespace) -> int:
     plan, may_begin = _plan(args, folder, out.wording)
     boot = clock.boot_id()
     with Journal(folder) as journal:
+        log.tell_damage(journal)
         left = unfinished(journal, boot)
         state = left.state if left else State()
         if left is None:
@@ -48,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
             played.append(Round(journal, plan, boot, play, clock.boot_now))
             return played[0].go()
 
-        code = start.on_devices(Unrecorded(), Restarted(0.0, boot), out, model=args.model, meter=simulated,
+        code = start.on_devices(Unrecorded(), Restarted(0.0, boot), out, model=args.model, meter=simulated, damage=journal.damage,
                                 gauge=None if simulated else start.own_gauge, terminal=not args.headless, whole=whole, **extra)
         if played and played[0].name:
             _farewell(journal, played[0].name, folder, args)

@@ -17,9 +17,9 @@ PAGE = 4096
 LOCAL, LEAST = PAGE - 35, (PAGE - 12) * 32 // 255 - 23
 """Bytes of a longer row that stay in its cell: at most, and at least (section 1.6)."""
 LOG_HEAD, FRAME_HEAD = 32, 24
-_HASH_LAST = b"\x81\x0d"
-"""How a record's header ends whose last column is a text of 64 letters."""
-_COLUMNS, _WHOLE = 6, {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8, 8: 0, 9: 0}
+_HASH = b"\x81\x0d"
+"""How the header of a record names a text of 64 letters: the sixth column, and in the first event of a test the seventh."""
+_COLUMNS, _WHOLE = (6, 7), {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8, 8: 0, 9: 0}
 """Bytes of a whole number by its type; 8 and 9 are the numbers 0 and 1 themselves."""
 
 
@@ -27,13 +27,22 @@ def rows(database: bytes, log: bytes) -> Iterator[Row]:
     """Every row that these bytes may hold, true or not, some of them many times."""
     pages = _Pages(database, log)
     for data in (database, log):
-        end = data.find(_HASH_LAST)
+        end = data.find(_HASH)
         while end >= 0:
-            for head in range(_COLUMNS + 2, 18):  # the header's first byte is its own length
-                start = end + len(_HASH_LAST) - head
-                if start >= 2 and data[start] == head and data[start + 1] == 0:
-                    yield from _at(data, start, head, pages)
-            end = data.find(_HASH_LAST, end + 1)
+            for behind in (b"", b"\0", _HASH):  # schema 1; within a test; its first event
+                size = len(_HASH) + len(behind)
+                if data.startswith(behind, end + len(_HASH)):
+                    for head in range(6 + size, 18 + len(behind)):  # the header's first byte is its own length
+                        start = end + size - head
+                        if start >= 2 and data[start] == head and data[start + 1] == 0:
+                            yield from _at(data, start, head, pages)
+            end = data.find(_HASH, end + 1)
+
+
+def schema(database: bytes, log: bytes) -> int:
+    """As the first page has it (section 1.3); 0 where there is none."""
+    page = _Pages(database, log).logged.get(1, database[:PAGE])
+    return int.from_bytes(page[60:64], "big") if page.startswith(b"SQLite format 3") else 0
 
 
 @dataclass
@@ -66,11 +75,11 @@ def _at(data: bytes, start: int, head: int, pages: _Pages) -> Iterator[Row]:
     while at < start + head:
         number, at = _number(data, at)
         types.append(number)
-    if len(types) != _COLUMNS or at != start + head or types[1] not in _WHOLE:
+    if len(types) not in _COLUMNS or at != start + head or types[1] not in _WHOLE:
         return
-    if any(one < 13 or not one % 2 for one in types[2:]):  # not all texts
+    if any(one < 13 or not one % 2 for one in types[2:6]):  # not all texts
         return
-    widths = [0, _WHOLE[types[1]], *((one - 13) // 2 for one in types[2:])]
+    widths = [0, _WHOLE[types[1]], *(max(0, (one - 13) // 2) for one in types[2:])]
     size = head + sum(widths)
     for record in _records(data, start, size, pages):
         values, place = [], head
@@ -80,8 +89,8 @@ def _at(data: bytes, start: int, head: int, pages: _Pages) -> Iterator[Row]:
         test = types[1] - 8 if types[1] in (8, 9) else int.from_bytes(values[1], "big", signed=True)
         if len(record) == size:
             with suppress(UnicodeDecodeError):
-                wall, boot, body, digest = (value.decode() for value in values[2:])
-                yield Row(_number_before(data, start), test, wall, boot, body, digest)
+                wall, boot, body, digest, *before = (value.decode() for value in values[2:])
+                yield Row(_number_before(data, start), test, wall, boot, body, digest, "".join(before) or None)
 
 
 def _records(data: bytes, start: int, size: int, pages: _Pages) -> Iterator[bytes]:

@@ -56,6 +56,7 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
                    remark: str = "", may_begin: Callable[[], None] = lambda: None) -> int:
     boot, args_job = clock.boot_id(), getattr(args, "job", None)
     with Journal(folder) as journal:
+        log.tell_damage(journal)
         station = unfinished(journal, boot)
         first: Event
         if station is None:
@@ -82,7 +83,7 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
         gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
-        code = on_devices(station, first, out, texts, args.model, simulated, remark, gauge=gauge,
+        code = on_devices(station, first, out, texts, args.model, simulated, remark, journal.damage, gauge=gauge,
                           terminal=not getattr(args, "headless", False), **extra)
         state = station.state
         _farewell(station.test, state, folder)
@@ -117,11 +118,12 @@ def _farewell(test: int, state: State, folder: Path) -> None:
 
 
 def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
-               meter: LivePractice | None = None, remark: str = "",
+               meter: LivePractice | None = None, remark: str = "", damage: str = "",
                hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None,
                terminal: bool = True, whole: Callable[[Live], int] | None = None) -> int:
     """Run with whatever of screen, sound and microphone is there. ``terminal`` False: its screen and keys are not used.
 
+    damage: of the record; said and shown, and noted in the test.
     whole: runs more than one test on these devices, and gives the exit code.
     """
     settings, notify = station_settings.read(), Notify()
@@ -140,8 +142,9 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
         stack.callback(speaker.close)
         live.attach(speaker)
         out.prepare(speaker, texts, live.trouble)
-        if remark:
-            live.notices.append(remark)
+        live.notices.extend(filter(None, (remark, damage)))
+        if damage:
+            live.lost("record", sentence("device.record_damaged"))
         hands = Hands(live, settings, gauge)
         stack.callback(hands.close)
         live.lamps = hands

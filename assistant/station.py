@@ -42,7 +42,7 @@ class Station:
         """Go on with test ``test`` of the journal, from its events. Raises JournalError if they are damaged."""
         self.journal, self.test, self.boot = journal, test, boot
         try:
-            self.state = fold(journal.events(test))
+            self.state = fold(journal.events(test, over=lambda events: fold(events).phase is Phase.OVER))
         except JournalError:
             raise
         except Exception as error:  # noqa: BLE001  what a damaged event does to the machine nobody can foresee

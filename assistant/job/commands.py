@@ -15,6 +15,7 @@ from assistant.core.assessment import reported
 from assistant.core.due import sample_due
 from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, key_of, number
+from assistant.derived import Derived
 from assistant.job.file import SAMPLED, Job, JobError, load
 from assistant.journal import FILE, Journal
 from assistant.jsonline import dumps
@@ -49,7 +50,7 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
         one.add_argument("--mix", metavar="NAME", help="a mix of the file (the job's own)")
         one.add_argument("--json", action="store_true", help="one JSON object a line")
     for one in (check, due):
-        one.add_argument("--journal", type=Path, metavar="DIR", help="folder of the record (the station's own)")
+        one.add_argument("--journal", type=log.folder, metavar="DIR", help="folder of the record (the station's own)")
 
 
 def _new(args: argparse.Namespace) -> int:
@@ -237,8 +238,8 @@ def counted(folder: Path, job: Job, mix: str, of: str, day: date) -> int:
         return 0
     samples = set()
     with Journal(folder, write=False) as journal:
-        for one in rows.chosen(journal, day=day)[0]:
-            if (one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
+        for its_day, one in rows.with_days(Derived(journal).briefs):
+            if (its_day == day.isoformat() and one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
                     and not one.get("practice") and one["outcome"] == "done" and one["verdict"] != "invalid"
                     and (of == "sample" or one["test"] in TESTS[of])):
                 samples.add(one.get("round") or one.get("sample") or one["id"])

@@ -1,24 +1,21 @@
 """What the report draws: the pressure steps, the leak curve, a control chart. Black on white, readable on a poor copier."""
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import wraps
-from io import BytesIO
-from typing import TYPE_CHECKING
 
+from reportlab.graphics.shapes import Drawing
+from reportlab.lib.colors import black
+
+from assistant.core.leak_curve import fit
 from assistant.core.settings import Settings
 from assistant.job import Levels
+from assistant.report import leak_drawing
+from assistant.report.axes import Axes
 from assistant.report.rows import Test
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-DPI = 220
-_STYLE = {"font.size": 6.5, "axes.titlesize": 6.5, "axes.linewidth": 0.6, "xtick.major.width": 0.6, "ytick.major.width": 0.6,
-          "legend.fontsize": 6, "axes.spines.top": False, "axes.spines.right": False}
-_RUNS = {1: {"linestyle": "-", "marker": "o"}, 2: {"linestyle": "--", "marker": "s", "markerfacecolor": "white"}}
+INCH = 72
 
 
 @dataclass(frozen=True)
@@ -28,128 +25,107 @@ class Point:
     value: Decimal
 
 
-def _plainly(draw: Callable[..., BytesIO | None]) -> Callable[..., BytesIO | None]:
-    """Draw in our style, and leave matplotlib's as it was. It is imported only now: a start must not wait for it."""
-    @wraps(draw)
-    def styled(*args, **named):
-        import matplotlib
-        with matplotlib.rc_context(_STYLE):
-            return draw(*args, **named)
-    return styled
+def pressure_steps(test: Test) -> Drawing | None:
+    """The six charges and equilibria, and by how much run 2 is over run 1; None where no run is whole."""
+    found = pressure_axes(test)
+    return found[0].drawing if found else None
 
 
-@_plainly
-def pressure_steps(test: Test) -> BytesIO | None:
-    """The six charges and equilibria, and by how much run 2 is over run 1, as a PNG; None where no run is whole."""
+def pressure_axes(test: Test) -> list[Axes]:
     taken = {one["id"]: float(one["value"]) for one in test["readings"] if not one["withdrawn"]}
-    whole = [run for run in (1, 2) if all(f"{kind}.{run}.{step}" in taken
-                                          for kind in ("charge", "equilibrium") for step in (1, 2, 3))]
+    kinds, three = ("charge", "equilibrium"), (1, 2, 3)
+    whole = [run for run in (1, 2) if all(f"{kind}.{run}.{step}" in taken for kind in kinds for step in three)]
     if not whole:
-        return None
-    figure = _figure(3.55, 2.1)
-    steps, gain = figure.subplots(1, 2, width_ratios=(2.1, 1))
+        return []
+    drawing = Drawing(3.55 * INCH, 2.1 * INCH)
+    steps = Axes(drawing, (24, 22, 165, 138), (-0.1, 3.6), (0, 52))
+    steps.frame({step: str(step) for step in three}, "psi", "step", f"test {test['id']}: pressures; figures of run {whole[-1]}")
     for run in whole:
-        places, psi = [0.0], [0.0]
-        for step in (1, 2, 3):
-            places += [step - 0.15, step + 0.15]
-            psi += [taken[f"charge.{run}.{step}"], taken[f"equilibrium.{run}.{step}"]]
-        steps.plot(places, psi, color="black", linewidth=0.9, markersize=3, label=f"run {run}", **_RUNS[run])
-    for step in (1, 2, 3):
-        for kind, side, put in (("charge", -0.15, (0, 3)), ("equilibrium", 0.15, (7, -8))):
-            steps.annotate(f"{taken[f'{kind}.{whole[-1]}.{step}']:.2f}", (step + side, taken[f"{kind}.{whole[-1]}.{step}"]),
-                           xytext=put, textcoords="offset points", fontsize=5, ha="center")
-    steps.set(xticks=(1, 2, 3), xlabel="step", ylabel="psi", ylim=(0, 52), xlim=(-0.1, 3.6),
-              title=f"test {test['id']}: pressures; figures of run {whole[-1]}")
-    steps.legend(loc="upper left", frameon=False)
-    if whole == [1, 2]:
-        over = [taken[f"equilibrium.2.{step}"] - taken[f"equilibrium.1.{step}"] for step in (1, 2, 3)]
-        gain.bar((1, 2, 3), over, width=0.5, facecolor="0.8", edgecolor="black", linewidth=0.7)
-        for step, value in zip((1, 2, 3), over):
-            gain.annotate(f"{value:.2f}", (step, max(value, 0)), xytext=(0, 2), textcoords="offset points", fontsize=5.5,
-                          ha="center")
-        limit = next((one["limits"][1] for one in test["results"] if one["name"] == "system_air_metric"), None)
-        if limit is not None:
-            gain.axhline(float(limit), color="black", linestyle=":", linewidth=1)
-        top = max(*over, float(limit or 0), 0.05)
-        gain.set(xticks=(1, 2, 3), xlabel="step", ylabel="psi", xlim=(0.5, 3.5), ylim=(min(0, *over) * 1.2, top * 1.35),
-                 title="run 2 over run 1" + ("" if limit is None else f"\nlimit {limit:f}"))
-        gain.axhline(0, color="black", linewidth=0.6)
-    else:
-        gain.set_axis_off()
-    return _png(figure)
+        places = [(0.0, 0.0), *((step + side, taken[f"{kind}.{run}.{step}"]) for step in three
+                                for kind, side in zip(kinds, (-0.15, 0.15)))]
+        steps.line(f"run {run}", places, "-" if run == 1 else "--")
+        steps.marks(places, square=run == 2, full=run == 1)
+    for step in three:
+        for kind, side, (right, up) in (("charge", -0.15, (0, 3)), ("equilibrium", 0.15, (7, -8))):
+            psi = taken[f"{kind}.{whole[-1]}.{step}"]
+            steps.text(f"{psi:.2f}", step + side, psi, right, up)
+    steps.legend([(f"run {run}", "-" if run == 1 else "--", 0.9, black) for run in whole], 28, 132)
+    if whole != [1, 2]:
+        return [steps]
+    over = [taken[f"equilibrium.2.{step}"] - taken[f"equilibrium.1.{step}"] for step in three]
+    limit = next((one["limits"][1] for one in test["results"] if one["name"] == "system_air_metric"), None)
+    top = max(*over, float(limit or 0), 0.05)
+    gain = Axes(drawing, (196, 22, 252, 130), (0.5, 3.5), (min(0, *over) * 1.2, top * 1.35))
+    gain.frame({step: str(step) for step in three}, "psi", "step",
+               "run 2 over run 1" + ("" if limit is None else f"\nlimit {limit:f}"))
+    for step, value in zip(three, over):
+        gain.bar(step, value)
+        gain.text(f"{value:.2f}", step, max(value, 0), 0, 2, 5.5)
+    gain.line("zero", [(0.5, 0), (3.5, 0)], width=0.6)
+    if limit is not None:
+        gain.line("limit", [(0.5, float(limit)), (3.5, float(limit))], ":", 1)
+    return [steps, gain]
 
 
-def leak_curve(test: Test) -> BytesIO | None:
-    """The hold as the gauge recorded it, as a PNG; None where it recorded none."""
-    from assistant.core.leak_curve import fit
-    from assistant.leak_drawing import draw
+def leak_curve(test: Test) -> Drawing | None:
+    """The hold as the gauge recorded it; None where it recorded none."""
     curve = [(float(s), Decimal(psi)) for s, psi in test["leak_curve"]]
     if not curve:
         return None
     taken = {one["id"]: one["value"] for one in test["readings"] if not one["withdrawn"]}
     settings = Settings.from_mapping(test["settings"])
     rate = settings.leak_limit * 60 / settings.leak_hold_s
-    target = BytesIO()
-    draw(curve, fit(curve, rate), settings.leak_hold_s, settings.leak_limit, target, kind="png",
-         first_psi=taken.get("leak.initial"), last_psi=taken.get("leak.final"))
-    target.seek(0)
-    return target
+    return leak_drawing.axes(curve, fit(curve, rate), settings.leak_hold_s, settings.leak_limit, taken.get("leak.initial"),
+                             taken.get("leak.final")).drawing
 
 
-@_plainly
 def control_chart(name: str, unit: str, points: Sequence[Point], levels: Levels,
-                  limits: tuple[Decimal | None, Decimal | None]) -> BytesIO:
-    """Each result in its order, and the range of each two that follow one another; lines where the job sets them. A PNG.
+                  limits: tuple[Decimal | None, Decimal | None]) -> Drawing:
+    """Each result in its order, and the range of each two that follow one another; lines where the job sets them.
 
     Warning and action levels: UFGS 03373 has such a chart of air; every figure is the job's own.
     """
-    figure = _figure(7.2, 1.85)
-    values, ranges = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
-    at = range(1, len(points) + 1)
-    values.plot(at, [float(one.value) for one in points], "-o", color="black", linewidth=0.8, markersize=3.5)
-    for place, one in zip(at, points):
-        values.annotate(f"{one.value:f}", (place, float(one.value)), xytext=(0, 4), textcoords="offset points", fontsize=5.5,
-                        ha="center", bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4})
-    ranges.plot(at[1:], [abs(float(b.value - a.value)) for a, b in zip(points, points[1:])], "-s", color="black",
-                markerfacecolor="white", linewidth=0.8, markersize=3)
+    return control_axes(name, unit, points, levels, limits)[0].drawing
+
+
+def control_axes(name: str, unit: str, points: Sequence[Point], levels: Levels,
+                 limits: tuple[Decimal | None, Decimal | None]) -> list[Axes]:
     sides = (1,) if limits[0] is None and limits[1] is not None else (-1, 1)  # a result that only has a maximum is never too low
     lines: list[tuple[Decimal, str]] = []
     if levels.target is not None:
         lines.append((levels.target, "target"))
         lines += [(levels.target + side * size, what) for what, size in (("warning", levels.warning), ("action", levels.action))
                   if size is not None for side in sides]
-    _lines(values, [*lines, *((limit, "limit") for limit in limits if limit is not None)])
-    _lines(ranges, [(size, what) for what, size in (("warning", levels.range_warning), ("action", levels.range_action))
-                    if size is not None])
-    low, high = values.get_ylim()
-    values.set(ylabel=f"{name}\n{unit}", ylim=(low - 0.08 * (high - low), high + 0.15 * (high - low)))
-    ranges.set(ylabel=f"range of two\n{unit}", xticks=list(at), xticklabels=[one.label for one in points],
-               xlim=(0.5, len(points) + 1.1))
-    ranges.set_ylim(0, max(1.2 * ranges.get_ylim()[1], float(Decimal("0.01"))))
-    return _png(figure)
+    lines += [(limit, "limit") for limit in limits if limit is not None]
+    ranged = [(size, what) for what, size in (("warning", levels.range_warning), ("action", levels.range_action))
+              if size is not None]
+    measured = [(float(at), float(one.value)) for at, one in enumerate(points, 1)]
+    apart = [(at, abs(b - a)) for (_, a), (at, b) in zip(measured, measured[1:])]
+    drawing, across = Drawing(7.2 * INCH, 1.85 * INCH), (0.5, len(points) + 1.1)
+    all_values = [value for _, value in measured] + [float(value) for value, _ in lines]
+    low, high = min(all_values), max(all_values)
+    room = (high - low) or max(abs(high) * 0.1, 0.1)
+    values = Axes(drawing, (46, 56, 512, 128), across, (low - 0.13 * room, high + 0.2 * room))
+    values.frame({at: "" for at, _ in measured}, f"{name}\n{unit}")
+    highest = max([value for _, value in apart] + [float(size) for size, _ in ranged])
+    ranges = Axes(drawing, (46, 12, 512, 48), across, (0, max(1.25 * highest, 0.01)))
+    ranges.frame({at: one.label for (at, _), one in zip(measured, points)}, f"range of two\n{unit}")
+    _lines(values, lines)
+    _lines(ranges, ranged)
+    values.line("values", measured, width=0.8)
+    values.marks(measured)
+    for (at, value), one in zip(measured, points):
+        values.text(f"{one.value:f}", at, value, 0, 4, 5.5, on_white=True)
+    ranges.line("ranges", apart, width=0.8)
+    ranges.marks(apart, square=True, full=False)
+    return [values, ranges]
 
 
 _STYLES = {"target": ("-", 0.5), "warning": ("--", 0.8), "action": ("-.", 0.8), "limit": (":", 1.2)}
 
 
-def _lines(axes, lines: Sequence[tuple[Decimal, str]]) -> None:
+def _lines(axes: Axes, lines: Sequence[tuple[Decimal, str]]) -> None:
     """Each line in its style, with its name and value at the right; two at one value share their words."""
     for at in dict.fromkeys(value for value, _ in lines):
         names = [name for value, name in lines if value == at]
-        style, width = _STYLES[names[-1]]
-        axes.axhline(float(at), color="black", linestyle=style, linewidth=width)
-        axes.annotate(f"{', '.join(names)} {at:f}", (1, float(at)), xycoords=("axes fraction", "data"), xytext=(-2, 1.5),
-                      textcoords="offset points", fontsize=5, ha="right")
-
-
-def _figure(wide: float, high: float) -> "Figure":
-    """Inches. Without pyplot: no window, no state that outlives the figure."""
-    from matplotlib.figure import Figure
-    return Figure(figsize=(wide, high), dpi=DPI, layout="constrained", facecolor="white")
-
-
-def _png(figure: "Figure") -> BytesIO:
-    target = BytesIO()
-    figure.savefig(target, format="png", dpi=DPI)
-    target.seek(0)
-    return target
+        axes.level(float(at), f"{', '.join(names)} {at:f}", *_STYLES[names[-1]])

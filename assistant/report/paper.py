@@ -2,21 +2,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import cache, partial
-from io import BytesIO
-from pathlib import Path
+from functools import partial
 from typing import BinaryIO
 from xml.sax.saxutils import escape
 
+from reportlab.graphics.shapes import Drawing, Group
 from reportlab.lib import colors
 from reportlab.lib.pagesizes import letter
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import inch
-from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import (BaseDocTemplate, Flowable, Frame, Image, NextPageTemplate, PageBreak, PageTemplate, Paragraph,
-                                Spacer, Table)
+from reportlab.platypus import (BaseDocTemplate, Flowable, Frame, NextPageTemplate, PageBreak, PageTemplate, Paragraph, Spacer,
+                                Table)
+
+from assistant.report.axes import fonts
 
 WIDTH = 7.5 * inch
 _MARGIN = 0.5 * inch
@@ -31,15 +30,6 @@ _ALL = (0, 0), (-1, -1)
 def _padding(left: float, right: float, top: float, bottom: float) -> list[tuple]:
     sides = {"LEFTPADDING": left, "RIGHTPADDING": right, "TOPPADDING": top, "BOTTOMPADDING": bottom}
     return [(side, *_ALL, points) for side, points in sides.items()]
-
-
-@cache
-def _fonts() -> None:
-    """DejaVu Sans, which comes with matplotlib: a name in any European script can be printed."""
-    import matplotlib
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    pdfmetrics.registerFont(TTFont("Bowlside", folder / "DejaVuSans.ttf"))
-    pdfmetrics.registerFont(TTFont("Bowlside-Bold", folder / "DejaVuSans-Bold.ttf"))
 
 
 class Page:
@@ -100,22 +90,22 @@ class Page:
             ("LINEBELOW", (1, 0), (1, -1), 0.4, colors.black), *_padding(0, 6, 3, 1)]))
         self._gap(3)
 
-    def drawing(self, png: BytesIO) -> None:
-        self.story.append(self._image(png, WIDTH))
+    def drawing(self, drawn: Drawing) -> None:
+        self.story.append(self._fitted(drawn, WIDTH))
 
-    def drawings(self, pngs: Sequence[BytesIO]) -> None:
+    def drawings(self, drawn: Sequence[Drawing]) -> None:
         """Two beside each other."""
-        for at in range(0, len(pngs), 2):
-            two = [self._image(png, WIDTH / 2) for png in pngs[at:at + 2]]
+        for at in range(0, len(drawn), 2):
+            two = [self._fitted(each, WIDTH / 2) for each in drawn[at:at + 2]]
             self.story.append(Table([two], colWidths=[WIDTH / 2] * len(two), hAlign="LEFT", style=[
                 ("VALIGN", *_ALL, "MIDDLE"), ("ALIGN", *_ALL, "CENTER"), *_padding(0, 0, 1, 1)]))
 
-    def _image(self, png: BytesIO, wide: float) -> Image:
+    def _fitted(self, drawn: Drawing, wide: float) -> Drawing:
         """In its own proportions, and smaller where the print is."""
-        png.seek(0)
-        across, down = ImageReader(png).getSize()
-        png.seek(0)
-        return Image(png, width=wide * self.scale, height=wide * self.scale * down / across)
+        by = wide * self.scale / drawn.width
+        whole = Group(*drawn.contents)
+        whole.scale(by, by)
+        return Drawing(drawn.width * by, drawn.height * by, whole)
 
     def high(self) -> float:
         """Points that it needs."""
@@ -126,7 +116,7 @@ class Paper:
     """The whole document. ``made``: when, as the foot of each page says."""
 
     def __init__(self, made: str) -> None:
-        _fonts()
+        fonts()
         self.made = made
         self.story: list[Flowable] = []
         self.templates: list[PageTemplate] = []

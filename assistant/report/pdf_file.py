@@ -4,9 +4,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 from functools import partial
-from io import BytesIO
 from typing import Any, BinaryIO
 from xml.sax.saxutils import escape
+
+from reportlab.graphics.shapes import Drawing
 
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
 from assistant.core.phrases import capital
@@ -30,7 +31,7 @@ def write(tests: Sequence[Test], target: BinaryIO, made: str, job: Job | None = 
     paper, groups = Paper(made), rounds(tests)
     for group in groups:
         own = job if form.belongs(job, group.tests[0]) else None
-        drawn = [png for test in group.tests for png in (drawings.pressure_steps(test), drawings.leak_curve(test)) if png]
+        drawn = [one for test in group.tests for one in (drawings.pressure_steps(test), drawings.leak_curve(test)) if one]
         paper.page(_title(group), marks(group.tests), partial(_round_page, group, own, meters, drawn))
     for day in dict.fromkeys(group.day for group in groups) if summary else ():
         of_day = [group for group in groups if group.day == day]
@@ -55,7 +56,7 @@ def _begun(test: Test) -> str:
 
 # --- a round ---------------------------------------------------------------------------------------------------------
 
-def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn: Sequence[BytesIO], page: Page) -> None:
+def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn: Sequence[Drawing], page: Page) -> None:
     page.fields(form.fields(one, job))
     page.head("Results")
     page.table(["Test", "Result", "Reported", "Other units", "Limits", "Against limits", "Rounding"],
@@ -160,7 +161,7 @@ def _device(one: Round, meters: Mapping[str, Meter]) -> str:
 
 # --- a day -----------------------------------------------------------------------------------------------------------
 
-def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, BytesIO, list[str]]], page: Page) -> None:
+def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Drawing, list[str]]], page: Page) -> None:
     """``count``: rounds among them; a test by itself is none."""
     def of_all(key: str) -> str:
         return ", ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
@@ -176,9 +177,9 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Byt
     page.head("Tests")
     page.table(["No.", "Time", "Sample / ticket", "Test", "Results", "Verdict"], [_day_row(one) for one in tests],
                [0.35, 0.45, 1.0, 1.7, 3.2, 0.8])
-    for title, png, found in charts:
+    for title, drawn, found in charts:
         page.head(title, drawn=True)
-        page.drawing(png)
+        page.drawing(drawn)
         for words in found:
             page.text(words)
     page.head("Corrections, and ids to look at")
@@ -196,7 +197,7 @@ def _day_row(one: Test) -> list[str]:
             verdict if one["outcome"] == "done" else f"{verdict}, {one['outcome']}"]
 
 
-def _charts(tests: Sequence[Test], job: Job | None) -> list[tuple[str, BytesIO, list[str]]]:
+def _charts(tests: Sequence[Test], job: Job | None) -> list[tuple[str, Drawing, list[str]]]:
     """Title, drawing and findings of a control chart for each result that the day has twice or more of one mix in one unit.
 
     The newest test's limits are drawn, and the job's levels.

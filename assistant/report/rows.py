@@ -7,13 +7,13 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from assistant import record
 from assistant.core import assessment, units
 from assistant.core.assessment import Result
 from assistant.core.judge import SPOKEN_NAMES
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
-from assistant.journal import Journal, JournalError
+from assistant.derived import Derived
+from assistant.journal import Journal
 from assistant.round_record import LASTS_S
 
 Test = Mapping[str, Any]
@@ -46,20 +46,13 @@ class Round:
 
 def chosen(journal: Journal, ids: Sequence[int] = (), day: date | None = None) -> tuple[list[Test], list[str]]:
     """The tests asked for, oldest first (all, where nothing is asked), and a sentence for each that can't be replayed."""
-    found, damaged = [], []
-    for test in journal.tests():
-        if ids and test not in ids:
-            continue
-        try:
-            one = record.of(journal, test)
-        except JournalError as error:
-            damaged.append(str(error))
-            continue
-        found.append(one)
-    return [one for its_day, one in _with_days(found) if day is None or its_day == day.isoformat()], damaged
+    found = Derived(journal)
+    wanted = [one["id"] for its_day, one in with_days(found.briefs)
+              if (not ids or one["id"] in ids) and (day is None or its_day == day.isoformat())]
+    return [found.whole(test) for test in wanted], found.damaged
 
 
-def _with_days(tests: Iterable[Test]) -> Iterator[tuple[str, Test]]:
+def with_days(tests: Iterable[Test]) -> Iterator[tuple[str, Test]]:
     """Each with its day: the one on which it began, or on which its round did, where that went on after midnight: its tests then
     follow each other by no more than LASTS_S."""
     known: dict[Any, tuple[str, datetime]] = {}
@@ -75,7 +68,7 @@ def _with_days(tests: Iterable[Test]) -> Iterator[tuple[str, Test]]:
 def rounds(tests: Iterable[Test]) -> list[Round]:
     """Tests of one ``round`` on one day, or in one night, together, in the order in which the rounds began."""
     found: dict[tuple[str, Any], list[Test]] = {}
-    for day, one in _with_days(tests):
+    for day, one in with_days(tests):
         named = one.get("round")
         found.setdefault((day, named) if named else ("", one["id"]), []).append(one)
     return [Round(str(name) if day else "", tuple(group)) for (day, name), group in found.items()]
@@ -88,7 +81,7 @@ def doubts(tests: Sequence[Test]) -> list[str]:
             and not one.get("comparison") and one.get("verdict") != "invalid"]
     found = []
     seen: dict[tuple[str, str, str, str], Test] = {}
-    for day, one in _with_days(real):
+    for day, one in with_days(real):
         if sample := one.get("sample"):
             before = seen.setdefault((day, "test", str(sample), one["test"]), one)
             if before is not one:

@@ -5,14 +5,17 @@ import contextlib
 import json
 import os
 import shutil
+import socket
 import sqlite3
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
+from assistant import kept
 from assistant.core.events import Event, Heard
 from assistant.journal import FILE, SCHEMA, Journal, JournalError
 from assistant.station import Station
@@ -208,6 +211,14 @@ def test_a_newer_schema_is_left_alone(folder: Path) -> None:
     change(folder, f"PRAGMA user_version = {SCHEMA + 1}")
     for args in (["log", "list"], ["log", "verify"], ["rehearse", "-", "--answer-rest"]):
         bowlside(*args, "--journal", folder, stdin=script()).is_one_sentence(1, "newer", f"schema {SCHEMA + 1}")
+    bowlside("log", "recover", folder / "new", "--journal", folder).is_one_sentence(1, "newer", f"schema {SCHEMA + 1}")
+    assert not (folder / "new").exists(), "what the newer program keeps there would be gone"
+
+
+def test_a_schema_that_no_program_has_is_damage(folder: Path, tmp_path: Path) -> None:
+    change(folder, "PRAGMA user_version = 16777218")
+    bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=script()).is_one_sentence(1, "header is damaged")
+    assert bowlside("log", "recover", tmp_path / "new", "--journal", folder).code == 0
 
 
 @pytest.mark.parametrize("body", [
@@ -245,6 +256,44 @@ def test_a_file_where_the_folder_should_be(tmp_path: Path) -> None:
     for args in (["rehearse", "-"], ["log", "list"]):
         for place in (tmp_path / "file", tmp_path / "file" / "below"):
             bowlside(*args, "--journal", place, stdin=script()).is_one_sentence(1, str(place), "--journal")
+
+
+COMMANDS = (["log", "list"], ["log", "verify"], ["log", "show", "1"], ["rehearse", "-", "--answer-rest"])
+
+
+@pytest.mark.parametrize("name, kind", [*((FILE, kind) for kind in ("pipe", "socket", "device", "folder")),
+                                        *((name, "pipe") for name in (f"{FILE}-wal", "journal.lock", "journal.newest"))])
+def test_what_is_no_file_is_not_waited_for(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str,
+                                           kind: str) -> None:
+    """Whoever opens a pipe that nobody writes into waits for ever; the commands are run apart, with a limit."""
+    place = folder / name
+    place.unlink(missing_ok=True)
+    server = socket.socket(socket.AF_UNIX)
+    monkeypatch.chdir(folder)  # the name of a socket may not be long
+    {"pipe": lambda: os.mkfifo(place), "socket": lambda: server.bind(name), "device": lambda: place.symlink_to("/dev/zero"),
+     "folder": place.mkdir}[kind]()
+    with ThreadPoolExecutor() as pool:
+        done = pool.map(lambda args: process(*args, "--journal", folder, stdin=script().encode()),
+                        [*COMMANDS, ["log", "recover", tmp_path / "new"]])
+    for one in done:
+        one.is_one_sentence(1, str(folder), name, "must be a file")
+    server.close()
+
+
+def test_a_pipe_as_meter_register_or_kept_results_is_not_waited_for(folder: Path) -> None:
+    os.mkfifo(folder / "meters.db")
+    os.mkfifo(folder / kept.FILE)
+    process("meter", "list", "--journal", folder).is_one_sentence(2, "meters.db", "must be a file")
+    assert process("log", "list", "--journal", folder).code == 0
+
+
+@pytest.mark.parametrize("name", ["", " "])
+@pytest.mark.parametrize("args", ["log list", "rehearse -", "meter list", "job due x --volume 1", "run"])
+def test_an_empty_name_is_no_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, args: str, name: str) -> None:
+    """It was the folder in which one stood."""
+    monkeypatch.chdir(tmp_path)
+    bowlside(*args.split(), "--journal", name, stdin=script()).is_one_sentence(2, "--journal", "empty name")
+    assert not list(tmp_path.iterdir())
 
 
 @contextlib.contextmanager

@@ -59,7 +59,7 @@ def recorded(folder: Path, tests: int) -> Run:
 
         def appended(journal: Journal, test: int, event: Event, boot: str = "") -> None:
             append(journal, test, event, boot)
-            disk.asked.append(Asked("committed", "", at=journal._seq))
+            disk.asked.append(Asked("committed", "", at=journal.last_event))
 
         patch.setattr(Journal, "append", appended)
         for _ in range(tests):
