@@ -126,8 +126,9 @@ class Technician:
             keys("Enter")
         elif "MALLET READY" in what:
             keys("Enter")
-            time.sleep(0.3)
-            self.terminal.wait_for("TAP", 20)
+            time.sleep(0.6)
+            if "TAP" not in self.terminal.screen():
+                return  # too soon: once more
             keys("Right")
             for _ in range(14):
                 keys("Space")

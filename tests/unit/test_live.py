@@ -40,7 +40,8 @@ EARLY = {ident: READINGS[ident] for ident in ("leak.charge", "leak.initial", "le
 def _a_quick_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two seconds to lift the mallet, six times, are for people; so is the time to hear a question (tests/scenario/test_asked)."""
     monkeypatch.setattr(Tap, "lead_s", 0.1)
-    for name, value in (("ENOUGH_S", 0.02), ("APART_S", 0.3), ("DOUBLE_S", 0.05), ("GIVEN_UP_S", 0.5), ("FASTEST_WPM", 60_000), ("SLOWEST_WPM", 60_000)):
+    for name, value in (("ENOUGH_S", 0.02), ("APART_S", 0.3), ("DOUBLE_S", 0.05), ("GIVEN_UP_S", 0.5), ("FASTEST_WPM", 60_000),
+                        ("SLOWEST_WPM", 60_000)):
         monkeypatch.setattr(asked, name, value)
 
 
@@ -246,13 +247,17 @@ def test_quiet_a_caution_is_not_over_before_it_is_said(tmp_path: Path) -> None:
         bench.station.handle(bench.first)
         bench.live._ready = True  # no loop runs here: what waits is handled by ``key``
 
+        def handled() -> None:
+            while not bench.live.queue.empty():
+                bench.live.queue.get()()
+
         def key(name: str) -> None:
             time.sleep(PAUSE_S)
             bench.live.key(name)
-            while not bench.live.queue.empty():
-                bench.live.queue.get()()
-        for name in ("D-held", "#", "#"):
+            handled()
+        for name in ("D-held", "#", "#", "#"):  # the first question was cut off by "quiet": it is asked again
             bench.speaker.finish()
+            handled()
             key(name)
         state = bench.station.state
         assert state.prompt == "leak.charge" and len(state.cautions) == 1, "hands off the lever"
