@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from decimal import Decimal
 from difflib import get_close_matches
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import Any, Mapping
 
 from assistant import plain
 from assistant.core import deviations, prompts
-from assistant.core.events import Event, TestStarted, from_plain
+from assistant.core.events import KINDS, Event, TestStarted, from_plain
 from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import Settings, number, shown
@@ -154,19 +154,38 @@ def _seconds(given: Mapping[str, Any], where: str) -> float | None:
 
 def event(given: Mapping[str, Any], now: float) -> Event:
     """The event of an "event" line. Its own "at", where it has one, is the clock of a new boot. Raises ValueError."""
-    exact = ("value", "spread")
-    made = from_plain({"at": now, **{key: float(each) if isinstance(each, Decimal) and key not in exact else each
-                                     for key, each in given.items()}})
-    if isinstance(made, TestStarted):
-        raise ValueError("a test is begun by the first line")
-    return made
+    known = [name for name, kind in KINDS.items() if kind is not TestStarted]  # the first line begins the test
+    if given.get("kind") not in known:
+        raise ValueError(f"its kind must be one of {', '.join(known)}")
+    hints = {"kind": "str", **{each.name: str(each.type) for each in fields(KINDS[given["kind"]])}}
+    if unknown := set(given) - set(hints):
+        raise ValueError(f"a {given['kind']} has no {sorted(unknown)[0]!r}")
+    return from_plain({"at": now, **{key: _field(key, hints[key], each) for key, each in given.items()}})
+
+
+def _field(key: str, hint: str, value: Any) -> Any:
+    """A value as an event's field of this type has it. Raises ValueError."""
+    match hint.partition(" ")[0]:
+        case "Decimal":
+            return number(f'"{key}"', value)
+        case "float" | "int" if value is None and hint.endswith("None"):
+            return None
+        case "float" | "int" as exact if isinstance(value, int | Decimal) and not isinstance(value, bool) and abs(value) < 1e9:
+            return float(value) if exact == "float" else int(value)
+        case "bool" if isinstance(value, bool):
+            return value
+        case "str" if _is_text(value) and len(value) <= 1000:
+            return value
+    raise ValueError(f'"{key}" must be {hint}, not {shown(value)}')
 
 
 def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal | tuple[str, ...] | Path | Mapping[str, Any]:
     if kind == "event":
         try:
-            event(value, 0.0)
-        except (TypeError, ValueError, ArithmeticError) as error:
+            event(value if isinstance(value, dict) else {}, 0.0)
+        except KeyError as error:
+            raise ScriptError(f'{where}: "event" lacks its {error}.') from None
+        except ValueError as error:
             raise ScriptError(f'{where}: "event" must be an event as the journal writes it, such as '
                               f'{{"kind": "Restarted", "boot": "b"}} ({error}).') from None
         return value

@@ -24,7 +24,12 @@ values = st.recursive(scalars,
                       max_leaves=8)
 headers = st.dictionaries(st.sampled_from([*HEADER, "job", "speech", "practice", "clamps", "step_targets", "max_psi", "other"]),
                           values, max_size=4).map(lambda more: {"test": "sequential", **more})
-answers = st.dictionaries(st.sampled_from(["on", "after", "say", "key", "hear", "gauge", "other"]), values, max_size=4)
+answers = st.dictionaries(st.sampled_from(["on", "after", "then", "say", "key", "hear", "gauge", "event", "other"]), values,
+                          max_size=4)
+happened = st.dictionaries(st.sampled_from(["kind", "at", "text", "key", "value", "since", "number", "boot", "device", "other"]),
+                           values, max_size=3)
+events = st.tuples(st.sampled_from([*KINDS, "Nothing"]), happened).map(
+    lambda given: {"then": 1, "event": {**given[1], "kind": given[0]}})
 
 
 def is_script_or_sentence(lines: list[str]) -> None:
@@ -38,6 +43,15 @@ def is_script_or_sentence(lines: list[str]) -> None:
 def test_any_text_as_a_script(lines: list[str]) -> None:
     is_script_or_sentence(lines)
     is_script_or_sentence([json.dumps(HEADER), *lines])
+
+
+@given(st.lists(events, min_size=1, max_size=3))
+def test_any_event_in_a_script_is_rehearsed_or_told(happenings: list[Any]) -> None:
+    lines = [json.dumps(each) for each in (HEADER, *happenings)]
+    is_script_or_sentence(lines)
+    with tempfile.TemporaryDirectory() as folder:
+        done = bowlside("rehearse", "-", "--journal", folder, stdin="\n".join(lines))
+    assert done.code in (0, 1, 2) and "Traceback" not in done.err
 
 
 @given(headers, st.lists(answers | values, max_size=3))

@@ -133,7 +133,7 @@ def tokened(event: Event, entered: Record | None, before: str) -> str:
     """What two equal answers have alike: the key, or what was said; for a reading its value as well."""
     how = (f"key {event.key}" if isinstance(event, KeyPressed) else f"words {meaning(event)}" if isinstance(event, Heard)
            else "gauge")
-    return f"{how} ({entered.fields['value']})" if entered is not None else how
+    return how if entered is None else f"{how} ({entered.fields.get('value', entered.fields.get('text'))})"
 
 
 def same_answer(token: str, event: Event) -> bool:

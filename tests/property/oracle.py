@@ -179,7 +179,8 @@ class Oracle:
 
     def _answer(self, event: Event, effects: tuple[Effect, ...], records: list[Record], before: str, after: str,
                 question: Question, since: float) -> None:
-        entered = None if before.endswith(".confirm") else next((one for one in records if one.kind == "proposed"), None)
+        entered = None if before.endswith(".confirm") else next(
+            (one for one in records if one.kind == "proposed" or one.fields.get("source") == "keypad"), None)
         put = {asking[-1].text for asking in question}
         pressed = (before in self.taps and after == before and not any(isinstance(one, Cue) and one.name == "refused"
                                                                        for one in effects)
@@ -334,9 +335,8 @@ class Oracle:
             self.slip("once", f"{ident} decides a result and was entered once")
             return
         first, second = entries
-        apart = abs(first.value - second.value)
         by_wire = "gauge" in (first.source, second.source)
-        if apart > (WIRE_PSI if by_wire else 0):
+        if abs(first.value - second.value) > (WIRE_PSI if by_wire else 0):
             self.slip("once", f"{ident} was entered as {first.value} and as {second.value}")
         if not independent(first, second):
             self.slip("same way", f"{ident} was entered twice by {first.source} {first.form} and {second.source} {second.form}")

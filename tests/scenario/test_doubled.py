@@ -5,8 +5,10 @@ meter what he is asked to, once the words are over, then presses; where the stat
 """
 from __future__ import annotations
 
+import json
 import random
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 
@@ -14,6 +16,7 @@ from assistant.core.events import GaugeReads, GaugeSteady
 from assistant.core.state import Phase
 from assistant.gauge_watch import GaugeWatch
 from hardware.meter import Meter
+from tests.command import bowlside
 from tests.property.technician import spoken
 from tests.property.world import World
 
@@ -186,3 +189,26 @@ def test_a_whole_practice_test_pressed_twice(wired: bool, gap: float) -> None:
     if wired:
         assert sum(isinstance(one, GaugeSteady) for one in crew.world.events) > 12 and any(
             isinstance(one, GaugeReads) for one in crew.world.events)
+
+
+def test_a_script_says_what_comes_a_time_after_the_line_before_it(tmp_path: Path) -> None:
+    """The same slip as a script: a doubled key half a second apart, words said to an earlier question, a kill."""
+    lines = [{"test": "leak"}, {"on": "zero", "key": "#"}, {"then": 0.5, "key": "#"}, {"on": "zero", "then": 0.1, "say": "next"},
+             {"then": 0.4, "event": {"kind": "Restarted", "boot": "b"}}]
+    done = bowlside("rehearse", "-", "--json", "--journal", tmp_path, stdin="\n".join(map(json.dumps, lines)))
+    pressed = next(line["at"] for line in done.lines("said") if line["id"] == "leak.charge.caution")
+    refused = [line["at"] for line in done.lines("cue") if line["name"] == "refused"]
+    assert [round(float(at - pressed), 1) for at in refused] == [0.5, 0.6]
+    said = [(round(float(line["at"] - pressed), 1), line["text"]) for line in done.lines("said")]
+    assert any(at == 1.0 and "Going on" in text for at, text in said)
+    assert done.lines("waiting")[0]["id"] == "leak.charge"
+
+
+@pytest.mark.parametrize("line, words", [
+    ({"then": -1, "key": "#"}, '"then" must be seconds'), ({"then": 1, "after": 1, "key": "#"}, "give one of them"),
+    ({"then": 1, "event": {"kind": "TestStarted"}}, "its kind must be one of"),
+    ({"then": 1, "event": {"kind": "GaugeReads"}}, "lacks its 'value'"),
+    ({"then": 1, "event": {"kind": "KeyPressed", "key": 5}}, '"key" must be str')])
+def test_a_wrong_line_of_that_kind_is_one_sentence(tmp_path: Path, line: dict, words: str) -> None:
+    done = bowlside("rehearse", "-", "--journal", tmp_path, stdin=json.dumps({"test": "leak"}) + "\n" + json.dumps(line))
+    done.is_one_sentence(2, "line 2", words)

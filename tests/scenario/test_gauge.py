@@ -124,7 +124,7 @@ def test_no_to_the_gauge_is_not_asked_again_until_it_moves_and_next_takes_it(t: 
 
 
 def test_a_charge_out_of_its_band_is_guided_not_offered_and_can_be_used_knowingly(t: Wired) -> None:
-    skipped(t).charge(14.42).key("#").until("charge.1.1").wait(20).at("charge.1.1")
+    skipped(t).charge(14.43).key("#").until("charge.1.1").wait(20).at("charge.1.1")
     t.key("#").at("charge.1.1").says("Under by 0.0")
     t.wait(4).key("#").at("charge.1.1.override").hear("no").at("charge.1.1.confirm").key("#").at("tap.1.1")
     assert any("outside its band" in one.text for one in t.state.notes)
