@@ -127,8 +127,9 @@ class Technician:
         elif "MALLET READY" in what:
             keys("Enter")
             time.sleep(0.6)
-            if "TAP" not in self.terminal.screen():
+            if "MALLET READY" in self.terminal.screen().upper():
                 return  # too soon: once more
+            self.terminal.wait_for("TAP", 20)
             keys("Right")
             for _ in range(14):
                 keys("Space")
