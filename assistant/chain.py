@@ -61,14 +61,10 @@ class Row:
         return json.loads(self.body).get("next") or self.hash if self.test < 0 else self.hash
 
 
-def now() -> str:
-    return datetime.now().astimezone().isoformat(timespec="milliseconds")
-
-
 def lost(first: int, last: int, test: int, before: str, following: str | None) -> Row:
     """What stands in a recovered journal for events that could not be saved. ``following``: what the next event follows."""
     body = json.dumps({"kind": "Lost", "first": first, "next": following}, sort_keys=True, separators=(",", ":"))
-    row = Row(last, -test, now(), "", body, "", before)
+    row = Row(last, -test, datetime.now().astimezone().isoformat(timespec="milliseconds"), "", body, "", before)
     return replace(row, hash=row.expected_hash(before))
 
 

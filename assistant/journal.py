@@ -16,6 +16,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
@@ -245,7 +246,8 @@ class Journal:
     def append(self, test: int, event: Event, boot: str = "") -> None:
         """Commit one event. When this returns it is on the disk. Raises JournalError; then nothing was written."""
         body = json.dumps(to_plain(event), sort_keys=True, separators=(",", ":"), default=str)
-        row = Row(self.last_event + 1, test, chain.now(), boot, body, "", None if test == self._test else self._last)
+        wall = datetime.now().astimezone().isoformat(timespec="milliseconds")
+        row = Row(self.last_event + 1, test, wall, boot, body, "", None if test == self._test else self._last)
         row = replace(row, hash=row.expected_hash(self._last))
         try:
             self._insert(row)

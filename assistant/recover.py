@@ -88,9 +88,10 @@ def look(folder: Path) -> Found:
 
 def _true(rows: Iterator[Row]) -> tuple[list[Row], int]:
     """The true ones in their order, first ones of a test with the hash that they follow; and the newest number among them."""
-    there: defaultdict[int, set[Row]] = defaultdict(set)
+    there: defaultdict[int, list[Row]] = defaultdict(list)
     for row in rows:
-        there[row.seq].add(row)
+        if row not in there[row.seq]:
+            there[row.seq].append(row)
     found: list[Row] = []
     for seq in sorted(there):
         ahead = {FIRST} if seq == 1 else {row.hash for row in there.get(seq - 1, ())}

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from sys import intern
 
 from assistant.journal import Row
 
@@ -90,7 +91,7 @@ def _at(data: bytes, start: int, head: int, pages: _Pages) -> Iterator[Row]:
         if len(record) == size:
             with suppress(UnicodeDecodeError):
                 wall, boot, body, digest, *before = (value.decode() for value in values[2:])
-                yield Row(_number_before(data, start), test, wall, boot, body, digest, "".join(before) or None)
+                yield Row(_number_before(data, start), test, wall, intern(boot), body, digest, "".join(before) or None)
 
 
 def _records(data: bytes, start: int, size: int, pages: _Pages) -> Iterator[bytes]:

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from contextlib import suppress
 from datetime import date
 from decimal import Decimal
@@ -238,7 +239,10 @@ def counted(folder: Path, job: Job, mix: str, of: str, day: date) -> int:
         return 0
     samples = set()
     with Journal(folder, write=False) as journal:
-        for its_day, one in rows.with_days(Derived(journal).briefs):
+        found = Derived(journal)
+        for sentence in found.damaged:
+            print(f"bowlside: {sentence}", file=sys.stderr)
+        for its_day, one in rows.with_days(found.briefs):
             if (its_day == day.isoformat() and one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
                     and not one.get("practice") and one["outcome"] == "done" and one["verdict"] != "invalid"
                     and (of == "sample" or one["test"] in TESTS[of])):

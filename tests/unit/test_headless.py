@@ -4,6 +4,7 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -15,11 +16,13 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from assistant import cli, record, start, station_settings
+from assistant.core.events import DeviceLost, Event
+from assistant.core.language import sentence
 from assistant.headless import MOST_LINES_A_MINUTE, Log, _has_microphone, must_be_answerable
-from assistant.journal import Journal, JournalError
+from assistant.journal import FILE, Journal, JournalError
 from assistant.script import ScriptError
 from hardware.fake_matrix import FakeMatrix
-from tests.command import ROOT, process
+from tests.command import ROOT, bowlside, process, script
 
 ROWS, COLUMNS = (5, 6, 13, 26), (16, 17, 22, 23)
 STATION = '[keypad]\nkind = "matrix"\n'
@@ -129,6 +132,27 @@ def test_as_a_service_manager_sees_it(settings: Path, tmp_path: Path) -> None:
     code, printed = second.end(signal.SIGTERM)
     assert code == 1 and "Traceback" not in printed and "Test 1 is not over" in printed, printed
     assert events(tmp_path / "journal")[:1] == ["TestStarted"] and "Restarted" in events(tmp_path / "journal")
+
+
+@pytest.mark.parametrize("damaged", [True, False])
+def test_damage_in_an_older_test_is_told_noted_and_gone_on_with(settings: Path, tmp_path: Path, damaged: bool) -> None:
+    folder = tmp_path / "journal"
+    for _ in range(2):
+        bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=script())
+    with sqlite3.connect(folder / FILE) as db:
+        db.execute("UPDATE events SET body = replace(body, '1', '2') WHERE seq = 6 AND ?", (damaged,))
+    db.close()
+    station = Managed(tmp_path, 30.0)
+    found: list[Event] = []
+    until = time.monotonic() + 30
+    while time.monotonic() < until and len(found) < 2 + damaged:
+        time.sleep(0.2)
+        with Journal(folder, write=False) as journal:
+            found = journal.events(3)
+    code, printed = station.end(signal.SIGTERM)
+    assert code == 1 and ("is damaged: event 6 (test 1) was changed" in printed) == damaged, printed
+    told = [event.words for event in found if isinstance(event, DeviceLost) and event.device == "record"]
+    assert told == [sentence("device.record_damaged")] * damaged
 
 
 @pytest.mark.skipif(_has_microphone(), reason="there is a microphone here")
