@@ -238,8 +238,6 @@ class Oracle:
             self.askings = [question_of(put)] if put else []
         elif put and (restarted or any(put[-1].text == asking[-1].text for asking in self.askings)):
             self.askings.append(question_of(put))
-        elif put and not self.askings:
-            self.askings = [question_of(put)]
 
     # --- readings --------------------------------------------------------------------------------------------------------
 
