@@ -160,6 +160,16 @@ def open_end(journal: Journal, last: Row) -> int:
     return 0
 
 
+def _unreadable(journal: Journal, span: Span) -> int:
+    """The first event of a test that can't be read."""
+    for seq in range(span.first, span.last + 1):
+        try:
+            list(journal.between(seq, seq))
+        except JournalError:
+            return seq
+    return span.first
+
+
 def findings(journal: Journal, kept: Kept | None = None) -> list[Finding]:
     """All damage to events, in their order; none: every one is as it was recorded. Raises JournalError: they can't be found.
 
@@ -182,7 +192,8 @@ def findings(journal: Journal, kept: Kept | None = None) -> list[Finding]:
         except Broken as error:
             found.append(Finding(error.seq, span.test, f"event {error.seq} (test {span.test}) {error}"))
         except JournalError:
-            found.append(Finding(span.first, span.test, f"events of test {span.test} can't be read"))
+            seq = _unreadable(journal, span)
+            found.append(Finding(seq, span.test, f"event {seq} (test {span.test}) can't be read"))
         end = max(end, span.last)
     if kept:
         kept.found_sound(sound)

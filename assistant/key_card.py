@@ -20,10 +20,10 @@ from assistant.core.language import sentence
 from hardware import terminal, usb_pad
 from hardware.keypad import LEGEND
 
-_DOES = {"*": "point", "#": "enter", "A": "again", "B": "erase", "C": "no", "D": "time", "#-held": "sure", "A-held": "pause", "C-held": "scrap",
-         "D-held": "quiet"}
-_ALSO = {"#": ("next", "yes"), "#-held": ("yes", "say_again"), "D": ("time_left", "where_are_we"), "A-held": ("pause", "carry_on"),
-         "D-held": ("quiet", "talk")}
+_DOES = {"*": "point", "#": "enter", "A": "again", "B": "erase", "C": "no", "D": "time", "#-held": "sure", "A-held": "pause",
+         "C-held": "scrap", "D-held": "quiet"}
+_ALSO = {"#": ("next", "yes"), "#-held": ("yes", "say_again"), "D": ("time_left", "where_are_we"),
+         "A-held": ("pause", "carry_on"), "D-held": ("quiet", "talk")}
 """Keys that are more than one command."""
 _PAD = {83: ".", 96: "Enter", 98: "/", 55: "*", 14: "Backspace", 74: "-", 78: "+"}
 """What is printed on a USB pad's keys, by the kernel's code."""

@@ -75,7 +75,7 @@ class Live:
         self.lamps: Shows | None = None
         self.alive: Callable[[], None] = lambda: None
         self.watch = GaugeWatch(self._handle, lambda: self.station.state)
-        self._wrong_until, self._refused = 0.0, False
+        self._wrong_until = 0.0
         self._rate_wpm = RATE_WPM
         self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.messages: deque[str] = deque(maxlen=3)
@@ -300,7 +300,7 @@ class Live:
                 speaker.hush(frozenset(str(one + self._said_before) for one in effect.keep))
             case Cue():
                 if effect.name == "refused":
-                    self._wrong_until, self._refused = boot_now() + WRONG_S, True
+                    self._wrong_until = boot_now() + WRONG_S
                 if speaker is not None:
                     speaker.cue(effect.name)
             case Cadence() if speaker is not None:
@@ -351,10 +351,8 @@ class Live:
         if name == "#" and at < self._enter_from:
             self._enter_from = at + BOUNCE_S  # a held key goes on bouncing
             return
-        before = (self.station.state.prompt, self.station.state.utterance)
-        self._refused = False
         self._handle(KeyPressed(at, name))
-        if self._refused and before == (self.station.state.prompt, self.station.state.utterance):  # or nobody knows why it did nothing
+        if self.station.state.too_soon == at:  # or nobody knows why it did nothing
             self._for_now(sentence("screen.hear_out"))
 
     def _meter(self, action: str) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
+from assistant.core.flow import whole_verdict
 from assistant.core import deviations
 from assistant.core.language import sentence
 from assistant.core.state import Phase, Reading, State
@@ -53,16 +54,6 @@ def _begun(state: State) -> dict[str, int]:
     if state.sampled_at is None or state.timed_at is None:
         return {}
     return {"after_last_portion_s": round(state.timed_at - state.sampled_at)}
-
-
-def whole_verdict(state: State) -> tuple[str, str]:
-    """The verdict on the test, and why. A test that did not come to its end has none that counts."""
-    if state.phase is Phase.OVER and state.outcome != "done":
-        return "invalid", sentence(f"note.was_{state.outcome}")
-    if state.corrected:
-        return "none", sentence("log.entered_again")
-    whole = [judged for _, judged in sorted(state.judged, key=lambda one: one[0]) if judged.verdict and not judged.partial]
-    return (whole[-1].verdict, whole[-1].why) if whole else ("none", sentence("log.no_result"))
 
 
 def exit_code(state: State) -> int:

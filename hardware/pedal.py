@@ -1,8 +1,8 @@
 """A pedal or one big button, so that both hands stay on the meter.
 
 Wiring: a contact that closes, between the pin and ground; the pin is pulled up inside the Pi. A short press is `#` (next, yes).
-Held, it is `#-held`: yes to a safety question, which a short press never is, and elsewhere say again. As a talk pedal it opens the
-ear while it is pressed; a tap shorter than anyone's word is still `#`.
+Held, it is `#-held`: yes to a safety question, which a short press never is, and elsewhere say again. As a talk pedal it opens
+the ear while it is pressed; a tap shorter than anyone's word is still `#`.
 A short press is told when it is let go, since until then it might become a long one.
 """
 from __future__ import annotations

@@ -12,8 +12,8 @@ from assistant.core.turn import Turn, go_words
 
 KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "time_left",
         asked.HELD: "say_again", "A-held": "pause", "C-held": "scrap", "D-held": "quiet"}
-"""Key -> command, where nothing is being typed. ``#`` is also yes and enter, held yes to a safety question, ``D`` twice "where are
-we"."""
+"""Key -> command, where nothing is being typed. ``#`` is also yes and enter, held yes to a safety question, ``D`` twice "where
+are we"."""
 TWICE_S = 2.0
 """Two presses of D within this time are one "where are we"."""
 BOUNCE_S = 0.25
@@ -25,6 +25,8 @@ ERASED_S = 1.5
 WORDS_AT_MOST_S = 8.0
 """The tapping begins at the latest so long after "next", should the voice never report that it is done."""
 TYPED_AT_MOST = 8
+EARLY, EARLY_S = "early", 1.5
+"""The last key, where it was a digit that came too soon; a key so soon after it, or after a held one, belongs to it. Ours."""
 
 _YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP, Phase.CHANGE)
 
@@ -47,8 +49,10 @@ def counts(turn: Turn, answer: str, at: float) -> bool:
         turn.set(answered=Answered(answer, at, grave))
         return True
     _hear_first(turn)
-    if short and at >= asked.soonest(state, answer):
+    if short and at >= asked.soonest(state, answer) and state.spoken >= state.utterance:
         turn.say(sentence("answer.hold_for_yes"), state.prompt + NOT_NOW)
+    elif not short:
+        turn.set(too_soon=at)
     return False
 
 
@@ -116,16 +120,19 @@ def key(turn: Turn, name: str, at: float) -> None:
     if name in state.procedure.keys:
         do(turn, state.procedure.keys[name])
     elif name in tuple("0123456789*"):
-        _type(turn, name, at)
+        _type(turn, name, at, early=state.last_key == EARLY and since < EARLY_S)
     elif name in ("#", asked.HELD) and state.typed:
         if counts(turn, state.typed, at):
+            turn.set(answered=Answered("#", at))  # the key that may be struck twice
             reading.from_keys(turn, state.typed)
     elif name == "B" and state.typed:
         turn.set(typed=state.typed[:-1])
     elif name == "C" and state.typed:
         turn.set(typed="")
     elif name == asked.HELD and asked.needs_held(state):
-        if counts(turn, name, at):
+        if state.last_key == name and since < EARLY_S:
+            turn.cue("refused")  # a key that repeats itself is not held
+        elif counts(turn, name, at):
             do(turn, "yes")
     elif name == "#" or name == "C" and state.phase in _YES_NO:
         if not counts(turn, name, at):
@@ -150,10 +157,12 @@ def key(turn: Turn, name: str, at: float) -> None:
         _not_now(turn, sentence("answer.no_key", key=name))
 
 
-def _type(turn: Turn, name: str, at: float) -> None:
+def _type(turn: Turn, name: str, at: float, early: bool) -> None:
+    """early: the digit before it came too soon, so that this one is only the rest of a number."""
     state = turn.state
-    if state.rules and state.phase is Phase.ENTRY and state.first is not None and at < asked.heard_at(state):
+    if state.rules and state.phase is Phase.ENTRY and state.first is not None and (early or at < asked.heard_at(state)):
         _hear_first(turn)  # a second entry begins with a new look
+        turn.set(last_key=EARLY, too_soon=at)
         return
     if state.phase is not Phase.ENTRY:
         _not_now(turn, sentence("answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading"))
@@ -198,7 +207,8 @@ def do(turn: Turn, meant: str) -> None:
         case "scrap":
             if state.phase is not Phase.SCRAP:
                 turn.hush()
-                turn.set(before_scrap=state.before_scrap if state.phase is Phase.CHANGE else state.phase, phase=Phase.SCRAP, paused=False, typed="")
+                before = state.before_scrap if state.phase is Phase.CHANGE else state.phase
+                turn.set(before_scrap=before, phase=Phase.SCRAP, paused=False, typed="")
                 turn.say_prompt()
         case "quiet":
             turn.hush()

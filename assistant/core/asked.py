@@ -1,9 +1,9 @@
 """Could the question be heard before it was answered? One rule for every kind of step, for voice, keys, pedal and wire.
 
     question                                     what of it must be heard before an answer counts
-    ordinary                                     a second of it, or all of it; all of it within 2 s of an equal answer
-    a reading that is read back                  most of it: its figures, and at least a second
-    one of two entries, scrap, a change          all of it
+    ordinary                                     a second of it, or all of it; all of it within 4 s of an equal answer
+    a reading that is read back, a second entry, all of it
+    scrap, a change
     safety question                              all of it; an equal answer must be 4 s away from the one before and after it
     safety question with yes and no, a doubt     the same, and yes is said or # is *held*: no bounce, double tap, auto-repeat,
                                                  or key that was meant for the question before can give that
@@ -20,17 +20,13 @@ from assistant.core.steps import Choose
 
 ENOUGH_S = 1.0
 """Whoever knows the test knows the question by then. Ours."""
-MOST = 0.8
-"""Of a reading that is read back: the figures come first, "Right?" last. Ours."""
-SLOWEST_WPM, NORMAL_WPM, FASTEST_WPM = 80, 170, 300
-"""Words a minute: the station at its slowest, as it speaks, and at its fastest, which is about as fast as people read."""
+SLOWEST_WPM, FASTEST_WPM = 80, 300
+"""Words a minute: the station at its slowest and at its fastest, which is about as fast as people read."""
 APART_S = 4.0
-"""Two equal answers so close may be one double tap. Ours."""
-DOUBLE_S = 2.0
-"""An equal answer so soon answers no other question that is still being said: presses doubled 1.5 s apart skipped a filling with
-water, and the metric came out as 0.11 psi for 0.20. Ours."""
+"""Two equal answers so close may be one double tap, and answer no other question that is still being said: presses doubled 1.5 s
+apart skipped a filling with water, and the metric came out as 0.11 psi for 0.20. Ours."""
 GIVEN_UP_S = 60.0
-"""A voice that has reported nothing for so long, and for the words at its slowest, is out of order; the question has long been shown. The
+"""A voice that has reported nothing for so long, and for the words at its slowest, is out of order; they were long shown. The
 longest results take 40 s to say."""
 HELD = "#-held"
 """The key held down: yes to a safety question."""
@@ -67,18 +63,14 @@ def heard_at(state: State) -> float:
         return given_up
     began = float("inf") if asked.began is None else asked.began
     over = _over(asked)
-    whole = (state.phase in (Phase.SCRAP, Phase.CHANGE) or state.phase is Phase.CONFIRM and state.ask.entries == "two"
-             or state.phase is Phase.ENTRY and state.first is not None)
-    if whole or grave(state):
-        enough = over
-    elif state.phase is Phase.CONFIRM:
-        enough = began + max(ENOUGH_S, MOST * asked.words * 60 / (state.wpm or NORMAL_WPM))
-    else:
-        enough = began + ENOUGH_S
+    whole = state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.CHANGE) or state.phase is Phase.ENTRY and state.first is not None
+    enough = over if whole or grave(state) else min(over, began + ENOUGH_S)
+    if state.phase is Phase.CONFIRM:  # of one figure, too
+        enough = max(over, began + ENOUGH_S)
     typed = state.phase is Phase.ENTRY and not whole and not grave(state)  # a reading is its own answer: the first key cut it off
     if asked.cut and enough > asked.cut_at and not typed:
         return given_up
-    return min(enough, over, given_up)
+    return min(enough, given_up)
 
 
 def soonest(state: State, answer: str) -> float:
@@ -88,4 +80,4 @@ def soonest(state: State, answer: str) -> float:
         return heard_at(state)
     if last.grave or grave(state):
         return max(heard_at(state), last.at + APART_S)
-    return max(heard_at(state), min(_over(state.asked), last.at + DOUBLE_S))
+    return max(heard_at(state), min(_over(state.asked), last.at + APART_S))

@@ -12,7 +12,7 @@ from assistant.core.language import CURRENT
 
 
 RULES = 1
-"""By which rules a test that begins now is led. 0: an answer counted as soon as it came, and twice the same keys were two entries."""
+"""By which rules a test that begins now is led. 0: an answer counted as soon as it came."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,10 @@ class Unclear(Event):
 
 @dataclass(frozen=True)
 class KeyPressed(Event):
-    """One key of the map: ``0``-``9 * # A B C D #-held A-held C-held D-held``. ``at``: when it was pressed, not when it was handled."""
+    """One key of the map: ``0``-``9 * # A B C D #-held A-held C-held D-held``.
+
+    ``at``: when it was pressed, not when it was handled.
+    """
     key: str = ""
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from assistant.core import hold_curve, phrases, round_clock
 from assistant.core.effects import Cadence, DropCues, Finish
-from assistant.core.assessment import CORRECTED, REPEATED
+from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED
 from assistant.core.judge import Judgement, Marks, judge
 from assistant.core.language import sentence
 from assistant.core.procedure import END, STOP
@@ -93,6 +93,18 @@ def note(turn: Turn, about: str, text: str, invalid: bool = False, repeat: bool 
     turn.note(about, text, invalid, repeat)
 
 
+def whole_verdict(state: State) -> tuple[str, str]:
+    """The verdict on the test, and why. A test that did not come to its end has none that counts, but for a failure that was said."""
+    whole = [judged for _, judged in sorted(state.judged, key=lambda one: one[0]) if judged.verdict and not judged.partial]
+    if state.phase is Phase.OVER and state.outcome != "done":
+        why = sentence(f"note.was_{state.outcome}")
+        failed = state.rules and whole and whole[-1].verdict == FAIL
+        return (FAIL, f"{whole[-1].why}; {why}") if failed else (INVALID, why)
+    if state.corrected:
+        return NONE, sentence("log.entered_again")
+    return (whole[-1].verdict, whole[-1].why) if whole else (NONE, sentence("log.no_result"))
+
+
 def finish(turn: Turn, outcome: str) -> None:
     words = sentence(f"test.{outcome}")
     procedure = turn.state.procedure
@@ -104,7 +116,8 @@ def finish(turn: Turn, outcome: str) -> None:
         return
     if outcome != "done":
         turn.emit(DropCues())
-        turn.record("verdict", verdict="invalid", why=sentence(f"note.was_{outcome}"))
+        verdict, why = whole_verdict(turn.state)
+        turn.record("verdict", verdict=verdict, why=why)
     turn.say(words, "end", caution=outcome != "done")
 
 
@@ -241,10 +254,14 @@ def _found(turn: Turn, step: Judge) -> Judgement:
     invalid = [one.text.rstrip(".") for one in state.notes if one.invalid]
     if len(changes) > 1:
         invalid.append(sentence("verdict.changed_twice", count=len(changes)))
+    told = [sentence("verdict.changed", reading=phrases.spoken_id(old.id), old=f"{old.value:f}", new=f"{new.value:f}", unit=new.unit,
+                     why=old.withdrawn) for old, new in changes]
+    denied = [ident for ident, _ in state.denied]
+    often = sorted({ident for ident in denied if denied.count(ident) > 1 and state.procedure.index(ident) < here})
+    told += [sentence("verdict.denied", reading=phrases.spoken_id(ident), count=denied.count(ident)) for ident in often]
     marks = Marks(tuple(invalid), tuple(sentence("verdict.repeat", id=one.id, text=one.text) for one in state.notes if one.repeat),
-                  CORRECTED if any(old.known == RESULT for old, _ in changes) else REPEATED if changes else "",
-                  "; ".join(sentence("verdict.changed", reading=phrases.spoken_id(old.id), old=f"{old.value:f}", new=f"{new.value:f}",
-                                     unit=new.unit, why=old.withdrawn) for old, new in changes))
+                  CORRECTED if any(old.known == RESULT for old, _ in changes) else REPEATED if told else "", "; ".join(told),
+                  bool(state.rules))
     return judge(step.rule, state.taken(), state.settings, marks)
 
 
@@ -264,7 +281,9 @@ def _told(state: State, reading: Reading) -> str:
         return known  # the same value entered again is not news, and no way to another one
     place = state.readings.index(reading)
     said = [judged for index, judged in state.judged if index > asked and judged.words and judged.readings > place]
-    return "" if not said or not state.rules else RESULT if any(judged.verdict for judged in said) else TOLD
+    if not state.rules or not said and place >= state.compared:
+        return ""
+    return RESULT if any(judged.verdict for judged in said) else TOLD
 
 
 def go_back(turn: Turn) -> None:
@@ -287,9 +306,12 @@ def go_back(turn: Turn) -> None:
 
 def change(turn: Turn) -> None:
     """The last reading is changed although what it gives was told: there was a cause."""
-    last = turn.state.last_taken()
+    last, verdict = turn.state.last_taken(), whole_verdict(turn.state)[0]
     assert last is not None
-    _ask_again(turn, last, sentence("note.misread"), _told(turn.state, last))
+    known, why = _told(turn.state, last), sentence("note.misread")
+    if known == RESULT and verdict != NONE:
+        why = sentence("note.misread_verdict", why=why, verdict=sentence(f"log.{verdict}"))
+    _ask_again(turn, last, why, known)
 
 
 def _ask_again(turn: Turn, last: Reading, why: str, known: str = "") -> None:

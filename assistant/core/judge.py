@@ -47,13 +47,14 @@ def _metric(taken: Mapping[str, Decimal], settings: Settings, _marks: Marks) -> 
 def _sequential(taken: Mapping[str, Decimal], settings: Settings, marks: Marks) -> Judgement:
     def rows(name: str) -> list[list[Decimal]]:
         return [[taken[f"{name}.{run}.{step}"] for step in (1, 2, 3)] for run in (1, 2)]
-    return whole(sequential.assess(rows("charge"), rows("equilibrium"), settings), marks)
+    return whole(sequential.assess(rows("charge"), rows("equilibrium"), settings, marks.agree), marks)
 
 
 def _leak_alone(taken: Mapping[str, Decimal], settings: Settings, marks: Marks) -> Judgement:
     """The leak hold as a test of its own: its verdict is the whole test's."""
     found = replace(_leak(taken, settings, marks), partial=False)
-    return replace(found, verdict="invalid", why="; ".join(marks.invalid)) if marks.invalid else found
+    changed_twice = marks.invalid and marks.changes
+    return replace(found, verdict="invalid", why="; ".join(marks.invalid)) if changed_twice else found
 
 
 RULES: dict[str, Rule] = {"leak": _leak, "leak_alone": _leak_alone, "metric": _metric, "sequential": _sequential,

@@ -40,6 +40,8 @@ class Marks:
     """REPEATED or CORRECTED: a reading became another after the result was known, so that the test can't plainly pass."""
     changes: str = ""
     """Which, from what to what, and why."""
+    agree: bool = True
+    """The steps of a run must show the same air. A test that was led before there was that rule is judged as it was then."""
 
 
 Rule = Callable[[Mapping[str, Decimal], Settings, Marks], Judgement]

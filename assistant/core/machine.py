@@ -85,6 +85,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             note(turn, "clock", sentence("note.slept", seconds=f"{event.seconds:.0f}"))
             if turn.state.phase is not Phase.OVER:
                 turn.say(sentence("test.slept", duration=phrases.duration(event.seconds)), "clock", urgent=True)
+                if turn.state.rules and turn.state.phase not in (Phase.HOLD, Phase.TAPPING):
+                    turn.say_prompt()  # nobody heard it in his sleep
     if turn.state.phase is Phase.ENTRY and (state.phase is not Phase.ENTRY or turn.state.prompt != state.prompt):
         turn.set(opened=now)
     turn.listen_if_silent()

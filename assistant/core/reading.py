@@ -28,6 +28,8 @@ from assistant.core.spoken import NotANumber, parse
 from assistant.core.state import FACE, Entry, Phase, Reading, State, Steady
 from assistant.core.turn import Turn
 
+COMPARES = ("fit", "run_differences", "metric")
+"""Doubts that tell how a reading stands to those before it."""
 OVERRIDE_WITHIN_PSI = Decimal("0.10")
 """A charge further off than this is trimmed, never used. Ours, no source."""
 
@@ -124,6 +126,8 @@ def enter_value(turn: Turn, entry: Entry) -> None:
             _out_of_band(turn, entry, band)
             return
     if doubt is not None:
+        if doubt.rule in COMPARES:
+            turn.set(compared=len(state.readings))
         entry = replace(entry, doubt=f"{sentence('entry.doubtful', doubt=doubt.words)} {entry.doubt}".strip())
     propose(turn, entry)
 
@@ -192,6 +196,9 @@ def confirmed(turn: Turn, yes: bool) -> None:
     if not yes:
         turn.set(override=False, unwanted=entry.value if entry.source == "gauge" else state.unwanted)
         turn.record("refused", id=turn.state.prompt, value=entry.value, why=sentence("entry.said_no"))
+        if entry.doubt and state.rules:
+            note(turn, state.ask.id, sentence("note.denied", value=f"{entry.value:f}", doubt=entry.doubt))
+            turn.set(denied=(*state.denied, (state.ask.id, entry.value)))
         turn.say(sentence("entry.not_taken"))
         turn.say_prompt(whole=False)
     elif wire.disputes(state, entry) and state.disputed != entry.value:
@@ -216,10 +223,13 @@ def _take(turn: Turn, entry: Entry) -> None:
     for old in state.readings:
         if old.id == ask.id and not old.withdrawn:
             withdraw(turn, old, sentence("note.asked_again"))
-    if state.corrected and not (state.holding and state.needs_lever()):
+    at_its_moment = state.rules and state.holding and state.needs_lever()
+    if state.corrected and not at_its_moment:
         known = any(judged.verdict and not judged.partial for _, judged in state.judged)
         # Of a test by today's rules the verdict itself tells that it was known.
         note(turn, ask.id, sentence("note.entered_late_known" if known else "note.entered_late"), repeat=known and not state.rules)
+    elif state.rules and state.needs_lever() and not state.holding:
+        note(turn, ask.id, sentence("note.lever_unknown"))
     entries = (entry,) if state.first is None else (state.first, entry)
     # Of two that agree within the gauge's spread, the gauge's own counts: it is the middle of many samples. Where both are its
     # own, the one that its face was seen to show.

@@ -54,7 +54,8 @@ class Done:
 
     @property
     def counts(self) -> bool:
-        return self.outcome == "done" and self.verdict != INVALID and not self.comparison
+        """Also one that was scrapped after its failure was said: a failure is not got rid of."""
+        return (self.outcome == "done" or self.verdict == FAIL) and self.verdict != INVALID and not self.comparison
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,12 @@ EFFECT_PSI = Decimal("0.02")
 
 
 def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
-           settings: Settings) -> Assessment:
+           settings: Settings, agree: bool = True) -> Assessment:
     """Results from two runs of three charges and three equilibria, psi.
 
     The readings are walked in the order in which they were taken, through the same checks that ran live. A
     run ends at its first impossible reading: what hangs on it has no value. Each step of a run shows the air by itself:
-    while the three disagree the test is invalid. Never raises on any pressures.
+    while the three disagree the test is invalid (unless ``agree`` is False). Never raises on any pressures.
     """
     taken: dict[str, Decimal] = {}
     invalid: list[str] = []
@@ -46,7 +46,7 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
         warnings += _start_warning(charge, equilibrium, settings)
     warnings += [again] if again else []
 
-    for run in dict.fromkeys(apart):  # while they disagree neither result can be defended; what stands out gives no number
+    for run in dict.fromkeys(apart if agree else ()):  # while they disagree neither result can be defended; what stands out gives no number
         if out := plausible.stands_out(run, taken):
             invalid.append(sentence("verdict.steps_disagree", run=run, name=spoken_name(out)))
             air = None if out == "equilibrium.1.1" else air

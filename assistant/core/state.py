@@ -187,6 +187,12 @@ class State:
 
     asked: Asked = Asked()
     answered: Answered = Answered()
+    too_soon: float | None = None
+    """When a key was pressed that did nothing, since its question could not be heard yet."""
+    compared: int = 0
+    """How many readings there were when it was last said that one does not fit those before it."""
+    denied: tuple[tuple[str, Decimal], ...] = ()
+    """Readings that were doubted and then denied by the technician."""
     opened: float = 0.0
     """When the reading that is asked for was last asked: what the gauge showed before is not taken for it."""
     steady: Steady | None = None

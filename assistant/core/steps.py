@@ -40,13 +40,15 @@ class Step:
     """Seconds of a clock that runs in the background once this step is answered: it warns, and forces nothing."""
     stops: bool = False
     """When this step begins, that clock has not run out."""
+    safety: bool = False
+    """Its answer must be no echo of another, although it carries no caution: clamps are looked at, the lever is pressed."""
     timed: bool = False
     """The moment when this step begins counts for a round: the last portion is taken, or the work on the concrete begins."""
 
     @property
     def grave(self) -> bool:
         """A safety question: its answer must not be one that was meant for another (``asked.py``)."""
-        return bool(self.caution)
+        return bool(self.caution) or self.safety
 
     def targets(self) -> Iterator[str]:
         yield self.goto
@@ -198,7 +200,7 @@ class Choose(Step):
 
     @property
     def grave(self) -> bool:
-        return bool(self.caution) or self.stops or self.yes.invalid or self.no.invalid
+        return super().grave or self.stops or self.yes.invalid or self.no.invalid
 
     def targets(self) -> Iterator[str]:
         yield from (self.goto, self.yes.goto, self.no.goto)

@@ -106,7 +106,7 @@ def prompt_words(state: State) -> tuple[str, str]:
             return say, step.caution
         case Phase.ENTRY if state.first is not None:
             return again_words(state), ""
-        case Phase.ENTRY if state.corrected and not (state.holding and state.needs_lever()):
+        case Phase.ENTRY if state.corrected and not (state.rules and state.holding and state.needs_lever()):
             return sentence("entry.correct", reading=phrases.spoken_id(step.id)), ""
         case Phase.ENTRY if state.rules and state.needs_lever() and not state.holding:
             return sentence("entry.lever_unknown", reading=phrases.spoken_id(step.id)), ""

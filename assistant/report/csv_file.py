@@ -20,7 +20,7 @@ COLUMNS = {
     "test": "which test: sequential, slump, …",
     "started": "local time with its offset",
     "outcome": "done, scrapped, stopped or not over",
-    "verdict": "pass, fail, invalid, none, or instead of a pass repeated or corrected, where a reading became another with the result known",
+    "verdict": "pass, fail, invalid, none; or, instead of a pass, repeated or corrected: a reading was changed with the result known",
     "why": "the verdict's reason",
     "practice": "true: on the simulated meter, nothing counts",
     "NAME": "each label of the test's header: job, mix, producer, station, technician, meter, round, sample, ticket, …",

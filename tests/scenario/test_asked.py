@@ -58,7 +58,7 @@ def test_the_whole_question_and_a_held_key_do(t: Transcript) -> None:
     t.leak_hold()
     for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close", "flood.1.1", "flood.1.2", "flood.1.3"):
         t.at(prompt).key("#")
-    t.at("clamps").key("#").says("hold the hash key down").at("clamps").key("#-held").at("pump.1.1")
+    t.at("clamps").key("#").says("hold the hash key").at("clamps").key("#-held").at("pump.1.1")
 
 
 @pytest.mark.parametrize("test, before, question", [("slump", "slump.confirm", "in_time"), ("sampling", "portion.2", "in_time")])
@@ -74,7 +74,7 @@ def test_nor_is_a_result_made_valid_by_it(tmp_path: Path, capsys: pytest.Capture
 def test_a_doubtful_reading_is_kept_by_an_answer_that_says_so(t: Transcript) -> None:
     """7*13## took a doubtful E2.1 0.3 s into its read-back."""
     to_run_1(t).one_run(1, RUN_1).between().to_equilibrium(2, 1, "14.50").key("7 * 1 3 #").at("equilibrium.2.1.confirm")
-    t.press("#", 0.3).takes_nothing().press("#", 5).says("hold the hash key down").takes_nothing()
+    t.press("#", 0.3).takes_nothing().press("#", 5).says("hold the hash key").takes_nothing()
     t.key("#-held").takes("equilibrium.2.1", "7.13")
 
 
