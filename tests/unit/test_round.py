@@ -310,3 +310,9 @@ def names() -> Iterator[str]:
 @pytest.mark.parametrize("test", list(names()))
 def test_every_test_can_be_named(test: str) -> None:
     assert round_clock.named([test])
+
+
+def test_a_failure_is_not_scrapped_out_of_a_round() -> None:
+    """Scrapped after "fail" was said, slump was offered until it passed, without a check test."""
+    failed = core.Done("slump", outcome="scrapped", verdict="fail", results={"slump": Decimal("7.00")})
+    assert core.left(("slump",), [failed]) == [] and core.checks([failed]) == ["slump"]
