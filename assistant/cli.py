@@ -156,7 +156,7 @@ def parser() -> argparse.ArgumentParser:
     wiring = command("wiring", "How each device is wired: a page and a drawing each, with the pins of this station.", _wiring)
     wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
 
-    voice.add_arguments(command("voice", "Speech models: list, fetch, use.", None))
+    voice.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on.", None))
 
     enrol.add_arguments(command("enrol", "Fit the station's own speech model to one voice; optional.", None))
 

@@ -1,4 +1,4 @@
-"""`bowlside voice list | fetch | use`: the speech models of this station."""
+"""`bowlside voice list | fetch | use`: the speech models of this station; `record` is in voice_record.py."""
 from __future__ import annotations
 
 import argparse
@@ -7,13 +7,14 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from assistant import voice_record
 from assistant.jsonline import dumps
 
 DONE, REFUSED, WRONG_USE = 0, 1, 2
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The three commands with their options, below ``parser``."""
+    """The commands with their options, below ``parser``."""
     parser.set_defaults(do=lambda args: parser.print_help() or WRONG_USE)
     inner = parser.add_subparsers(metavar="WHAT", parser_class=type(parser))
     for name, text, do in (("list", "Every speech model: installed or not, checked or not, in use or not.", list_models),
@@ -28,6 +29,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         if name == "use":
             one.add_argument("model", metavar="NAME|DIR", help="a model of voice list, or the folder of a vosk model")
         one.add_argument("--json", action="store_true", help="one JSON object a line")
+    text = "Give a voice for the next training: asks for what nobody has recorded yet; or checks a folder of recordings."
+    one = inner.add_parser("record", help=text, description=text)
+    one.set_defaults(do=voice_record.run)
+    voice_record.add_arguments(one)
 
 
 def list_models(args: argparse.Namespace) -> int:
