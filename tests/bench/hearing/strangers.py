@@ -162,6 +162,12 @@ def _tests() -> tuple[tuple[str, Decimal, dict[str, Decimal]], ...]:
     return tuple(found)
 
 
+@functools.cache
+def _figures() -> tuple[frozenset[int], ...]:
+    """Of each of these values, the digits that it is said with."""
+    return tuple(frozenset(int(figure) for figure in f"{value:f}" if figure != ".") for _, value, _ in _tests())
+
+
 def _point(role: str, chance: random.Random) -> Saying:
     voices = [voice.name for voice in speaking(role if role == "tune" else "score") if voice.can_say("point")
               and (role == "tune" or voice.accent == "human")]
@@ -170,18 +176,28 @@ def _point(role: str, chance: random.Random) -> Saying:
 
 def _joined(folder: Path, role: str, chance: random.Random) -> Iterator[_Plan]:
     """Readings digit by digit, of people of whom at least two different digits are there; ten of each, one in a turn."""
+    words = [clip for _, kind, clip in _words(folder, role) if kind == "word"]
+    return _of_digits(words, role, chance, 10, "digits alone")
+
+
+def _joined_of_cuts(folder: Path, role: str, chance: random.Random) -> Iterator[_Plan]:
+    """The same of digits cut out of connected speech: of few people, but nearly all ten digits."""
+    return _of_digits([word for run in runs(role) for word in run], role, chance, 20, "digits cut out")
+
+
+def _of_digits(words: list[Part], role: str, chance: random.Random, each: int, form: str) -> Iterator[_Plan]:
     of: dict[Person, dict[int, list[Part]]] = {}
-    for person, kind, clip in _words(folder, role):
-        if clip.text in VALUE_OF and kind == "word":
-            of.setdefault(person, {}).setdefault(VALUE_OF[clip.text], []).append(clip)
+    for word in words:
+        if word.text in VALUE_OF:
+            of.setdefault(word.person, {}).setdefault(VALUE_OF[word.text], []).append(word)
     for person, digits in of.items():
-        can = [one for one in _tests() if {int(figure) for figure in f"{one[1]:f}" if figure != "."} <= set(digits)]
+        can = [one for one, figures in zip(_tests(), _figures(), strict=True) if figures <= digits.keys()]
         if len(digits) < 2 or not can:
             continue
         chance.shuffle(can)
-        for name, value, before in list({value: one for one in can for value in [one[1]]}.values())[:10]:     # no value twice
+        for name, value, before in list({value: one for one in can for value in [one[1]]}.values())[:each]:   # no value twice
             bits = tuple(_point(role, chance) if figure == "." else chance.choice(digits[int(figure)]) for figure in f"{value:f}")
-            yield _Plan(person, " ".join(bit.text for bit in bits), expect_at(name, before), f"{value:f}", bits, "digits alone")
+            yield _Plan(person, " ".join(bit.text for bit in bits), expect_at(name, before), f"{value:f}", bits, form)
 
 
 def _breath(folder: Path, role: str, chance: random.Random) -> Iterator[_Plan]:
@@ -234,6 +250,7 @@ ROWS = {
     "single digits": _digits,
     "single digits cut out of connected speech": _cut_digits,
     "readings joined from digits said alone": _joined,
+    "readings joined from digits cut out of connected speech": _joined_of_cuts,
     "readings joined from pairs said in one breath": _breath,
     "numbers of two words in one breath": _numbers,
     "yes and no": _yes_no,
