@@ -26,7 +26,7 @@ DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Never lets a traceback through for what a user can do wrong."""
     # numpy's threads wait for one another in a busy loop: with every core in use, enrolment took ten times as long as with one.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", str(max(1, (os.cpu_count() or 1) // 2)))
     memory.give_back()
     args = parser().parse_args(argv)
     if language.TROUBLE:
