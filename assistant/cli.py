@@ -31,7 +31,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _main(argv: Sequence[str] | None) -> int:
     # numpy's threads wait for one another in a busy loop: with every core in use, enrolment took ten times as long as with one.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", str(max(1, (os.cpu_count() or 1) // 2)))
     memory.give_back()
     args = parser().parse_args(argv)
     if language.TROUBLE:
@@ -161,7 +161,7 @@ def parser() -> argparse.ArgumentParser:
     wiring = command("wiring", "How each device is wired: a page and a drawing each, with the pins of this station.", _wiring)
     wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
 
-    voice.add_arguments(command("voice", "Speech models: list, fetch, use.", None))
+    voice.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on.", None))
 
     enrol.add_arguments(command("enrol", "Fit the station's own speech model to one voice; optional.", None))
 

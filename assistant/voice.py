@@ -1,4 +1,4 @@
-"""`bowlside voice list | fetch | use`: the speech models of this station."""
+"""`bowlside voice list | fetch | use`: the speech models of this station; `record` is in voice_record.py."""
 from __future__ import annotations
 
 import argparse
@@ -7,13 +7,14 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from assistant import voice_record
 from assistant.jsonline import dumps
 
 DONE, REFUSED, WRONG_USE = 0, 1, 2
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The three commands with their options, below ``parser``."""
+    """The commands with their options, below ``parser``."""
     parser.set_defaults(do=lambda args: parser.print_help() or WRONG_USE)
     inner = parser.add_subparsers(metavar="WHAT", parser_class=type(parser))
     for name, text, do in (("list", "Every speech model: installed or not, checked or not, in use or not.", list_models),
@@ -28,6 +29,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         if name == "use":
             one.add_argument("model", metavar="NAME|DIR", help="a model of voice list, or the folder of a vosk model")
         one.add_argument("--json", action="store_true", help="one JSON object a line")
+    text = "Give a voice for the next training: asks for what nobody has recorded yet; or checks a folder of recordings."
+    one = inner.add_parser("record", help=text, description=text)
+    one.set_defaults(do=voice_record.run)
+    voice_record.add_arguments(one)
 
 
 def list_models(args: argparse.Namespace) -> int:
@@ -86,8 +91,10 @@ def use_model(args: argparse.Namespace) -> int:
     name = entries.get(args.model, {}).get("name", args.model)
     asked = locate.OWN if name == entries["own"]["name"] else args.model
     folder = next((one for one in locate.installed() if one.name == name), locate.folder_of(asked))
+    if name == entries["people"]["name"] or args.model == "people":
+        return _complain("The model of people hears first wherever it can, beside the station's own or a larger one.", WRONG_USE)
     if name == entries["bundled-english"]["name"]:
-        return _complain("The bundled English model is always in use, beside the station's own or a larger one.", WRONG_USE)
+        return _complain("The bundled English model can't be chosen: it hears only where the model of people can't.", WRONG_USE)
     if not locate.is_model(folder):
         return _complain(f"{args.model} is neither an installed model nor the folder of a vosk model; bowlside voice list "
                          "names those that are here.", WRONG_USE)
@@ -136,14 +143,34 @@ def _bundled(model: dict[str, Any]) -> Path | None:
     if model["engine"] == "pocketsphinx":
         from models.pocketsphinx_engine import MODEL
         return MODEL
+    if model["engine"] == "people":
+        return locate.PEOPLE if _people_checksum() is not None else None
     return enrolled.SHIPPED if locate.is_model(enrolled.SHIPPED) else None
+
+
+def _people_checksum() -> str | None:
+    """None: the model of people is not there."""
+    from models import locate
+    from models.encoder import checksum
+    from models.people_engine import WEIGHTS
+
+    try:
+        return checksum(locate.PEOPLE / WEIGHTS)
+    except OSError:
+        return None
 
 
 def _row(short: str, model: dict[str, Any], folder: Path | None, used: Path | None) -> dict[str, Any]:
     """used: the installed model that was found, English or not; None: none, or the station's own was chosen."""
+    from models import fetch
+
     by_package = model["engine"] == "pocketsphinx"
     bundled = model.get("url") == ""
-    in_use = by_package or folder is not None and (not _is_english(used) if bundled else folder == used)
+    people = model["engine"] == "people"
+    if by_package:
+        in_use = _people_checksum() != fetch.manifest()["people"]["sha256"]
+    else:
+        in_use = folder is not None and (people or (not _is_english(used) if bundled else folder == used))
     return {"name": short, "model": model["name"], "engine": model["engine"], "licence": model.get("licence"),
             "size_mb": model.get("size_mb"), "sample_rate": model.get("sample_rate"), "bundled": bundled,
             "installed": folder is not None, "folder": str(folder) if folder else None,
@@ -163,6 +190,8 @@ def _checksum(model: dict[str, Any], bundled: Path | None = None) -> str:
     differs: the station's own model is not the one that was checked."""
     from models import enrolled, fetch, locate
 
+    if model.get("engine") == "people":
+        return "verified" if _people_checksum() == model["sha256"] else "differs"
     if bundled is not None:
         try:
             return "verified" if enrolled.checksum(bundled) == model["sha256"] else "differs"
@@ -177,7 +206,8 @@ def _checksum(model: dict[str, Any], bundled: Path | None = None) -> str:
 def _lacks(folder: Path | None, by_package: bool) -> list[str] | None:
     """Words of our grammar that can't be heard with it; None: not known, since it is not here or its list is torn."""
     from assistant.core.expect import Expect
-    from models import grammar, vocabulary
+    from models import grammar, locate, vocabulary
+    from models.lexicon import read_lexicon
 
     if folder is None:
         return None
@@ -185,9 +215,11 @@ def _lacks(folder: Path | None, by_package: bool) -> list[str] | None:
         if by_package:
             lines = (folder / "cmudict-en-us.dict").read_text(encoding="utf-8").splitlines()
             known: Any = {line.split(maxsplit=1)[0] for line in lines if line.strip()}
+        elif folder == locate.PEOPLE:
+            known = read_lexicon(folder / "lexicon.txt")
         else:
             known = vocabulary.known_words(folder)
-    except (OSError, vocabulary.NoVocabulary):
+    except (OSError, ValueError, vocabulary.NoVocabulary):
         return None
     return vocabulary.missing(known, grammar.words_for(Expect("reading")))
 

@@ -1,8 +1,9 @@
 """From the sound of one utterance to what was understood, or to a sentence that says why not.
 
-Whatever engine hears, the same rule decides: decodings that were built differently must agree, what they
-say must be something this step can expect, and the strict parser must take it. A closed grammar's own
-confidence is about 1.0 for noise, so it is not asked.
+The network that has heard very many people says what was said and how surely (models/people_engine.py): sure enough, it is
+believed; in doubt, the station's own small model or an installed one, built and taught differently, must hear the same. Where
+that network can't be used, decodings that were built differently must agree (models/vote.py). Either way it must be something
+this step can expect, and the strict parser must take it.
 """
 
 import time
@@ -17,8 +18,9 @@ from assistant.core.commands import command
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.spoken import NotANumber, parse
-from models import grammar
+from models import grammar, locate
 from models.locate import find_model, is_model, technician
+from models.people_engine import BadModel, Heard, PeopleEngine, meaning_of
 from models.quieten import can_denoise, denoise, level
 from models.vote import OWN, Decoding, Rule, Vote
 from models.wav import RATE, to_sound
@@ -69,6 +71,25 @@ the own model's 79 and the same. A command that all three of its decodings say n
 back" and "scrap": of 384 commands of tuning voices (seed 1, 4 of each, clean to 5 dB) 93 % were right and one wrong ("talk" for
 "pause") where with another's vote 88 and none were; of 132 noises and pieces of talk two were taken for "no" either way."""
 
+@dataclass(frozen=True)
+class Trust:
+    """How sure the network that has heard very many people must be, as its share of all that may have been said (0 to 1)."""
+
+    alone: float
+    """Nothing else is asked."""
+
+    seconded: float
+    """The other recogniser hears the same."""
+
+
+TRUST = {"likely": Trust(0.9, 0.5), "unlikely": Trust(0.999, 0.5), "reading": Trust(0.97, 0.5), "command": Trust(0.98, 0.8),
+         "yes": Trust(0.98, 0.8), "take_it_back": Trust(0.98, 0.8), "scrap": Trust(0.98, 0.8)}
+"""By what is heard: a reading where readings most likely lie, one elsewhere, one where nothing is known of that; a command,
+and those that take or throw away a reading. Chosen on the tuning half of the held speakers; the trade is in DEVELOPERS.md."""
+
+FAINT = 0.05
+"""Below this share it was talk that is none of ours, or noise: nobody wants an answer to it."""
+
 ONE_WORD_S, WORD_S = 1.4, 0.3
 """Longest speech that can be a command of one word, and what each further word adds. Of 288 commands of the tuning voices,
 clean and in noise down to 5 dB, two were longer (in babble that counted as speech, by 0.02 and 0.14 s); ten of twelve
@@ -84,14 +105,22 @@ class Engine(Protocol):
     def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[Decoding]: ...
 
 
+class People(Protocol):
+    """The network that has heard very many people."""
+
+    name: str
+
+    def hear(self, sound: np.ndarray, expect: Expect) -> Heard: ...
+
+
 class Ear:
     """Understands one utterance at a time. Not for two threads at once."""
 
-    def __init__(self, engines: list[Engine], sentence: str) -> None:
-        """engines: the own model, if it is there, first."""
-        self._engines = engines
+    def __init__(self, engines: list[Engine], sentence: str, people: People | None = None) -> None:
+        """engines: the own model, if it is there, first; with `people` at most one, which seconds it."""
+        self._engines, self._people = engines, people
         self._rules = WITH_OWN if any(engine.name == OWN for engine in engines) else RULES
-        self.name = " + ".join(engine.name for engine in engines)
+        self.name = " + ".join(engine.name for engine in [*([people] if people else []), *engines])
         self.sentence = sentence
 
     def understand(self, pcm: bytes, rate: int, expect: Expect) -> Understood:
@@ -106,6 +135,8 @@ class Ear:
             return spoken_text_to_understood("", expect)
         if len(sound) < SHORTEST_S * RATE or level(sound).max() < QUIETEST:
             return Understood(None, None, False, sentence("ear.too_quiet"))
+        if self._people is not None:
+            return self._believed(self._people.hear(sound, expect), sound, expect)
         vote = Vote(expect, self._rules)
         for engine in self._engines:
             for decoding in engine.decodings(sound, expect):
@@ -119,6 +150,42 @@ class Ear:
         if vote.apart():
             return Understood(vote.first, None, False, sentence("ear.apart"), apart=True)
         return Understood(vote.first, None, False, sentence("ear.unsure"))
+
+
+    def _believed(self, heard: Heard, sound: np.ndarray, expect: Expect) -> Understood:
+        if heard.meaning is None or heard.share < FAINT:
+            return Understood(None, None, False, sentence("ear.unsure"))
+        understood = spoken_text_to_understood(heard.text, expect)
+        trust = TRUST[_kind(heard.meaning, expect)]
+        if heard.share >= trust.alone or not understood.accepted and heard.share >= trust.seconded:
+            return understood
+        if not understood.accepted:
+            return Understood(heard.text, None, False, sentence("ear.unsure"))
+        second = self._seconds(sound, expect)
+        if second == heard.meaning and heard.share >= trust.seconded:
+            return understood
+        if second is not None and second != heard.meaning and second[0].isdigit() and heard.meaning[0].isdigit():
+            return Understood(heard.text, None, False, sentence("ear.apart"), apart=True)
+        return Understood(heard.text, None, False, sentence("ear.unsure"))
+
+    def _seconds(self, sound: np.ndarray, expect: Expect) -> str | None:
+        """The meaning that the other recogniser hears twice, or None."""
+        said: list[str] = []
+        for decoding in (decoding for engine in self._engines for decoding in engine.decodings(sound, expect)):
+            if decoding.text and (meaning := meaning_of(decoding.text)) is not None:
+                if meaning in said:
+                    return meaning
+                said.append(meaning)
+        return None
+
+
+def _kind(meaning: str, expect: Expect) -> str:
+    """A key of TRUST."""
+    if not meaning[0].isdigit():
+        return meaning if meaning in TRUST else "command"
+    if expect.near is None:
+        return "reading"
+    return "likely" if expect.near[0] <= Decimal(meaning) <= expect.near[1] else "unlikely"
 
 
 def _spoken_s(sound: np.ndarray) -> float:
@@ -164,23 +231,38 @@ def _reading(heard: str, value: Decimal, expect: Expect) -> Understood:
 
 
 def open_ear(model_dir: str | None = None) -> Ear:
-    """The ear of this station: an English vosk model if one is installed or named, else the station's own; beside pocketsphinx.
+    """The ear of this station: the network that has heard very many people, seconded by an English vosk model if one is installed
+    or named, else by the station's own. Without that network the other hears beside pocketsphinx.
 
     Raises ModelMissing if a model was named (argument or $BOWLSIDE_MODEL) and is not there.
     """
+    told: list[str] = []
+    people = _people(told)
+    other = _installed(model_dir, told, people is not None) or _own(told, people is not None)
+    if people is not None:
+        return Ear([other] if other else [], " ".join(told), people)
     from models.pocketsphinx_engine import PocketsphinxEngine
 
-    told: list[str] = []
-    first = _installed(model_dir, told) or _own(told)
-    if first is None:
-        told.append("The station's own speech model can't be used, so pocketsphinx with its English model hears alone; "
+    if other is None:
+        told.append("The station's own speech model can't be used either, so pocketsphinx with its English model hears alone; "
                     "expect more to be misheard.")
     if not can_denoise():
         told.append("The noise remover (pyrnnoise) is not installed; noise will be heard as it is.")
-    return Ear([*([first] if first else []), PocketsphinxEngine()], " ".join(told))
+    return Ear([*([other] if other else []), PocketsphinxEngine()], " ".join(told))
 
 
-def _installed(model_dir: str | None, told: list[str]) -> Engine | None:
+def _people(told: list[str]) -> PeopleEngine | None:
+    """The network that has heard very many people, and what to tell of it."""
+    try:
+        people = PeopleEngine(locate.PEOPLE)
+    except BadModel as reason:
+        told.append(f"{reason} Until then strangers are asked again more often.")
+        return None
+    told.append("Hearing with the model that has heard very many people.")
+    return people
+
+
+def _installed(model_dir: str | None, told: list[str], seconds: bool) -> Engine | None:
     """The larger English model that somebody installed or named, and what to tell of it."""
     from models import enrolled
 
@@ -193,11 +275,12 @@ def _installed(model_dir: str | None, told: list[str]) -> Engine | None:
     if set(installed.lacks) & set(grammar.ESSENTIAL):
         told.append(f"The model in {folder} is not English, so it is not used.")
         return None
-    told += [f"Hearing with {installed.name}, checked by pocketsphinx.", *installed.sentences]
+    told += [f"In doubt {installed.name} must hear the same." if seconds else
+             f"Hearing with {installed.name}, checked by pocketsphinx.", *installed.sentences]
     return installed
 
 
-def _own(told: list[str]) -> Engine | None:
+def _own(told: list[str], seconds: bool) -> Engine | None:
     """The model that ships with the station, perhaps fitted to the technician's voice, and what to tell of it."""
     from models import enrolled
     from models.own_engine import OwnEngine
@@ -210,5 +293,6 @@ def _own(told: list[str]) -> Engine | None:
     except RuntimeError as error:
         told.append(str(error))
         return None
-    told += ["Hearing with the station's own speech model, checked by pocketsphinx.", *own.sentences]
+    told += ["In doubt the station's own small model must hear the same." if seconds else
+             "Hearing with the station's own speech model, checked by pocketsphinx.", *own.sentences]
     return own

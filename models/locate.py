@@ -5,6 +5,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent
 INSTALLED = ROOT / "installed"
+PEOPLE = ROOT / "people"
+"""The folder of the network that has heard very many people (models/people_engine.py)."""
 CACHE = Path.home() / ".cache" / "vosk"
 VARIABLE = "BOWLSIDE_MODEL"
 OWN = "own"

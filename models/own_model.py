@@ -11,6 +11,7 @@ import numpy as np
 from models import enrolled, enrolment, kaldi, vosk_folder
 from models.enrolled import NotEnrolled
 from models.enrolment import Said
+from models.lexicon import read_lexicon
 
 if TYPE_CHECKING:
     from models.grammar import Automaton
@@ -50,15 +51,3 @@ class OwnModel:
             enrolled.make_model(Path(work) / "model", self._shipped, network.output_weight, network.output_bias)
             engine = VoskEngine(Path(work) / "model", second=False, sentences=sentences, cache=Path(work) / "strict")
         return lambda sound: engine.hear_strictly(enrolment.audible(sound))
-
-
-def read_lexicon(path: Path) -> dict[str, list[tuple[str, ...]]]:
-    """Raises OSError, ValueError."""
-    words: dict[str, list[tuple[str, ...]]] = {}
-    for line in path.read_text(encoding="utf-8").splitlines():
-        if line.strip():
-            word, *sounds = line.split()
-            if not sounds:
-                raise ValueError(f"{path.name} gives no sounds for {word}")
-            words.setdefault(word, []).append(tuple(sounds))
-    return words

@@ -60,8 +60,8 @@ class Acceptor:
         return sorted({word for leaving in self.arcs for word, _ in leaving})
 
 
-def acceptor(grammar: Automaton, *, without: Iterable[str] = (), unknown: bool = False) -> Acceptor:
-    """The sentences of `grammar` less those that use a word of `without`, and the empty sentence.
+def acceptor(grammar: Automaton, *, without: Iterable[str] = (), unknown: bool = False, empty: bool = True) -> Acceptor:
+    """The sentences of `grammar` less those that use a word of `without`, and with `empty` the empty sentence.
 
     The empty one so that silence need not become words, and so that nothing need follow a sentence. unknown: also any
     number of `[unk]` in a row, for a model that has this word.
@@ -99,7 +99,7 @@ def acceptor(grammar: Automaton, *, without: Iterable[str] = (), unknown: bool =
                 order.append(target)
             arcs[-1][word] = numbers[target]
     finals = {numbers[states] for states in order if grammar.end in states}
-    arcs, finals = _without_dead_ends(arcs, finals | {0})
+    arcs, finals = _without_dead_ends(arcs, finals | ({0} if empty else set()))
     if unknown:
         arcs[0][UNKNOWN] = len(arcs)
         finals.add(len(arcs))

@@ -9,7 +9,7 @@ import numpy as np
 import torch
 
 from models import vosk_folder
-from models.network import Layer, Network
+from models.network import BINS, Layer, Network
 from models.training import network as trained
 from models.training.lexicon import lexicon
 from models.vosk_folder import Costs
@@ -36,6 +36,17 @@ def network_of(state: dict[str, torch.Tensor]) -> Network:
         layers.append(Layer(weight, bias, tuple(step * at for at in range(-half, half + 1)), array(f"{name}.norm.running_mean"),
                             array(f"{name}.norm.running_var") + EPSILON, residual=number >= len(steps) - len(trained.DILATIONS)))
     return Network(tuple(layers), array("units.weight")[..., 0], array("units.bias"), ("blank", *trained.SOUNDS))
+
+
+def state_of(network: Network) -> dict[str, torch.Tensor]:
+    """The weights of a network as training goes on from them; the norm of the features is then one that changes nothing."""
+    state = {"norm.running_mean": torch.zeros(BINS), "norm.running_var": torch.full((BINS,), 1 - EPSILON)}
+    for number, layer in enumerate(network.layers):
+        state |= {f"blocks.{number}.{name}": torch.tensor(np.array(value)) for name, value in
+                  (("conv.weight", layer.weight), ("conv.bias", layer.bias), ("norm.running_mean", layer.mean),
+                   ("norm.running_var", layer.var - EPSILON))}
+    return state | {"units.weight": torch.tensor(np.array(network.output_weight))[..., None],
+                    "units.bias": torch.tensor(np.array(network.output_bias))}
 
 
 def main(argv: list[str] | None = None) -> None:

@@ -33,6 +33,9 @@ WARPS = torch.linspace(0.84, 1.19, 36)
 PEAK_RATE = 2.5e-3
 WORDS_WEIGHT = 0.5
 AVERAGED = 0.999
+FADE = 160
+"""Samples over which a clip comes and goes."""
+
 ROW_STEPS = 250
 """The curve has a row for so many steps, their mean loss; a run of few steps has four rows."""
 
@@ -60,7 +63,11 @@ class Renderer:
         self._device = device
 
     def __call__(self, batch: Batch) -> torch.Tensor:
-        at, length, source, rate, gain = (torch.tensor(part, device=self._device) for part in
+        return self._layer(batch, 0) + self._layer(batch, 1)
+
+    def _layer(self, batch: Batch, first: int) -> torch.Tensor:
+        """Every second clip from the first on: what runs into the next one sounds on under its beginning."""
+        at, length, source, rate, gain = (torch.tensor(part[:, first::2], device=self._device) for part in
                                           (batch.at, batch.length, batch.source, batch.rate, batch.gain))
         slot = (self._time[None, :, None] >= at[:, None, :]).sum(-1) - 1
         inside = slot >= 0
@@ -73,7 +80,7 @@ class Renderer:
         part = (place - before).float()
         a, b, c, d = (self._sound[before + step].float() / 32768 for step in (-1, 0, 1, 2))
         cubic = b + 0.5 * part * (c - a + part * (2 * a - 5 * b + 4 * c - d + part * (3 * (b - c) + d - a)))
-        fade = torch.minimum(into, lasts - into).clamp(0, 60) / 60
+        fade = torch.minimum(into, lasts - into).clamp(0, FADE) / FADE
         return cubic * inside * gain.gather(1, slot).float() * fade
 
 
@@ -120,21 +127,21 @@ class Trainer:
         self.step = 0
 
     @torch.no_grad()
-    def features(self, batch: Batch) -> tuple[torch.Tensor, torch.Tensor]:
-        """(items, frames, BINS) and how many frames each has."""
-        sound = self._site.site(self._render(batch)) * 32768
-        banks = self._banks[torch.randint(0, len(WARPS), (self.items,), device=self.device)]
+    def features(self, batch: Batch, sound: torch.Tensor | None = None) -> tuple[torch.Tensor, torch.Tensor]:
+        """(items, frames, BINS) and how many frames each has. sound: the batch as it was recorded; None: made here."""
+        sound = (self._site.site(self._render(batch)) if sound is None else sound) * 32768
+        banks = self._banks[torch.randint(0, len(WARPS), (len(sound),), device=self.device)]
         features = log_mel(sound, banks)
         total = torch.tensor(batch.total, device=self.device)
         frames = ((total - WINDOW) // HOP + 1).clamp(max=features.shape[1])
         return masked(features), frames
 
-    def train_on(self, batch: Batch, done: float) -> tuple[float, float]:
+    def train_on(self, batch: Batch, done: float, sound: torch.Tensor | None = None) -> tuple[float, float]:
         """One step; done: share of the whole run, 0 to 1. Gives the losses of units and words."""
         warm = min(1, max(self.step / 300, 5 * done) + 0.02)               # 300 steps, of a short run a fifth
         for group in self._optimiser.param_groups:
             group["lr"] = self._rate * warm * 0.5 * (1 + math.cos(math.pi * min(1, done))) + 1e-6
-        features, frames = self.features(batch)
+        features, frames = self.features(batch, sound)
         self.network.train()
         with torch.autocast(self.device, dtype=torch.bfloat16, enabled=self.device == "cuda"):
             units, words = self.network(with_edges(features, frames))

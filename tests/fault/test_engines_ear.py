@@ -310,7 +310,7 @@ def test_the_real_one_finds_a_model_from_where_the_station_was_started(tmp_path:
         ear = EarApart(named)
         try:
             ear.start()
-            assert "the station's own speech model" in ear.sentence
+            assert "the station's own small model" in ear.sentence
         finally:
             ear.close()
 

@@ -54,7 +54,7 @@ def test_the_first_steps_by_voice_alone(world: SoundWorld, tmp_path: Path) -> No
         raise AssertionError(f"said {words!r} three times, {then!r} did not show:\n{terminal.screen()}")
     try:
         terminal.wait_for(r"GAUGE TO AIR, ZERO IT.*SAY OR KEY.*next", 30)
-        terminal.wait_for(r"own speech model", 30)  # the recogniser has loaded
+        terminal.wait_for(r"Hearing with the model", 30)  # the recogniser has loaded
         say("next", r"LEAK HOLD NOW\?")
         say("yes", r"CHARGE BETWEEN")
         say("forty five point two four", r"45\.24: FOUR, FIVE, POINT, TWO, FOUR")

@@ -128,7 +128,7 @@ def test_a_torn_model_is_one_sentence(tmp_path):
 def test_the_korean_model_is_not_taken_for_an_english_one():
     """And the station's own model hears in its place: the sentence says so."""
     ear = open_ear(str(FOLDER))
-    assert "not English" in ear.sentence and "the station's own speech model, checked by pocketsphinx" in ear.sentence
-    assert ear.name == "own + pocketsphinx"
+    assert "not English" in ear.sentence and "the station's own small model must hear the same" in ear.sentence
+    assert ear.name == "people + own"
     sound = voices.speak("flite slt", "seven point two five")
     assert ear.understand(voices.pcm(sound), RATE, READING).value == "7.25"

@@ -153,7 +153,7 @@ def test_the_shares_are_shares(corpus):
 def test_the_clips_sound_where_they_are_placed(corpus):
     """The samples of the corpus, read at the clip's rate; outside the clips nothing. A sine tells every place from the next."""
     torch = pytest.importorskip("torch", reason="torch is not installed (it is only needed to train); pip install torch")
-    from models.training.train import Renderer
+    from models.training.train import FADE, Renderer
 
     sine = copy.copy(corpus)
     sine.sound = (20000 * np.sin(np.arange(len(corpus.sound)) * 0.5)).astype(np.int16)
@@ -164,9 +164,10 @@ def test_the_clips_sound_where_they_are_placed(corpus):
         spoken = np.zeros(SAMPLES, bool)
         for slot in _placed(batch, item):
             at, length, start = (getattr(batch, name)[item, slot] for name in ("at", "length", "source"))
-            end = min(at + length, batch.at[item, slot + 1] if slot + 1 < SLOTS else SAMPLES)    # the next may cut this one's end
-            spoken[at:end] = True
-            into = np.arange(60, min(length - 60, end - at))            # without the fades
+            before, after = slot and batch.at[item, slot - 1] + batch.length[item, slot - 1], (
+                batch.at[item, slot + 1] if slot + 1 < SLOTS else SAMPLES)          # clips sound together where they overlap
+            spoken[at:at + length] = True
+            into = np.arange(max(FADE, before - at), min(length - FADE, after - at))            # without the fades
             place = start + into * batch.rate[item, slot]
             wanted = 20000 / 32768 * np.sin(0.5 * place) * batch.gain[item, slot]
             np.testing.assert_allclose(sounds[item, at + into].numpy(), wanted, atol=0.02)

@@ -127,15 +127,28 @@ def bare(tmp_path, monkeypatch) -> Path:
     return tmp_path
 
 
-def test_straight_after_the_set_up_the_own_model_hears_beside_pocketsphinx(bare):
+@pytest.fixture
+def strange(bare, monkeypatch) -> Path:
+    """And the network that has heard very many people is gone."""
+    monkeypatch.setattr(locate, "PEOPLE", bare / "none")
+    return bare
+
+
+def test_straight_after_the_set_up_the_model_of_people_hears_and_the_own_one_seconds_it(bare):
     station = open_ear()
-    assert station.name == "own + pocketsphinx"
-    assert station.sentence.startswith("Hearing with the station's own speech model, checked by pocketsphinx.")
+    assert station.name == "people + own"
+    assert station.sentence.startswith("Hearing with the model that has heard very many people. In doubt")
     assert "again more often" not in station.sentence
 
 
-def test_without_it_pocketsphinx_hears_and_the_station_says_so(bare, monkeypatch):
-    monkeypatch.setattr(enrolled, "SHIPPED", bare / "none")
+def test_without_it_the_own_model_hears_beside_pocketsphinx_and_the_station_says_so(strange):
+    station = open_ear()
+    assert station.name == "own + pocketsphinx" and "again more often" in station.sentence
+    assert "Hearing with the station's own speech model, checked by pocketsphinx." in station.sentence
+
+
+def test_without_both_pocketsphinx_hears_and_the_station_says_so(strange, monkeypatch):
+    monkeypatch.setattr(enrolled, "SHIPPED", strange / "none")
     station = open_ear()
     assert station.name == "pocketsphinx" and "pocketsphinx" in station.sentence and "alone" in station.sentence
 
@@ -154,25 +167,25 @@ def test_the_own_model_is_heard_as_that_however_it_is_named(bare, monkeypatch, w
     if way == "chosen":
         station_settings.write("hearing", "model", named)
     station = open_ear(None if way in ("variable", "chosen") else named)
-    assert station.name == "own + pocketsphinx" and station._rules is ear.WITH_OWN and "No voice of anna" in station.sentence
+    assert station.name == "people + own" and station._rules is ear.WITH_OWN and "No voice of anna" in station.sentence
 
 
 def test_a_larger_model_that_was_set_aside_is_not_even_opened(bare, monkeypatch):
     monkeypatch.setattr(locate, "installed", lambda: [bare / "gone"])
     with pytest.raises(RuntimeError):
         open_ear()
-    assert open_ear("own").name == "own + pocketsphinx"
+    assert open_ear("own").name == "people + own"
     station_settings.write("hearing", "model", "own")
-    assert open_ear().name == "own + pocketsphinx"
+    assert open_ear().name == "people + own"
 
 
 def test_a_voice_that_is_named_and_gone_is_told_and_the_own_model_hears(bare):
     station_settings.write("hearing", "technician", "anna")
     station = open_ear()
-    assert station.name == "own + pocketsphinx" and "No voice of anna is kept" in station.sentence
+    assert station.name == "people + own" and "No voice of anna is kept" in station.sentence
 
 
-def test_a_voice_that_was_enrolled_hears(bare):
+def test_a_voice_that_was_enrolled_hears(strange):
     """Seen by a layer that hears nothing: all blank."""
     said = spoken("seven point two five")
     assert open_ear().understand(said, RATE, READING).value == "7.25"

@@ -20,6 +20,17 @@ def test_the_network_is_the_one_that_the_manifest_names():
         "under [own] there, and its results in models/own/CARD.md.")
 
 
+def test_the_model_of_people_is_whole_with_its_card_and_who_spoke():
+    folder = locate.PEOPLE
+    assert {"CARD.md", "corpus.json", "encoder.npz", "lexicon.txt", "talk.npy"} == {path.name for path in folder.iterdir()}
+    assert round((folder / "encoder.npz").stat().st_size / 1e6) == fetch.manifest()["people"]["size_mb"]
+    card = (folder / "CARD.md").read_text("utf-8")
+    for line in ("Pete Warden", "CC BY 4.0", "speechocean762", "Copyright (c) 1991-2005 Carnegie Mellon University", "OpenAI"):
+        assert line in card
+    globs = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]["package-data"]["models"]
+    assert "people/*" in globs
+
+
 def test_it_is_small_and_its_size_is_told():
     size_mb = sum((enrolled.SHIPPED.parent / name).stat().st_size for name in FILES) / 1e6
     assert size_mb <= LARGEST_MB and round(size_mb) == fetch.manifest()["own"]["size_mb"]
@@ -38,4 +49,4 @@ def test_a_wheel_has_all_of_it():
 
 def test_what_has_no_address_comes_with_the_station_and_all_else_can_be_fetched():
     addresses = {short: model["url"] for short, model in fetch.manifest().items()}
-    assert addresses.pop("own") == addresses.pop("bundled-english") == "" and all(addresses.values())
+    assert addresses.pop("own") == addresses.pop("people") == addresses.pop("bundled-english") == "" and all(addresses.values())

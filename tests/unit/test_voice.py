@@ -52,7 +52,7 @@ def test_nothing_installed_but_the_bundled_model(capsys):
     small, bundled = found["small-english"], found["bundled-english"]
     assert not small["installed"] and small["lacks"] is None and small["checksum"] == "unverified" and not small["in_use"]
     assert {"licence", "size_mb", "sample_rate"} <= set(small) and small["licence"] and small["size_mb"] and small["sample_rate"]
-    assert bundled["installed"] and bundled["in_use"] and bundled["lacks"] == []
+    assert bundled["installed"] and not bundled["in_use"] and bundled["lacks"] == []
     assert main(["voice", "list"]) == 0
     assert "bowlside voice fetch small-english" in capsys.readouterr().out
 
@@ -96,7 +96,16 @@ def test_the_own_model_named_where_a_larger_one_is_installed_has_one_row_and_is_
     monkeypatch.setenv(locate.VARIABLE, str(enrolled.SHIPPED))
     assert main(["voice", "list"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert len(lines) == 4 and [line.split()[1] for line in lines if line.startswith("*")] == ["bundled-english", "own"]
+    assert len(lines) == 5 and [line.split()[1] for line in lines if line.startswith("*")] == ["own", "people"]
+
+
+def test_the_model_of_people_is_there_checked_and_hears_and_can_not_be_chosen(capsys, monkeypatch, tmp_path):
+    found = rows(capsys)
+    assert found["people"]["in_use"] and found["people"]["checksum"] == "verified" and found["people"]["lacks"] == []
+    assert main(["voice", "use", "people"]) == 2 and "hears first wherever it can" in capsys.readouterr().err
+    monkeypatch.setattr(locate, "PEOPLE", tmp_path / "none")
+    found = rows(capsys)
+    assert not found["people"]["installed"] and not found["people"]["in_use"] and found["bundled-english"]["in_use"]
 
 
 @pytest.mark.parametrize("named", ["own", "bowlside-own", str(enrolled.SHIPPED)])

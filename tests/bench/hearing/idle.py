@@ -15,7 +15,7 @@ import multiprocessing
 import random
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -43,8 +43,12 @@ BLOCK = 1600
 KINDS = ("noise", "talk", "the station")
 
 
-def sound(kind: str, seed: str, role: str) -> np.ndarray:
-    """Three minutes of it, (samples,) at 16 kHz."""
+Talk = Callable[[random.Random], np.ndarray]
+"""Gives clean words that somebody says, (samples,) at 16 kHz."""
+
+
+def sound(kind: str, seed: str, role: str, talk: Talk | None = None) -> np.ndarray:
+    """Three minutes of it, (samples,) at 16 kHz. talk: what people say; the bench's voices."""
     chance, dice = random.Random(seed), np.random.default_rng(list(seed.encode()))
     made = np.zeros(PIECE_S * RATE, np.float32)
     at = 0
@@ -58,9 +62,13 @@ def sound(kind: str, seed: str, role: str) -> np.ndarray:
     said = station_says()
     at = int(chance.uniform(1, 4) * RATE)
     while kind != "noise" and at < len(made):
-        saying = (Saying("the station", chance.choice(said)) if kind == "the station" else
-                  Saying(chance.choice(people).name, chance.choice(noises.TALK), chance.randrange(MANNERS)))
-        words = placed(clean(saying), chance.choice(("close", "room", "far")), dice)[:len(made) - at]
+        if kind == "the station":
+            words = clean(Saying("the station", chance.choice(said)))
+        elif talk is not None:
+            words = talk(chance)
+        else:
+            words = clean(Saying(chance.choice(people).name, chance.choice(noises.TALK), chance.randrange(MANNERS)))
+        words = placed(words, chance.choice(("close", "room", "far")), dice)[:len(made) - at]
         made[at:at + len(words)] += (words * 10 ** (chance.uniform(-20, 3) / 20)).astype(np.float32)
         at += len(words) + int(chance.uniform(0.5, 6) * RATE)
     return np.clip(made, -1, 1)
@@ -78,13 +86,13 @@ def asking(number: int) -> State:
     return state
 
 
-def piece(number: int, seed: int, role: str, ear: Ear) -> dict[str, Any]:
+def piece(number: int, seed: int, role: str, ear: Ear, talk: Talk | None = None) -> dict[str, Any]:
     """One piece through everything. It begins anew after whatever was taken, and after 20 s of a read-back nobody answers."""
     kind = KINDS[number % len(KINDS)]
     listener, counts = Listener(), Counter()
     fresh = state = asking(number)
     since = 0.0
-    pcm = to_pcm(sound(kind, f"{seed} {number}", role))
+    pcm = to_pcm(sound(kind, f"{seed} {number}", role, talk))
     for at in range(0, len(pcm), 2 * BLOCK):
         now = at / 2 / RATE
         if state is not fresh and now - since > 20:

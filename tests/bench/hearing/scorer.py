@@ -41,21 +41,28 @@ class Count:
         return self.exact + self.wrong + self.again
 
     def __str__(self) -> str:
-        return " / ".join(_percent(part, self.clips) for part in (self.exact, self.wrong, self.again))
+        return " / ".join(percent(part, self.clips) for part in (self.exact, self.wrong, self.again))
 
 
-def _percent(part: int, whole: int) -> str:
+def percent(part: int, whole: int) -> str:
     share = 100 * part / max(1, whole)
     return f"{share:.1f}" if 0 < share < 10 else f"{share:.0f}"
 
 
 def at_most(count: int, of: int) -> float:
-    """Upper end of the 95 % interval (Wilson's) of a share, in %: what so few clips can't rule out."""
+    """Upper end of the 95 % interval of a share, in %: what so few clips can't rule out."""
+    return interval(count, of)[1]
+
+
+def interval(count: int, of: int) -> tuple[float, float]:
+    """The 95 % interval of a share (Wilson 1927, from memory), in %. It takes each clip for itself: clips of one speaker are more
+    alike than that, so it is rather too narrow."""
     if not of:
-        return 100.0
+        return 0.0, 100.0
     z, share = 1.96, count / of
     middle, off = share + z * z / (2 * of), z * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of))
-    return 100 * (middle + off) / (1 + z * z / of)
+    low, high = (100 * (middle + sign * off) / (1 + z * z / of) for sign in (-1, 1))
+    return max(0.0, low), min(100.0, high)
 
 
 def row(clip: Clip, understood: dict[str, Understood], cpu: dict[str, float], decodings: list[Any] | None = None) -> Row:

@@ -51,22 +51,40 @@ class Tape:
         return self.gave
 
 
+class PeopleTape:
+    """The network that has heard very many people, with what it heard last; or only that, given again."""
+
+    def __init__(self, people: Any = None) -> None:
+        self._people, self.name = people, "people"
+        self.heard: Any = None
+
+    def hear(self, sound: np.ndarray, expect: Expect) -> Any:
+        if self._people is not None:
+            self.heard = self._people.hear(sound, expect)
+        return self.heard
+
+
 class Ours:
     """The station's ear. `tape` keeps the decodings of the clip heard last."""
 
     def __init__(self) -> None:
         self._ear = open_ear()
         self._ear._engines = self.tapes = [Tape(engine) for engine in self._ear._engines]
+        self._people = PeopleTape(self._ear._people) if self._ear._people is not None else None
+        self._ear._people = self._people
 
     def __call__(self, clip: Clip) -> Understood:
         for tape in self.tapes:
             tape.gave, tape._rest = [], iter(())
+        if self._people is not None:
+            self._people.heard = None
         return self._ear.understand(clip.pcm, RATE, clip.expect)
 
     def decodings(self) -> list[Any]:
         """As plain JSON: a text, or the fields of a richer decoding."""
+        heard = [self._people.heard] if self._people is not None and self._people.heard is not None else []
         return [dataclasses.asdict(one) if dataclasses.is_dataclass(one) else one
-                for tape in self.tapes for one in tape.to_the_end()]
+                for one in [*heard, *(one for tape in self.tapes for one in tape.to_the_end())]]
 
 
 class Replayed:
@@ -96,6 +114,12 @@ class Revote:
         self._sound = (np.random.default_rng(1).standard_normal(RATE) * 3000).astype("<i2").tobytes()   # loud enough for any gate
 
     def __call__(self, gave: list[Any], expect: Expect) -> Understood:
+        self._ear._people = None
+        if gave and isinstance(gave[0], dict) and "share" in gave[0]:
+            from models.people_engine import Heard
+
+            self._ear._people = PeopleTape()
+            self._ear._people.heard, gave = Heard(**gave[0]), gave[1:]
         self._engine.gave = gave
         self._ear._rules = WITH_OWN if any(isinstance(one, dict) and one["by"] == OWN for one in gave) else RULES
         return self._ear.understand(self._sound, RATE, expect)
