@@ -71,11 +71,9 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "an answer counts only once its question was heard":
         (lambda put: put(answers, "counts", lambda turn, answer, at: True), {"unheard", "half heard"}),
     "of an ordinary question a second is waited for": (lambda put: put(asked, "ENOUGH_S", 0.0), {"unheard"}),
-    "of a read-back its figures": (lambda put: put(asked, "MOST", 0.0), {"unheard", "read-back"}),
-    "the whole read-back where two entries decide": (lambda put: put(asked, "heard_at", half_read_back), {"read-back"}),
+    "the whole read-back": (lambda put: put(asked, "heard_at", half_read_back), {"read-back"}),
     "the whole of a safety question": (lambda put: put(asked, "grave", lambda state: False), {"half heard"}),
     "equal answers lie apart": (lambda put: put(asked, "APART_S", 0.0), {"double"}),
-    "nor do two answer while the second is being said": (lambda put: put(asked, "DOUBLE_S", 0.0), {"double"}),
     "what is cut off was not heard":
         (lambda put: put(Asked, "hushed", lambda asked, keep, now: HUSHED(asked, keep, float("inf"))), {"unheard", "read-back"}),
     "long results are waited for": (lambda put: put(asked, "GIVEN_UP_S", 5.0), {"half heard", "unheard"}),
@@ -84,7 +82,7 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "a key counts when it was pressed":
         (lambda put: put(answers, "key", lambda turn, name, at: KEY(turn, name, turn.state.now)), {"unheard", "half heard"}),
     "a second entry begins with a new look":
-        (lambda put: put(answers, "_type", lambda turn, name, at: TYPE(turn, name, float("inf"))), {"same way"}),
+        (lambda put: put(answers, "_type", lambda turn, name, at, early: TYPE(turn, name, float("inf"), False)), {"same way"}),
     "a second entry comes another way": (lambda put: put(reading, "_may_be_second", lambda state, second: True), {"same way"}),
     "two entries agree": (lambda put: put(wire, "agree", lambda first, second: True), {"once"}),
     "a reading is read back": (lambda put: put(reading, "propose", unguarded_read_back), {"unconfirmed", "read-back"}),

@@ -40,7 +40,7 @@ EARLY = {ident: READINGS[ident] for ident in ("leak.charge", "leak.initial", "le
 def _a_quick_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two seconds to lift the mallet, six times, are for people; so is the time to hear a question (tests/scenario/test_asked)."""
     monkeypatch.setattr(Tap, "lead_s", 0.1)
-    for name, value in (("ENOUGH_S", 0.02), ("APART_S", 0.3), ("DOUBLE_S", 0.05), ("GIVEN_UP_S", 0.5), ("FASTEST_WPM", 60_000),
+    for name, value in (("ENOUGH_S", 0.02), ("APART_S", 0.3), ("GIVEN_UP_S", 0.5), ("FASTEST_WPM", 60_000),
                         ("SLOWEST_WPM", 60_000)):
         monkeypatch.setattr(asked, name, value)
 
