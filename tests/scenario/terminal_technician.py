@@ -107,7 +107,9 @@ class Technician:
             return
         if what not in self.seen[-1:]:
             self.seen.append(what)
-        if "hold #" in shown:
+        if "▶ TYPED" in shown:
+            keys("Enter")  # it came too soon
+        elif "hold #" in shown:
             keys("Y")
         elif "RIGHT?" in what:
             keys("Enter")
