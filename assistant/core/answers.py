@@ -26,7 +26,9 @@ WORDS_AT_MOST_S = 8.0
 """The tapping begins at the latest so long after "next", should the voice never report that it is done."""
 TYPED_AT_MOST = 8
 EARLY, EARLY_S = "early", 1.5
-"""The last key, where it was a digit that came too soon; a key so soon after it, or after a held one, belongs to it. Ours."""
+"""The last key, where it was a digit that came too soon; a digit so soon after it belongs to it. Ours."""
+REPEAT_S = 0.6
+"""A held key so soon after itself repeats by itself: a keyboard's first repeat comes after 0.25 to 0.5 s (from memory)."""
 
 _YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP, Phase.CHANGE)
 
@@ -130,7 +132,7 @@ def key(turn: Turn, name: str, at: float) -> None:
     elif name == "C" and state.typed:
         turn.set(typed="")
     elif name == asked.HELD and asked.needs_held(state):
-        if state.last_key == name and since < EARLY_S:
+        if state.last_key == name and since < REPEAT_S:
             turn.cue("refused")  # a key that repeats itself is not held
         elif counts(turn, name, at):
             do(turn, "yes")
