@@ -105,7 +105,8 @@ class Technician:
             return  # a second look, a safety question: heard to its end
         if "PRESS AND HOLD" in what:
             return
-        if what not in self.seen[-1:]:
+        new = what not in self.seen[-1:]  # what is done at the meter is done once, however often Enter must be pressed
+        if new:
             self.seen.append(what)
         if "▶ TYPED" in shown:
             keys("Enter")  # it came too soon
@@ -137,13 +138,14 @@ class Technician:
                 keys("Space")
                 time.sleep(0.9)
         elif "CRACK ONE PETCOCK" in what or "OPEN BOTH PETCOCKS" in what:
-            keys("Left", "v")
-            time.sleep(8)
+            if new:
+                keys("Left", "v")
+                time.sleep(8)
             keys("Enter")
         elif "CLOSE BOTH PETCOCKS" in what or "THIRD FILLING" in what:
-            keys("w", "v", "Enter")
+            keys(*(("w", "v") if new else ()), "Enter")
         elif "FLOOD" in what or "SECOND FILLING" in what:
-            keys("w", "Enter")
+            keys(*("w" if new else ""), "Enter")
         elif "BLEED THE CHAMBER" in what:
             goal = 14.5 if "ABOUT 14.5" in what else 0.0
             while float(self.gauge()) > goal + 0.5:
@@ -151,7 +153,7 @@ class Technician:
                 time.sleep(0.12)
             keys("Enter")
         elif "DAMP THE O-RING" in what or "UNCLAMP" in what:
-            keys("u", "Enter")
+            keys(*("u" if new else ""), "Enter")
         elif "WAIT" in shown and "TIME LEFT" in shown.upper() and "SETTLE" in shown or any(
                 words in what for words in ("HOLD HAS BEGUN", "LET IT SETTLE", "KEEP HOLDING")):
             return

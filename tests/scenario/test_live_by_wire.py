@@ -18,6 +18,8 @@ from gpiozero.pins.mock import MockFactory
 
 from assistant import record, station_settings
 from assistant.clock import boot_now
+from assistant.core import asked
+from assistant.core.asked import HELD, needs_held, soonest
 from assistant.core.effects import Effect
 from assistant.core.events import Event, KeyPressed, TestStarted
 from assistant.core.settings import Settings
@@ -150,14 +152,19 @@ class Technician:
         time.sleep(seconds / self.pace)
 
     def pedal(self) -> None:
-        """One press, and it has been handled."""
+        """One press, and it has been handled: held where the station asks for that, and not before the question was heard."""
         before = self.station.presses
-        time.sleep(0.15)  # nobody answers what he has not heard; sooner is a bounce
+        time.sleep(0.15)  # sooner is a bounce
+        held = needs_held(self.state)
+        self.hear_out(HELD if held else "#")
         pin = self.pins.pin(PEDAL)
         pin.drive_low()
-        time.sleep(0.1)
+        time.sleep(1.0 if held else 0.1)
         pin.drive_high()
         self.wait(lambda: self.station.presses > before, "the pedal did nothing")
+
+    def hear_out(self, answer: str) -> None:
+        self.wait(lambda: boot_now() > soonest(self.state, answer) + 0.05, "the question is never over")
 
     def keys(self, value: Decimal) -> None:
         start = time.monotonic() + 0.2
@@ -210,6 +217,7 @@ class Technician:
         if self.state.phase in (Phase.HOLD, Phase.IDLE) or not prompt:
             time.sleep(0.01)
         elif prompt == "leak.ask":
+            self.hear_out("C")
             self.pedal() if self.leak_hold else self.live.key("C")
             self.wait(lambda: self.state.prompt != prompt, "leak.ask")
         elif prompt == "leak.charge":
@@ -282,6 +290,8 @@ class Technician:
 
 def test_short_by_pedal_and_line_gauge_unplugged_twice(pins, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Tap, "lead_s", 0.1)
+    for name, value in (("ENOUGH_S", 0.1), ("APART_S", 0.3), ("FASTEST_WPM", 6_000)):  # his ears are at the meter's pace
+        monkeypatch.setattr(asked, name, value)
     monkeypatch.setattr(steady, "WINDOW_S", 0.5)
     technician = Technician(pins, tmp_path, "line", 20.0, leak_hold=False, **SHORT)
     technician.pulled = ["charge.1.1", "equilibrium.1.1"]

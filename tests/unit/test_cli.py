@@ -140,7 +140,7 @@ BAD_SCRIPTS = {
     "no JSON": (head() + "not json", "line 2", "no JSON"),
     "a list": (head() + "[1]", "line 2", "object"),
     "a number": ("7", "line 1", "object"),
-    "unknown key": (head() + '{"on": "zero", "says": "next"}', "line 2", '"says"', "on, after, say, key, hear, gauge"),
+    "unknown key": (head() + '{"on": "zero", "says": "next"}', "line 2", '"says"', "on, after, then, say, key, hear, gauge, event"),
     "unknown prompt": (head() + '{"on": "equilibrum.2.3", "say": "x"}', "line 2", "'equilibrum.2.3'",
                        "Did you mean 'equilibrium.2.3'"),
     "no prompt": (head() + '{"say": "next"}', "line 2", '"on" is missing'),

@@ -123,7 +123,7 @@ def test_lamp_buzzer_and_talk_pedal(tmp_path: Path, pins: MockFactory) -> None:
     drained(one, lambda: not hands.deaf())  # the buzzer has told that it waits; a pedal that nobody has pressed yet is no matter
     one._refresh()
     assert {device.pattern for device in hands._devices if hasattr(device, "pattern")} == {"waiting"}
-    one._key("7")  # no reading is asked for
+    one._key("7", boot_now())  # no reading is asked for
     one._refresh()
     assert {device.pattern for device in hands._devices if hasattr(device, "pattern")} == {"wrong"}
     buzzer = next(device for device in hands._devices if hasattr(device, "deaf"))

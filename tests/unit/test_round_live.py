@@ -11,6 +11,8 @@ import pytest
 
 from assistant import record
 from assistant.clock import boot_now
+from assistant.core import asked as hearing_out
+from assistant.core.asked import soonest
 from assistant.core.events import Event, Heard, Spoken, TestStarted
 from assistant.core.procedure import Procedure
 from assistant.core.settings import METHOD, Settings
@@ -31,6 +33,8 @@ GIVEN = {"tests": ["temperature"], "thermometer_s": "0", "limits": {"temperature
 @pytest.fixture(autouse=True)
 def _a_quick_thermometer(monkeypatch: pytest.MonkeyPatch) -> None:
     """A minute in the concrete, the least that a job may set, is for real ones."""
+    for name, value in (("ENOUGH_S", 0.02), ("APART_S", 0.05), ("FASTEST_WPM", 60_000)):  # nor is this about hearing it out
+        monkeypatch.setattr(hearing_out, name, value)
     monkeypatch.setitem(METHOD, "thermometer_s", replace(METHOD["thermometer_s"], agency=(Decimal(0), Decimal(600))))
 
 
@@ -51,7 +55,8 @@ class Technician:
             if self.leave and state.prompt == self.leave:
                 self.live.key("quit")
                 self.leave = ""
-            elif state.prompt and asked != answered and state.spoken >= state.utterance:
+            elif state.prompt and asked != answered and state.spoken >= state.utterance and boot_now() >= soonest(
+                    state, state.answered.answer):
                 answered = asked
                 words = self.answers.get(state.prompt) or ("next" if state.phase is Phase.TELL else "yes")
                 self.live.post_event(lambda at, words=words, prompt=state.prompt: Heard(at, words, prompt))
@@ -150,8 +155,8 @@ def test_a_bounce_of_the_key_that_chose_a_test_does_not_begin_it(tmp_path: Path,
         live.run(first)
         assert live.station.state.prompt == "damp", "nobody has taken the first scoop"
         live.next(Station(journal, 3, "boot"))
-        live.key("#")
-        threading.Timer(0.2, lambda: live.key("quit")).start()
+        for name, at in (("#", 0.2), ("quit", 0.25)):
+            threading.Timer(at, lambda name=name: live.key(name)).start()
         live.run(first)
         assert live.station.state.prompt == "layer.1"
 
