@@ -125,6 +125,7 @@ def temporary_files_in_memory() -> Iterator[None]:
         yield
         return
     with tempfile.TemporaryDirectory(prefix="b-", dir=MEMORY, ignore_cleanup_errors=True) as folder:
+        os.chmod(folder, 0o711)  # tests that run a program as nobody must come through
         before, os.environ["TMPDIR"], tempfile.tempdir = tempfile.tempdir, folder, None
         limits.TO_REMOVE.append(folder)
         try:

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from assistant.core.answers import TYPED_AT_MOST
 from assistant.core.effects import Effect, Finish, Record, Speak
-from assistant.core.events import KINDS, Event, Heard, KeyPressed, Restarted, TestStarted, from_plain, to_plain
+from assistant.core.events import KINDS, Event, Heard, KeyPressed, Restarted, Spoken, TestStarted, from_plain, to_plain
 from assistant.core.hold_curve import KEEP_AT_MOST
 from assistant.core.machine import step
 from assistant.core.state import Phase, State
@@ -132,13 +132,14 @@ def test_anything_at_any_moment_of_any_test(test: str, request: pytest.FixtureRe
             state = step(state, from_plain(json.loads(line)))[0]
         assert state == walk.state, f"a replay of seed {seed} gives another state"
         hostile_events, seed = hostile_events + max(1, walk.hostile), seed + 1
-    assert len(phases) >= 4, f"the walks saw little of the test: {phases}"
+    assert len(phases) >= 3, f"the walks saw little of the test: {phases}"
 
 
 def test_before_a_test_and_after_it_nothing_happens() -> None:
     chance, over = random.Random(3), HostileWalk(3, "leak")
     over.post(Heard(1.0, "scrap the test"))
-    over.post(Heard(2.0, "yes"))
+    over.post(Spoken(10.0, over.state.utterance))
+    over.post(Heard(20.0, "yes"))
     assert over.state.phase is Phase.OVER
     for state in (State(), over.state):
         for _ in range(200):
