@@ -10,7 +10,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any, NoReturn
 
-from assistant import bounded, check, enrol, hear, lines, log, memory, meter_commands, mic, plain, recover, voice, work
+from assistant import bounded, check, hear, lines, log, memory, meter_commands, mic, plain, recover, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
@@ -30,7 +30,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _main(argv: Sequence[str] | None) -> int:
-    # numpy's threads wait for one another in a busy loop: with every core in use, enrolment took ten times as long as with one.
+    # numpy's threads wait for one another in a busy loop: with every core in use, 17 s of matrix products with one took 181 s.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", str(max(1, (os.cpu_count() or 1) // 2)))
     memory.give_back()
     args = parser().parse_args(argv)
@@ -162,8 +162,6 @@ def parser() -> argparse.ArgumentParser:
     wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
 
     voice.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on.", None))
-
-    enrol.add_arguments(command("enrol", "Fit the station's own speech model to one voice; optional.", None))
 
     job_commands.add_arguments(command("job", "Job files: new, check, show, due.", None), _Parser)
 

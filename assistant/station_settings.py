@@ -7,7 +7,6 @@
 
     [hearing]
     model = "/home/pi/models/small-en"      # or "own", see bowlside voice use
-    technician = "anna"     # whose voice the station's own model is fitted to, see bowlside enrol
 
 Jobs have files of their own; nothing here changes a result. A missing file or key means the default.
 """
@@ -90,7 +89,6 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
     },
     "hearing": {
         "model": text(),
-        "technician": text(),
     },
     # The pins leave alone those of SPI (7 to 11), I2C (2, 3), the serial port (14, 15) and I2S (18 to 21). Lamp and buzzer are on
     # pins that a Pi pulls low until somebody drives them.
@@ -165,6 +163,10 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
 }
 
 
+GONE = frozenset({("hearing", "technician")})
+"""Keys of earlier versions: a file that has them is read as ever, and `unused` says that they do nothing."""
+
+
 def default_path() -> Path:
     """``$XDG_CONFIG_HOME/bowlside/station.toml``, or in ``~/.config``. (XDG Base Directory Specification 0.8)"""
     return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "bowlside" / "station.toml"
@@ -176,6 +178,15 @@ def read(path: Path | None = None) -> dict[str, dict[str, Value]]:
     found = _checked(_text_of(path), path)
     return {section: {key: found.get(section, {}).get(key, rule.default) for key, rule in keys.items()}
             for section, keys in KNOWN.items()}
+
+
+def unused(path: Path | None = None) -> list[str]:
+    """A sentence for each key in the file that does nothing any more. Raises StationSettingsError."""
+    path = path or default_path()
+    found = _checked(_text_of(path), path)
+    voices = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local/share") / "bowlside" / "voices"
+    return [f"{path}: [{section}] {key} is no longer used, since no speech model is fitted to one voice any more; take that line "
+            f"out, and delete {voices} if it is there." for section, key in GONE if key in found.get(section, {})]
 
 
 def check(section: str, key: str, value: Any, where: object = "") -> None:
@@ -245,7 +256,8 @@ def _checked(source: str, path: Path) -> dict[str, dict[str, Any]]:
         if section not in KNOWN:
             check(section, "", None, path)
         for key, value in table.items():
-            check(section, key, value, path)
+            if (section, key) not in GONE:
+                check(section, key, value, path)
     return found
 
 

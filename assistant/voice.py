@@ -37,11 +37,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def list_models(args: argparse.Namespace) -> int:
     """0, whatever is installed."""
-    from models import enrolled, fetch, locate
+    from models import fetch, locate
 
     try:
         used, trouble = locate.find_model(), None
-        if used is not None and enrolled.is_own(used):
+        if used is not None and locate.is_own(used):
             used = None                                     # it has a row of its own
     except locate.ModelMissing as missing:
         used, trouble = None, str(missing)
@@ -84,7 +84,7 @@ def fetch_model(args: argparse.Namespace) -> int:
 def use_model(args: argparse.Namespace) -> int:
     """0: remembered; 1: it does not load or is not English, or can't be remembered; 2: there is no such model."""
     from assistant import station_settings
-    from models import enrolled, fetch, grammar, locate
+    from models import fetch, grammar, locate
     from models.vosk_engine import VoskEngine
 
     entries = fetch.manifest()
@@ -107,7 +107,7 @@ def use_model(args: argparse.Namespace) -> int:
         return _complain(f"The model in {folder} does not know {', '.join(engine.lacks)}, so no reading could be heard with "
                          "it; nothing was changed. Choose an English one.", REFUSED)
     try:
-        station_settings.write("hearing", "model", locate.OWN if enrolled.is_own(folder) else str(folder))
+        station_settings.write("hearing", "model", locate.OWN if locate.is_own(folder) else str(folder))
     except station_settings.StationSettingsError as error:
         return _complain(error, REFUSED)
     if args.json:
@@ -138,14 +138,14 @@ def _wanted(name: str | None, archive: Path | None, entries: dict[str, dict]) ->
 
 def _bundled(model: dict[str, Any]) -> Path | None:
     """Where a model lies that comes with the station or with a package; None: it should, but is not there."""
-    from models import enrolled, locate
+    from models import locate
 
     if model["engine"] == "pocketsphinx":
         from models.pocketsphinx_engine import MODEL
         return MODEL
     if model["engine"] == "people":
         return locate.PEOPLE if _people_checksum() is not None else None
-    return enrolled.SHIPPED if locate.is_model(enrolled.SHIPPED) else None
+    return locate.SHIPPED if locate.is_model(locate.SHIPPED) else None
 
 
 def _people_checksum() -> str | None:
@@ -188,14 +188,15 @@ def _is_english(folder: Path | None) -> bool:
 def _checksum(model: dict[str, Any], bundled: Path | None = None) -> str:
     """verified: the manifest's; pinned: as at the first fetch, never checked by us; unverified: not even that;
     differs: the station's own model is not the one that was checked."""
-    from models import enrolled, fetch, locate
+    from models import fetch, locate
+    from models.encoder import checksum
 
     if model.get("engine") == "people":
         return "verified" if _people_checksum() == model["sha256"] else "differs"
     if bundled is not None:
         try:
-            return "verified" if enrolled.checksum(bundled) == model["sha256"] else "differs"
-        except enrolled.NotEnrolled:
+            return "verified" if checksum(bundled / locate.NETWORK) == model["sha256"] else "differs"
+        except OSError:
             return "unverified"
     pinned = fetch.pinned_checksum(model, locate.INSTALLED)
     if model.get("sha256") and pinned == model["sha256"]:

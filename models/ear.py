@@ -19,7 +19,7 @@ from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.spoken import NotANumber, parse
 from models import grammar, locate
-from models.locate import find_model, is_model, technician
+from models.locate import find_model
 from models.people_engine import BadModel, Heard, PeopleEngine, meaning_of
 from models.quieten import can_denoise, denoise, level
 from models.vote import OWN, Decoding, Rule, Vote
@@ -236,7 +236,7 @@ def open_ear(model_dir: str | None = None) -> Ear:
 
     Raises ModelMissing if a model was named (argument or $BOWLSIDE_MODEL) and is not there.
     """
-    told: list[str] = []
+    told = locate.unused()
     people = _people(told)
     other = _installed(model_dir, told, people is not None) or _own(told, people is not None)
     if people is not None:
@@ -264,10 +264,8 @@ def _people(told: list[str]) -> PeopleEngine | None:
 
 def _installed(model_dir: str | None, told: list[str], seconds: bool) -> Engine | None:
     """The larger English model that somebody installed or named, and what to tell of it."""
-    from models import enrolled
-
     folder = find_model(model_dir)
-    if folder is None or enrolled.is_own(folder):           # the own one has an engine and a rule of the vote for itself
+    if folder is None or locate.is_own(folder):             # the own one has an engine and a rule of the vote for itself
         return None
     from models.vosk_engine import VoskEngine
 
@@ -281,18 +279,16 @@ def _installed(model_dir: str | None, told: list[str], seconds: bool) -> Engine 
 
 
 def _own(told: list[str], seconds: bool) -> Engine | None:
-    """The model that ships with the station, perhaps fitted to the technician's voice, and what to tell of it."""
-    from models import enrolled
+    """The model that ships with the station, and what to tell of it."""
     from models.own_engine import OwnEngine
 
-    if not is_model(enrolled.SHIPPED):
+    if not locate.is_model(locate.SHIPPED):
         return None
-    folder, about = enrolled.in_use(technician(), enrolled.SHIPPED)
     try:
-        own = OwnEngine(folder, about)
+        own = OwnEngine(locate.SHIPPED)
     except RuntimeError as error:
         told.append(str(error))
         return None
-    told += ["In doubt the station's own small model must hear the same." if seconds else
-             "Hearing with the station's own speech model, checked by pocketsphinx.", *own.sentences]
+    told.append("In doubt the station's own small model must hear the same." if seconds else
+                "Hearing with the station's own speech model, checked by pocketsphinx.")
     return own

@@ -1,7 +1,10 @@
 """Finds a vosk model folder on this machine. Nothing here goes to the network."""
 
+import filecmp
 import os
 from pathlib import Path
+
+from models.strict import files_of
 
 ROOT = Path(__file__).resolve().parent
 INSTALLED = ROOT / "installed"
@@ -11,6 +14,10 @@ CACHE = Path.home() / ".cache" / "vosk"
 VARIABLE = "BOWLSIDE_MODEL"
 OWN = "own"
 """In place of a folder: the station's own model. A path would lead to the release before, once the station was upgraded."""
+SHIPPED = ROOT / OWN
+"""The station's own model, as it was shipped."""
+NETWORK = "am/final.mdl"
+"""Of a vosk folder of ours."""
 
 
 class ModelMissing(Exception):
@@ -45,7 +52,15 @@ def find_model(named: str | None = None) -> Path | None:
 
 def folder_of(asked: str) -> Path:
     """What a user's word for a model means: OWN, else a folder."""
-    return ROOT / OWN if asked == OWN else Path(asked).expanduser()
+    return SHIPPED if asked == OWN else Path(asked).expanduser()
+
+
+def is_own(folder: Path) -> bool:
+    """Whether vosk would load the station's own model there: its folder, a link to it or a copy."""
+    if not is_model(SHIPPED):
+        return False
+    loaded = [name for name in files_of(SHIPPED) if "/" in name]                    # not the card, the corpus, the lexicon
+    return filecmp.cmpfiles(folder, SHIPPED, loaded, shallow=False)[0] == loaded
 
 
 def installed() -> list[Path]:
@@ -56,18 +71,19 @@ def installed() -> list[Path]:
 
 def chosen() -> str:
     """What `bowlside voice use` remembered in the station's settings; "" for nothing. Raises ModelMissing."""
-    return _hearing("model")
-
-
-def technician() -> str:
-    """Whose enrolled voice the station's settings name; "" for nobody's. Raises ModelMissing."""
-    return _hearing("technician")
-
-
-def _hearing(key: str) -> str:
     from assistant import station_settings
 
     try:
-        return str(station_settings.read()["hearing"][key])
+        return str(station_settings.read()["hearing"]["model"])
+    except station_settings.StationSettingsError as error:
+        raise ModelMissing(str(error)) from None
+
+
+def unused() -> list[str]:
+    """What the station's settings still say that changes nothing any more, a sentence each. Raises ModelMissing."""
+    from assistant import station_settings
+
+    try:
+        return station_settings.unused()
     except station_settings.StationSettingsError as error:
         raise ModelMissing(str(error)) from None

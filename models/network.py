@@ -1,4 +1,4 @@
-"""The station's own network in numpy: the features and the convolutions that vosk runs, for enrolment and for checks.
+"""The station's own network in numpy: the features and the convolutions that vosk runs, for checks.
 
 The same as models/training (torch) makes and Kaldi computes: log-mel features, convolutions with ReLU and batch norm, every
 third frame, log-softmax over the units. An utterance's edges repeat its first and its last frame.
@@ -60,10 +60,11 @@ class Network:
         """Frames that an output sees on either side."""
         return sum(layer.offsets[-1] for layer in self.layers)
 
-    def hidden(self, features: np.ndarray) -> np.ndarray:
-        """Features (frames, BINS) -> what the last layer sees, (steps, channels); step n belongs to frame 3 n."""
+    def log_probs(self, features: np.ndarray) -> np.ndarray:
+        """Features (frames, BINS) -> (steps, units): natural logarithms that add up to 1 as probabilities; step n belongs to frame
+        3 n."""
         if not len(features):
-            return np.zeros((0, self.output_weight.shape[1]), np.float32)
+            return np.zeros((0, len(self.units)), np.float32)
         last = (len(features) - 1) // SUBSAMPLE * SUBSAMPLE
         context, step = self.context, 1
         at = np.arange(-context, last + context + 1)                       # the frames that `now` holds
@@ -78,11 +79,7 @@ class Network:
             flat = layer.weight.transpose(0, 2, 1).reshape(len(layer.bias), -1)
             out = (np.maximum(seen @ flat.T + layer.bias, 0) - layer.mean) / np.sqrt(layer.var)
             now, at, step = (out + now[here] if layer.residual else out), at_next, wide
-        return now
-
-    def log_probs(self, features: np.ndarray) -> np.ndarray:
-        """(steps, units): natural logarithms that add up to 1 as probabilities."""
-        return log_softmax(self.hidden(features) @ self.output_weight.T + self.output_bias)
+        return log_softmax(now @ self.output_weight.T + self.output_bias)
 
 
 def log_softmax(scores: np.ndarray) -> np.ndarray:

@@ -20,15 +20,15 @@ class OwnEngine:
 
     name = OWN
 
-    def __init__(self, folder: Path, about: str = "", cache: Path | None = None) -> None:
-        """about: what is worth telling of this folder. Raises RuntimeError with a sentence if it can't be loaded."""
+    def __init__(self, folder: Path, cache: Path | None = None) -> None:
+        """Raises RuntimeError with a sentence if it can't be loaded."""
         self._engine = VoskEngine(folder, second=False, cache=cache)
         if self._engine.accepts is None or set(self._engine.lacks) & set(grammar.words_for(grammar.EVERYTHING)):
             raise RuntimeError(f"The station's own speech model in {folder} lacks words of the station; run the set-up "
                                "again.")
         self._folder, self._cache = folder, cache
         self._wide: VoskEngine | None = None
-        self.sentences = [about] if about else []
+        self.sentences: list[str] = []
 
     def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[Decoding]:
         engine = self._wider() if grammar.wide(expect) else self._engine

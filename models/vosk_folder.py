@@ -33,7 +33,7 @@ MODEL_CONF = {"--min-active": "200", "--max-active": "3000", "--beam": "14", "--
 
 BLANK = 0
 LEXICON = "lexicon.txt"
-"""For enrolment, beside what vosk reads: a word and its sounds, one way to say it a line."""
+"""For the model of people, beside what vosk reads: a word and its sounds, one way to say it a line."""
 
 Lexicon = Mapping[str, Sequence[tuple[str, ...]]]
 """Word -> ways to say it, each a row of units' names."""

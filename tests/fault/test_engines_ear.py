@@ -21,7 +21,7 @@ from assistant.core.events import DeviceBack, Heard, Unclear
 from assistant.core.expect import Expect
 from assistant.ear_apart import ROOT, EarApart, EarFailed, EarMissing, _expected, _plain
 from hardware.synth import Synth
-from models import enrolled
+from models import locate
 from models.wav import RATE, to_pcm
 from tests.unit.test_ears import BLOCK, FakeLive, FakeMicrophone, room, until, word
 
@@ -305,7 +305,7 @@ def test_the_real_one_finds_a_model_from_where_the_station_was_started(tmp_path:
     ear = EarApart("mine")
     with pytest.raises(EarMissing, match=re.escape(str(tmp_path / "mine"))):
         ear.start()
-    (tmp_path / "mine").symlink_to(enrolled.SHIPPED)
+    (tmp_path / "mine").symlink_to(locate.SHIPPED)
     for named in ("mine", "own"):
         ear = EarApart(named)
         try:

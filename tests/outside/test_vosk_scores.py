@@ -21,8 +21,8 @@ import pytest
 import vosk
 
 from models import kaldi, strict, vosk_folder
-from models.enrolled import SHIPPED
 from models.grammar import UNKNOWN
+from models.locate import SHIPPED
 from models.network import Network, fbank
 from models.strict import Acceptor
 from models.vosk_folder import Costs

@@ -2,7 +2,6 @@
 
 import shutil
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,9 +9,8 @@ import pytest
 
 from assistant import station_settings
 from assistant.core.expect import Expect
-from models import ear, enrolled, kaldi, locate
+from models import ear, locate
 from models.ear import RULES, Ear, Understood, open_ear
-from models.enrolment import Figures, Outcome
 from models.vote import OWN, Decoding
 from models.wav import RATE, to_pcm
 from tests.speech.voices import speak
@@ -118,7 +116,7 @@ def test_of_two_commands_or_where_one_heard_nothing_nothing_is_apart():
 
 @pytest.fixture
 def bare(tmp_path, monkeypatch) -> Path:
-    """A station as it was set up: nothing was installed or chosen, nobody enrolled."""
+    """A station as it was set up: nothing was installed or chosen."""
     for name, place in (("XDG_CONFIG_HOME", "config"), ("XDG_DATA_HOME", "data"), ("XDG_CACHE_HOME", "cache")):
         monkeypatch.setenv(name, str(tmp_path / place))
     monkeypatch.delenv(locate.VARIABLE, raising=False)
@@ -148,26 +146,24 @@ def test_without_it_the_own_model_hears_beside_pocketsphinx_and_the_station_says
 
 
 def test_without_both_pocketsphinx_hears_and_the_station_says_so(strange, monkeypatch):
-    monkeypatch.setattr(enrolled, "SHIPPED", strange / "none")
+    monkeypatch.setattr(locate, "SHIPPED", strange / "none")
     station = open_ear()
     assert station.name == "pocketsphinx" and "pocketsphinx" in station.sentence and "alone" in station.sentence
 
 
 @pytest.mark.parametrize("way", ["argument", "relative", "link", "copy", "variable", "chosen"])
 def test_the_own_model_is_heard_as_that_however_it_is_named(bare, monkeypatch, way):
-    """And fitted to the technician's voice, here one that is gone, as where nothing is named."""
-    monkeypatch.chdir(enrolled.SHIPPED.parents[1])
-    station_settings.write("hearing", "technician", "anna")
-    (bare / "link").symlink_to(enrolled.SHIPPED)
-    named = {"relative": "models/own", "link": str(bare / "link"), "copy": str(bare / "copy")}.get(way, str(enrolled.SHIPPED))
+    monkeypatch.chdir(locate.SHIPPED.parents[1])
+    (bare / "link").symlink_to(locate.SHIPPED)
+    named = {"relative": "models/own", "link": str(bare / "link"), "copy": str(bare / "copy")}.get(way, str(locate.SHIPPED))
     if way == "copy":
-        shutil.copytree(enrolled.SHIPPED, named)
+        shutil.copytree(locate.SHIPPED, named)
     if way == "variable":
         monkeypatch.setenv(locate.VARIABLE, named)
     if way == "chosen":
         station_settings.write("hearing", "model", named)
     station = open_ear(None if way in ("variable", "chosen") else named)
-    assert station.name == "people + own" and station._rules is ear.WITH_OWN and "No voice of anna" in station.sentence
+    assert station.name == "people + own" and station._rules is ear.WITH_OWN
 
 
 def test_a_larger_model_that_was_set_aside_is_not_even_opened(bare, monkeypatch):
@@ -179,20 +175,9 @@ def test_a_larger_model_that_was_set_aside_is_not_even_opened(bare, monkeypatch)
     assert open_ear().name == "people + own"
 
 
-def test_a_voice_that_is_named_and_gone_is_told_and_the_own_model_hears(bare):
-    station_settings.write("hearing", "technician", "anna")
+def test_a_setting_of_an_earlier_version_is_told_and_changes_nothing(bare):
+    path = station_settings.default_path()
+    path.parent.mkdir(parents=True)
+    path.write_text('[hearing]\ntechnician = "anna"\n', encoding="utf-8")
     station = open_ear()
-    assert station.name == "people + own" and "No voice of anna is kept" in station.sentence
-
-
-def test_a_voice_that_was_enrolled_hears(strange):
-    """Seen by a layer that hears nothing: all blank."""
-    said = spoken("seven point two five")
-    assert open_ear().understand(said, RATE, READING).value == "7.25"
-    network = kaldi.read_network(enrolled.SHIPPED / enrolled.NETWORK)
-    deaf = replace(network, output_bias=network.output_bias + 1000 * (np.arange(len(network.units)) == 0))
-    enrolled.keep("anna", Outcome(deaf, Figures(1.0, 1, 2), Figures(1.0, 1, 2)), enrolled.SHIPPED, "2026-11-25")
-    station_settings.write("hearing", "technician", "anna")
-    station = open_ear()
-    assert "It is fitted to the voice of anna." in station.sentence
-    assert not station.understand(said, RATE, READING).accepted
+    assert station.name == "people + own" and f"{path}: [hearing] technician is no longer used" in station.sentence

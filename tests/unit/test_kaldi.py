@@ -42,7 +42,7 @@ def test_only_the_last_layer_changed_changes_only_its_numbers(tmp_path):
 
 
 def test_its_units_keep_their_names(tmp_path):
-    """Enrolment looks for the sounds of a word by name."""
+    """Whoever looks for the sounds of a word does so by name."""
     network = replace(small_network(), units=("blank", "AA", "TH", "ZH"))
     kaldi.write_network(tmp_path / "final.mdl", network)
     assert kaldi.read_network(tmp_path / "final.mdl").units == network.units

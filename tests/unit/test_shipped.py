@@ -6,15 +6,15 @@ import hashlib
 import tomllib
 from pathlib import Path
 
-from models import enrolled, fetch, locate
+from models import fetch, locate
 
 ROOT = Path(__file__).resolve().parents[2]
 LARGEST_MB = 10
-FILES = [path.relative_to(enrolled.SHIPPED.parent).as_posix() for path in enrolled.SHIPPED.rglob("*") if path.is_file()]
+FILES = [path.relative_to(locate.SHIPPED.parent).as_posix() for path in locate.SHIPPED.rglob("*") if path.is_file()]
 
 
 def test_the_network_is_the_one_that_the_manifest_names():
-    found = hashlib.sha256((enrolled.SHIPPED / enrolled.NETWORK).read_bytes()).hexdigest()
+    found = hashlib.sha256((locate.SHIPPED / locate.NETWORK).read_bytes()).hexdigest()
     assert fetch.manifest()["own"]["sha256"] == found, (
         f'models/own has another network than models/manifest.toml says. If it was replaced on purpose, write sha256 = "{found}" '
         "under [own] there, and its results in models/own/CARD.md.")
@@ -32,18 +32,18 @@ def test_the_model_of_people_is_whole_with_its_card_and_who_spoke():
 
 
 def test_it_is_small_and_its_size_is_told():
-    size_mb = sum((enrolled.SHIPPED.parent / name).stat().st_size for name in FILES) / 1e6
+    size_mb = sum((locate.SHIPPED.parent / name).stat().st_size for name in FILES) / 1e6
     assert size_mb <= LARGEST_MB and round(size_mb) == fetch.manifest()["own"]["size_mb"]
 
 
 def test_it_is_a_folder_that_vosk_loads_with_card_lexicon_and_who_spoke():
-    assert locate.is_model(enrolled.SHIPPED)
+    assert locate.is_model(locate.SHIPPED)
     assert {"own/CARD.md", "own/corpus.json", "own/lexicon.txt", "own/conf/fbank.conf", "own/graph/words.txt"} <= set(FILES)
 
 
 def test_a_wheel_has_all_of_it():
     globs = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]["package-data"]["models"]
-    packed = {name for pattern in globs for name in glob.glob(pattern, root_dir=enrolled.SHIPPED.parent, recursive=True)}
+    packed = {name for pattern in globs for name in glob.glob(pattern, root_dir=locate.SHIPPED.parent, recursive=True)}
     assert len(FILES) > 5 and not set(FILES) - packed
 
 

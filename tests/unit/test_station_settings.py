@@ -13,7 +13,7 @@ def test_without_a_file_everything_has_its_default(tmp_path):
     found = settings.read(tmp_path / "none.toml")
     assert found["voice"] == {"name": "en-us", "rate_wpm": 0, "volume": 100, "click": True, "wording": "normal",
                               "driver": "bowlside"}
-    assert found["hearing"] == {"model": "", "technician": ""}
+    assert found["hearing"] == {"model": ""}
 
 
 def test_the_place_follows_xdg(monkeypatch, tmp_path):
@@ -68,6 +68,21 @@ def test_what_is_written_is_read_and_all_else_stays(tmp_path):
     assert "# mine" in path.read_text()
     assert "# loud site" in path.read_text()
     assert list(path.parent.iterdir()) == [path]
+
+
+def test_a_key_of_an_earlier_version_is_read_over_told_in_a_sentence_and_kept(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    path = tmp_path / "station.toml"
+    path.write_text('[hearing]\nmodel = "one"\ntechnician = "anna"\n')
+    assert settings.read(path)["hearing"] == {"model": "one"}
+    (told,) = settings.unused(path)
+    assert told.startswith(f"{path}: [hearing] technician is no longer used") and told.endswith(".") and "\n" not in told
+    assert f"delete {tmp_path / 'data/bowlside/voices'} if it is there" in told
+    settings.write("hearing", "model", "two", path)
+    assert path.read_text() == '[hearing]\nmodel = "two"\ntechnician = "anna"\n'
+    with pytest.raises(StationSettingsError, match='no key "technician"'):
+        settings.write("hearing", "technician", "ben", path)
+    assert settings.unused(tmp_path / "none.toml") == []
 
 
 def test_a_wrong_value_is_never_written(tmp_path):

@@ -1,13 +1,14 @@
 """`bowlside voice`: what is listed, what is fetched, what is chosen; with made-up model folders and the real Korean model."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 
 from assistant import station_settings
 from assistant.cli import main
-from models import enrolled, fetch, locate
+from models import fetch, locate
 from tests.unit.test_fetch import FILES, GOOD, NAME, packed, serve  # noqa: F401  serve is a fixture
 
 SMALL = fetch.small_english()["name"]
@@ -60,18 +61,18 @@ def test_nothing_installed_but_the_bundled_model(capsys):
 def test_the_stations_own_model_is_there_checked_and_in_use_and_nobody_fetches_it(capsys):
     own = rows(capsys)["own"]
     assert own["installed"] and own["bundled"] and own["in_use"] and own["checksum"] == "verified" and own["lacks"] == []
-    assert own["folder"] == str(enrolled.SHIPPED)
+    assert own["folder"] == str(locate.SHIPPED)
     assert main(["voice", "list"]) == 0
     told = capsys.readouterr().out
-    assert f"* own (vosk, 8 MB, 16000 Hz, MIT): comes with the station, in {enrolled.SHIPPED}" in told and "fetch own" not in told
+    assert f"* own (vosk, 8 MB, 16000 Hz, MIT): comes with the station, in {locate.SHIPPED}" in told and "fetch own" not in told
     assert main(["voice", "fetch", "own"]) == 2 and "no model own to fetch" in capsys.readouterr().err
 
 
 def test_the_own_model_torn_or_gone_is_told(places, capsys, monkeypatch):
     own = put(places / "own")
-    monkeypatch.setattr(enrolled, "SHIPPED", own)
+    monkeypatch.setattr(locate, "SHIPPED", own)
     assert rows(capsys)["own"]["checksum"] == "differs"
-    (own / enrolled.NETWORK).unlink()
+    (own / locate.NETWORK).unlink()
     assert main(["voice", "list"]) == 0
     assert "  own (vosk, 8 MB, 16000 Hz, MIT): missing, though it comes with the station" in capsys.readouterr().out
 
@@ -93,7 +94,7 @@ def test_a_larger_english_model_is_heard_with_in_its_place_and_one_of_another_la
 
 
 def test_the_own_model_named_where_a_larger_one_is_installed_has_one_row_and_is_in_use(large, capsys, monkeypatch):
-    monkeypatch.setenv(locate.VARIABLE, str(enrolled.SHIPPED))
+    monkeypatch.setenv(locate.VARIABLE, str(locate.SHIPPED))
     assert main(["voice", "list"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 5 and [line.split()[1] for line in lines if line.startswith("*")] == ["own", "people"]
@@ -108,12 +109,12 @@ def test_the_model_of_people_is_there_checked_and_hears_and_can_not_be_chosen(ca
     assert not found["people"]["installed"] and not found["people"]["in_use"] and found["bundled-english"]["in_use"]
 
 
-@pytest.mark.parametrize("named", ["own", "bowlside-own", str(enrolled.SHIPPED)])
+@pytest.mark.parametrize("named", ["own", "bowlside-own", str(locate.SHIPPED)])
 def test_a_larger_model_is_set_aside_for_the_own_one_and_taken_again(large, capsys, monkeypatch, named):
     assert main(["voice", "use", named]) == 0
     assert "own is in use from the next start" in capsys.readouterr().out
     assert station_settings.read()["hearing"]["model"] == "own"         # not a path, which an upgrade would leave behind
-    assert locate.find_model() == enrolled.SHIPPED
+    assert locate.find_model() == locate.SHIPPED
     found = rows(capsys)
     assert found["own"]["in_use"] and not found["a-large"]["in_use"] and found["a-large"]["installed"]
     monkeypatch.setattr("models.vosk_engine.VoskEngine", Loaded)        # that it loads can't be shown with made-up files
@@ -126,18 +127,35 @@ def test_a_larger_model_is_set_aside_for_the_own_one_and_taken_again(large, caps
 def test_the_own_model_may_be_named_for_once_from_any_folder(large, monkeypatch, tmp_path):
     put(tmp_path / "own")
     monkeypatch.chdir(tmp_path)
-    assert locate.find_model() == large and locate.find_model("own") == enrolled.SHIPPED
+    assert locate.find_model() == large and locate.find_model("own") == locate.SHIPPED
     assert locate.find_model("./own") == Path("own")
     monkeypatch.setenv(locate.VARIABLE, "own")
-    assert locate.find_model() == enrolled.SHIPPED
+    assert locate.find_model() == locate.SHIPPED
 
 
 def test_an_own_model_that_is_torn_is_not_chosen(places, large, capsys, monkeypatch):
-    monkeypatch.setattr(locate, "ROOT", places)
+    monkeypatch.setattr(locate, "SHIPPED", places / "own")
     assert main(["voice", "use", "own"]) == 2
     put(places / "own")
     assert main(["voice", "use", "own"]) == 1 and "does not know" in capsys.readouterr().err
     assert not station_settings.default_path().exists()
+
+
+def test_a_copy_is_the_own_model_only_while_all_that_is_loaded_is_the_same(places, monkeypatch):
+    own = put(places / "own")
+    (own / "CARD.md").write_text("what it is")
+    monkeypatch.setattr(locate, "SHIPPED", own)
+    copy = Path(shutil.copytree(own, places / "copy"))
+    (copy / "CARD.md").unlink()
+    assert locate.is_own(own) and locate.is_own(copy) and not locate.is_own(places)
+    (copy / locate.NETWORK).write_bytes(b"another")
+    assert not locate.is_own(copy)
+    shutil.copy(own / locate.NETWORK, copy / "am")
+    (copy / "graph/words.txt").unlink()
+    assert not locate.is_own(copy)
+    shutil.rmtree(own)
+    own.mkdir()
+    assert not locate.is_own(copy) and not locate.is_own(places)
 
 
 def test_one_that_is_installed_is_in_use_and_its_missing_words_are_named(places, capsys):

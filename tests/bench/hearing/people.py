@@ -159,16 +159,17 @@ def freeze(folder: Path) -> None:
 
 def _cut(folder: Path, clip: Part) -> list[list[tuple[str, int, int]]]:
     """Each run of number words in it: (word, start, samples), a border where it is quietest between the sounds on either side."""
-    from models import enrolled, enrolment
-    from models.own_model import OwnModel
+    from models import kaldi, locate
+    from models.network import fbank
+    from models.quieten import OWN_COMFORT_DB, even_out
     from models.training.texts import dictionary
 
-    network = OwnModel(enrolled.SHIPPED).network
+    network = kaldi.read_network(locate.SHIPPED / locate.NETWORK)
     unit_of = {unit: n for n, unit in enumerate(network.units)}
     words = clip.text.split()
     units = [[unit_of[sound] for sound in (("EY",) if word == "a" else dictionary()[word])] for word in words]
     sound = sound_of(folder, clip)
-    log_probs = network.log_probs(enrolment._features(sound))
+    log_probs = network.log_probs(fbank(even_out(sound, OWN_COMFORT_DB)))
     when = _path(log_probs, [unit for word in units for unit in word]) * len(sound) / len(log_probs)
     ends = np.cumsum([len(word) for word in units])
     power = np.convolve(sound**2, np.ones(320), "same")

@@ -138,7 +138,7 @@ def _first(clip: Clip) -> Understood:
 
 class OwnAlone:
     def __init__(self) -> None:
-        from models.enrolled import SHIPPED
+        from models.locate import SHIPPED
         from models.own_engine import OwnEngine
 
         self._engine = OwnEngine(SHIPPED)
