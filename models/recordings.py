@@ -197,6 +197,9 @@ def _faults_of(folder: Path, path: Path) -> Iterator[str]:
         clips = [(str(clip["text"]), int(clip["start"]), int(clip["length"])) for clip in about["clips"]]
         if (about["engine"], about["number"]) != (path.parent.name, int(path.stem)):
             yield f"{name}: says it is {about['engine']}/{about['number']}; a copy under another name would be two people: rename it."
+        if about["held"] is not (about["number"] % HELD_OF == HELD_OF - 1):
+            yield (f"{name}: says held is {json.dumps(about['held'])}; of every {HELD_OF} numbers the last, {HELD_OF - 1}, "
+                   f"{2 * HELD_OF - 1} and so on, is held and no other: put that right.")
     except (OSError, ValueError, KeyError, TypeError) as error:
         yield f"{name}: can't be read ({type(error).__name__}: {error}); take it from a copy, or take it and its sound away."
         return

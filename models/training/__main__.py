@@ -23,7 +23,7 @@ import torch
 from models import locate, vosk_folder
 from models.encoder import Encoder
 from models.training import corpus, cut, export, talk, train_people
-from models.training.compose import Corpus
+from models.training.compose import Corpus, check
 from models.training.lexicon import lexicon
 from models.training.train import train
 
@@ -40,6 +40,10 @@ def main() -> None:
     parser.add_argument("--small", action="store_true", help="few voices, a small network, 40 steps: to see that all of it runs")
     parser.add_argument("--people", type=Path, metavar="DIR", help="recordings of people, one more source")
     given = parser.parse_args()
+    try:                                                    # before hours of work
+        check(*([given.people] if given.people is not None else []))
+    except LookupError as wrong:
+        sys.exit(str(wrong))
     speech, checkpoint = given.folder / "corpus", given.folder / "network.pt"
     for engine, speakers in (SMALL if given.small else SPEAKERS).items():
         print(f"{engine}: {speakers} speakers", flush=True)

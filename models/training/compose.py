@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from models import recordings
 from models.training import texts
 from models.training.corpus import speakers_in
 from models.training.texts import SOUNDS
@@ -16,13 +17,15 @@ from models.wav import RATE
 SLOTS = 8
 """Clips in one item at most."""
 
-PEOPLE = ("gsc", "an4", "so762")
-"""Engines that are no programs: recordings of people, each in the corpus' form. Who they are: models/people/CARD.md."""
+PEOPLE = ("gsc", "an4", "so762", recordings.ENGINE)
+"""Engines that are no programs: recordings of people, each in the corpus' form. Who they are: models/people/CARD.md; the last are
+those that were given with bowlside voice record."""
 
-SHARES = {"gsc": 0.42, "an4": 0.15, "so762": 0.08, "kokoro": 0.16, "joe": 0.05, "hibari": 0.05, "flite": 0.04, "espeak": 0.05}
+SHARES = {"gsc": 0.378, "an4": 0.135, "so762": 0.072, recordings.ENGINE: 0.1, "kokoro": 0.144, "joe": 0.045, "hibari": 0.045,
+          "flite": 0.036, "espeak": 0.045}
 """Of the items, by engine, in the ratio of those that are there: people and natural voices count most, and none may be all."""
 
-JOINED = {"gsc": 0.66, "an4": 0.35, "so762": 0.0}
+JOINED = {"gsc": 0.66, "an4": 0.35, "so762": 0.0, recordings.ENGINE: 0.5}
 """Of a person's items, so many are single words in a row; the others are clips as they were spoken."""
 
 KINDS = {"silence": 0.04, "joined": 0.40, "word": 0.06, "command": 0.10, "reading": 0.25, "talk": 0.15}
@@ -72,6 +75,20 @@ class Batch:
     total: np.ndarray
     units: list[list[int]]
     words: list[list[int]]
+
+
+def check(*folders: Path) -> None:
+    """Raises LookupError with a line for each thing that is wrong with people's recordings in these folders, file by file. A folder
+    that programs alone spoke in is ours, and is not looked into."""
+    for folder in folders:
+        engines = {path.parent.name for path in folder.glob("*/*.json")}
+        if engines and engines <= {*SHARES} - {*PEOPLE}:
+            continue
+        wrong = list(recordings.faults(folder))
+        wrong += [f"{engine}: is no source that training knows, so nobody there would be heard; put them into one of "
+                  f"{', '.join(PEOPLE)}." for engine in sorted(engines - {*SHARES})]
+        if wrong:
+            raise LookupError("\n".join([f"{folder} can't be trained on as it is, so nothing was begun:", *wrong]))
 
 
 class Corpus:

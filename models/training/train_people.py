@@ -10,6 +10,7 @@ import argparse
 import json
 import math
 import random
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,7 +22,7 @@ from torch.utils.data import DataLoader, IterableDataset
 
 from models import encoder as shipped
 from models.training.augment import Site
-from models.training.compose import Batch, Composer, Corpus
+from models.training.compose import Batch, Composer, Corpus, check
 from models.training.encoder import UNITS, Encoder, LogMel, published
 from models.training.train import Renderer, Trainer, save
 from models.wav import RATE
@@ -196,6 +197,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=10 if torch.cuda.is_available() else 0)
     given = parser.parse_args()
+    try:
+        check(*given.folders)
+    except LookupError as wrong:
+        sys.exit(str(wrong))
     corpus = Corpus(*given.folders, cuts=json.loads(given.cuts.read_text("utf-8")) if given.cuts else None)
     print({engine: len(people) for engine, people in corpus.people.items()}, corpus.taken, round(corpus.seconds / 60), "min",
           {word: (len(clips), len(corpus.said[False].get(word, []))) for word, clips in corpus.said[True].items()

@@ -20,6 +20,7 @@ from assistant.environment import ROOT
 from models import kaldi
 from models.network import fbank
 from models.vosk_engine import VoskEngine
+from tests.unit.test_voice_record import put
 
 TORCH = ["torch==2.13.0+cpu", "--extra-index-url", "https://download.pytorch.org/whl/cpu"]
 INSTALL_S, RUN_S = 180, 400                                  # so far beyond what they take that only a hang ends there
@@ -72,6 +73,15 @@ def trained(python, tmp_path_factory):
     folder = tmp_path_factory.mktemp("training") / "all"
     assert "can be loaded by vosk" in python("-m", "models.training", str(folder), "--small")
     return folder
+
+
+def test_a_folder_of_people_with_something_wrong_is_refused_before_anything_is_made(python, tmp_path):
+    put(tmp_path / "people", consent=False)
+    with pytest.raises(AssertionError, match=r"given/0000\.json: 0000\.txt, what its speaker agreed to, is not there"):
+        python("-m", "models.training", str(tmp_path / "all"), "--small", "--people", str(tmp_path / "people"))
+    with pytest.raises(AssertionError, match=r"given/0000\.json: 0000\.txt, what its speaker agreed to, is not there"):
+        python("-m", "models.training.train_people", str(tmp_path / "all"), str(tmp_path / "people"))
+    assert not (tmp_path / "all").exists()
 
 
 def test_the_loss_falls(trained):

@@ -8,8 +8,9 @@ import pytest
 import soundfile
 
 from models.training import cut, talk, texts
-from models.training.compose import PEOPLE, Composer, Corpus
+from models.training.compose import JOINED, PEOPLE, SHARES, Composer, Corpus, check
 from models.wav import RATE
+from tests.unit.test_voice_record import put
 
 SAMPLES = int(4.8 * RATE)
 UNIT = {sound: number for number, sound in enumerate(texts.SOUNDS, 1)}
@@ -57,6 +58,36 @@ def test_a_persons_words_are_closely_cut_and_the_held_are_left_out(people):
         assert clips[0].length < whole[clips[0].units].length - 2000        # most of 2000 of silence on either side
     assert set(corpus.people["an4"][0].words) == {"six"} and "eight" not in corpus.said[True]
     assert UNIT["EY"] in corpus.by_kind["an4"]["spelled"][0].units          # "a" is a letter there
+
+
+def test_a_voice_that_was_given_is_taken_as_it_was_recorded(tmp_path):
+    for number in (0, 9):
+        put(tmp_path, f"given/{number:04d}", held=number == 9)
+    check(tmp_path)
+    corpus = Corpus(tmp_path)
+    assert corpus.taken["given"] == 1 and set(corpus.people["given"][0].words) == {"five"}
+    batch = Composer(corpus, SAMPLES, 1).batch(50)
+    assert sum(map(bool, batch.units)) > 40 and set(JOINED) == set(PEOPLE) < set(SHARES)
+
+
+def test_what_is_wrong_in_a_folder_of_people_is_named_before_it_is_trained_on(tmp_path):
+    """All of it at once, a file a line; what programs of ours said is not asked for a licence."""
+    put(tmp_path / "people", "given/0000")
+    put(tmp_path / "people", "given/0001", rate=8000)
+    put(tmp_path / "people", "given/0002", consent=False)
+    put(tmp_path / "people", "mine/0000")
+    put(tmp_path / "corpus", "espeak/0000", consent=False)
+    (tmp_path / "people/mine/LICENCE").write_text("CC0 1.0")
+    check(tmp_path / "corpus")
+    with pytest.raises(LookupError) as refused:
+        check(tmp_path / "corpus", tmp_path / "people")
+    first, *wrong = str(refused.value).splitlines()
+    assert first == f"{tmp_path / 'people'} can't be trained on as it is, so nothing was begun:"
+    assert len(wrong) == 3 and wrong[0].startswith("given/0001.wav: has 8000 Hz")
+    assert wrong[1].startswith("given/0002.json: 0002.txt, what its speaker agreed to, is not there")
+    assert wrong[2].startswith("mine: is no source that training knows") and "gsc, an4, so762, given." in wrong[2]
+    with pytest.raises(LookupError, match="no such folder"):
+        check(tmp_path / "none")
 
 
 def test_every_item_says_what_lies_in_it(people):

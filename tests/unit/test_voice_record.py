@@ -337,6 +337,7 @@ def test_a_good_folder_has_no_fault_and_the_command_says_so(tmp_path, capsys):
     ({"consent": False}, r"given/0000\.json: 0000\.txt, what its speaker agreed to, is not there"),
     ({"licence": "all rights reserved"}, r"given/0000\.json: 0000\.txt does not hold its licence"),
     ({"number": 3}, r"given/0000\.json: says it is given/3"),
+    ({"held": True}, r"given/0000\.json: says held is true; of every 10 numbers the last, 9, 19 and so on, is held"),
     ({"clips": "none"}, r"given/0000\.json: can't be read")], ids=lambda one: next(iter(one)) if isinstance(one, dict) else "")
 def test_what_is_wrong_is_named_file_by_file(tmp_path, wrong, told, capsys):
     put(tmp_path, "given/0001")                              # a good one beside it is not named
