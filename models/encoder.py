@@ -14,7 +14,6 @@ from pathlib import Path
 
 import numpy as np
 
-from models.network import log_softmax
 from models.wav import RATE
 
 FORM = 1
@@ -87,6 +86,12 @@ class Map:
 
     def __call__(self, now: np.ndarray) -> np.ndarray:
         return now @ self.whole.astype(np.float32) * self.scale + self.bias
+
+
+def log_softmax(scores: np.ndarray) -> np.ndarray:
+    """Over the last axis."""
+    scores = scores - scores.max(-1, keepdims=True)
+    return scores - np.log(np.exp(scores).sum(-1, keepdims=True))
 
 
 def checksum(path: Path) -> str:

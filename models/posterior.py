@@ -18,7 +18,7 @@ NEVER = -1e9
 """The logarithm of no chance at all: finite, so that differences of two stay numbers."""
 
 OTHER_WAY = 1.0
-"""Cost, a natural logarithm, of a word said in any but the first of its ways: as in models/vosk_folder.py."""
+"""Cost, a natural logarithm, of a word said in any but the first of its ways: as in models/training/vosk_folder.py."""
 
 
 @dataclass(frozen=True)

@@ -20,9 +20,9 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from models import locate, vosk_folder
+from models import locate
 from models.encoder import Encoder
-from models.training import corpus, cut, export, talk, train_people
+from models.training import corpus, cut, export, talk, train_people, vosk_folder
 from models.training.compose import Corpus, check
 from models.training.lexicon import lexicon
 from models.training.train import train

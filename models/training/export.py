@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from models import vosk_folder
-from models.network import BINS, Layer, Network
 from models.training import network as trained
+from models.training import vosk_folder
 from models.training.lexicon import lexicon
-from models.vosk_folder import Costs
+from models.training.numpy_network import BINS, Layer, Network
+from models.training.vosk_folder import Costs
 
 EPSILON = 1e-5
 """torch's, of a batch norm."""

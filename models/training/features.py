@@ -4,7 +4,7 @@ import math
 
 import torch
 
-from models.network import BINS, FFT, FLOOR, HIGH_HZ, HOP, LOW_HZ, WINDOW
+from models.training.numpy_network import BINS, FFT, FLOOR, HIGH_HZ, HOP, LOW_HZ, WINDOW
 from models.wav import RATE
 
 

@@ -1,13 +1,13 @@
 """The network, as torch trains it: convolutions over time, each with ReLU and batch norm, every third frame from the third on.
 
-Kaldi's nnet3 can express all of it, so vosk runs it as it is: see models/training/export.py and models/network.py.
+Kaldi's nnet3 can express all of it, so vosk runs it as it is: see export.py and numpy_network.py.
 """
 
 import torch
 from torch import nn
 from torch.nn import functional
 
-from models.network import BINS, SUBSAMPLE
+from models.training.numpy_network import BINS, SUBSAMPLE
 from models.training.texts import SOUNDS
 
 DILATIONS = (1, 1, 2, 1, 2, 1, 2, 1)

@@ -21,11 +21,11 @@ from torch import distributed
 from torch.nn import functional
 from torch.utils.data import DataLoader, IterableDataset
 
-from models.network import BINS, HOP, SUBSAMPLE, WINDOW
 from models.training.augment import Site
 from models.training.compose import Batch, Composer, Corpus
 from models.training.features import filterbank, log_mel
 from models.training.network import Network, with_edges
+from models.training.numpy_network import BINS, HOP, SUBSAMPLE, WINDOW
 from models.wav import RATE
 
 SECONDS_OF_SOUND = 4.8

@@ -207,7 +207,7 @@ def main() -> None:
            if word in "zero oh one two three four five six seven eight nine point".split()}, flush=True)
     own = None
     if given.own:
-        from models import kaldi
+        from models.training import kaldi
         from models.training.export import state_of
         own = (torch.load(given.own, map_location="cpu", weights_only=True) if given.own.is_file()
                else state_of(kaldi.read_network(given.own / "am/final.mdl")))

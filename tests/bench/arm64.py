@@ -66,10 +66,10 @@ def hear(model: Path, clips: Path, out: Path, ears: int, trials: int) -> None:
     import numpy as np
     import vosk
 
-    from models import kaldi
     from models.ear import open_ear
-    from models.network import fbank
     from models.quieten import denoise
+    from models.training import kaldi
+    from models.training.numpy_network import fbank
     from models.vosk_engine import VoskEngine
     from models.wav import RATE, to_pcm, to_sound
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from models import kaldi, vosk_folder
 from models.grammar import UNKNOWN
+from models.training import kaldi, vosk_folder
+from models.training.vosk_folder import Costs
 from models.vosk_engine import VoskEngine
-from models.vosk_folder import Costs
 from tests.unit.test_kaldi import small_network
 
 UNITS = ("blank", "Z", "IH", "R", "OW")

@@ -20,12 +20,13 @@ import numpy as np
 import pytest
 import vosk
 
-from models import kaldi, strict, vosk_folder
+from models import strict
 from models.grammar import UNKNOWN
 from models.locate import SHIPPED
-from models.network import Network, fbank
 from models.strict import Acceptor
-from models.vosk_folder import Costs
+from models.training import kaldi, vosk_folder
+from models.training.numpy_network import Network, fbank
+from models.training.vosk_folder import Costs
 from models.wav import RATE, read, to_pcm, to_sound
 from tests.outside.test_vosk_folder import arcs_of
 from tests.unit.test_kaldi import small_network

@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 
 from assistant.environment import ROOT
-from models import kaldi
-from models.network import fbank
+from models.training import kaldi
+from models.training.numpy_network import fbank
 from models.vosk_engine import VoskEngine
 from tests.unit.test_voice_record import put
 

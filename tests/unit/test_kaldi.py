@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models import kaldi
-from models.network import Layer, Network
+from models.training import kaldi
+from models.training.numpy_network import Layer, Network
 
 
 def small_network(channels: int = 6, units: int = 4) -> Network:

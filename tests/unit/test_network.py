@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.network import BINS, Layer, Network, fbank
+from models.training.numpy_network import BINS, Layer, Network, fbank
 
 NEEDS_TORCH = "torch is not installed (it is only needed to train); pip install torch"
 

@@ -159,9 +159,10 @@ def freeze(folder: Path) -> None:
 
 def _cut(folder: Path, clip: Part) -> list[list[tuple[str, int, int]]]:
     """Each run of number words in it: (word, start, samples), a border where it is quietest between the sounds on either side."""
-    from models import kaldi, locate
-    from models.network import fbank
+    from models import locate
     from models.quieten import OWN_COMFORT_DB, even_out
+    from models.training import kaldi
+    from models.training.numpy_network import fbank
     from models.training.texts import dictionary
 
     network = kaldi.read_network(locate.SHIPPED / locate.NETWORK)

@@ -15,9 +15,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from models import fst, kaldi
+from models import fst
 from models.grammar import UNKNOWN
-from models.network import BINS, HIGH_HZ, LOW_HZ, Network
+from models.training import kaldi
+from models.training.numpy_network import BINS, HIGH_HZ, LOW_HZ, Network
 
 FBANK_CONF = f"""--num-mel-bins={BINS}
 --low-freq={LOW_HZ:.0f}

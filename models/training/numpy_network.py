@@ -1,6 +1,6 @@
 """The station's own network in numpy: the features and the convolutions that vosk runs, for checks.
 
-The same as models/training (torch) makes and Kaldi computes: log-mel features, convolutions with ReLU and batch norm, every
+The same as network.py (torch) makes and Kaldi computes: log-mel features, convolutions with ReLU and batch norm, every
 third frame, log-softmax over the units. An utterance's edges repeat its first and its last frame.
 """
 
@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.encoder import log_softmax
 from models.wav import RATE
 
 BINS, WINDOW, HOP, FFT = 40, 400, 160, 512
@@ -80,12 +81,6 @@ class Network:
             out = (np.maximum(seen @ flat.T + layer.bias, 0) - layer.mean) / np.sqrt(layer.var)
             now, at, step = (out + now[here] if layer.residual else out), at_next, wide
         return log_softmax(now @ self.output_weight.T + self.output_bias)
-
-
-def log_softmax(scores: np.ndarray) -> np.ndarray:
-    """Over the last axis."""
-    scores = scores - scores.max(-1, keepdims=True)
-    return scores - np.log(np.exp(scores).sum(-1, keepdims=True))
 
 
 def fbank(sound: np.ndarray) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Kaldi's binary form of the one kind of acoustic model that is ours: one-state phones and models/network.py's network.
+"""Kaldi's binary form of the one kind of acoustic model that is ours: one-state phones and numpy_network.py's network.
 
 Little-endian. A word of the form is text and a space; an integer is its size in bytes and the number; so is a float. Read off
 Kaldi's sources (base/io-funcs, hmm/transition-model, nnet3/nnet-simple-component) and checked by loading the file in vosk.
@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from models.network import Layer, Network
+from models.training.numpy_network import Layer, Network
 
 STAY = 0.5
 """Probability of a phone's self-loop. Nothing depends on it: a search takes all costs from the graph; in ours a frame is free."""
