@@ -78,8 +78,8 @@ class Batch:
 
 
 def check(*folders: Path) -> None:
-    """Raises LookupError with a line for each thing that is wrong with people's recordings in these folders, file by file. A folder
-    that programs alone spoke in is ours, and is not looked into."""
+    """Raises LookupError with a line for each thing that is wrong with people's recordings in these folders, file by file.
+    A folder in which programs alone speak is ours, and is not looked into."""
     for folder in folders:
         engines = {path.parent.name for path in folder.glob("*/*.json")}
         if engines and engines <= {*SHARES} - {*PEOPLE}:

@@ -62,8 +62,10 @@ class Network:
         return sum(layer.offsets[-1] for layer in self.layers)
 
     def log_probs(self, features: np.ndarray) -> np.ndarray:
-        """Features (frames, BINS) -> (steps, units): natural logarithms that add up to 1 as probabilities; step n belongs to frame
-        3 n."""
+        """Features (frames, BINS) -> (steps, units): natural logarithms that add up to 1 as probabilities.
+
+        Step n belongs to frame 3 n.
+        """
         if not len(features):
             return np.zeros((0, len(self.units)), np.float32)
         last = (len(features) - 1) // SUBSAMPLE * SUBSAMPLE
