@@ -56,7 +56,8 @@ class Stranger(ByVoice):
     def _words(self, ident: str) -> str | None:
         words = super()._words(ident)
         step = self.station.state.step
-        if words is not None and self.station.state.phase is Phase.ENTRY and not (isinstance(step, Ask) and step.entries == "two"):
+        deciding = isinstance(step, Ask) and step.entries == "two"
+        if words is not None and self.station.state.phase is Phase.ENTRY and not deciding:
             words = spoken.digits(Decimal(GAUGE[step.id])).replace(",", "")
         return words
 
@@ -101,30 +102,33 @@ def one_test(args: argparse.Namespace, noise: str, snr_db: float, number: int) -
         test = Stranger(journal, Path(place), args.people, args.speaker, noise, snr_db, number)
         code = test.run()
     gauge = {ident: Decimal(value) for ident, value in GAUGE.items()}
-    offered = [one for one in test.lines if one["kind"] == "proposed"]
+    offered = [one["value"] == gauge[one["id"].removesuffix(".again")] for one in test.lines if one["kind"] == "proposed"]
     taken = {one["id"]: one for one in test.lines if one["kind"] == "taken"}
     results = {one["name"]: str(one["rounded"]) for one in test.lines if one["kind"] == "result"}
     entries = {ident for ident in test.asked if ident.removesuffix(".again") in GAUGE}
     return {"speaker": args.speaker, "noise": noise, "snr": snr_db, "number": number, "code": code,
             "prompts": len(test.asked), "sayings": test.asked.total(), "most": test.asked.most_common(2),
             "readings": len(entries), "reading sayings": sum(test.asked[ident] for ident in entries),
-            "offered": len(offered), "offered wrong": sum(one["value"] != gauge[one["id"].removesuffix(".again")] for one in offered),
+            "offered": len(offered), "offered wrong": offered.count(False),
             "taken": len(taken), "taken wrong": sum(one["value"] != gauge[ident] for ident, one in taken.items()),
             "air": results.get("air_content"), "metric": results.get("system_air_metric"),
             "cpu_s": round(time.process_time() - began, 1)}
 
 
+COUNTED = ("prompts", "sayings", "readings", "reading sayings", "offered", "offered wrong", "taken", "taken wrong")
+
+
 def report(done: list[dict[str, Any]]) -> Iterator[str]:
-    yield ("| noise ratio | tests | over by voice alone | prompts | sayings | a prompt | sayings for a reading | readings offered "
-           "wrong, % (95 %) | taken wrong |\n|---|---|---|---|---|---|---|---|---|")
+    yield ("| noise ratio | tests | over by voice alone | prompts | sayings | a prompt | sayings for a reading "
+           "| readings offered wrong, % (95 %) | taken wrong |\n|---|---|---|---|---|---|---|---|---|")
     for snr in sorted({one["snr"] for one in done}, reverse=True):
         some = [one for one in done if one["snr"] == snr]
         total: Counter[str] = Counter()
         for one in some:
-            total.update({name: one[name] for name in ("prompts", "sayings", "readings", "reading sayings", "offered", "offered wrong",
-                                                       "taken", "taken wrong")})
+            total.update({name: one[name] for name in COUNTED})
         yield (f"| {snr:g} dB | {len(some)} | {sum(one['code'] == 0 for one in some)} | {total['prompts']} | {total['sayings']} "
-               f"| {total['sayings'] / max(total['prompts'], 1):.3f} | {total['reading sayings'] / max(total['readings'], 1):.3f} "
+               f"| {total['sayings'] / max(total['prompts'], 1):.3f} "
+               f"| {total['reading sayings'] / max(total['readings'], 1):.3f} "
                f"| {total['offered wrong']} of {total['offered']}: {share(total['offered wrong'], total['offered'])} "
                f"| {total['taken wrong']} of {total['taken']} |")
 

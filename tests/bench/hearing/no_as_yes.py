@@ -3,8 +3,9 @@
     python -m tests.bench.hearing.no_as_yes [--people FOLDER] [--words no,yes] [--each N] [--seed N] [--save FILE]
 
 Few said it: held speakers of both halves of the exam (nothing is chosen here), the recorded woman, and the voices of festival.
-Each is heard clean, and N times in each of the eight noises at 20 and at 10 dB, close by or in a shelter, where yes or no is asked.
-So many clips of so few people: the intervals are those of noises, not of people. --save appends and goes on after a cut.
+Each is heard clean, and N times in each of the eight noises at 20 and at 10 dB, close by or in a shelter, where yes or no is
+asked. So many clips of so few people: the intervals are those of noises, not of people. --save appends and
+goes on after a cut.
 """
 from __future__ import annotations
 
@@ -47,7 +48,8 @@ def clips(folder: Path, each: int, seed: int) -> Iterator[tuple[dict[str, Any], 
                     name = f"{seed} {speaker} {bit.text} {getattr(bit, 'start', 0)} {noise} {snr:g} {number}"
                     chance = random.Random(name)
                     scene = Scene(noise, snr, chance.choice(("close", "room")), chance.randrange(10**9))
-                    yield {"clip": name, "kind": kind, "speaker": speaker, "text": bit.text, "snr": snr, "noise": noise}, bit, scene
+                    about = {"clip": name, "kind": kind, "speaker": speaker, "text": bit.text, "snr": snr, "noise": noise}
+                    yield about, bit, scene
     for kind, speaker, bit in found:
         yield {"clip": f"{speaker} {bit.text} {getattr(bit, 'start', 0)} clean", "kind": kind, "speaker": speaker,
                "text": bit.text, "snr": None, "noise": ""}, bit, Scene()

@@ -203,7 +203,8 @@ def _aligned(sound: np.ndarray, words: list[str]) -> list[tuple[float, float]]:
         decoder.start_utt()
         decoder.process_raw(to_pcm(sound), full_utt=True)
         decoder.end_utt()
-    return [(one.start / 100, (one.start + one.duration) / 100) for one in decoder.get_alignment() if one.name.startswith("said_")]
+    found = [one for one in decoder.get_alignment() if one.name.startswith("said_")]
+    return [(one.start / 100, (one.start + one.duration) / 100) for one in found]
 
 
 if __name__ == "__main__":
