@@ -5,8 +5,8 @@
 The recordings are in the form of models/training/corpus.py, in a folder that isn't part of the project (its README names
 sources and licences). Only speakers that are never trained on (every tenth) are used. ``people.json`` has them by name: in
 the order of engine and number the first, third … may choose settings (``tune``), the second, fourth … only report (``exam``).
-It also has where the words of connected numbers lie, found once with the shipped network of 2026-11-26, so that every ear
-hears the same cuts.
+It also has where the words of connected numbers lie, found once by pocketsphinx's forced alignment of what was said, so that
+every ear hears the same cuts.
 """
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ import soundfile
 
 from assistant.core.spoken import TEENS, TENS, UNITS, ZEROS
 from models.training.corpus import is_held
-from models.wav import RATE
+from models.wav import RATE, to_pcm
 from tests.bench.hearing.voices import HERE, Saying, clean
 
 FROZEN = HERE / "people.json"
@@ -157,57 +157,54 @@ def freeze(folder: Path) -> None:
     FROZEN.write_text('{"people": [\n%s\n],\n"runs": [\n%s\n]}\n' % (",\n".join(lines[0]), ",\n".join(lines[1])), encoding="utf-8")
 
 
+PAUSE_S = 0.05
+"""Of the silence before the first and behind the last word of a run, what goes with it."""
+WIDE = {"beam": 1e-80, "wbeam": 1e-60, "pbeam": 1e-80}
+"""The text is known, so nothing is gained by giving up an unlikely way."""
+
+
 def _cut(folder: Path, clip: Part) -> list[list[tuple[str, int, int]]]:
-    """Each run of number words in it: (word, start, samples), a border where it is quietest between the sounds on either side."""
-    from models import locate
-    from models.quieten import OWN_COMFORT_DB, even_out
-    from models.training import kaldi
-    from models.training.numpy_network import fbank
+    """Each run of number words in it: (word, start, samples). A pause inside a run is shared by the words around it."""
+    words = clip.text.split()
+    sound = sound_of(folder, clip)
+    spans = _aligned(sound, words)
+    found: list[list[tuple[str, int, int]]] = []
+    before, inside = 0.0, False
+    for word, (begins, ends), (then, _), follows in zip(words, spans, [*spans[1:], (len(sound) / RATE, 0)], [*words[1:], ""],
+                                                        strict=True):
+        goes_on = word in NUMBERS and follows in NUMBERS
+        last = (ends + then) / 2 if goes_on else min(ends + PAUSE_S, then)
+        if word in NUMBERS:
+            first = before if inside else max(before, begins - PAUSE_S)
+            if not inside:
+                found.append([])
+            low, high = int(first * RATE), int(last * RATE)
+            found[-1].append((word, clip.start + low, high - low))
+        before, inside = last, goes_on
+    return found
+
+
+def _aligned(sound: np.ndarray, words: list[str]) -> list[tuple[float, float]]:
+    """Where each word begins and ends, in s: pocketsphinx's forced alignment, which holds every 10 ms against a model of the
+    sound. (The best moments of a network trained by CTC, used before, lie anywhere in a sound: the last s of a "six" went to the
+    "four" behind it.)"""
+    import pocketsphinx
+
+    from models.pocketsphinx_engine import MODEL
     from models.training.texts import dictionary
 
-    network = kaldi.read_network(locate.SHIPPED / locate.NETWORK)
-    unit_of = {unit: n for n, unit in enumerate(network.units)}
-    words = clip.text.split()
-    units = [[unit_of[sound] for sound in (("EY",) if word == "a" else dictionary()[word])] for word in words]
-    sound = sound_of(folder, clip)
-    log_probs = network.log_probs(fbank(even_out(sound, OWN_COMFORT_DB)))
-    when = _path(log_probs, [unit for word in units for unit in word]) * len(sound) / len(log_probs)
-    ends = np.cumsum([len(word) for word in units])
-    power = np.convolve(sound**2, np.ones(320), "same")
-    borders = [0]
-    for end in ends[:-1]:
-        low, high = int(when[end - 1]), int(when[end]) + 1
-        borders.append(low + int(power[low:high].argmin()))
-    borders.append(len(sound))
-    found, run = [], []
-    for word, low, high in zip(words, borders[:-1], borders[1:], strict=True):
-        if word in NUMBERS:
-            run.append((word, clip.start + low, high - low))
-        elif run:
-            found.append(run)
-            run = []
-    return [one for one in [*found, run] if one]
-
-
-def _path(log_probs: np.ndarray, units: list[int]) -> np.ndarray:
-    """At which step each unit of the likeliest path of CTC begins."""
-    states = [0, *(state for unit in units for state in (unit, 0))]
-    score = np.full(len(states), -1e30)
-    score[:2] = log_probs[0, states[:2]]
-    came = np.zeros((len(log_probs), len(states)), int)
-    for step in range(1, len(log_probs)):
-        ways = np.stack([score, np.r_[-1e30, score[:-1]], np.r_[-1e30, -1e30, score[:-2]]])
-        for state in range(2, len(states)):
-            if states[state] == 0 or states[state] == states[state - 2]:
-                ways[2, state] = -1e30
-        came[step] = ways.argmax(0)
-        score = ways.max(0) + log_probs[step, states]
-    state = len(states) - 1 if score[-1] > score[-2] else len(states) - 2
-    first = np.zeros(len(states), int)
-    for step in range(len(log_probs) - 1, -1, -1):
-        first[state] = step
-        state -= came[step, state]
-    return first[1::2]
+    decoder = pocketsphinx.Decoder(hmm=str(MODEL / "en-us"), lm=None, bestpath=False, samprate=RATE, loglevel="FATAL", **WIDE)
+    for word in sorted(set(words)):     # names of their own: "a" is the letter here
+        decoder.add_word(f"said_{word}", " ".join(("EY",) if word == "a" else dictionary()[word]), True)
+    decoder.set_align_text(" ".join(f"said_{word}" for word in words))
+    for again in (False, True):
+        if again:
+            decoder.set_alignment()
+        decoder.start_utt()
+        decoder.process_raw(to_pcm(sound), full_utt=True)
+        decoder.end_utt()
+    found = [one for one in decoder.get_alignment() if one.name.startswith("said_")]
+    return [(one.start / 100, (one.start + one.duration) / 100) for one in found]
 
 
 if __name__ == "__main__":

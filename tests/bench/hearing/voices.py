@@ -73,7 +73,7 @@ class Saying:
         return hashlib.sha256(json.dumps([VERSION, *astuple(self), said_by.engine, said_by.spoken_as]).encode()).hexdigest()[:24]
 
 
-VERSION = 1
+VERSION = 2
 """Of what is kept: raise it when the sound of a saying changes."""
 
 
@@ -216,8 +216,9 @@ def _woman(word: str) -> np.ndarray:
         raise Missing("Recorded numbers are missing: apt install asterisk-core-sounds-en-wav.")
     if word == "point":                 # the end of "exclamation point"; there is no "point" alone
         return _read(RECORDED / "letters/exclaimation-point.wav")[int(0.965 * RATE):int(1.37 * RATE)]
-    name = {"oh": "letters/o", "no": "vm-no",
-            "next": "vm-next"}.get(word) or f"digits/{TENS.get(word) or FROM_0_TO_20.index(word)}"
+    if word == "next":                  # "press six to play the next message", by forced alignment
+        return _read(RECORDED / "vm-next.wav")[int(1.59 * RATE):int(1.95 * RATE)]
+    name = {"oh": "letters/o", "no": "vm-no"}.get(word) or f"digits/{TENS.get(word) or FROM_0_TO_20.index(word)}"
     return _read(RECORDED / f"{name}.wav")
 
 
