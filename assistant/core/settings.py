@@ -8,7 +8,7 @@ from typing import Any
 from assistant.core import rounding
 from assistant.core.methods import registry, units
 from assistant.core.methods.method import OwnValue
-from assistant.core.methods.values import CYLINDERS, Limits, Values, number, shown
+from assistant.core.methods.values import CYLINDER_SIZES, Limits, Values, number, shown
 
 __all__ = ["LIMITED", "METHOD", "Settings", "key_of", "number", "shown"]
 
@@ -52,7 +52,7 @@ class Settings(Values):
             elif key == "units":
                 checked[key] = _one_of(key, value, units.SYSTEMS)
             elif key == "cylinder":
-                checked[key] = _one_of(key, value, CYLINDERS)
+                checked[key] = _one_of(key, value, CYLINDER_SIZES)
             elif value is None and known[key].default is None:
                 checked[key] = None
             elif key == "clamps":

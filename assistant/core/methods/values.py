@@ -18,7 +18,7 @@ from assistant.core.methods.provenance import Provenance, common, derived, memor
 Limits = tuple[Decimal | None, Decimal | None]
 """(lowest, highest), each with the decimals it was written with; None for no limit on that side."""
 
-CYLINDERS = ("4x8", "6x12", "9x18")
+CYLINDER_SIZES = ("4x8", "6x12", "9x18")
 """Diameter by height, in."""
 
 _STAGES = "the sequential test as it is done in the field"
@@ -62,7 +62,7 @@ class Values:
     rounding: str = _free(rounding.HALF_EVEN, memory("half-even, as ASTM E29 rounds an exact 5; a job may choose half-up", 95))
     units: str = _free(units.INCH_POUND, common("inch-pound or si, as the job is written"))
     strength_psi: Decimal | None = _optional("100", "30000", "psi", common("the job's specified strength; none known by default"))
-    cylinder: str = _free(CYLINDERS[0], common("4 x 8 in.; the job's own choice"))
+    cylinder: str = _free(CYLINDER_SIZES[0], common("4 x 8 in.; the job's own choice"))
     # what density, yield and the aggregate correction need; each also in SI
     measure_volume_ft3: Decimal | None = _optional("0.1", "4", "ft3")
     measure_volume_m3: Decimal | None = _optional("0.003", "0.12", "m3")
