@@ -27,8 +27,6 @@ SAMPLE = next(name for name, one in registry.ROUNDS.items() if one.is_sample)
 """The test that takes the sample."""
 BEFORE = tuple(name for name, one in registry.ROUNDS.items() if one.before_sample)
 """Those that come before it."""
-STANDS = tuple(name for name, one in registry.ROUNDS.items() if one.stands)
-"""Tests whose instrument may stand in the sample meanwhile."""
 _AFTER = tuple(sorted((one for one in registry.ROUNDS if one not in (SAMPLE, *BEFORE)), key=_by_haste))
 TESTS = (*BEFORE, *_AFTER)
 """What a round may have: what is due first, then what is quickly done."""

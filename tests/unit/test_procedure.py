@@ -8,7 +8,9 @@ from typing import Any
 import pytest
 
 from assistant import procedures
+from assistant.procedures import load, names
 from assistant.script import header_of
+from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError, build
 from assistant.core.settings import Settings
 
@@ -156,3 +158,12 @@ def test_every_procedure_that_is_shipped_is_sound() -> None:
 def test_times_that_the_job_sets_are_the_ones_that_are_said(test: str, given: dict[str, str], words: str) -> None:
     """The defaults, 5, 15 and 2 1/2 minutes, are C172's and C143's, second-hand or from memory."""
     assert any(words in repr(step) for step in header_of({"test": test, **given}, "x").procedure.steps)
+
+
+@pytest.mark.parametrize("test", names())
+def test_an_old_journals_procedure_gets_the_roles_of_today(test: str) -> None:
+    today = load(test)
+    old = {**today, "stage": [{**stage, **({"step": [{key: value for key, value in step.items() if key != "role"}
+                                                     for step in stage["step"]]} if "step" in stage else {})}
+                              for stage in today["stage"]]}
+    assert registry.with_roles(old) == today and registry.with_roles(today) is today

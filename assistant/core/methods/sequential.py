@@ -327,7 +327,11 @@ METHOD = Method(
         own("metric_high_psi", "0 0.80", "0 1.60", check=True), own("ratio_difference", "0 0.10", "0 0.20", check=True),
         own("below_prediction_psi", "0 1.0", "0 2.0", check=True), own("above_prediction_psi", "0 0.3", "0 0.6", check=True)),
     round=InRound(takes_s=900, within="start_within_s", retested=True, compared=True),
-    roles={"leak.hold": leak.ROLE, "leak.verdict": leak.ROLE, "equilibrium.{R}.{S}": "equilibrium"},
+    roles={**leak.ROLES, "leak.verdict": leak.ROLE, "fill.1": "by-hand", "fill.2": "by-hand", "fill.3": "by-hand", "close": "close",
+           "flood.{R}.1": "flood", "flood.{R}.2": "flood", "flood.{R}.3": "flood-last", "clamps": "clamps", "clamps.fix": "clamps",
+           **{f"{role}.{{R}}.{{S}}": role for role in ("pump", "settle", "charge", "tap", "rest", "equilibrium")},
+           "letdown.1": "let-down", "bleed.2": "bleed-to", "finish.letdown": "let-down", "finish.bleed": "bleed",
+           "finish.empty": "empty", "finish.unclamp": "unclamp"},
     sources={
         "equilibrium": derived("Boyle's law, rigid vessel, constant temperature: P Vc + E0 Va = E (Vc + Va), gauge"),
         "start_pressure_effect":
