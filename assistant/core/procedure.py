@@ -186,6 +186,8 @@ def _check_targets(procedure: Procedure, where: str) -> None:
                 near = get_close_matches(target, ids, 1)
                 hint = f" Did you mean {near[0]!r}?" if near else ""
                 raise ProcedureError(f"{where}: step {step.id!r} goes to {target!r}, which is no step.{hint}")
+        if isinstance(step, Ask) and step.id not in registry.READINGS:
+            raise ProcedureError(f"{where}: step {step.id!r} asks for a reading that no method has.")
         if isinstance(step, Judge) and step.rule not in registry.RULES:
             raise ProcedureError(f'{where}: step {step.id!r}: rule {step.rule!r} is none of {", ".join(registry.RULES)}.')
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from assistant.core import quality, rounding
-from assistant.core.methods import (aggregate_correction, calibration, cylinders, density, initial_cure, pressure, pressure_air,
+from assistant.core.methods import (aggregate_correction, calibration, cylinders, density, pressure, pressure_air,
                                     sequential, units)
 from assistant.core.settings import Settings
 

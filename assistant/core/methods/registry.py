@@ -45,7 +45,7 @@ LIMITED = tuple(name for name, one in RESULTS.items() if one.limited)
 """The results that a limit can be set on."""
 VALUES: Mapping[str, OwnValue] = dict(sorted(
     _joined("value", ((one.name, one) for each in _ALL for one in each.values)).items(), key=lambda one: one[1].check))
-_READINGS: Mapping[str, Reading] = _joined("reading", ((name, one) for each in _ALL for name, one in each.readings.items()))
+READINGS: Mapping[str, Reading] = _joined("reading", ((name, one) for each in _ALL for name, one in each.readings.items()))
 _WATCHERS = {each.hold.role: each.hold for each in _ALL if each.hold}
 ROUNDS: Mapping[str, InRound] = {each.name: each.round for each in _ALL if each.round}
 
@@ -61,9 +61,9 @@ def trouble() -> str:
 
 def reading(name: str) -> Reading:
     """ValueError where no method has such a reading."""
-    if name not in _READINGS:
+    if name not in READINGS:
         raise ValueError(f"{name!r} is no reading of any test")
-    return _READINGS[name]
+    return READINGS[name]
 
 
 def watcher(role: str) -> HoldWatcher | None:
@@ -73,11 +73,6 @@ def watcher(role: str) -> HoldWatcher | None:
 def judge(rule: str, taken: Taken, settings: Values, marks: Marks = Marks()) -> Judgement:
     """Apply a rule by name."""
     return RULES[rule](taken, settings, marks)
-
-
-def tests_of(value: str) -> tuple[str, ...]:
-    """The tests that use a value of VALUES, and tell that it was moved."""
-    return tuple(each.name for each in _ALL if any(one.name == value for one in each.values))
 
 
 def check(given: Mapping[str, object], settings: Values) -> None:

@@ -29,7 +29,8 @@ COVERAGE = 2
 UNCERTAINTY = derived("ideal gas; reading steps and starts as even distributions, combined in squares, twice the standard one")
 
 METRIC = ResultSpec(name="system_air_metric", inch_pound=("psi", "0.01"), limited=True,
-                    reported=memory("written to 0.01 psi", 90), source=memory("E2.3 - E1.3 in psi, as research papers give it; TP 118's own clause was not seen", 90))
+                    reported=memory("written to 0.01 psi", 90),
+                    source=memory("E2.3 - E1.3 in psi, as research papers give it; TP 118's own clause was not seen", 90))
 
 
 # --- the readings: "charge.R.S" and "equilibrium.R.S", run R 1-2 and step S 1-3 -----------------------------------------------
