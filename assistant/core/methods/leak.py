@@ -157,7 +157,7 @@ ROLES = {"leak.charge": "leak-charge", "leak.settle": "leak-full", "leak.initial
          "leak.final": "leak-full", "leak.down": "bleed"}
 METHOD = Method(
     name="leak", readings=READINGS, results=(DROP,), values=VALUES, check=_check, work=work,
-    rules={"leak": judge, "leak_alone": _alone}, hold=HoldWatcher(ROLE, _cannot_pass, _shows), roles=ROLES,
+    rules={"leak_alone": _alone}, hold=HoldWatcher(ROLE, _cannot_pass, _shows), roles=ROLES,
     round=InRound(usual=False, before_sample=("leak", "sequential")),
     sources={
         "leak_far_psi": common("a reading this far from where the hold belongs is more likely a slip"),

@@ -317,7 +317,7 @@ def _step(number: int, its: str) -> OwnValue:
 METHOD = Method(
     name="sequential", readings={**leak.READINGS, **READINGS}, results=(leak.DROP, AIR_CONTENT, METRIC), work=work,
     air_meter=True,
-    rules={"metric": _metric, "sequential": _sequential},
+    rules={"leak": leak.judge, "metric": _metric, "sequential": _sequential},
     values=(
         # A step written in kPa (100, 207, 310) is at most 0.04 psi off. The steps are the method; no agency moves them.
         _step(1, "14.45 14.55"), _step(2, "29.95 30.05"), _step(3, "44.95 45.05"),
