@@ -12,6 +12,7 @@ from typing import Any, NoReturn
 
 from assistant import bounded, check, hear, lines, log, memory, meter_commands, mic, plain, recover, voice, work
 from assistant.core import language
+from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
 from assistant.journal import FILE, Journal, JournalError
@@ -34,8 +35,8 @@ def _main(argv: Sequence[str] | None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", str(max(1, (os.cpu_count() or 1) // 2)))
     memory.give_back()
     args = parser().parse_args(argv)
-    if language.TROUBLE:
-        return _refuse(language.TROUBLE, 2)
+    if trouble := language.TROUBLE or registry.trouble():
+        return _refuse(trouble, 2)
     try:
         code = args.do(args)
         if sys.stdout is not None and not sys.stdout.closed:

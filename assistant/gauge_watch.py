@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from assistant.core import wire
+from assistant.core import gauge
 from assistant.core.events import Event, GaugeReads, GaugeSteady
 from assistant.core.state import State
 from hardware.gauges.steady import Still, Steady
@@ -43,7 +43,7 @@ class GaugeWatch:
         """One sample, measured at ``at``. Tells what it means for the prompt that is open now."""
         self._steady.take(at, psi)
         state = self._state()
-        if wire.wants_reads(state) and now - self._read_at >= READ_EVERY_S - _SOON_S:
+        if gauge.wants_reads(state) and now - self._read_at >= READ_EVERY_S - _SOON_S:
             self._tell_reading(state, now)
         if now - self._told_at >= STEADY_EVERY_S - _SOON_S:
             self._tell_steady(state, now)
@@ -75,7 +75,7 @@ class GaugeWatch:
         self._post(GaugeReads(now, latest.quantize(_KEPT, ROUND_HALF_EVEN)))
 
     def _still(self, state: State, now: float) -> Still | None:
-        if not wire.wants_steady(state):
+        if not gauge.wants_steady(state):
             return None
         still = self._steady.still(now, state.ask.places)
         return still if still is not None and still.since >= state.opened else None

@@ -19,8 +19,8 @@ from assistant import private, record
 from assistant.core.assessment import CORRECTED, REPEATED
 from assistant.core.rounding import round_to
 from assistant.core.settings import Settings, number
-from assistant.core.standing import COMMON, MEMORY, PUBLISHED, Standing, text
-from assistant.core.units import INCH_POUND, convert
+from assistant.core.methods.provenance import Provenance, common, memory, published
+from assistant.core.methods.units import INCH_POUND, convert
 from assistant.journal import FILE as JOURNAL
 from assistant.journal import Journal, JournalError, make
 from assistant.script import ScriptError
@@ -29,10 +29,10 @@ FILE = "meters.db"
 WITH_LEAK_HOLD = ("sequential", "leak")
 KINDS = ("added", "calibrated", "factor", "intervals", "remark", "retired")
 
-INTERVALS: dict[str, tuple[int | None, Standing]] = {
-    "calibration_days": (365, Standing(PUBLISHED, "Iowa DOT IM 318: calibrate yearly, and check before use on a project")),
-    "leak_days": (1, Standing(COMMON, "a leak hold on each day of use, before concrete is tested")),
-    "factor_days": (None, Standing(MEMORY, "the aggregate correction is repeated when sources change; no interval is known", 90)),
+INTERVALS: dict[str, tuple[int | None, Provenance]] = {
+    "calibration_days": (365, published("Iowa DOT IM 318: calibrate yearly, and check before use on a project")),
+    "leak_days": (1, common("a leak hold on each day of use, before concrete is tested")),
+    "factor_days": (None, memory("the aggregate correction is repeated when sources change; no interval is known", 90)),
 }
 """Days that each thing is good for, and where that comes from; None: it does not run out. A meter may have its own."""
 
@@ -330,4 +330,4 @@ def checked(key: str, value: str) -> Decimal:
 
 
 def standing_of(interval: str) -> str:
-    return text(INTERVALS[interval][1])
+    return str(INTERVALS[interval][1])

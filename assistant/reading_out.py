@@ -10,8 +10,10 @@ from typing import Any
 
 from assistant.core import spoken
 from assistant.core.language import sentence
+from assistant.core.steps import AIR_LINE
 from assistant.core.phrases import capital, spoken_id
-from assistant.core.judgement import SPOKEN_NAMES, SPOKEN_UNITS, units_spoken
+from assistant.core.assessment import title
+from assistant.core.judgement import SPOKEN_UNITS, units_spoken
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120: understood less well (26 of 30 against 39 of 40)."""
@@ -30,7 +32,7 @@ def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
             unit = "" if one["unit"] == "psi" else one["unit"]  # the column of a sequential test says psi at its head
             said.append((one["id"], sentence("log.line", name=capital(spoken_id(one["id"])), value=_spoken(one["value"], unit))))
     for one in found["results"]:
-        name = SPOKEN_NAMES.get(one["name"], capital(one["name"].replace("_", " ")))
+        name = title(one["name"])
         value = sentence("log.no_value") if one["rounded"] is None else _spoken(one["rounded"], one["unit"])
         said.append((one["name"], sentence("log.line", name=name, value=value)))
     why = capital(units_spoken(found["why"]).rstrip("."))
@@ -55,7 +57,8 @@ def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
         if ident in used:
             ident = f"{ident}.{number}"
         used.add(ident)
-        steps.append({"id": ident, "kind": "tell", "say": words.replace("{", "(").replace("}", ")")})
+        role = {"role": AIR_LINE} if ident == "air_content" else {}
+        steps.append({"id": ident, "kind": "tell", "say": words.replace("{", "(").replace("}", ")"), **role})
     return {"test": "log-read", "title": sentence("log.title", id=found["id"]), "keys": KEYS,
             "stage": [{"name": sentence("log.stage"), "step": steps}]}
 

@@ -9,6 +9,7 @@ from typing import Any
 from assistant.core.flow import whole_verdict
 from assistant.core import deviations
 from assistant.core.language import sentence
+from assistant.core.methods.registry import RESULTS
 from assistant.core.state import Phase, Reading, State
 from assistant.journal import Journal, JournalError
 from assistant.station import Station
@@ -62,17 +63,10 @@ def exit_code(state: State) -> int:
     return 0 if done and whole_verdict(state)[0] in ("pass", "none") else 1
 
 
-TOLERANCES = {"gauge_error": "gauge_tolerance_psi", "canister_error": "canister_tolerance_pct"}
-"""Setting that judges a result on which the job sets no limit."""
-
-
 def _limits(name: str, state: State) -> list[Decimal | None]:
-    """Lowest and highest as the result was judged by; a leak hold or a gauge has its limit even where the job sets none."""
-    if name == "leak_drop":
-        return [None, state.settings.leak_limit]
-    if name in TOLERANCES and name not in state.settings.limits:
-        return [None, getattr(state.settings, TOLERANCES[name])]
-    return list(state.settings.limits.get(name, (None, None)))
+    """Lowest and highest as the result was judged by; some have a limit even where the job sets none."""
+    spec = RESULTS.get(name)
+    return list(spec.limits(state.settings) if spec else state.settings.limits.get(name, (None, None)))
 
 
 def _reading(one: Reading, walls: Mapping[float, str]) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from assistant.core.effects import NOT_NOW
 from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, note, resume_hold
 from assistant.core.language import sentence
 from assistant.core.state import Answered, Phase, State
-from assistant.core.steps import Choose, Tap
+from assistant.core.steps import AIR_LINE, Choose, Tap
 from assistant.core.turn import Turn, go_words
 
 KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "time_left",
@@ -303,11 +303,12 @@ def _take_back(turn: Turn) -> None:
 
 
 def _skip_to_air(turn: Turn) -> None:
-    """Only a finished test that is being read out has a line of this name."""
+    """Only a finished test that is being read out has a line with this role."""
     procedure = turn.state.procedure
-    if procedure is not None and any(step.id == "air_content" for step in procedure.steps):
+    line = next((step.id for step in procedure.steps if step.role == AIR_LINE), "") if procedure else ""
+    if line:
         turn.hush()
-        advance(turn, "air_content")
+        advance(turn, line)
     else:
         _not_now(turn, sentence("answer.only_reading_out"))
 

@@ -1,41 +1,90 @@
-"""What comes out of a whole test: results, warnings, a verdict. Shared by every test's own module."""
+"""A whole test's assessment: results, warnings, a verdict. Shared by every room of methods/."""
+from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from assistant.core import rounding, standing, units
-from assistant.core.language import sentence
-from assistant.core.settings import Settings
+from assistant.core import rounding
+from assistant.core.language import CURRENT, sentence
+from assistant.core.methods import units
+from assistant.core.methods.provenance import Provenance
+from assistant.core.methods.values import Limits, Values
+from assistant.core.phrases import capital
 
 PASS, FAIL, INVALID, NONE = "pass", "fail", "invalid", "none"
 REPEATED, CORRECTED = "repeated", "corrected"
 """Instead of PASS or NONE, where a reading became another after the difference, or the verdict, had been told."""
 VERDICTS = (PASS, FAIL, INVALID, NONE, REPEATED, CORRECTED)
 
-_REPORTED: dict[str, tuple[str, str] | tuple[str, str, str, str]] = {
-    "air_content": ("%", "0.1"), "system_air_metric": ("psi", "0.01"), "leak_drop": ("psi", "0.01"),
-    "density": ("lb/ft3", "0.1", "kg/m3", "1"), "yield": ("yd3", "0.01", "m3", "0.01"), "relative_yield": ("", "0.01"),
-    "theoretical_density": ("lb/ft3", "0.1", "kg/m3", "1"), "gravimetric_air": ("%", "0.1"),
-    "cement_content": ("lb/yd3", "1", "kg/m3", "1"),
-    "slump": ("in.", "0.25", "mm", "5"), "temperature": ("\u00b0F", "1", "\u00b0C", "0.5"),
-    "aggregate_correction": ("%", "0.1"),
-    "fine_sample": ("lb", "0.01", "kg", "0.01"), "coarse_sample": ("lb", "0.01", "kg", "0.01"),
-    "chamber_ratio": ("", "0.0001"), "canister_air": ("%", "0.05"), "canister_error": ("%", "0.1"),
-    "gauge_error": ("psi", "0.01"), "cylinder_mass": ("lb", "0.1", "kg", "0.01"), "cylinders_made": ("", "1"),
-    "cure_high": ("\u00b0F", "1", "\u00b0C", "0.5"), "cure_low": ("\u00b0F", "1", "\u00b0C", "0.5"), "cure_hours": ("h", "1"),
-}
-"""Unit and smallest step of each result as reported, where SI differs also in SI; standings in `standing.TABLE` under
-"report_" + name."""
-
-NAMES = tuple(_REPORTED)
 UNITS = {"lb/ft3": "lb_ft3", "lb/yd3": "lb_yd3", "kg/m3": "kg_m3", "yd3": "yd3", "ft3": "ft3", "m3": "m3", "lb": "lb", "kg": "kg",
          "in.": "in", "mm": "mm", "\u00b0F": "f", "\u00b0C": "c", "h": "h"}
 """Unit -> its name in the language file, [say.unit]."""
 
 
-EITHER_WAY = ("canister_error", "gauge_error")
-"""Results with a sign whose limit is on how far off they are, high or low (ours: a gauge that reads low is as wrong)."""
+@dataclass(frozen=True)
+class Precision:
+    """How far two technicians' results on one sample may differ: at these sizes of the result so much, straight lines between,
+    level outside; inch-pound."""
+    rows: tuple[tuple[Decimal, Decimal], ...]
+    source: Provenance
+
+    def at(self, about: Decimal) -> Decimal:
+        if about <= self.rows[0][0]:
+            return self.rows[0][1]
+        for (low, less), (high, more) in zip(self.rows, self.rows[1:]):
+            if about <= high:
+                return less + (more - less) * (about - low) / (high - low)
+        return self.rows[-1][1]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResultSpec:
+    """What a method says of one of its results."""
+    name: str
+    inch_pound: tuple[str, str]
+    """Unit and smallest step as reported."""
+    si: tuple[str, str] | None = None
+    """The same in SI where it differs."""
+    source: Provenance
+    """Where the rule comes from."""
+    reported: Provenance
+    """Where the step as reported comes from."""
+    limited: bool = False
+    """A job may set a limit on it."""
+    either_way: bool = False
+    """It has a sign, and its limit is on how far off it is, high or low (ours: a gauge that reads low is as wrong)."""
+    own_limits: Callable[[Values], Limits] | None = None
+    """What it is judged by; None: the job's limit alone."""
+    check_test: bool = False
+    """Out of its limits asks for a check test on another portion (C94, quoted second-hand: trade notes)."""
+    precision: Precision | None = None
+
+    def unit(self, si: bool) -> tuple[str, Decimal]:
+        """Unit and smallest step in one system."""
+        unit, step = self.si if si and self.si else self.inch_pound
+        return unit, Decimal(step)
+
+    def measured(self, value: Decimal) -> Decimal:
+        """What a limit is compared with."""
+        return abs(value) if self.either_way else value
+
+    def limits(self, values: Values) -> Limits:
+        """Lowest and highest that it is judged by."""
+        if self.own_limits:
+            return self.own_limits(values)
+        return values.limits.get(self.name, (None, None))
+
+    def in_other_units(self, value: Decimal, unit: str, rule: str) -> tuple[Decimal, str, Decimal] | None:
+        """(value, unit, rounded) in the other system, for a form that wants both; None where there is only one."""
+        if unit == "psi":
+            other, step = "kPa", "0.01"
+        elif self.si:
+            other, step = self.si if unit == self.inch_pound[0] else self.inch_pound
+        else:
+            return None
+        converted = units.convert(value, unit, other)
+        return converted, other, rounding.to_step(converted, Decimal(step), rule)
 
 
 @dataclass(frozen=True)
@@ -47,6 +96,11 @@ class Result:
     rounded: Decimal | None
     standing: str
     """Where the rule comes from."""
+    either_way: bool = False
+    """As the specification has it."""
+
+    def measured(self, value: Decimal) -> Decimal:
+        return abs(value) if self.either_way else value
 
 
 @dataclass(frozen=True)
@@ -60,34 +114,13 @@ class Assessment:
     """A warning asks for the test to be repeated."""
 
 
-def result(name: str, value: Decimal | None, settings: Settings) -> Result:
-    unit, step = reported(name, settings)
-    rounded = None if value is None else rounding.to_step(value, step, settings.rounding)
-    return Result(name, value, unit, rounded, standing.of(name))
+def result(spec: ResultSpec, value: Decimal | None, values: Values) -> Result:
+    unit, step = spec.unit(values.si)
+    rounded = None if value is None else rounding.to_step(value, step, values.rounding)
+    return Result(spec.name, value, unit, rounded, str(spec.source), spec.either_way)
 
 
-def reported(name: str, settings: Settings) -> tuple[str, Decimal]:
-    """Unit and smallest step of a result in the units of the job."""
-    unit, step = _REPORTED[name][-2:] if settings.si else _REPORTED[name][:2]
-    return unit, Decimal(step)
-
-
-def in_other_units(one: Result, rule: str) -> Result | None:
-    """The same result in the other system's unit, for a form that wants both; None where there is only one or no value."""
-    pair = _REPORTED.get(one.name, ())
-    if one.unit == "psi":
-        unit, step = "kPa", "0.01"
-    elif len(pair) == 4:
-        unit, step = pair[2:] if one.unit == pair[0] else pair[:2]
-    else:
-        return None
-    if one.value is None:
-        return None
-    value = units.convert(one.value, one.unit, unit)
-    return Result(one.name, value, unit, rounding.to_step(value, Decimal(step), rule), one.standing)
-
-
-def assessed(results: Sequence[Result], settings: Settings, invalid: Sequence[str] = (), warnings: Sequence[str] = (),
+def assessed(results: Sequence[Result], settings: Values, invalid: Sequence[str] = (), warnings: Sequence[str] = (),
              repeat: bool = False) -> Assessment:
     """The verdict on results: INVALID where there is a reason, else against the job's limits."""
     if invalid:
@@ -97,17 +130,17 @@ def assessed(results: Sequence[Result], settings: Settings, invalid: Sequence[st
 
 
 def spoken_name(name: str) -> str:
-    """"system_air_metric" -> "system air metric", "charge.2.3" -> "charge 2.3"."""
+    """Within a sentence: "system_air_metric" -> "system air metric", "charge.2.3" -> "charge 2.3"."""
     kind, _, place = name.partition(".")
     return sentence(f"name.{kind}", place=place)
 
 
-def measured(name: str, value: Decimal) -> Decimal:
-    """What a limit on this result is compared with."""
-    return abs(value) if name in EITHER_WAY else value
+def title(name: str) -> str:
+    """At the beginning of a line; one that the language file does not have keeps its own name."""
+    return CURRENT.sentences.get(f"result.{name}") or capital(name.replace("_", " "))
 
 
-def against_limits(results: Sequence[Result], settings: Settings) -> tuple[str, str, list[str]]:
+def against_limits(results: Sequence[Result], settings: Values) -> tuple[str, str, list[str]]:
     """(verdict, why, warnings) of valid results against the limits set on them."""
     passed, failed, warnings = [], [], []
     for each in results:
@@ -115,8 +148,8 @@ def against_limits(results: Sequence[Result], settings: Settings) -> tuple[str, 
             if limit is None:
                 continue
             name, written = spoken_name(each.name), rounding.last_place(limit)
-            value = rounding.round_to(measured(each.name, each.value), written, settings.rounding)
-            reported = measured(each.name, each.rounded)
+            value = rounding.round_to(each.measured(each.value), written, settings.rounding)
+            reported = each.measured(each.rounded)
             coarse = written < rounding.last_place(reported)
             if sign * (value - limit) > 0:
                 # Who measured 5.50 and is told "6 is over 5" would look for a mistake: what he measured is said too.

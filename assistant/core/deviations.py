@@ -1,6 +1,6 @@
 """Where a job leaves the method: said at the start of a test, told by `job check`, printed with its result.
 
-Which values, and how far an agency may move them, is settings.METHOD; what is used says what is told.
+Which values, and how far an agency may move them, each method says; what is used says what is told.
 """
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from typing import Any, NamedTuple
 
 from assistant.core import phrases
 from assistant.core.language import sentence
-from assistant.core.settings import METHOD, Own, Settings
+from assistant.core.methods import registry
+from assistant.core.methods.method import OwnValue
+from assistant.core.settings import METHOD, Settings
 
 
 class Deviation(NamedTuple):
@@ -21,8 +23,11 @@ class Deviation(NamedTuple):
 
 def of(settings: Settings, test: str = "") -> list[Deviation]:
     """A sentence for each value that is not the method's own; only those that ``test`` uses, where one is named."""
-    return [Deviation(name, _words(name, row, settings.used(name))) for name, row in METHOD.items()
-            if not row.own[0] <= settings.used(name) <= row.own[1] and (not test or test in row.tests)]
+    if test and test not in registry.METHODS:
+        return []
+    rows = registry.METHODS[test].values if test else METHOD.values()
+    return [Deviation(row.name, _words(row.name, row, settings.used(row.name))) for row in rows
+            if not row.own[0] <= settings.used(row.name) <= row.own[1]]
 
 
 def recorded(header: Mapping[str, Any], settings: Settings, test: str) -> list[str]:
@@ -30,11 +35,12 @@ def recorded(header: Mapping[str, Any], settings: Settings, test: str) -> list[s
     told = header.get("deviations")
     if isinstance(told, list | tuple):
         return [str(one) for one in told]
-    # In a round the thermometer stood in the concrete before its test began: its setting is what was left to wait.
-    return [one.words for one in of(settings, test) if not (one.name == "thermometer_s" and header.get("round"))]
+    # In a round an instrument that stands in the sample did so before its test began: its setting is what was left to wait.
+    stood = registry.ROUNDS[test].stands if header.get("round") and test in registry.ROUNDS else ""
+    return [one.words for one in of(settings, test) if one.name != stood]
 
 
-def _words(name: str, row: Own, value: Decimal) -> str:
+def _words(name: str, row: OwnValue, value: Decimal) -> str:
     own = _amount(name, row.own[1] if value > row.own[1] else row.own[0])
     if row.own[0] != row.own[1]:
         own = sentence("deviation.at_most" if value > row.own[1] else "deviation.at_least", value=own)

@@ -1,6 +1,9 @@
 """A doubt about one reading, said before it is taken."""
 
 from dataclasses import dataclass
+from decimal import Decimal
+
+from assistant.core.language import sentence
 
 IMPOSSIBLE = "impossible"
 DOUBTFUL = "doubtful"
@@ -13,4 +16,13 @@ class Doubt:
     words: str
     """Short and speakable."""
     rule: str = ""
-    """Which check spoke: "order", "air", "fit", "run_differences", "metric", "leak", "range", "step", "density"."""
+    """Which check spoke: "order", "range", "step", or what its room calls it."""
+    compares: bool = False
+    """It tells how a reading stands to those before it."""
+
+
+def no_number(value: Decimal) -> Doubt | None:
+    """The doubt about what no instrument could show."""
+    if not value.is_finite() or value.adjusted() >= 6 or int(value.as_tuple().exponent) < -12:
+        return Doubt(IMPOSSIBLE, sentence("doubt.no_reading"), "order")
+    return None

@@ -22,7 +22,7 @@ class Expect:
     """Decimal places of the gauge: a reading with more is refused, one with fewer is padded. None: any."""
 
     near: tuple[Decimal, Decimal] | None = None
-    """Where the reading most likely lies (`likely.py`): it ranks what may have been heard, and makes nothing up."""
+    """Where the reading most likely lies (`plausible.likely_range`): it ranks what may have been heard, and makes nothing up."""
 
     unit: str = ""
     """Of the reading, as it is shown; empty or psi: a pressure, which never reaches 60."""

@@ -6,8 +6,9 @@ from dataclasses import replace
 from assistant.core import hold_curve, phrases, round_clock
 from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED
-from assistant.core.judge import Judgement, Marks, judge
+from assistant.core.judgement import Judgement, Marks
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.procedure import END, STOP
 from assistant.core.state import RESULT, TOLD, Phase, Reading, Running, State
 from assistant.core.steps import Ask, Choose, Hold, Judge, Option, Tap, Tell
@@ -241,8 +242,7 @@ def give_judgement(turn: Turn, index: int) -> str:
     if found.verdict and not (found.partial and found.verdict == "pass"):
         turn.record("verdict", id=step.id, verdict=found.verdict, why=found.why)
     turn.say(found.words, step.id)
-    if step.rule == "leak":
-        turn.say(hold_curve.explanation(state, found.outcome), step.id)
+    turn.say(hold_curve.explanation(state, step, found.outcome), step.id)
     return found.outcome
 
 
@@ -262,7 +262,7 @@ def _found(turn: Turn, step: Judge) -> Judgement:
     marks = Marks(tuple(invalid), tuple(sentence("verdict.repeat", id=one.id, text=one.text) for one in state.notes if one.repeat),
                   CORRECTED if any(old.known == RESULT for old, _ in changes) else REPEATED if told else "", "; ".join(told),
                   bool(state.rules))
-    return judge(step.rule, state.taken(), state.settings, marks)
+    return registry.judge(step.rule, state.taken(), state.settings, marks)
 
 
 # --- taking back -----------------------------------------------------------------------------------------------------

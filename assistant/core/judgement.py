@@ -1,4 +1,4 @@
-"""What a Judge step found: which way the procedure goes on, what is said, what goes into the record."""
+"""The verdict of one rule at a Judge step: which way the procedure goes on, what is said, what goes into the record."""
 from __future__ import annotations
 
 import re
@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from assistant.core import phrases, spoken
-from assistant.core.assessment import INVALID, NAMES, NONE, PASS, UNITS, Assessment, Result
+from assistant.core.assessment import INVALID, NONE, PASS, UNITS, Assessment, Result, title
 from assistant.core.language import sentence
-from assistant.core.settings import Settings
+from assistant.core.methods.values import Values
 
 
 @dataclass(frozen=True)
@@ -44,10 +44,11 @@ class Marks:
     """The steps of a run must show the same air. A test that was led before there was that rule is judged as it was then."""
 
 
-Rule = Callable[[Mapping[str, Decimal], Settings, Marks], Judgement]
+Taken = Mapping[str, Decimal]
+"""Readings, by name."""
+Rule = Callable[[Taken, Values, Marks], Judgement]
 """Readings taken, settings, what was noted."""
 
-SPOKEN_NAMES = {name: sentence(f"result.{name}") for name in NAMES}
 SPOKEN_UNITS = {"%": sentence("result.percent"), "psi": sentence("result.psi"),
                 **{unit: sentence(f"unit.{name}") for unit, name in UNITS.items()}}
 _UNITS = re.compile(r"(?<=\d )(" + "|".join(re.escape(one) for one in sorted(UNITS, key=len, reverse=True)) + r")(?![\w/])")
@@ -74,7 +75,7 @@ def marked(verdict: str, why: str, marks: Marks) -> tuple[str, str]:
 
 def spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: Sequence[str], repeat: bool) -> str:
     """Results, then every warning, then the verdict: nobody shall hear "pass" and miss what stands against it."""
-    said = [sentence("result.line", name=SPOKEN_NAMES.get(one.name, one.name), digits=spoken.digits(one.rounded),
+    said = [sentence("result.line", name=title(one.name), digits=spoken.digits(one.rounded),
                      unit=SPOKEN_UNITS.get(one.unit, one.unit)).replace(" .", ".")
             for one in results if one.rounded is not None]
     why = units_spoken(why)

@@ -8,17 +8,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import answers, deviations, hold_curve, phrases, reading, round_clock, wire
+from assistant.core import answers, deviations, gauge, hold_curve, phrases, reading, round_clock
 from assistant.core.effects import Effect, Finish
 from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged,
                                    KeyPressed, Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear)
 from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, end_hold, enter, note
 from assistant.core.language import CURRENT, sentence
+from assistant.core.methods import registry
 from assistant.core.procedure import build
 from assistant.core.settings import Settings
 from assistant.core.spoken import UNITS
 from assistant.core.state import Answered, Phase, State
-from assistant.core.steps import Hold
+from assistant.core.steps import EQUILIBRIUM, Hold
 from assistant.core.turn import Turn
 
 
@@ -61,7 +62,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             reading.gauge_steady(turn, event)
         case GaugeReads():
             hold_curve.keep(turn, event.value, _may_chat(turn))
-            wire.guide(turn, event.value)
+            gauge.guide(turn, event.value)
         case TimerDue():
             _due(turn, event.name)
         case DeviceLost():
@@ -97,7 +98,7 @@ def _start(turn: Turn, event: TestStarted) -> None:
     if event.language != CURRENT.name:  # its words would not be understood again
         raise ValueError(sentence("test.other_language", then=event.language, now=CURRENT.name))
     settings = Settings.from_mapping(event.settings)
-    procedure = build(event.procedure, settings)
+    procedure = build(registry.with_roles(event.procedure), settings)
     turn.set(procedure=procedure, settings=settings, header=event.header, index=0, rules=event.rules,
              wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))
     practice = sentence("test.practice") if event.header.get("practice") else ""
@@ -201,9 +202,9 @@ def _named(device: str) -> str:
 
 
 def _in_a_run(state: State) -> bool:
-    """In a stage that holds an equilibrium, the bowl is meant to keep its pressure."""
+    """In a stage that reads an equilibrium, the bowl is meant to keep its pressure."""
     assert state.procedure is not None
-    return any(one.stage == state.step.stage and one.id.startswith("equilibrium.") for one in state.procedure.steps)
+    return any(one.stage == state.step.stage and one.role == EQUILIBRIUM for one in state.procedure.steps)
 
 
 def _restarted(turn: Turn) -> None:

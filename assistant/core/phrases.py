@@ -3,8 +3,8 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from assistant.core.language import sentence
-from assistant.core.settings import Settings
+from assistant.core.language import CURRENT, sentence
+from assistant.core.methods.values import Values
 
 PRESSURE_CAUTION = sentence("safety.pressure")
 MAKE_SAFE = sentence("safety.make_safe")
@@ -14,9 +14,10 @@ STROKES = 25
 """Rod strokes a layer, bowls up to 0.5 cubic feet. Published second-hand: study guide on C138 / T 121."""
 
 
-def of_settings(settings: Settings, step: int | None) -> dict[str, str]:
+def of_values(settings: Values, step: int | None) -> dict[str, str]:
     """Words that a procedure file may use in braces; ``step`` 1 to 3 adds ``{target}``, its charge pressure."""
-    words = {name: value for name, value in settings.to_mapping().items() if isinstance(value, str)}
+    words = {name: f"{value:f}" if isinstance(value, Decimal) else value
+             for name, value in vars(settings).items() if isinstance(value, Decimal | str)}
     words["clamps"] = str(settings.clamps)
     words["strokes"] = str(STROKES)
     words["target_1"] = str(settings.target(1))
@@ -48,12 +49,12 @@ def aloud(value: Decimal, places: int) -> Decimal:
 def spoken_id(reading_id: str) -> str:
     """"equilibrium.2.3" as the technician would say it."""
     kind, _, place = reading_id.partition(".")
-    if kind == "leak":
-        return sentence(f"reading.leak_{place}")
-    run, _, number = place.partition(".")
-    if kind not in ("charge", "equilibrium") or not number:
-        return reading_id.replace(".", " ")
-    return sentence("reading.place", kind=sentence(f"reading.{kind}"), run=run, step=number)
+    run, _, step = place.partition(".")
+    if own := CURRENT.sentences.get(f"reading.{reading_id}"):
+        return own
+    if run.isdigit() and step.isdigit() and (named := CURRENT.sentences.get(f"reading.{kind}")):
+        return sentence("reading.place", kind=named, run=run, step=step)
+    return reading_id.replace(".", " ")
 
 
 def capital(text: str) -> str:

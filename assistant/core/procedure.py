@@ -11,9 +11,9 @@ from dataclasses import dataclass, field, fields, replace
 from difflib import get_close_matches
 from typing import Any, Mapping
 
-from assistant.core import fresh_words, phrases
+from assistant.core import phrases
 from assistant.core.commands import COMMANDS
-from assistant.core.judge import RULES
+from assistant.core.methods import registry
 from assistant.core.settings import Settings
 from assistant.core.steps import KINDS, Ask, Choose, Judge, Option, Step, check_types
 
@@ -63,6 +63,7 @@ def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure")
     """
     _known(data, _TOP_KEYS, where)
     test = _text(data, "test", where)
+    own = registry.words(settings)
     stages: dict[str, Mapping[str, Any]] = {}
     steps: list[Step] = []
     for number, stage in enumerate(_tables(data, "stage", where), 1):
@@ -76,7 +77,7 @@ def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure")
         source = stage if like is None else stages[like]
         stages[name] = stage
         for binding in _bindings(stage, place):
-            words = phrases.of_settings(settings, binding.get("S")) | fresh_words.of_settings(settings)
+            words = phrases.of_values(settings, binding.get("S")) | own
             words |= {key: _filled(str(value), words, place) for key, value in binding.items()}
             for plain in _tables(source, "step", place):
                 step = _step(plain, _filled(name, words, place), words, place)
@@ -185,8 +186,10 @@ def _check_targets(procedure: Procedure, where: str) -> None:
                 near = get_close_matches(target, ids, 1)
                 hint = f" Did you mean {near[0]!r}?" if near else ""
                 raise ProcedureError(f"{where}: step {step.id!r} goes to {target!r}, which is no step.{hint}")
-        if isinstance(step, Judge) and step.rule not in RULES:
-            raise ProcedureError(f'{where}: step {step.id!r}: rule {step.rule!r} is none of {", ".join(RULES)}.')
+        if isinstance(step, Ask) and step.id not in registry.READINGS:
+            raise ProcedureError(f"{where}: step {step.id!r} asks for a reading that no method has.")
+        if isinstance(step, Judge) and step.rule not in registry.RULES:
+            raise ProcedureError(f'{where}: step {step.id!r}: rule {step.rule!r} is none of {", ".join(registry.RULES)}.')
 
 
 def _filled(value: Any, words: Mapping[str, str], place: str) -> Any:

@@ -1,19 +1,18 @@
-"""How far a result can be trusted: uncertainty of the metric, two technicians, control charts, what follows a failure.
+"""How far a result can be trusted: two technicians, control charts, what follows a failure.
 
-All pure functions to a verdict and its reason. Standings are in `standing.TABLE` under the names given below.
+All pure functions to a verdict and its reason.
 """
+from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from assistant.core import pressure, rounding, standing, units
+from assistant.core import rounding
 from assistant.core.assessment import FAIL, NONE, PASS, UNITS, spoken_name
 from assistant.core.language import sentence
-
-COVERAGE = 2
-"""Twice the standard uncertainty, about 95 of 100 (the usual choice)."""
-RESOLUTION_PSI = Decimal("0.01")
+from assistant.core.methods import registry, units
+from assistant.core.methods.provenance import common, published, second_hand
 
 WARNING, ACTION, IN_CONTROL = "warning", "action", "in-control"
 
@@ -27,48 +26,15 @@ class Finding:
     standing: str
 
 
-# --- the system air metric ---------------------------------------------------------------------------------------------
-
-def metric_uncertainty(ratio: Decimal, resolution: Decimal = RESOLUTION_PSI, start_error: Decimal = Decimal("0.05")) -> Decimal:
-    """Expanded uncertainty of the system air metric, psi, for bowl air of `ratio` chamber volumes.
-
-    Each of the two last equilibria may be off by half a step of the gauge, each of the six starts by `start_error`
-    either way, evenly and independently. The starts count as far as the ideal gas carries them to the last equilibrium.
-    """
-    carried = [pressure.last_equilibrium([Decimal(int(n == step)) for n in (1, 2, 3)], ratio) for step in (1, 2, 3)]
-    reading = (resolution / 2) ** 2 / 3
-    starts = sum((each * each for each in carried), Decimal(0)) * start_error ** 2 / 3
-    return COVERAGE * (2 * (reading + starts)).sqrt()
-
-
-def against_limit(value: Decimal, uncertainty: Decimal, limit: Decimal) -> Finding:
-    """Can the metric be told from its limit? NONE where it can't; the method's own verdict is not changed by that."""
-    shown = {"value": rounding.round_to(value, 2), "by": rounding.round_to(uncertainty, 2), "limit": f"{limit:f}"}
-    verdict = NONE if abs(value - limit) <= uncertainty else PASS if value < limit else FAIL
-    told = {NONE: "same", PASS: "below", FAIL: "above"}[verdict]
-    return Finding(verdict, sentence(f"quality.metric_{told}", **shown), standing.of("metric_uncertainty"))
-
-
 # --- two technicians ----------------------------------------------------------------------------------------------------
-
-_SLUMP = ((Decimal("1.2"), Decimal("0.82")), (Decimal("3.4"), Decimal("1.10")), (Decimal("6.5"), Decimal("1.50")))
-"""Slump, in. -> how far two results may differ (standing "two_slump"); straight lines between, level outside."""
-_TWO = {"temperature": (Decimal("1.9"), "\u00b0F"), "density": (Decimal("2.31"), "lb/ft3"), "air_content": (Decimal("0.8"), "%")}
-
 
 def may_differ(name: str, about: Decimal) -> Decimal | None:
     """How far two technicians' results on one sample may differ, inch-pound; None where no precision was found.
 
-    name: a result; about: its size (the precision of slump grows with it).
+    name: a result; about: its size (the precision of some grows with it).
     """
-    if name != "slump":
-        return _TWO[name][0] if name in _TWO else None
-    if about <= _SLUMP[0][0]:
-        return _SLUMP[0][1]
-    for (low, less), (high, more) in zip(_SLUMP, _SLUMP[1:]):
-        if about <= high:
-            return less + (more - less) * (about - low) / (high - low)
-    return _SLUMP[-1][1]
+    precision = registry.RESULTS[name].precision if name in registry.RESULTS else None
+    return None if precision is None else precision.at(about)
 
 
 def within(first: Decimal, second: Decimal, allowed: Decimal) -> bool:
@@ -78,31 +44,29 @@ def within(first: Decimal, second: Decimal, allowed: Decimal) -> bool:
 
 def compare(name: str, first: Decimal, second: Decimal, system: str = units.INCH_POUND) -> Finding:
     """Two technicians' results of one sample, in the units of `system`: do they agree as published precision has it?"""
-    unit = "in." if name == "slump" else _TWO.get(name, (None, "%"))[1]
-    own = units.other(unit, name) or unit if system == units.SI else unit
-    if own != unit and name == "temperature":
-        allowed = may_differ(name, first)
-        allowed = None if allowed is None else allowed * 5 / 9  # a difference, not a temperature
-    elif own != unit:
-        allowed = may_differ(name, units.convert((first + second) / 2, own, unit))
-        allowed = None if allowed is None else units.convert(allowed, unit, own)
-    else:
-        allowed = may_differ(name, (first + second) / 2)
-    if allowed is None:
-        return Finding(NONE, sentence("quality.no_precision", name=spoken_name(name)), standing.of("compare"))
+    spec = registry.RESULTS[name]
+    unit, own = spec.unit(False)[0], spec.unit(system == units.SI)[0]
+    about = (first + second) / 2
+    allowed = may_differ(name, units.convert(about, own, unit))
+    if allowed is None or spec.precision is None:
+        return Finding(NONE, sentence("quality.no_precision", name=spoken_name(name)), str(COMPARED))
+    allowed = units.convert_difference(allowed, unit, own)
     agree = within(first, second, allowed)
     told = "agree" if agree else "disagree"
     return Finding(PASS if agree else FAIL,
                    sentence(f"quality.{told}", name=spoken_name(name), off=f"{abs(first - second):f}",
                             allowed=rounding.round_to(allowed, 2), unit=own),
-                   standing.of(f"two_{name}"))
+                   str(spec.precision.source))
 
 
 # --- control charts -----------------------------------------------------------------------------------------------------
 
+AIR_CHART = published("UFGS 03373: warn at 1.0, act at 1.5 points from mid; at act a second test, their average")
+AIR_RANGE = published("UFGS 03373: range of two tests: warn at 2.0, act at 3.0")
+RANGE = published("UFGS 03700: range of two consecutive slumps not over 2 in.")
 AIR_WARN, AIR_ACT = Decimal("1.0"), Decimal("1.5")
 RANGE_WARN, RANGE_ACT = Decimal("2.0"), Decimal("3.0")
-SLUMP_RANGE_IN = Decimal(2)
+RANGE_IN = Decimal(2)
 
 
 def air_mean(value: Decimal, middle: Decimal, warn: Decimal = AIR_WARN, act: Decimal = AIR_ACT,
@@ -113,7 +77,7 @@ def air_mean(value: Decimal, middle: Decimal, warn: Decimal = AIR_WARN, act: Dec
     level = ACTION if off >= act else WARNING if off >= warn else IN_CONTROL
     key = {ACTION: "air_act" if second is None else "air_act_again", WARNING: "air_warn", IN_CONTROL: "air_fine"}[level]
     return Finding(level, sentence(f"quality.{key}", value=rounding.round_to(shown, 1), middle=f"{middle:f}",
-                                   off=rounding.round_to(off, 1)), standing.of("air_chart"))
+                                   off=rounding.round_to(off, 1)), str(AIR_CHART))
 
 
 def air_range(one: Decimal, next_one: Decimal, warn: Decimal = RANGE_WARN, act: Decimal = RANGE_ACT) -> Finding:
@@ -122,22 +86,26 @@ def air_range(one: Decimal, next_one: Decimal, warn: Decimal = RANGE_WARN, act: 
     level = ACTION if off >= act else WARNING if off >= warn else IN_CONTROL
     key = {ACTION: "range_act", WARNING: "range_warn", IN_CONTROL: "range_fine"}[level]
     return Finding(level, sentence(f"quality.{key}", off=f"{off:f}", limit=act if level == ACTION else warn),
-                   standing.of("air_range_chart"))
+                   str(AIR_RANGE))
 
 
-def slump_range(one: Decimal, next_one: Decimal, most: Decimal = SLUMP_RANGE_IN, unit: str = "in.") -> Finding:
+def range_of_two(one: Decimal, next_one: Decimal, most: Decimal = RANGE_IN, unit: str = "in.") -> Finding:
     """Two consecutive slumps and how far apart they may be, in. or mm."""
     off = abs(one - next_one)
     level = ACTION if off > most else IN_CONTROL
-    words = sentence("quality.slump_apart" if level == ACTION else "quality.slump_together", off=f"{off:f}", limit=most,
+    words = sentence("quality.range_apart" if level == ACTION else "quality.range_together", off=f"{off:f}", limit=most,
                      unit=sentence(f"unit.{UNITS[unit]}"))
-    return Finding(level, words, standing.of("slump_range_chart"))
+    return Finding(level, words, str(RANGE))
 
 
 # --- after a failure ----------------------------------------------------------------------------------------------------
 
-BY_RULE = ("air_content", "slump")
-"""Results that the rule of the check test is about (C94, quoted second-hand: trade notes)."""
+BY_RULE = tuple(name for name, one in registry.RESULTS.items() if one.check_test)
+"""Results that the rule of the check test is about."""
+COMPARED = published("Iowa DOT IM 202: compared after rounding to the last place of the limit")
+RETEST = second_hand("C94, older wording: check test at once on another portion; a second failure fails the load")
+RETEST_METRIC = common("no rule was found for a system air metric out of its limit, once or twice")
+PRELIMINARY = published("ASTM work item WK77546, 2021: a preliminary sample may be adjusted, never rejects")
 
 ACCEPTED, CHECK, REJECTED, ADJUST = "accepted", "check-test", "rejected", "adjust"
 
@@ -151,17 +119,17 @@ def after(verdicts: Sequence[str], preliminary: bool = False, below: bool = Fals
     """
     counted = [one for one in verdicts if one in (PASS, FAIL)]
     if not counted:
-        found, rule = (NONE, "nothing"), "retest"
+        found, rule = (NONE, "nothing"), RETEST
     elif preliminary and counted[-1] == FAIL:
-        found, rule = (ADJUST, "adjust_low" if below else "adjust_high"), "preliminary"
+        found, rule = (ADJUST, "adjust_low" if below else "adjust_high"), PRELIMINARY
     elif preliminary:
-        found, rule = (NONE, "preliminary"), "preliminary"
+        found, rule = (NONE, "preliminary"), PRELIMINARY
     elif counted[0] == PASS:
-        found, rule = (ACCEPTED, "accepted"), "retest"
+        found, rule = (ACCEPTED, "accepted"), RETEST
     elif len(counted) == 1:
-        found, rule = (CHECK, "check"), "retest"
+        found, rule = (CHECK, "check"), RETEST
     elif not by_rule:
-        found, rule = (NONE, "metric_passed" if counted[1] == PASS else "metric_failed"), "retest_metric"
+        found, rule = (NONE, "metric_passed" if counted[1] == PASS else "metric_failed"), RETEST_METRIC
     else:
-        found, rule = ((ACCEPTED, "check_passed") if counted[1] == PASS else (REJECTED, "rejected")), "retest"
-    return Finding(found[0], sentence(f"retest.{found[1]}"), standing.of(rule))
+        found, rule = ((ACCEPTED, "check_passed") if counted[1] == PASS else (REJECTED, "rejected")), RETEST
+    return Finding(found[0], sentence(f"retest.{found[1]}"), str(rule))

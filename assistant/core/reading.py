@@ -20,7 +20,7 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
-from assistant.core import phrases, plausible, wire
+from assistant.core import gauge, phrases, plausible
 from assistant.core.events import GaugeSteady
 from assistant.core.flow import after_taken, note, withdraw
 from assistant.core.language import sentence
@@ -28,8 +28,6 @@ from assistant.core.spoken import NotANumber, parse
 from assistant.core.state import FACE, Entry, Phase, Reading, State, Steady
 from assistant.core.turn import Turn
 
-COMPARES = ("fit", "run_differences", "metric")
-"""Doubts that tell how a reading stands to those before it."""
 OVERRIDE_WITHIN_PSI = Decimal("0.10")
 """A charge further off than this is trimmed, never used. Ours, no source."""
 
@@ -70,13 +68,13 @@ def gauge_steady(turn: Turn, event: GaugeSteady) -> None:
         return
     turn.set(steady=Steady(event.value, event.spread, event.since, event.at))
     state = turn.state
-    if wire.has_moved(state):
+    if gauge.has_moved(state):
         entry = state.proposed
         assert entry is not None
         turn.hush()
         turn.set(phase=Phase.ENTRY, proposed=None, override=False)
         refuse(turn, entry.value, sentence("gauge.moved"))
-    elif wire.offers(state):
+    elif gauge.offers(state):
         from_gauge(turn, event.value, event.spread)
         if turn.state.phase is Phase.ENTRY:
             turn.set(unwanted=event.value)  # refused with a reason: once is enough
@@ -87,7 +85,7 @@ def take_gauge(turn: Turn) -> bool:
 
     Where it gave the first of two entries, its face shall confirm it: a wire that shifts a number does not shift the dial.
     """
-    now_steady, first = wire.steady_now(turn.state), turn.state.first
+    now_steady, first = gauge.steady_now(turn.state), turn.state.first
     if now_steady is None:
         return False
     from_gauge(turn, now_steady.value, now_steady.spread, FACE if first is not None and first.source == "gauge" else "")
@@ -111,7 +109,7 @@ def enter_value(turn: Turn, entry: Entry) -> None:
     if doubt is not None and doubt.kind == plausible.IMPOSSIBLE:
         refuse(turn, entry.value, sentence("entry.impossible", doubt=doubt.words))
         return
-    if wire.disputes(state, entry):
+    if gauge.disputes(state, entry):
         if state.disputed != entry.value:
             _dispute(turn, entry)
             return
@@ -126,7 +124,7 @@ def enter_value(turn: Turn, entry: Entry) -> None:
             _out_of_band(turn, entry, band)
             return
     if doubt is not None:
-        if doubt.rule in COMPARES:
+        if doubt.compares:
             turn.set(compared=len(state.readings))
         entry = replace(entry, doubt=f"{sentence('entry.doubtful', doubt=doubt.words)} {entry.doubt}".strip())
     propose(turn, entry)
@@ -201,13 +199,13 @@ def confirmed(turn: Turn, yes: bool) -> None:
             turn.set(denied=(*state.denied, (state.ask.id, entry.value)))
         turn.say(sentence("entry.not_taken"))
         turn.say_prompt(whole=False)
-    elif wire.disputes(state, entry) and state.disputed != entry.value:
+    elif gauge.disputes(state, entry) and state.disputed != entry.value:
         turn.set(override=False)
         _dispute(turn, entry)
     elif state.ask.entries == "two" and state.first is None:
         turn.set(first=entry)
         turn.say_prompt()
-    elif state.first is not None and not wire.agree(state.first, entry):
+    elif state.first is not None and not gauge.agree(state.first, entry):
         why = sentence("entry.differ_why", first=f"{state.first.value:f}", second=f"{entry.value:f}")
         turn.set(first=None)
         turn.record("refused", id=state.ask.id, value=entry.value, why=why)

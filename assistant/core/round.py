@@ -10,24 +10,30 @@ from decimal import Decimal
 from itertools import permutations
 from typing import Any
 
-from assistant.core import quality, units
+from assistant.core import quality
 from assistant.core.assessment import FAIL, INVALID, NONE, PASS
 from assistant.core.language import sentence
+from assistant.core.methods import registry, units
 from assistant.core.phrases import capital
 from assistant.core.round_clock import BETWEEN, limit_s, named
 from assistant.core.settings import Settings
 
-PLAN = ("temperature", "slump", "density", "sequential", "cylinders")
-"""What a round has unless the job says otherwise."""
-TESTS = ("leak", "temperature", "slump", "density", "pressure-air", "sequential", "cylinders")
-"""What a round may have. A leak hold comes before the sample is taken."""
-AIR = ("pressure-air", "sequential")
-RETESTED = ("slump", *AIR)
-"""Out of limits: at once a check test on another portion of the same sample (standing "retest")."""
-COMPARED = ("temperature", "slump", "density", "pressure-air", "sequential")
-"""Tests whose results two technicians may compare."""
-TAKES_S = {"temperature": 150, "slump": 200, "density": 240, "pressure-air": 420, "sequential": 900, "cylinders": 600}
-"""About how long each takes. Ours, only to order those that are due at the same time."""
+def _by_haste(test: str) -> tuple[float, int]:
+    within = limit_s(test, Settings())
+    return float("inf") if within is None else within, registry.ROUNDS[test].takes_s
+
+
+SAMPLE = next(name for name, one in registry.ROUNDS.items() if one.is_sample)
+"""The test that takes the sample."""
+BEFORE = tuple(name for name, one in registry.ROUNDS.items() if one.before_sample)
+"""Those that come before it."""
+_AFTER = tuple(sorted((one for one in registry.ROUNDS if one not in (SAMPLE, *BEFORE)), key=_by_haste))
+TESTS = (*BEFORE, *_AFTER)
+"""What a round may have: what is due first, then what is quickly done."""
+PLAN = tuple(one for one in TESTS if registry.ROUNDS[one].usual)
+"""What it has unless the job says otherwise."""
+AIR = tuple(one for one in TESTS if registry.METHODS[one].air_meter)
+TAKES_S = {one: registry.ROUNDS[one].takes_s for one in TESTS}
 READING_S = 30
 """Reading a thermometer that stands already. Ours."""
 ATTEMPTS = 2
@@ -69,7 +75,7 @@ class Question:
 
 def left(plan: Sequence[str], done: Sequence[Done]) -> list[str]:
     """Tests of the plan that have no valid result yet and were not tried twice."""
-    return [test for test in plan if test != "leak" and not any(one.test == test and one.counts for one in done)
+    return [test for test in plan if test not in BEFORE and not any(one.test == test and one.counts for one in done)
             and sum(one.test == test and not one.comparison and one.outcome != "scrapped" for one in done) < ATTEMPTS]
 
 
@@ -98,7 +104,7 @@ def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, ela
 def retest(test: str, done: Sequence[Done], preliminary: bool = False) -> quality.Finding | None:
     """What follows the results of this test so far; None where the rule of the check test is not about it."""
     same = [one for one in done if one.test == test and one.counts]
-    if test not in RETESTED or not same:
+    if not same or not registry.ROUNDS[test].retested:
         return None
     return quality.after([one.verdict for one in same], preliminary, same[-1].below,
                          all(one.by_rule for one in same if one.verdict == FAIL))
@@ -130,16 +136,17 @@ def comparisons(done: Sequence[Done], system: str = units.INCH_POUND) -> list[qu
 def verdict(plan: Sequence[str], done: Sequence[Done]) -> bool:
     """Everything is done, and whatever failed was put right by its check test."""
     last = {one.test: one.verdict for one in done if one.counts}
-    return not left(plan, done) and set(last.values()) <= {PASS, NONE} and all(test in last for test in plan if test != "leak")
+    wanted = set(plan) - set(BEFORE)
+    return not left(plan, done) and set(last.values()) <= {PASS, NONE} and wanted <= set(last)
 
 
 # --- the questions ----------------------------------------------------------------------------------------------------------
 
 def before_the_sample(plan: Sequence[str], held: bool) -> list[Question]:
-    """``held``: the chamber was held for leaks in this round, or nobody wants to."""
-    leak = [Question("next.leak", sentence("round.leak_first"), rare="leak" not in plan)]
-    wanted = not held and bool({"leak", "sequential"} & set(plan))
-    return [*(leak if wanted else []), Question("next.sampling", sentence("round.sampling"))]
+    """``held``: what comes before the sample was done in this round, or nobody wants to."""
+    early = [Question(f"next.{test}", sentence(f"round.first_{test}"), rare=test not in plan)
+             for test in BEFORE if not held and set(registry.ROUNDS[test].before_sample) & set(plan)]
+    return [*early, Question(f"next.{SAMPLE}", sentence("round.take_sample"))]
 
 
 def after_the_sample(plan: Sequence[str], done: Sequence[Done], settings: Settings, technicians: int = 1,
@@ -157,7 +164,7 @@ def after_the_sample(plan: Sequence[str], done: Sequence[Done], settings: Settin
 def to_compare(plan: Sequence[str], done: Sequence[Done]) -> list[Question]:
     """What the second technician may repeat, once all is done."""
     return [Question(f"repeat.{test}", sentence("round.repeat", test=named([test])), rare=True)
-            for test in plan if test in COMPARED and any(one.test == test and one.counts for one in done)
+            for test in plan if registry.ROUNDS[test].compared and any(one.test == test and one.counts for one in done)
             and not any(one.test == test and one.comparison for one in done)]
 
 

@@ -1,7 +1,7 @@
 """The clocks of a round while one of its tests runs: all start when the last portion of the sample is taken.
 
 What has not begun in time is told while there is time to act, and noted when it does begin. Nothing is refused for it.
-Limits and their standings: ``start_within_s`` and ``mould_within_s`` in settings.py and standing.py.
+Each method says within which setting's seconds it begins.
 """
 from __future__ import annotations
 
@@ -11,17 +11,13 @@ from typing import Any
 from assistant.core import phrases
 from assistant.core.events import Restarted
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.core.turn import Turn
 
 BETWEEN = "round"
 """The procedure that only asks what comes next."""
-THERMOMETER = "temperature"
-"""The test that may begin between two others: its thermometer goes in."""
-EARLY = ("temperature", "slump", "density", "pressure-air", "sequential")
-"""Tests that begin within ``start_within_s``: C172 names slump, temperature and air (from memory, 95 % sure), an exam density too
-(second-hand)."""
 WARNINGS_S = (120, 60, 0)
 """The clocks speak so many seconds before their end, and at it. Ours: two minutes are enough to leave what is going on."""
 LATER_S = 5.0
@@ -30,9 +26,8 @@ LATER_S = 5.0
 
 def limit_s(test: str, settings: Settings) -> float | None:
     """Seconds from the last portion within which this test begins; None: none is known for it."""
-    if test in EARLY:
-        return float(settings.start_within_s)
-    return float(settings.mould_within_s) if test == "cylinders" else None
+    within = registry.ROUNDS[test].within if test in registry.ROUNDS else ""
+    return float(getattr(settings, within)) if within else None
 
 
 def named(tests: Sequence[str]) -> str:
@@ -123,7 +118,7 @@ def reached(turn: Turn, at: float | None = None) -> None:
 
 def _without_this(state: State) -> tuple[str, ...]:
     test = state.procedure.test if state.procedure else ""
-    return tuple(one for one in state.to_begin if one != (THERMOMETER if test == BETWEEN else test))
+    return tuple(one for one in state.to_begin if not (registry.ROUNDS[one].stands if test == BETWEEN else one == test))
 
 
 def restarted(turn: Turn, event: Restarted) -> None:

@@ -6,7 +6,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any, Mapping
 
-from assistant.core.judge import Judgement
+from assistant.core.judgement import Judgement
 from assistant.core.procedure import Procedure
 from assistant.core.settings import Settings
 from assistant.core.steps import Ask, Hold, Step, Tap, Tell

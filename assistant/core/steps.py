@@ -42,6 +42,8 @@ class Step:
     """When this step begins, that clock has not run out."""
     safety: bool = False
     """Its answer must be no echo of another, although it carries no caution: clamps are looked at, the lever is pressed."""
+    role: str = ""
+    """What this step is to the interpreter, whatever it is called: EQUILIBRIUM, or the role of a hold's watcher."""
     timed: bool = False
     """The moment when this step begins counts for a round: the last portion is taken, or the work on the concrete begins."""
 
@@ -205,5 +207,11 @@ class Choose(Step):
     def targets(self) -> Iterator[str]:
         yield from (self.goto, self.yes.goto, self.no.goto)
 
+
+EQUILIBRIUM = "equilibrium"
+"""Role of an Ask: the bowl is closed and holds pressure until the stage is over."""
+
+AIR_LINE = "air"
+"""Role of a line of a test that is read out: "skip to air" leads to it."""
 
 KINDS: dict[str, type[Step]] = {"tell": Tell, "ask": Ask, "hold": Hold, "tap": Tap, "judge": Judge, "choose": Choose}

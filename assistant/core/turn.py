@@ -8,8 +8,7 @@ from assistant.core import phrases, spoken
 from assistant.core.effects import Cue, Effect, Hush, Listen, Record, Speak
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
-from assistant.core.likely import likely_range
-from assistant.core.plausible import plausible_range
+from assistant.core.plausible import likely_range, plausible_range
 from assistant.core.state import FACE, Asked, Note, Phase, State
 from assistant.core.steps import Ask, Choose, Tap
 

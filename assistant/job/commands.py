@@ -12,7 +12,7 @@ from typing import Any
 
 from assistant import log, meters
 from assistant.core import deviations
-from assistant.core.assessment import reported
+from assistant.core.methods.registry import RESULTS
 from assistant.core.due import sample_due
 from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, key_of, number
@@ -129,7 +129,7 @@ def _doubts(job: Job) -> list[str]:
         for name, (low, high) in ((name, USUAL[name][settings.si]) for name in USUAL):
             top = max((one for one in settings.limits.get(name, ()) if one is not None), default=None)
             if top is not None and not low <= top <= high:
-                unit = reported(name, settings)[0]
+                unit = RESULTS[name].unit(settings.si)[0]
                 found.append(f"the {name} limit {top:f} is in {unit}, since the units are {settings.units}: was the other meant?")
         for name, (low, high) in SEEN.items():
             found += [f"the {name} limit {one:f} is outside what concrete has, {low} to {high}: is a digit wrong?"
@@ -138,7 +138,7 @@ def _doubts(job: Job) -> list[str]:
             found.append(f"the aggregate correction {settings.aggregate_correction_pct:f} % is over {CORRECTED} %: is a digit "
                          "wrong?")
         for name in FINE:
-            step = reported(name, settings)[1]
+            step = RESULTS[name].unit(settings.si)[1]
             found += [f"results are rounded to the last place of the {name} limit {one:f} before they are compared: write "
                       f"{round_to(one, last_place(step)):f} to have them compared as reported"
                       for one in settings.limits.get(name, ()) if one is not None and last_place(one) < last_place(step)]

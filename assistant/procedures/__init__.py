@@ -1,4 +1,4 @@
-"""The tests, one readable file each, and the door to them."""
+"""The door to the procedures, which lie beside their methods, one readable file each; and the demo script."""
 from __future__ import annotations
 
 import tomllib
@@ -6,10 +6,13 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from assistant.core import methods
 from assistant.core.language import CURRENT
+from assistant.core.methods.registry import METHODS
 from assistant.core.procedure import translated
 
 HERE = Path(__file__).parent
+"""Where the demo script lies."""
 
 
 class NoSuchTest(ValueError):
@@ -17,7 +20,13 @@ class NoSuchTest(ValueError):
 
 
 def names() -> list[str]:
-    return sorted(one.stem for one in HERE.glob("*.toml"))
+    return sorted(METHODS)
+
+
+def path(test: str) -> Path:
+    """The file of a test's procedure: beside the module of the same name."""
+    name = f"{test.replace('-', '_')}.toml"
+    return next(one for folder in methods.__path__ if (one := Path(folder) / name).is_file())
 
 
 def load(test: str) -> dict[str, Any]:
@@ -25,7 +34,7 @@ def load(test: str) -> dict[str, Any]:
     and line if the file is no TOML."""
     if test not in names():
         raise NoSuchTest(f"there is no test {test!r}; there are: {', '.join(names())}")
-    data = read(HERE / f"{test}.toml")
+    data = read(path(test))
     if CURRENT.name == "en":
         return data
     return translated(data, CURRENT.procedures.get(test, {}), f"language {CURRENT.name}: procedure.{test}")

@@ -8,7 +8,7 @@ from decimal import Decimal
 from reportlab.graphics.shapes import Drawing
 from reportlab.lib.colors import black
 
-from assistant.core.leak_curve import fit
+from assistant.core.methods.leak_curve import fit
 from assistant.core.settings import Settings
 from assistant.job import Levels
 from assistant.report import leak_drawing

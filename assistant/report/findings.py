@@ -51,7 +51,7 @@ def of_day(rows: Sequence[tuple[Test, Any]], name: str, levels: Levels) -> list[
     """Sentences on a control chart of air content, and on two slumps that follow each other; one for each value or pair that is
     at a warning or an action level."""
     if name == "slump" and levels.range_action is not None:
-        far = ((first, second, quality.slump_range(a["rounded"], b["rounded"], levels.range_action, a["unit"]))
+        far = ((first, second, quality.range_of_two(a["rounded"], b["rounded"], levels.range_action, a["unit"]))
                for (first, a), (second, b) in zip(rows, rows[1:]))
         return [_sentence(f"Tests {first['id']} and {second['id']}: {one.why}") for first, second, one in far
                 if one.verdict != quality.IN_CONTROL]

@@ -10,7 +10,7 @@ from decimal import Decimal
 from reportlab.graphics.shapes import Drawing
 from reportlab.lib.colors import Color, HexColor, black
 
-from assistant.core.leak_curve import PSI_PER_C, LeakCurve
+from assistant.core.methods.leak_curve import PSI_PER_C, LeakCurve
 from assistant.report.axes import Axes
 
 SIZE = (255.6, 151.2)

@@ -7,9 +7,8 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from assistant.core import assessment, units
-from assistant.core.assessment import Result
-from assistant.core.judge import SPOKEN_NAMES
+from assistant.core.assessment import Result, title
+from assistant.core.methods import registry, units
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
 from assistant.derived import Derived
@@ -99,7 +98,7 @@ def doubts(tests: Sequence[Test]) -> list[str]:
 
 def result_in_other_units(result: Mapping[str, Any], rule: str) -> str:
     """A result in the other unit system, from its unrounded value; empty where there is none (a percentage)."""
-    found = assessment.in_other_units(Result(*(result[key] for key in ("name", "value", "unit", "rounded", "standing"))), rule)
+    found = registry.in_other_units(Result(*(result[key] for key in ("name", "value", "unit", "rounded", "standing"))), rule)
     return f"{found.rounded:f} {found.unit}" if found else ""
 
 
@@ -112,7 +111,7 @@ def reading_in_other_units(reading: Mapping[str, Any], rule: str) -> str:
 
 
 def result_name(name: str) -> str:
-    return capital(SPOKEN_NAMES.get(name, name.replace("_", " ")))
+    return title(name)
 
 
 def reading_name(ident: str) -> str:
@@ -132,7 +131,8 @@ def inside(result: Mapping[str, Any], rule: str) -> str:
         return "no value"
     if all(side is None for side in result["limits"]):
         return "no limit"
-    value = assessment.measured(result["name"], result["value"])
+    spec = registry.RESULTS.get(result["name"])
+    value = spec.measured(result["value"]) if spec else result["value"]
     return "within" if judge(value, tuple(result["limits"]), rule) else "OUTSIDE"
 
 

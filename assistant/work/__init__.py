@@ -9,13 +9,17 @@ from collections.abc import Mapping
 from typing import Any
 
 from assistant import jsonline
-from assistant.core.assessment import FAIL, INVALID, Assessment, Result, in_other_units
+from assistant.core.assessment import FAIL, INVALID, Assessment, Result
+from assistant.core.methods.registry import METHODS, in_other_units
+from assistant.core.methods.work_input import WorkInput
 from assistant.core.rounding import HALF_EVEN
-from assistant.core.settings import shown
+from assistant.core.settings import Settings, shown
 from assistant.work.input import LONGEST, read
-from assistant.work.tests import TESTS
 
 __all__ = ["LONGEST", "TESTS", "add_arguments", "as_object", "run", "run_command"]
+
+TESTS = {name: one.work for name, one in METHODS.items() if one.work}
+"""The tests that a number comes of: each method says what it takes."""
 
 
 def run(test: str, text: str) -> tuple[dict[str, Any], int]:
@@ -25,7 +29,7 @@ def run(test: str, text: str) -> tuple[dict[str, Any], int]:
     """
     if test not in TESTS:
         raise ValueError(f"there is no work for a test {shown(test)}: the tests are {', '.join(TESTS)}")
-    done = TESTS[test](read(text))
+    done = TESTS[test](WorkInput(read(text), Settings.for_test))
     return as_object(done), 1 if done.verdict in (FAIL, INVALID) else 0
 
 

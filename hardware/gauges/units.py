@@ -1,14 +1,14 @@
 """The four units in which gauges send pressure, and psi. Exact: every factor is exact by definition.
 
 Sources: 1 bar = 100 kPa and 1 mbar = 0.1 kPa (SI brochure, 9th edition, table 8 and the prefix milli); psi as in
-`assistant.core.units`.
+`assistant.core.methods.units`.
 """
 
 from __future__ import annotations
 
 from decimal import Decimal
 
-from assistant.core.units import PSI_IN_KPA
+from assistant.core.methods.units import PSI_IN_KPA
 
 IN_KPA = {"psi": PSI_IN_KPA, "kPa": Decimal(1), "bar": Decimal(100), "mbar": Decimal("0.1")}
 """how many kPa one of each is"""

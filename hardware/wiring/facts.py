@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal as D
 from typing import Any
 
-from assistant.core.standing import COMMON, DERIVED, MEMORY, Standing, text
+from assistant.core.methods.provenance import COMMON, DERIVED, MEMORY, Provenance
 from hardware.wiring import electrics as e
 
 
@@ -14,10 +14,10 @@ from hardware.wiring import electrics as e
 class Fact:
     """One sentence that carries its numbers, and how far it can be trusted."""
     words: str
-    standing: Standing
+    standing: Provenance
 
     def line(self) -> str:
-        return f"{self.words} *({text(self.standing)})*"
+        return f"{self.words} *({self.standing})*"
 
 
 def facts(settings: Mapping[str, Mapping[str, Any]]) -> dict[str, Fact]:
@@ -26,15 +26,15 @@ def facts(settings: Mapping[str, Mapping[str, Any]]) -> dict[str, Fact]:
 
 
 def _derived(words: str, how: str) -> Fact:
-    return Fact(words, Standing(DERIVED, how))
+    return Fact(words, Provenance(DERIVED, how))
 
 
 def _common(words: str, how: str = "usual practice") -> Fact:
-    return Fact(words, Standing(COMMON, how))
+    return Fact(words, Provenance(COMMON, how))
 
 
 def _memory(words: str, of: str, sure: int) -> Fact:
-    return Fact(words, Standing(MEMORY, of, sure))
+    return Fact(words, Provenance(MEMORY, of, sure))
 
 
 def _k(ohm: D) -> str:

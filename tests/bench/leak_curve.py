@@ -15,7 +15,7 @@ from collections import Counter
 from dataclasses import dataclass
 from decimal import Decimal
 
-from assistant.core import leak_curve
+from assistant.core.methods import leak_curve
 
 LIMIT_PSI, HOLD_S = Decimal("0.12"), Decimal(300)
 KINDS = (leak_curve.TIGHT, leak_curve.LEAKING, leak_curve.COOLING, leak_curve.WARMING, leak_curve.UNCLEAR)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from assistant.core.leak_curve import PSI_PER_C, fit
+from assistant.core.methods.leak_curve import PSI_PER_C, fit
 
 CoolProp = pytest.importorskip("CoolProp.CoolProp", reason="CoolProp is missing: pip install CoolProp")
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import OptimizeWarning, curve_fit
 
-from assistant.core.leak_curve import fit
+from assistant.core.methods.leak_curve import fit
 from tests.bench import leak_curve as bench
 
 

@@ -5,7 +5,7 @@ from decimal import Decimal
 import pytest
 from scipy.optimize import brentq
 
-from assistant.core import pressure
+from assistant.core.methods import pressure
 
 CoolProp = pytest.importorskip("CoolProp.CoolProp", reason="CoolProp is missing: pip install CoolProp")
 

@@ -8,7 +8,7 @@ from decimal import Decimal as D
 import numpy as np
 import pytest
 
-from assistant.core import pressure, quality
+from assistant.core.methods import pressure, sequential
 
 CHARGES = (D("14.5"), D(30), D(45))
 BOWL_ML = D("7079")  # 0.25 ft3
@@ -78,5 +78,5 @@ def test_the_metrics_uncertainty_against_simulated_errors(ratio: float, resoluti
         for charge in (14.5, 30.0, 45.0):  # the bowl's gas at `bowl` and one chamber at the charge share their gas
             bowl = (charge + rng.uniform(-start, start, bowl.size) + ratio * bowl) / (1 + ratio)
         held.append(bowl + rng.uniform(-resolution / 2, resolution / 2, bowl.size))
-    ours = quality.metric_uncertainty(D(str(ratio)), D(str(resolution)), D(str(start)))
+    ours = sequential.metric_uncertainty(D(str(ratio)), D(str(resolution)), D(str(start)))
     assert float(ours) == pytest.approx(2 * np.std(held[1] - held[0]), rel=0.01)

@@ -4,8 +4,9 @@ from decimal import Decimal
 
 import pytest
 
-from assistant.core import density, rounding, units
-from assistant.core.assessment import in_other_units
+from assistant.core import rounding
+from assistant.core.methods import density, units
+from assistant.core.methods.registry import in_other_units
 from assistant.core.settings import Settings
 
 pint = pytest.importorskip("pint", reason="pint is missing: pip install pint")

@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from assistant.core import calibration, cylinders, density, pressure, pressure_air, quality, rounding, sequential, units
+from assistant.core import quality, rounding
+from assistant.core.methods import (aggregate_correction, calibration, cylinders, density, pressure, pressure_air,
+                                    sequential, units)
 from assistant.core.settings import Settings
 
 VECTORS = Path(__file__).parent.parent / "vectors"
@@ -268,7 +270,7 @@ def test_air_less_the_correction(key: str) -> None:
 @pytest.mark.parametrize("key", [fresh("AC03")])
 def test_aggregate_for_the_bowl(key: str) -> None:
     given = numbers(key)
-    masses = pressure_air.sample_masses(Settings.from_mapping({
+    masses = aggregate_correction.sample_masses(Settings.from_mapping({
         "bowl_volume_ft3": given["S"], "batch_volume_ft3": given["B"], "fine_aggregate_lb": given["Fb"],
         "coarse_aggregate_lb": given["Cb"]}))
     for mass, expected in zip(masses, FRESH[key]["expected"].split(";"), strict=True):
@@ -278,7 +280,7 @@ def test_aggregate_for_the_bowl(key: str) -> None:
 @pytest.mark.parametrize("key", [fresh("AC04")])
 def test_aggregate_correction(key: str) -> None:
     reading, drawn = re.findall(r"=(\d\.\d)", FRESH[key]["inputs"])
-    assert pressure_air.correction(D(reading), D(drawn), Settings()).results[0].rounded == D(FRESH[key]["expected"])
+    assert aggregate_correction.correction(D(reading), D(drawn), Settings()).results[0].rounded == D(FRESH[key]["expected"])
 
 
 # -- precision, charts, cylinders

@@ -7,7 +7,8 @@ from fractions import Fraction
 from hypothesis import assume, given, settings, strategies as st
 
 from assistant import jsonline, work
-from assistant.core import leak, plausible, sequential
+from assistant.core import plausible
+from assistant.core.methods import leak, sequential
 from assistant.core.settings import Settings
 
 any_number = st.one_of(

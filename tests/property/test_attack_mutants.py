@@ -12,9 +12,10 @@ from typing import Any
 import pytest
 
 from assistant import record
-from assistant.core import answers, asked, flow, judge, judgement, machine, phrases, plausible, reading, wire
+from assistant.core import answers, asked, flow, gauge, judgement, machine, phrases, plausible, reading
+from assistant.core.methods import leak, sequential
 from assistant.core.effects import Hush
-from assistant.core.plausible import Band
+from assistant.core.methods.method import Band
 from assistant.core.state import Asked, Phase, State
 from assistant.core.turn import Turn
 from tests.property import attack
@@ -57,7 +58,7 @@ def half_read_back(state: State) -> float:
 
 def old_gauge(state: State) -> Any:
     steady = state.steady
-    return steady if steady is not None and wire.wants_steady(state) and steady.value.is_finite() else None
+    return steady if steady is not None and gauge.wants_steady(state) and steady.value.is_finite() else None
 
 
 def without_notes(turn: Turn) -> Turn:
@@ -84,7 +85,7 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "a second entry begins with a new look":
         (lambda put: put(answers, "_type", lambda turn, name, at, early: TYPE(turn, name, float("inf"), False)), {"same way"}),
     "a second entry comes another way": (lambda put: put(reading, "_may_be_second", lambda state, second: True), {"same way"}),
-    "two entries agree": (lambda put: put(wire, "agree", lambda first, second: True), {"once"}),
+    "two entries agree": (lambda put: put(gauge, "agree", lambda first, second: True), {"once"}),
     "a reading is read back": (lambda put: put(reading, "propose", unguarded_read_back), {"unconfirmed", "read-back"}),
     "nothing is overwritten": (lambda put: [put(flow, "withdraw", forgets), put(reading, "withdraw", forgets)], {"lost"}),
     "a charge is in its band":
@@ -94,9 +95,9 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "a second change makes the test invalid":
         (lambda put: put(State, "changes", lambda state: CHANGES(state)[:1]), {"shopped"}),
     "a changed reading marks the verdict":
-        (lambda put: [put(where, "marked", lambda verdict, why, marks: (verdict, why)) for where in (judge, judgement)],
+        (lambda put: [put(where, "marked", lambda verdict, why, marks: (verdict, why)) for where in (leak, judgement)],
          {"shopped"}),
-    "three steps show the same air": (lambda put: put(plausible, "_fit_doubts", lambda *_: iter(())), {"boyle"}),
+    "three steps show the same air": (lambda put: put(sequential, "_fit_doubts", lambda *_: iter(())), {"boyle"}),
     "a correction is judged again": (lambda put: put(flow, "_judged_otherwise", lambda turn, target: False), {"result"}),
     "a chamber that leaks has no result":
         (lambda put: put(flow, "_found", lambda turn, step: FOUND(without_notes(turn), step)), {"result"}),
@@ -104,7 +105,7 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "a restart says the caution": (lambda put: put(phrases, "PRESSURE_CAUTION", ""), {"restart"}),
     "nothing cuts a caution off": (lambda put: put(Turn, "hush", hush_all), {"restart", "half heard"}),
     "words to an earlier question are late": (lambda put: put(answers, "answers_a_prompt", lambda text: False), {"late words"}),
-    "the gauge is read for what is asked": (lambda put: put(wire, "steady_now", old_gauge), {"old gauge"}),
+    "the gauge is read for what is asked": (lambda put: put(gauge, "steady_now", old_gauge), {"old gauge"}),
     "nobody shortens a hold": (lambda put: put(machine, "_due", at_once), {"short hold"}),
     "a hold that the station slept through is broken":
         (lambda put: put(machine, "broken_hold", lambda turn, hold: None), {"short hold"}),

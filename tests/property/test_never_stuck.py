@@ -16,7 +16,8 @@ from assistant.core.events import (DeviceLost, Event, GaugeReads, GaugeSteady, H
                                    Spoken, TestStarted, TimerDue,
                                    Unclear)
 from assistant.core.asked import soonest
-from assistant.core.judge import Marks, judge
+from assistant.core.judgement import Marks
+from assistant.core.methods.registry import judge
 from assistant.core.machine import step
 from assistant.core.settings import Settings
 from assistant.core.spoken import digits, say

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from assistant import record
-from assistant.core import wire
+from assistant.core import gauge
 from assistant.core.events import GaugeReads, GaugeSteady, KeyPressed
 from assistant.core.state import Phase
 from hardware.meter import Meter
@@ -60,7 +60,7 @@ def test_guidance_keeps_to_the_pace_of_a_hand_and_ends_in_the_band(t: Wired) -> 
     skipped(t).at("pump.1.1").charge(14.5)
     told = [(at, one) for at, one in t.all(Speak) if one.text.startswith(("Over by", "Under by", "In the band"))]
     assert len(told) >= 3
-    assert all(b - a >= wire.GUIDE_EVERY_S for (a, _), (b, _) in pairwise(told))
+    assert all(b - a >= gauge.GUIDE_EVERY_S for (a, _), (b, _) in pairwise(told))
     assert told[-1][1].text == "In the band." and any(one.name == "in_band" for _, one in t.all(Cue))
     before = len(t.history)
     t.wait(60)
@@ -112,7 +112,7 @@ def test_an_old_steady_value_is_no_answer_to_next(t: Wired) -> None:
     t.at("equilibrium.1.1.confirm").hear("no").at("equilibrium.1.1")
     t.plugged = False
     t.wait(5).event(GaugeSteady(t.now, t.state.unwanted or Decimal(0), Decimal(0), t.now)).at("equilibrium.1.1")
-    t.wait(wire.FRESH_S + 0.1).hear("next").says("The reading first.").at("equilibrium.1.1")
+    t.wait(gauge.FRESH_S + 0.1).hear("next").says("The reading first.").at("equilibrium.1.1")
     t.event(GaugeSteady(t.now, t.state.unwanted or Decimal(0), Decimal(0), t.now)).hear("next").at("equilibrium.1.1.confirm")
 
 

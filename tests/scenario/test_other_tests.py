@@ -241,8 +241,8 @@ def test_a_restart_loses_the_clock_and_says_so_in_the_record(tmp_path: Path) -> 
 
 
 def test_the_gauge_on_the_wire_is_no_reference_for_itself(tmp_path: Path) -> None:
-    from assistant.core import wire
+    from assistant.core import gauge
     t = passing(Transcript(tmp_path, "gauge-check"), "open").reading("zero.reading", "0.02")
     passing(t, "zero.set", "at.1").at("reference.1")
-    assert not wire.wants_steady(t.state)
-    assert wire.wants_steady(t.reading("reference.1", "14.50").at("gauge.1").state)
+    assert not gauge.wants_steady(t.state)
+    assert gauge.wants_steady(t.reading("reference.1", "14.50").at("gauge.1").state)

@@ -1,6 +1,6 @@
 """Whole rounds through the real machine and the real journal, from scripts on the virtual clock.
 
-The limits of time (5 minutes, 15 minutes) are from memory, as standing.py says; what is checked is that the station keeps them.
+The limits of time (5 minutes, 15 minutes) are from memory, as their settings say; what is checked is that the station keeps them.
 """
 from __future__ import annotations
 

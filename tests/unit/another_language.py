@@ -12,7 +12,7 @@ from typing import Any
 from assistant import languages
 from assistant.core.procedure import build, wording
 from assistant.core.settings import Settings
-from assistant.procedures import HERE, read
+from assistant.procedures import path, read
 
 NUMBERS: dict[str, Any] = {
     "units": "null eins zwei drei vier fünf sechs sieben acht neun".split(), "zero_too": [],
@@ -27,7 +27,7 @@ NUMBERS: dict[str, Any] = {
 
 def toy() -> dict[str, Any]:
     data = languages.english()
-    plain = read(HERE / "sequential.toml")
+    plain = read(path("sequential"))
     procedure = build(plain, Settings())
     return {
         "name": "toy", "numbers": NUMBERS, "pronounce": {},

@@ -4,7 +4,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from assistant.core import density
+from assistant.core.methods import density
 from assistant.core.settings import Settings
 
 ALL = {"batch_mass_lb": "3802", "design_yield_yd3": "1", "air_free_volume_ft3": "25.65", "cementitious_lb": "610"}

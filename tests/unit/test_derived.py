@@ -74,7 +74,7 @@ def test_other_rules_or_another_language_make_all_of_it_anew(folder: Path, repla
 
 def test_the_rules_are_every_source_that_makes_a_result(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     before, here = derived.rules.__wrapped__(), Path(derived.__file__).parent
-    for name in ("core/leak.py", "core/rounding.py", "record.py", "station.py", "chain.py"):
+    for name in ("core/methods/leak.py", "core/rounding.py", "record.py", "station.py", "chain.py"):
         copy = tmp_path / name.replace("/", "-")
         shutil.copytree(here, copy, ignore=shutil.ignore_patterns("__pycache__"))
         monkeypatch.setattr(derived, "__file__", str(copy / "derived.py"))

@@ -4,7 +4,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from assistant.core.likely import likely_range
+from assistant.core.plausible import likely_range
 from assistant.core.plausible import plausible_range, reading
 from assistant.core.settings import Settings
 

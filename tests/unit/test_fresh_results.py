@@ -1,10 +1,11 @@
-"""Slump, temperature, air, calibration, cure: results and the reasons why there is none. Sources stand in standing.TABLE."""
+"""Slump, temperature, air, calibration, cure: results and the reasons why there is none. Sources stand in core/methods/."""
 
 from decimal import Decimal as D
 
 import pytest
 
-from assistant.core import calibration, cylinders, pressure_air, slump, temperature
+from assistant.core.methods import (aggregate_correction, calibration, cylinders, gauge_check, initial_cure, pressure_air, slump,
+                                    temperature)
 from assistant.core.settings import Settings
 from assistant.report import rows
 
@@ -63,9 +64,9 @@ def test_air_below_its_correction_and_unusual_air() -> None:
 
 
 def test_a_correction_below_zero_or_unusual() -> None:
-    assert pressure_air.correction(D("4.9"), D("5.0"), US).verdict == "invalid"
-    assert pressure_air.correction(D("5.5"), D("5.0"), US).warnings == ()
-    assert "0.6" in pressure_air.correction(D("5.6"), D("5.0"), US).warnings[0]
+    assert aggregate_correction.correction(D("4.9"), D("5.0"), US).verdict == "invalid"
+    assert aggregate_correction.correction(D("5.5"), D("5.0"), US).warnings == ()
+    assert "0.6" in aggregate_correction.correction(D("5.6"), D("5.0"), US).warnings[0]
 
 
 @pytest.mark.parametrize("reading, verdict", [("5.0", "pass"), ("5.2", "pass"), ("5.3", "fail"), ("4.9", "fail")])
@@ -94,16 +95,16 @@ def test_the_canister_in_an_si_bowl_is_the_same_canister() -> None:
 
 
 def test_the_gauges_worst_error_keeps_its_sign() -> None:
-    done = calibration.check_gauge([D("14.49"), D("29.94")], [D("14.50"), D("30.00")], US)
+    done = gauge_check.check_gauge([D("14.49"), D("29.94")], [D("14.50"), D("30.00")], US)
     assert done.results[0].rounded == D("-0.06") and done.verdict == "fail"
-    assert calibration.check_gauge([D("14.49"), D("29.95")], [D("14.50"), D("30.00")], US).verdict == "pass"
+    assert gauge_check.check_gauge([D("14.49"), D("29.95")], [D("14.50"), D("30.00")], US).verdict == "pass"
 
 
 @pytest.mark.parametrize("mine, verdict", [("14.40", "fail"), ("14.60", "fail"), ("14.45", "pass"), ("14.55", "pass")])
 def test_a_limit_on_a_gauges_error_is_on_how_far_off_it_is(mine: str, verdict: str) -> None:
     """A gauge that reads low is as wrong as one that reads high (ours); the job's own limit must not let the low one pass."""
     job = Settings.from_mapping({"limits": {"gauge_error": [None, "0.05"], "canister_error": [None, "0.1"]}})
-    done = calibration.check_gauge([D(mine)], [D("14.50")], job)
+    done = gauge_check.check_gauge([D(mine)], [D("14.50")], job)
     assert done.verdict == verdict and done.results[0].value == D(mine) - D("14.50")
     row = {"name": "gauge_error", "value": done.results[0].value, "limits": job.limits["gauge_error"]}
     assert rows.inside(row, job.rounding) == {"fail": "OUTSIDE", "pass": "within"}[verdict]
@@ -121,7 +122,7 @@ def test_a_limit_on_a_gauges_error_is_on_how_far_off_it_is(mine: str, verdict: s
 ])
 def test_initial_cure(high, low, hours, strength, verdict, words) -> None:
     """C31 from memory, about 95 % sure."""
-    done = cylinders.initial_cure(D(high), D(low), D(hours), Settings.from_mapping({"strength_psi": strength}))
+    done = initial_cure.initial_cure(D(high), D(low), D(hours), Settings.from_mapping({"strength_psi": strength}))
     assert done.verdict == verdict and words in done.why and done.warnings == ()
 
 
@@ -132,12 +133,12 @@ def test_initial_cure(high, low, hours, strength, verdict, words) -> None:
 def test_a_limit_on_the_hours_leaves_those_on_the_temperatures(high, low, hours, verdict, words) -> None:
     """C31 from memory, about 95 % sure: 60 to 80 F. The job's own 72 h takes the place of the 48 h alone."""
     job = Settings.from_mapping({"strength_psi": "4000", "limits": {"cure_hours": [None, "72"]}})
-    done = cylinders.initial_cure(D(high), D(low), D(hours), job)
+    done = initial_cure.initial_cure(D(high), D(low), D(hours), job)
     assert done.verdict == verdict and words in done.why
 
 
 def test_an_unknown_strength_is_told() -> None:
-    assert "gives no strength" in cylinders.initial_cure(D(80), D(60), D(24), US).warnings[0]
+    assert "gives no strength" in initial_cure.initial_cure(D(80), D(60), D(24), US).warnings[0]
 
 
 def test_a_cylinder_in_si_weighs_what_the_same_one_does_in_pounds() -> None:

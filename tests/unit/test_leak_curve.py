@@ -7,8 +7,9 @@ from decimal import Decimal as D
 
 import pytest
 
-from assistant.core import hold_curve, leak_curve, standing
-from assistant.core.leak_curve import cannot_pass, fit
+from assistant.core import hold_curve
+from assistant.core.methods import leak_curve, provenance, registry
+from assistant.core.methods.leak_curve import cannot_pass, fit
 from assistant.core.procedure import build
 from assistant.core.settings import Settings
 from assistant.core.state import State
@@ -89,7 +90,7 @@ def test_nothing_is_told_finer_than_the_curve_can_show_it() -> None:
     assert still.words == "The curve shows no leak above 0.001 psi a minute."
     procedure = build(load("sequential"), Settings())
     turn = Turn(State(procedure=procedure, curve=tuple((float(s), D("45.2") + D(s) / 2_000_000) for s in range(301))))
-    hold_curve.end(turn, procedure.steps[procedure.index(hold_curve.HOLD)])
+    hold_curve.end(turn, procedure.steps[procedure.index("leak.hold")])
     assert "straight line 0.0000 psi a minute" in turn.state.notes[0].text
 
 
@@ -182,7 +183,7 @@ def test_sun_on_the_simulated_meter_is_warming() -> None:
 
 
 def test_what_it_rests_on_is_said() -> None:
-    assert standing.of("leak_curve").startswith(standing.DERIVED)
-    assert standing.of("leak_curve_allowed").startswith(standing.COMMON)
+    assert registry.SOURCES["leak_curve"].kind == provenance.DERIVED
+    assert registry.SOURCES["leak_curve_allowed"].kind == provenance.COMMON
     assert leak_curve.ALLOWED_PSI_PER_MIN == LIMIT / 5
     assert math.isclose(leak_curve.PSI_PER_C, (46 + 14.696) / 293.15, rel_tol=0.02)

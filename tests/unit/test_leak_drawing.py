@@ -8,7 +8,7 @@ import pytest
 from reportlab.graphics.shapes import String
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from assistant.core.leak_curve import fit
+from assistant.core.methods.leak_curve import fit
 from assistant.report import axes, leak_drawing
 from assistant.report.leak_drawing import SIZE
 from tests.bench.leak_curve import hold

@@ -4,8 +4,8 @@ from decimal import Decimal
 
 import pytest
 
-from assistant.core import pressure
-from assistant.core.likely import likely_range
+from assistant.core.methods import pressure
+from assistant.core.plausible import likely_range
 from assistant.core.plausible import plausible_range
 from assistant.core.settings import Settings
 

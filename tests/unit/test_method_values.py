@@ -1,5 +1,5 @@
 """A job that leaves the method is refused, or told wherever the result is told. The method's values: trade facts in
-standing.TABLE, most of them common practice, no source; how far an agency may move one is ours."""
+registry.SOURCES, most of them common practice, no source; how far an agency may move one is ours."""
 from __future__ import annotations
 
 import csv
@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-from assistant.core import deviations, standing
+from assistant.core import deviations
+from assistant.core.methods import registry
 from assistant.core.settings import METHOD, Settings, key_of
 from tests.command import HEADER, bowlside, script
 from tests.scenario.transcript import Transcript
@@ -29,7 +30,7 @@ def checked(folder: Path, text: str):
 def test_the_default_is_the_methods_own_and_its_range_lies_in_what_an_agency_may_set(name: str) -> None:
     row, bounds = METHOD[name], {one.name: one.metadata for one in fields(Settings)}.get(name)
     assert row.agency[0] <= row.own[0] <= Settings().used(name) <= row.own[1] <= row.agency[1]
-    assert standing.of(key_of(name)) and row.tests
+    assert registry.SOURCES[key_of(name)] and any(row in each.values for each in registry.METHODS.values())
     assert bounds is None or bounds["low"] <= row.agency[0] and row.agency[1] <= bounds["high"]
 
 
@@ -142,7 +143,7 @@ def test_an_old_record_of_a_short_hold_says_what_it_was(tmp_path: Path) -> None:
     from assistant import record
     t = Transcript(tmp_path, leak_hold_s="30")
     assert record.of(t.journal, 1)["deviations"] == ["Leak hold: 30 seconds; the method has 5 minutes."]
-    assert "A deviation" not in standing.of("leak_drop") and "five" not in standing.of("leak_drop")
+    assert "A deviation" not in str(registry.SOURCES["leak_drop"]) and "five" not in str(registry.SOURCES["leak_drop"])
 
 
 def test_each_test_tells_only_what_it_uses() -> None:

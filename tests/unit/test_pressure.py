@@ -2,7 +2,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from assistant.core import pressure, standing
+from assistant.core.methods import pressure, provenance, registry
 from assistant.core.settings import Settings
 
 STARTS = (D("14.5"), D(30), D(45))
@@ -45,13 +45,13 @@ def test_start_pressure_effect_is_the_difference_of_two_whole_runs() -> None:
 
 def test_every_setting_and_result_has_a_standing() -> None:
     for name in [*Settings().to_mapping(), "air_content", "system_air_metric", "leak_drop"]:
-        assert standing.of(name).startswith(standing.KINDS)
+        assert str(registry.SOURCES[name]).startswith(provenance.KINDS)
 
 
 def test_a_standing_reads_as_a_line_and_claims_nothing_else() -> None:
-    assert standing.of("system_air_metric").startswith("from memory, about 90 % sure: ")
-    with pytest.raises(ValueError, match="is no standing"):
-        standing.Standing("certain", "")
-    for row in standing.TABLE.values():
-        assert not any(word in standing.text(row).lower() for word in ("conform", "complies", "compliant"))
-        assert (row.sure is not None) == (row.kind == standing.MEMORY)  # a memory always says how sure
+    assert str(registry.SOURCES["system_air_metric"]).startswith("from memory, about 90 % sure: ")
+    with pytest.raises(ValueError, match="is no provenance"):
+        provenance.Provenance("certain", "")
+    for row in registry.SOURCES.values():
+        assert not any(word in str(row).lower() for word in ("conform", "complies", "compliant"))
+        assert (row.sure is not None) == (row.kind == provenance.MEMORY)  # a memory always says how sure

@@ -8,7 +8,9 @@ from typing import Any
 import pytest
 
 from assistant import procedures
+from assistant.procedures import load, names
 from assistant.script import header_of
+from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError, build
 from assistant.core.settings import Settings
 
@@ -25,7 +27,7 @@ say = "Zero the gauge, {clamps} clamps."
 name = "run {R}"
 with = [{ R = "1" }, { R = "2" }]
 [[stage.step]]
-id = "charge.{R}"
+id = "gauge.{R}"
 kind = "ask"
 quantity = "start pressure"
 band = "override"
@@ -62,7 +64,7 @@ def built(text: str) -> Any:
 
 def test_the_good_one_is_good() -> None:
     assert [one.id for one in built(GOOD).steps] == [
-        "zero", "charge.1", "rest.1", "tap.1", "charge.2", "rest.2", "tap.2", "sure", "result"]
+        "zero", "gauge.1", "rest.1", "tap.1", "gauge.2", "rest.2", "tap.2", "sure", "result"]
     assert built(GOOD).steps[0].say == "Zero the gauge, 6 clamps."
 
 
@@ -85,7 +87,7 @@ WRONG = {
     "judge target of a wrong type": ('fail = "zero"', 'fail = 7', "'result'"),
     "judge without on": ('on = { pass = "end", fail = "zero" }', "", "'result'", '"on"'),
     "unknown word": ("{clamps}", "{clmps}", 'stage "begin"', "{clmps}", "known are", "clamps"),
-    "unknown binding": ('id = "charge.{R}"', 'id = "charge.{Q}"', '{Q}', "known are"),
+    "unknown binding": ('id = "gauge.{R}"', 'id = "charge.{Q}"', '{Q}', "known are"),
     "choose without no": ('no = { goto = "zero" }', "", "'sure'", '"no"', "table"),
     "choose with a wrong key": ('no = { goto = "zero" }', 'no = { to = "zero" }', "'sure'", '"to"', "goto"),
     "hold without a number": ('seconds = "{settle_s}"', 'seconds = "long"', "'rest.1'", '"seconds"', "'long'"),
@@ -99,12 +101,12 @@ WRONG = {
     "taps of a wrong type": ('every = "{tap_every_s}"', 'every = [1]', "'tap.1'", "every"),
     "taps without end": ('seconds = "{tap_s}"', 'seconds = "inf"', "'tap.1'", '"seconds"'),
     "taps beyond number": ('every = "{tap_every_s}"', 'every = "1e-300"', "'tap.1'", "every"),
-    "three entries": ('band = "override"', 'entries = "three"', "'charge.1'", '"entries"', '"one" or "two"'),
-    "another band": ('band = "override"', 'band = "wide"', "'charge.1'", '"band"', "override"),
-    "places": ('band = "override"', "places = 9", "'charge.1'", '"places"', "0 to 4"),
-    "places of a wrong type": ('band = "override"', 'places = "two"', "'charge.1'", '"places"'),
-    "unit of a wrong type": ('band = "override"', "unit = 7", "'charge.1'", "unit"),
-    "say of a wrong type": ('say = "Reading?"', "say = 7", "'charge.1'", '"say"', "text"),
+    "three entries": ('band = "override"', 'entries = "three"', "'gauge.1'", '"entries"', '"one" or "two"'),
+    "another band": ('band = "override"', 'band = "wide"', "'gauge.1'", '"band"', "override"),
+    "places": ('band = "override"', "places = 9", "'gauge.1'", '"places"', "0 to 4"),
+    "places of a wrong type": ('band = "override"', 'places = "two"', "'gauge.1'", '"places"'),
+    "unit of a wrong type": ('band = "override"', "unit = 7", "'gauge.1'", "unit"),
+    "say of a wrong type": ('say = "Reading?"', "say = 7", "'gauge.1'", '"say"', "text"),
     "like a stage that is none": ('name = "begin"', 'name = "begin"\nlike = "run"', 'stage "begin"', '"like"', "'run'"),
     "like of a wrong type": ('name = "begin"', 'name = "begin"\nlike = ["run"]', 'stage "begin"', '"like"'),
     "with no list": ('with = [{ R = "1" }, { R = "2" }]', 'with = 7', "run {R}", '"with"'),
@@ -115,6 +117,7 @@ WRONG = {
     "keys of a wrong type": ('title =', 'keys = { B = ["next"] }\ntitle =', '"keys"', "next"),
     "standing no table": ('title =', 'standing = 7\ntitle =', '"standing"'),
     "editions of a wrong type": ('title =', 'editions = 7\ntitle =', '"editions"'),
+    "a reading of no method": ('id = "gauge.{R}"', 'id = "guage.{R}"', "'guage.1'", "no method has"),
     "unknown rule": ('rule = "leak"', 'rule = "lake"', "'result'", "'lake'"),
 }
 
@@ -156,3 +159,12 @@ def test_every_procedure_that_is_shipped_is_sound() -> None:
 def test_times_that_the_job_sets_are_the_ones_that_are_said(test: str, given: dict[str, str], words: str) -> None:
     """The defaults, 5, 15 and 2 1/2 minutes, are C172's and C143's, second-hand or from memory."""
     assert any(words in repr(step) for step in header_of({"test": test, **given}, "x").procedure.steps)
+
+
+@pytest.mark.parametrize("test", names())
+def test_an_old_journals_procedure_gets_the_roles_of_today(test: str) -> None:
+    today = load(test)
+    old = {**today, "stage": [{**stage, **({"step": [{key: value for key, value in step.items() if key != "role"}
+                                                     for step in stage["step"]]} if "step" in stage else {})}
+                              for stage in today["stage"]]}
+    assert registry.with_roles(old) == today and registry.with_roles(today) is today

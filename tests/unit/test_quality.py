@@ -5,6 +5,7 @@ from decimal import Decimal as D
 import pytest
 
 from assistant.core import quality
+from assistant.core.methods import sequential
 
 
 @pytest.mark.parametrize("name, first, second, verdict, words", [
@@ -18,7 +19,7 @@ from assistant.core import quality
     ("system_air_metric", "0.20", "0.30", "none", "no published precision"),
 ])
 def test_two_technicians(name, first, second, verdict, words) -> None:
-    """C143-20 and C138 from memory, C1064 and C231 Type A second-hand: as standing.TABLE says."""
+    """C143-20 and C138 from memory, C1064 and C231 Type A second-hand: as its room in methods/ says."""
     found = quality.compare(name, D(first), D(second))
     assert found.verdict == verdict and words in found.why and found.standing
 
@@ -53,7 +54,7 @@ def test_range_of_two_airs(off, level) -> None:
 
 def test_range_of_two_slumps() -> None:
     """UFGS 03700: not over 2 in."""
-    assert quality.slump_range(D(3), D(5)).verdict == "in-control" and quality.slump_range(D(3), D("5.25")).verdict == "action"
+    assert quality.range_of_two(D(3), D(5)).verdict == "in-control" and quality.range_of_two(D(3), D("5.25")).verdict == "action"
 
 
 @pytest.mark.parametrize("verdicts, preliminary, below, then, words", [
@@ -85,5 +86,5 @@ def test_of_the_metric_the_rule_says_nothing() -> None:
     ("0.15", "pass", "is below"),
 ])
 def test_a_metric_beside_its_limit(value, verdict, words) -> None:
-    found = quality.against_limit(D(value), D("0.04"), D("0.20"))
-    assert found.verdict == verdict and words in found.why
+    found, why = sequential.against_limit(D(value), D("0.04"), D("0.20"))
+    assert found == verdict and words in why

@@ -2,7 +2,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from assistant.core import leak, sequential
+from assistant.core.methods import leak, sequential
 from assistant.core.settings import Settings
 
 STARTS = [[D("14.5"), D("30"), D("45")], [D("14.5"), D("30"), D("45")]]

@@ -82,7 +82,7 @@ EQUILIBRIUM = "[[%s, 18.63, 31.81], [7.32, 18.77, 32.01]]"
 
 
 @pytest.mark.parametrize("test, text, words", [
-    ("slump-flow", CONTRACT, "the tests are sequential, leak, density"), ("", "{}", "the tests are"),
+    ("slump-flow", CONTRACT, "the tests are aggregate-correction, calibration,"), ("", "{}", "the tests are"),
     ("sequential", "", "empty"), ("sequential", " \n", "empty"), ("sequential", "seven", "no JSON"),
     ("sequential", "{", "no JSON"), ("sequential", "[" * 90_000, "nested too deep"),
     ("sequential", " " * 100_001, "characters long"), ("sequential", "[]", "one JSON object"),

@@ -6,7 +6,7 @@ Factors are exact by definition: the international yard and pound agreement (195
 
 from decimal import Decimal
 
-from assistant.core.language import sentence
+from assistant.core.language import CURRENT, sentence
 
 INCH_POUND, SI = "inch-pound", "si"
 SYSTEMS = (INCH_POUND, SI)
@@ -27,10 +27,6 @@ _FACTORS = {
 _OF = {"mass": ("lb", "kg"), "length": ("in.", "mm"), "volume": ("ft3", "m3"), "yield": ("yd3", "m3"),
        "density": ("lb/ft3", "kg/m3"), "content": ("lb/yd3", "kg/m3"), "temperature": ("\u00b0F", "\u00b0C")}
 """What a quantity is read or reported in, inch-pound and SI."""
-
-_AMOUNTS = ("cover", "penetration", "slump_step", "temperature_step", "sample", "layer_1", "layer_2", "overfill", "move")
-"""Amounts that a procedure names in words, under [say.amount] of the language file once for each system."""
-
 
 def kpa(psi: Decimal) -> Decimal:
     return psi * PSI_IN_KPA
@@ -60,6 +56,12 @@ def convert(value: Decimal, frm: str, to: str) -> Decimal:
     raise ValueError(f"{frm} can't be converted to {to}")
 
 
+def convert_difference(value: Decimal, frm: str, to: str) -> Decimal:
+    """A difference of two values: of temperatures it has no offset."""
+    zero = Decimal(0)
+    return convert(value, frm, to) - (convert(zero, frm, to) if (frm in _OF["temperature"]) else zero)
+
+
 def other(frm: str, quantity: str = "") -> str | None:
     """The unit of the other system, for a form that wants both; None where both use the same (%).
 
@@ -75,6 +77,8 @@ def other(frm: str, quantity: str = "") -> str | None:
 
 def words(system: str) -> dict[str, str]:
     """Units and amounts by name, for the braces of a procedure file: {mass_unit}, {cover} ..."""
-    short = "si" if system == SI else "us"
-    return ({f"{name}_unit": pair[system == SI] for name, pair in _OF.items()}
-            | {name: sentence(f"amount.{name}_{short}") for name in _AMOUNTS})
+    ending = "_si" if system == SI else "_us"
+    amounts = (ident[len("amount."):-len(ending)] for ident in CURRENT.sentences
+               if ident.startswith("amount.") and ident.endswith(ending))
+    return {f"{name}_unit": pair[system == SI] for name, pair in _OF.items()} | {
+        name: sentence(f"amount.{name}{ending}") for name in amounts}

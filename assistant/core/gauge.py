@@ -8,6 +8,7 @@ from decimal import ROUND_HALF_EVEN, Decimal
 
 from assistant.core import plausible
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.state import Entry, Guided, Phase, State, Steady
 from assistant.core.steps import Ask, Hold, Tell
 from assistant.core.turn import Turn
@@ -22,8 +23,6 @@ MOVED_PSI = Decimal("0.03")
 """Less than this is no movement to speak of: one fine stroke. Ours."""
 CROSSED_PSI = Decimal("0.01")
 """The same where the edge of the band was crossed. Ours: the gauge's last place."""
-OWN = ("leak", "charge", "equilibrium", "canister", "gauge")
-"""First words of the names of readings that the meter's own gauge shows. A reference gauge's reading never comes by this wire."""
 
 
 def charging(state: State) -> str:
@@ -59,7 +58,8 @@ def wants_steady(state: State) -> bool:
 
 
 def _by_wire(ask: Ask) -> bool:
-    return ask.unit == "psi" and ask.id.partition(".")[0] in OWN
+    """The meter's own gauge shows it. A reference gauge's reading never comes by this wire."""
+    return ask.unit == "psi" and registry.reading(ask.id).own_gauge
 
 
 def steady_now(state: State) -> Steady | None:

@@ -1,0 +1,345 @@
+"""The sequential pressure test: air content and system air metric from twelve pressures.
+
+Two runs of three steps; at each the chamber is charged and opened to the bowl. Physics gives hard rules (0 < E1 < P1,
+E(n-1) < En < Pn: impossible) and soft ones (doubtful: confirm). All values are psi.
+"""
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+
+from assistant.core import rounding, spoken
+from assistant.core.assessment import FAIL, INVALID, NONE, PASS, Assessment, ResultSpec, against_limits, result, spoken_name
+from assistant.core.doubt import DOUBTFUL, IMPOSSIBLE, Doubt
+from assistant.core.judgement import Judgement, Marks, Taken, whole
+from assistant.core.language import sentence
+from assistant.core.methods import leak, pressure
+from assistant.core.methods.method import Band, InRound, Method, OwnValue, Pair, Reading, own
+from assistant.core.methods.pressure_meter import (AIR_CHECKS, AIR_CONTENT, RESOLUTION, SETTLE, around, impossible, in_band, said)
+from assistant.core.methods.provenance import common, derived, memory
+from assistant.core.methods.values import Values
+from assistant.core.methods.work_input import WorkInput
+
+EFFECT_PSI = Decimal("0.02")
+"""Start pressures that differ between the runs are warned about from this effect on the metric (derived)."""
+LOWER_IN_RUN_2_PSI = Decimal("0.3")
+"""Run 2 gains on run 1; a reading slip may show the reverse by a little (ours)."""
+COVERAGE = 2
+"""Twice the standard uncertainty, about 95 of 100 (the usual choice)."""
+UNCERTAINTY = derived("ideal gas; reading steps and starts as even distributions, combined in squares, twice the standard one")
+
+METRIC = ResultSpec(name="system_air_metric", inch_pound=("psi", "0.01"), limited=True,
+                    reported=memory("written to 0.01 psi", 90),
+                    source=memory("E2.3 - E1.3 in psi, as research papers give it; TP 118's own clause was not seen", 90))
+
+
+# --- the readings: "charge.R.S" and "equilibrium.R.S", run R 1-2 and step S 1-3 -----------------------------------------------
+
+def _band(step: int, value: Decimal, settings: Values) -> Band:
+    off = value - settings.target(step)
+    return in_band(off, abs(off) <= settings.band_psi)
+
+
+def _before(run: int, step: int, taken: Taken) -> Decimal | None:
+    """What the bowl held before this step: 0 at the start of a run, else the last equilibrium if known."""
+    return Decimal(0) if step == 1 else taken.get(f"equilibrium.{run}.{step - 1}")
+
+
+def _hard(kind: str, run: int, step: int, value: Decimal, taken: Taken, settings: Values) -> Doubt | None:
+    if doubt := next(impossible(value, settings), None):
+        return doubt
+    charge, before = taken.get(f"charge.{run}.{step}"), _before(run, step, taken)
+    if kind == "equilibrium" and charge is not None and value >= charge:
+        return Doubt(IMPOSSIBLE, said("not_below_charge", value), "order")
+    if before is not None and value <= before:
+        return Doubt(IMPOSSIBLE, said("not_above_last", value), "order")
+    return None
+
+
+def _pressure(kind: str, run: int, step: int) -> Reading:
+    charge_name = f"charge.{run}.{step}"
+
+    def doubts(value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
+        hard = _hard(kind, run, step, value, taken, settings)
+        if hard:
+            yield hard
+        elif kind == "equilibrium":
+            yield from _fit_doubts(run, step, value, taken, settings)
+            if run == 2:
+                yield from _difference_doubts(step, value, taken, settings)
+
+    def possible(taken: Taken, settings: Values) -> Pair:
+        charge = taken.get(charge_name) if kind == "equilibrium" else None
+        low = _before(run, step, taken) or Decimal(0)
+        return low + RESOLUTION, settings.max_psi if charge is None else charge - RESOLUTION
+
+    def likely(taken: Taken, settings: Values) -> Pair | None:
+        if kind == "charge":
+            return around(settings.target(step))
+        in_run_1, charge = taken.get(f"equilibrium.1.{step}"), taken.get(charge_name)
+        if run == 2 and in_run_1 is not None:
+            return in_run_1 - LOWER_IN_RUN_2_PSI, in_run_1 + settings.metric_high_psi
+        if charge is None:
+            return None
+        if step == 1:
+            most, least = (_first(charge, air, settings) for air in (settings.air_low_pct, settings.air_high_pct))
+            return least, most
+        first_charge, first, before = taken.get(f"charge.{run}.1"), taken.get(f"equilibrium.{run}.1"), _before(run, step, taken)
+        if first is None or first_charge is None or before is None or not 0 < first < first_charge:
+            return None
+        expected = pressure.equilibrium(charge, before, pressure.bowl_ratio(first_charge, first, Decimal(0)))
+        return expected - settings.below_prediction_psi, expected + settings.above_prediction_psi
+
+    band = (lambda value, settings: _band(step, value, settings)) if kind == "charge" else None
+    return Reading(doubts, possible, likely, band, own_gauge=True)
+
+
+def _first(charge: Decimal, air: Decimal, settings: Values) -> Decimal:
+    """The first equilibrium that this air content, %, would give: `pressure.air_content` the other way round."""
+    everything = 100 * settings.chamber_ratio
+    return charge * everything / (air + settings.aggregate_correction_pct + everything)
+
+
+def _fit_doubts(run: int, step: int, value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
+    """Does the reading fit the bowl air that the first step of this run shows?"""
+    first_charge = taken.get(f"charge.{run}.1")
+    first = value if step == 1 else taken.get(f"equilibrium.{run}.1")
+    if first_charge is None or first is None or not 0 < first < first_charge:
+        return
+    if step == 1:
+        air = pressure.air_content(first_charge, first, settings.chamber_ratio,
+                                   settings.aggregate_correction_pct)
+        if not settings.air_low_pct <= air <= settings.air_high_pct:
+            yield Doubt(DOUBTFUL, said("air", value, air=f"{air:.1f}"), "air")
+        return
+    charge, before = taken.get(f"charge.{run}.{step}"), _before(run, step, taken)
+    if charge is None or before is None:
+        return
+    first_ratio = pressure.bowl_ratio(first_charge, first, Decimal(0))
+    off_ratio = abs(pressure.bowl_ratio(charge, value, before) / first_ratio - 1)
+    off = value - pressure.equilibrium(charge, before, first_ratio)
+    if (off_ratio > settings.ratio_difference or off < -settings.below_prediction_psi
+            or off > settings.above_prediction_psi):
+        out = stands_out(run, {**taken, f"equilibrium.{run}.{step}": value})
+        yield Doubt(DOUBTFUL, said("fit_out", value, step=out[-1]) if out else said("fit", value), "fit", True)
+
+
+def stands_out(run: int, taken: Taken) -> str:
+    """Which equilibrium of a run shows other air than the two others do; empty while the run has not all three.
+
+    Each step gives the bowl ratio by itself; the one furthest from the middle one stands out (derived; no source).
+    """
+    names = [f"equilibrium.{run}.{step}" for step in (1, 2, 3)]
+    charges = [taken.get(f"charge.{run}.{step}") for step in (1, 2, 3)]
+    if not all(name in taken for name in names) or None in charges:
+        return ""
+    ratios = [pressure.lone_ratio(charges[:step], taken[name]) for step, name in enumerate(names, 1)]
+    middle = sorted(ratios)[1]
+    return max(zip(names, ratios), key=lambda one: abs(one[1] - middle))[0]
+
+
+def _difference_doubts(step: int, value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
+    """Run 2 less run 1 should be 0 or more and grow from step to step; at step 3 it is the metric."""
+    first = taken.get(f"equilibrium.1.{step}")
+    if first is None:
+        return
+    gain = value - first
+    if step == 3 and gain == 0:
+        yield Doubt(DOUBTFUL, said("same", value), "metric", True)
+    elif step == 3 and gain > settings.metric_high_psi:
+        yield Doubt(DOUBTFUL, said("above_run_1", value, limit=f"{settings.metric_high_psi:f}"), "metric", True)
+    elif gain < 0:
+        rule = "metric" if step == 3 else "run_differences"
+        yield Doubt(DOUBTFUL, said("below_run_1", value), rule, True)
+    earlier = [taken.get(f"equilibrium.{run}.{step - 1}") for run in (2, 1)]
+    if step > 1 and None not in earlier and gain < earlier[0] - earlier[1]:
+        yield Doubt(DOUBTFUL, said("gains_less", value), "run_differences", True)
+
+
+READINGS = {f"{kind}.{run}.{step}": _pressure(kind, run, step)
+            for run in (1, 2) for step in (1, 2, 3) for kind in ("charge", "equilibrium")}
+
+
+# --- the assessment -----------------------------------------------------------------------------------------------------
+
+def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
+           settings: Values, agree: bool = True) -> Assessment:
+    """Results from two runs of three charges and three equilibria, psi.
+
+    The readings are walked in the order in which they were taken, through the same checks that ran live. A
+    run ends at its first impossible reading: what hangs on it has no value. Each step of a run shows the air by itself:
+    while the three disagree the test is invalid (unless ``agree`` is False). Never raises on any pressures.
+    """
+    taken: dict[str, Decimal] = {}
+    invalid: list[str] = []
+    warnings: list[str] = []
+    apart: list[int] = []
+    sound = [_walk(run, charge[run - 1], equilibrium[run - 1], taken, settings, invalid, warnings, apart)
+             for run in (1, 2)]
+    air = metric = None
+    if sound[0]:
+        air = pressure.air_content(charge[0][0], equilibrium[0][0], settings.chamber_ratio,
+                                   settings.aggregate_correction_pct)
+        if not 0 <= air <= 100:
+            invalid.append(sentence("verdict.air_negative" if air < 0 else "verdict.air_over"))
+            air = None
+    again = ""
+    if all(sound):
+        metric = pressure.system_air_metric(equilibrium[0][2], equilibrium[1][2])
+        if metric < 0:
+            invalid.append(sentence("verdict.metric_negative"))
+            metric = None
+        elif metric == 0:
+            again = sentence("verdict.repeat_zero")
+        elif metric > settings.metric_high_psi:
+            again = sentence("verdict.repeat_high", limit=f"{settings.metric_high_psi:f}")
+        warnings += _start_warning(charge, equilibrium, settings)
+    warnings += [again] if again else []
+
+    for run in dict.fromkeys(apart if agree else ()):
+        # While they disagree neither result can be defended; what stands out gives no number.
+        if out := stands_out(run, taken):
+            invalid.append(sentence("verdict.steps_disagree", run=run, name=spoken_name(out)))
+            air = None if out == "equilibrium.1.1" else air
+            metric = None if out.endswith(".3") else metric
+    results = (result(AIR_CONTENT, air, settings), result(METRIC, metric, settings))
+    if invalid:
+        return Assessment(results, tuple(warnings), INVALID, "; ".join(invalid), bool(again))
+    verdict, why, more = against_limits(results, settings)
+    if metric is not None and not again:
+        more += _near_a_limit(metric, charge, equilibrium, settings)
+    if again:
+        why = sentence("verdict.why_repeat", why=why, again=again)
+    return Assessment(results, tuple(warnings + more), verdict, why, bool(again))
+
+
+def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], taken: dict[str, Decimal],
+          settings: Values, invalid: list[str], warnings: list[str], apart: list[int]) -> bool:
+    """Check one run, adding to the last three arguments; whether every reading of it is possible.
+
+    apart: runs whose steps do not show the same air.
+    """
+    for step in (1, 2, 3):
+        for kind, value in (("charge", charges[step - 1]), ("equilibrium", equilibria[step - 1])):
+            name = f"{kind}.{run}.{step}"
+            for doubt in READINGS[name].doubts(value, taken, settings):
+                if doubt.kind == IMPOSSIBLE:
+                    invalid.append(sentence("verdict.of_reading", name=spoken_name(name), doubt=doubt.words))
+                    return False
+                if doubt.rule == "fit":
+                    apart.append(run)
+                if doubt.rule != "metric":  # said once, about the metric itself
+                    warnings.append(sentence("verdict.of_reading", name=spoken_name(name), doubt=doubt.words))
+            if kind == "charge":
+                band = _band(step, value, settings)
+                if band.state != "in_band":
+                    warnings.append(sentence(f"verdict.charge_{band.state}", name=spoken_name(name), value=f"{value:f}",
+                                             by=f"{band.by:f}"))
+            taken[name] = value
+    return True
+
+
+def _start_warning(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
+                   settings: Values) -> list[str]:
+    ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0))
+    effect = pressure.start_pressure_effect(charge[0], charge[1], ratio)
+    if abs(effect) < EFFECT_PSI:
+        return []
+    about = rounding.round_to(effect, 2, settings.rounding)
+    return [sentence("verdict.charges_differ", about=f"{about:+}")]
+
+
+def metric_uncertainty(ratio: Decimal, resolution: Decimal = RESOLUTION, start_error: Decimal = Decimal("0.05")) -> Decimal:
+    """Expanded uncertainty of the system air metric, psi, for bowl air of `ratio` chamber volumes.
+
+    Each of the two last equilibria may be off by half a step of the gauge, each of the six starts by `start_error`
+    either way, evenly and independently. The starts count as far as the ideal gas carries them to the last equilibrium.
+    """
+    carried = [pressure.last_equilibrium([Decimal(int(n == step)) for n in (1, 2, 3)], ratio) for step in (1, 2, 3)]
+    reading = (resolution / 2) ** 2 / 3
+    starts = sum((each * each for each in carried), Decimal(0)) * start_error ** 2 / 3
+    return COVERAGE * (2 * (reading + starts)).sqrt()
+
+
+def against_limit(value: Decimal, uncertainty: Decimal, limit: Decimal) -> tuple[str, str]:
+    """(verdict, why): can the metric be told from its limit? NONE where it can't; the method's own verdict stays."""
+    shown = {"value": rounding.round_to(value, 2), "by": rounding.round_to(uncertainty, 2), "limit": f"{limit:f}"}
+    verdict = NONE if abs(value - limit) <= uncertainty else PASS if value < limit else FAIL
+    told = {NONE: "same", PASS: "below", FAIL: "above"}[verdict]
+    return verdict, sentence(f"quality.metric_{told}", **shown)
+
+
+def _near_a_limit(metric: Decimal, charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
+                  settings: Values) -> list[str]:
+    """That the metric can't be told from a limit of the job, where that is so. The verdict stays the method's."""
+    ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0))
+    by = metric_uncertainty(ratio, RESOLUTION, settings.band_psi)
+    found = [against_limit(metric, by, limit) for limit in settings.limits.get(METRIC.name, ()) if limit is not None]
+    return [why for verdict, why in found if verdict == NONE]
+
+
+def _metric(taken: Taken, settings: Values, _marks: Marks) -> Judgement:
+    metric = taken["equilibrium.2.3"] - taken["equilibrium.1.3"]
+    if 0 < metric <= settings.metric_high_psi:
+        return Judgement("good", "")
+    if metric < 0:
+        doubt = sentence("metric.negative", digits=spoken.digits(-metric))
+    elif metric == 0:
+        doubt = sentence("metric.zero")
+    else:
+        doubt = sentence("metric.high", digits=spoken.digits(metric))
+    return Judgement("doubtful", sentence("metric.doubt", doubt=doubt), why=sentence("metric.doubt_why", doubt=doubt))
+
+
+def _sequential(taken: Taken, settings: Values, marks: Marks) -> Judgement:
+    def rows(name: str) -> list[list[Decimal]]:
+        return [[taken[f"{name}.{run}.{step}"] for step in (1, 2, 3)] for run in (1, 2)]
+    return whole(assess(rows("charge"), rows("equilibrium"), settings, marks.agree), marks)
+
+
+def work(given: WorkInput) -> Assessment:
+    meter = ("chamber_ratio", "aggregate_correction_pct")
+    given.keys(("charge_psi", "equilibrium_psi"), (*meter, *given.COMMON))
+    job = given.settings(meter, (AIR_CONTENT, METRIC))
+    done = assess(given.two_runs("charge_psi"), given.two_runs("equilibrium_psi"), job)
+    assumed = {"chamber_ratio": f"{job.chamber_ratio} is a placeholder, not this meter's",
+               "aggregate_correction_pct": f"{job.aggregate_correction_pct} was used"}
+    warnings = tuple(f"{key} was not given: {words}" for key, words in assumed.items() if key not in given)
+    return Assessment(done.results, done.warnings + warnings, done.verdict, done.why)
+
+
+# --- the room -----------------------------------------------------------------------------------------------------------
+
+def _step(number: int, its: str) -> OwnValue:
+    return own(f"step_{number}", its, its, key="step_targets", used=lambda settings: settings.target(number))
+
+
+METHOD = Method(
+    name="sequential", readings={**leak.READINGS, **READINGS}, results=(leak.DROP, AIR_CONTENT, METRIC), work=work,
+    air_meter=True,
+    rules={"leak": leak.judge, "metric": _metric, "sequential": _sequential},
+    values=(
+        # A step written in kPa (100, 207, 310) is at most 0.04 psi off. The steps are the method; no agency moves them.
+        _step(1, "14.45 14.55"), _step(2, "29.95 30.05"), _step(3, "44.95 45.05"),
+        # Six starts off by 0.05 psi may make 0.09 of the metric (derived); at twice that, as much as is usually allowed of it.
+        own("band_psi", "0.01 0.05", "0.01 0.10"), SETTLE, own("tap_s", "10 10", "5 30"), own("tap_every_s", "0.2 2", "0.2 2"),
+        own("hold_after_tap_s", "5 60", "2 120"), *leak.VALUES, *AIR_CHECKS,
+        # A check may be made closer, and at most half as close.
+        own("metric_high_psi", "0 0.80", "0 1.60", check=True), own("ratio_difference", "0 0.10", "0 0.20", check=True),
+        own("below_prediction_psi", "0 1.0", "0 2.0", check=True), own("above_prediction_psi", "0 0.3", "0 0.6", check=True)),
+    round=InRound(takes_s=900, within="start_within_s", retested=True, compared=True),
+    roles={**leak.ROLES, "leak.verdict": leak.ROLE, "fill.1": "by-hand", "fill.2": "by-hand", "fill.3": "by-hand", "close": "close",
+           "flood.{R}.1": "flood", "flood.{R}.2": "flood", "flood.{R}.3": "flood-last", "clamps": "clamps", "clamps.fix": "clamps",
+           **{f"{role}.{{R}}.{{S}}": role for role in ("pump", "settle", "charge", "tap", "rest", "equilibrium")},
+           "letdown.1": "let-down", "bleed.2": "bleed-to", "finish.letdown": "let-down", "finish.bleed": "bleed",
+           "finish.empty": "empty", "finish.unclamp": "unclamp"},
+    sources={
+        "equilibrium": derived("Boyle's law, rigid vessel, constant temperature: P Vc + E0 Va = E (Vc + Va), gauge"),
+        "start_pressure_effect":
+            derived("the same model with the same bowl air in both runs; a warning, never a correction"),
+        "exact_zero": common("a metric of exactly 0.00 is more likely a repeated value: a check on readings, engineering "
+                             "judgement from the ideal-gas model, in no standard"),
+        "hard_order": derived("0 < E1 < P1 and E(n-1) < En < Pn, whatever the concrete"),
+        "run_differences": derived("bubbles lost between the runs raise E more at each step; unproven: a check on readings, "
+                                   "engineering judgement from the ideal-gas model, in no standard"),
+        "metric_uncertainty": UNCERTAINTY})
