@@ -260,7 +260,7 @@ def test_the_coarse_steps_of_a_transducer_are_told_and_are_no_fault(monkeypatch:
 
 def begin(one: Live) -> None:
     one._ready = True
-    one._handle(TestStarted(boot_now(), "sequential", load("sequential"), Settings().to_mapping(), {}))
+    one.handle(TestStarted(boot_now(), "sequential", load("sequential"), Settings().to_mapping(), {}))
 
 
 @pytest.mark.alone
