@@ -10,7 +10,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any, NoReturn
 
-from assistant import bounded, check, enrol, hear, lines, log, memory, meter_commands, mic, plain, recover, voice, work
+from assistant import bounded, check, enrol, hear, lines, log, meter_commands, mic, plain, recover, voice, work
 from assistant.core import language
 from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
@@ -18,6 +18,7 @@ from assistant.journal import FILE, Journal, JournalError
 from assistant.jsonline import dumps
 from assistant.report import commands as report_commands
 from assistant.script import ScriptError
+from hardware import memory
 from hardware.deployment import bundle, service
 
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"

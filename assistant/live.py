@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from assistant import view
-from assistant.clock import Watch, boot_now
+from hardware.clock import Watch, boot_now
 from assistant.core.answers import BOUNCE_S
 from assistant.core.effects import NOT_NOW, Cue, Effect, Record, Speak
 from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Spoken, Suspended,

@@ -10,13 +10,13 @@ from typing import Any
 from hardware.apart import Apart
 from hardware.debounce import Timing
 from hardware.pins import mocked
-from hardware.ports import Device, Trouble
+from hardware.ports import HandDevice, Trouble
 
 PIN_SECTIONS = ("keypad", "pedal", "lamp", "buzzer")
 
 
 def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble, on_lost: Trouble,
-             on_back: Callable[[], None], on_talk: Callable[[bool], None] = lambda on: None) -> list[Device]:
+             on_back: Callable[[], None], on_talk: Callable[[bool], None] = lambda on: None) -> list[HandDevice]:
     """The devices whose section has a `kind`, in no order. Returns at once, never raises. Callbacks come from any thread
     and must only post.
 
@@ -30,7 +30,7 @@ def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], 
     clash = pins_twice(settings)
     if clash:
         on_trouble(clash)
-    opened: list[Device] = []
+    opened: list[HandDevice] = []
     if any(settings.get(name, {}).get("kind") for name in ("keypad", "pedal")):
         given = (settings, on_key, on_trouble, on_talk)
         opened = [*open_header(*given).values()] if mocked() else [Apart(*given)]
@@ -40,7 +40,7 @@ def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], 
 
 
 def open_header(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble,
-                on_talk: Callable[[bool], None] = lambda on: None) -> dict[str, Device]:
+                on_talk: Callable[[bool], None] = lambda on: None) -> dict[str, HandDevice]:
     """Keypad and pedal in this very process, by section: mock pins live in it, and hardware/apart.py is a process for them."""
     return _opened(settings, on_trouble, {
         "keypad": lambda found: _keypad(found, on_key, on_trouble),
@@ -48,8 +48,8 @@ def open_header(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str
 
 
 def _opened(settings: Mapping[str, Mapping[str, Any]], on_trouble: Trouble,
-            makers: Mapping[str, Callable[[Mapping[str, Any]], Device]]) -> dict[str, Device]:
-    opened: dict[str, Device] = {}
+            makers: Mapping[str, Callable[[Mapping[str, Any]], HandDevice]]) -> dict[str, HandDevice]:
+    opened: dict[str, HandDevice] = {}
     for section, make in makers.items():
         found = settings.get(section, {})
         if found.get("kind"):
@@ -88,7 +88,7 @@ def _timing(found: Mapping[str, Any], looks: int = 3) -> Timing:
     return Timing(found.get("looks", looks), found["release_ms"] / 1000, found["hold_ms"] / 1000, float(found["stuck_s"]))
 
 
-def _keypad(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble) -> Device:
+def _keypad(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble) -> HandDevice:
     from hardware.keypad import Keypad
     legend = found["legend"].split()
     rows, columns = found["rows"], found["columns"]
@@ -98,7 +98,7 @@ def _keypad(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble:
 
 
 def _usb_pad(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble, on_lost: Trouble,
-             on_back: Callable[[], None]) -> Device:
+             on_back: Callable[[], None]) -> HandDevice:
     from hardware.usb_pad import UsbPad
     if not found["device"]:
         raise ValueError("[usb_pad] device is not set; take its name in /dev/input/by-id that ends in -event-kbd")
@@ -106,16 +106,16 @@ def _usb_pad(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble
 
 
 def _pedal(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble,
-           on_talk: Callable[[bool], None]) -> Device:
+           on_talk: Callable[[bool], None]) -> HandDevice:
     from hardware.pedal import Pedal
     return Pedal(found["pin"], on_key, on_trouble, on_talk if found["does"] == "talk" else None, _timing(found))
 
 
-def _lamp(found: Mapping[str, Any], on_trouble: Trouble) -> Device:
+def _lamp(found: Mapping[str, Any], on_trouble: Trouble) -> HandDevice:
     from hardware.lamp import Lamp
     return Lamp(found["pin"], on_trouble, found["active_high"])
 
 
-def _buzzer(found: Mapping[str, Any], on_trouble: Trouble) -> Device:
+def _buzzer(found: Mapping[str, Any], on_trouble: Trouble) -> HandDevice:
     from hardware.buzzer import Buzzer
     return Buzzer(found["pin"], on_trouble, found["active_high"], found["hertz"] if found["kind"] == "passive" else None)

@@ -13,7 +13,7 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from assistant import start, station_settings, view
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from assistant.core.events import GaugeReads, GaugeSteady, TestStarted, from_plain, to_plain
 from assistant.core.machine import step
 from assistant.core.settings import Settings
