@@ -27,7 +27,8 @@ from assistant.core.turn import expected
 from assistant.journal import Journal
 from assistant.lines import Write
 from assistant.loop import Loop
-from assistant.script import Answer, Header, Script, ScriptError, event
+from assistant.header import Header, ScriptError
+from assistant.script import Answer, Script, event
 from assistant.station import Handles, Station, Unrecorded, unfinished
 
 ANSWER_AFTER_S = 1.0

@@ -10,7 +10,7 @@ from assistant.journal import Journal
 from assistant.rehearse import Rehearsal
 from assistant.round import Round
 from assistant.round_plan import Plan, plan_of
-from assistant.script import Header
+from assistant.header import Header
 from assistant.station import Handles, Station
 
 

@@ -22,7 +22,7 @@ from assistant.journal import Journal
 from assistant.live import Live
 from assistant.notify import Notify
 from assistant.pronounce import pronounce
-from assistant.script import Header, ScriptError, header_of
+from assistant.header import Header, ScriptError, header_of
 from assistant.screen import Screen, ScreenError
 from assistant.station import Handles, Station, Unrecorded, unfinished
 from hardware import clock

@@ -15,7 +15,8 @@ from assistant.job.commands import EXAMPLE
 from assistant.journal import Journal
 from assistant.meters import Register
 from assistant.rehearse import Rehearsal
-from assistant.script import Script, header_of, read
+from assistant.header import header_of
+from assistant.script import Script, read
 
 JOB = "job.toml"
 _BEFORE = {"leak.charge": "45.25", "leak.initial": "45.21", "leak.final": "45.16"}

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from assistant import procedures
-from assistant.script import header_of
+from assistant.header import header_of
 from assistant.core.procedure import ProcedureError, build
 from assistant.core.settings import Settings
 
