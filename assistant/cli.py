@@ -10,7 +10,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any, NoReturn
 
-from assistant import bounded, check, hear, lines, log, memory, meter_commands, mic, plain, recover, voice, work
+from assistant import bounded, check, hear, lines, log, meter_commands, mic, plain, recover, voice, work
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
@@ -18,7 +18,8 @@ from assistant.job import commands as job_commands
 from assistant.journal import FILE, Journal, JournalError
 from assistant.jsonline import dumps
 from assistant.report import commands as report_commands
-from assistant.script import ScriptError
+from assistant.header import ScriptError
+from hardware import memory
 from hardware.deployment import bundle, service
 
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
@@ -284,7 +285,7 @@ def _rehearse(args: argparse.Namespace) -> int:
 
 def _prompts(args: argparse.Namespace) -> int:
     from assistant.core.prompts import prompts
-    from assistant.script import header_of
+    from assistant.header import header_of
     for one in prompts(header_of({"test": args.test}, "prompts").procedure):
         if args.json:
             print(dumps({"id": one.id, "test": one.test, "kind": one.kind, "words": one.words}))

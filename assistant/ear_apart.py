@@ -23,7 +23,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from assistant import memory
+from hardware import memory
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from models.ear import Understood

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from assistant import job, meters, plain
 from assistant.core.settings import Settings
 from assistant.job import Job
-from assistant.script import LABELS, ScriptError, header_of
+from assistant.header import LABELS, ScriptError, header_of
 
 WITH_METER = ("sequential", "pressure-air")
 """Tests whose result hangs on the meter's calibration; the others only take what the register knows."""

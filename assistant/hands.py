@@ -9,8 +9,9 @@ from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from typing import Any
 
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from assistant.live import Live
+from hardware.ports import HandDevice, Shows, Sounds
 
 TALK_TAIL_S = 1.0
 """The ear stays open so long after a talk pedal is let go: the end of an utterance is known by the silence after it. Ours."""
@@ -29,7 +30,7 @@ class Hands:
 
     def __init__(self, live: Live, settings: Settings, gauge: WireGauge | None = None) -> None:
         self._live, self._settings, self._gauge = live, settings, gauge
-        self._devices: list[Any] = []
+        self._devices: list[HandDevice] = []
         self._closing = ExitStack()
         self._lock = threading.Lock()
         self._closed = False
@@ -37,7 +38,7 @@ class Hands:
         threading.Thread(target=self._open, name="hands", daemon=True).start()
 
     @property
-    def devices(self) -> tuple[Any, ...]:
+    def devices(self) -> tuple[HandDevice, ...]:
         """Those that are open by now."""
         return tuple(self._devices)
 
@@ -48,7 +49,7 @@ class Hands:
     def show(self, name: str) -> None:
         """A pattern, on every lamp and buzzer."""
         for device in self._devices:
-            if hasattr(device, "show"):
+            if isinstance(device, Shows):
                 device.show(name)
 
     def deaf(self) -> bool:
@@ -57,10 +58,9 @@ class Hands:
         The pedal counts from its first press on, and while it works: one that can't be opened, hangs on no wire or is gone must
         not make the station deaf.
         """
-        if any(getattr(device, "deaf", False) for device in self._devices):
+        if any(device.deaf for device in self._devices if isinstance(device, Sounds)):
             return True
-        return boot_now() > self._ear_until and any(
-            one.alive and (type(one).__name__ == "Pedal" or "pedal" in getattr(one, "there", ())) for one in self._devices)
+        return boot_now() > self._ear_until and any(device.alive and "pedal" in device.there for device in self._devices)
 
     def close(self) -> None:
         with self._lock:
@@ -75,7 +75,7 @@ class Hands:
             except Exception as error:  # noqa: BLE001  whatever a device does, the test goes on without it
                 self._live.trouble(str(error) or type(error).__name__)
 
-    def _keep(self, devices: list[Any], *ends: Callable[[], None]) -> None:
+    def _keep(self, devices: list[HandDevice], *ends: Callable[[], None]) -> None:
         with self._lock:
             for end in (*ends, *(device.close for device in devices)):
                 self._closing.callback(end)

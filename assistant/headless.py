@@ -11,7 +11,7 @@ import threading
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, TextIO
 
-from assistant.script import ScriptError
+from assistant.header import ScriptError
 
 KEYS = ("keypad", "usb_pad", "pedal")
 MOST_LINES_A_MINUTE = 20

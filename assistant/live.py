@@ -1,4 +1,4 @@
-"""The live loop: one queue into which every thread posts, one thread that handles what comes, one thing at a time."""
+"""The loop at the bowl: the boot clock, real devices, and one queue into which every thread posts."""
 from __future__ import annotations
 
 import queue
@@ -8,11 +8,11 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from assistant import view
-from assistant.clock import Watch, boot_now
+from hardware.clock import Watch, boot_now
 from assistant.core.answers import BOUNCE_S
-from assistant.core.effects import NOT_NOW, Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Restarted, Spoken, Suspended,
-                                   TestStarted, TimerDue)
+from assistant.core.effects import NOT_NOW, Cue, Effect, Record, Speak
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Spoken, Suspended,
+                                   TimerDue)
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
@@ -20,9 +20,9 @@ from assistant.core.turn import expected
 from assistant.flood import KEYS_A_SECOND, MOST_WAITING, Gate
 from assistant.gauge_watch import GaugeWatch
 from assistant.journal import JournalError
-from assistant.lines import Write, record_line
+from assistant.lines import Write
+from assistant.loop import Loop
 from assistant.pronounce import pronounce
-from assistant.record import exit_code
 from assistant.station import Handles
 from hardware.ports import SpeakerPort
 from hardware.synth import RATE_WPM
@@ -31,8 +31,6 @@ LOOK_EVERY_S = 1.0
 REFRESH_S = 0.1
 WRONG_S = 2.0
 """So long the lamp says "wrong" after something was refused. Ours."""
-RETRY_S = 1.0
-"""A timer that could not be recorded is tried again after this."""
 
 
 def echo(state: State, key: str) -> str:
@@ -47,12 +45,68 @@ def echo(state: State, key: str) -> str:
     return "key_click"
 
 
+class BootClock:
+    """Waits for what the threads post."""
+
+    def __init__(self, posted: queue.SimpleQueue[Callable[[], None]]) -> None:
+        self._posted = posted
+
+    def now(self) -> float:
+        return boot_now()
+
+    def next(self, until: float) -> Callable[[], None] | None:
+        try:
+            return self._posted.get(timeout=max(0.0, until - boot_now()))
+        except queue.Empty:
+            return None
+
+
+class Aloud:
+    """A loudspeaker as the loop's mouth. Without one everything is over at once, and cues are nothing.
+
+    spoken    told each utterance that is over, by the name that the speaker has for it
+    """
+
+    def __init__(self, spoken: Callable[[str], None]) -> None:
+        self.speaker: SpeakerPort | None = None
+        self._spoken = spoken
+        self.rate_wpm = RATE_WPM
+        self.before = 0
+        """Utterances of the tests before this one on the same devices."""
+
+    def say(self, speak: Speak) -> None:
+        ident = str(speak.number + self.before)
+        if self.speaker is None:
+            self._spoken(ident)
+        elif not speak.aloud:
+            self.speaker.say(ident, "")  # in its turn: else a caution before it would count as said while it still sounds
+        else:
+            self.speaker.rate_wpm = speak.wpm or self.rate_wpm
+            self.speaker.say(ident, pronounce(speak.text, to_write=bool(speak.wpm)))
+
+    def hush(self, keep: tuple[int, ...]) -> None:
+        if self.speaker is not None:
+            self.speaker.hush(frozenset(str(number + self.before) for number in keep))
+
+    def cue(self, name: str) -> None:
+        if self.speaker is not None:
+            self.speaker.cue(name)
+
+    def cues(self, plan: tuple[tuple[str, float], ...]) -> None:
+        if self.speaker is not None:
+            self.speaker.cues(list(plan))
+
+    def drop_cues(self) -> None:
+        if self.speaker is not None:
+            self.speaker.drop_cues()
+
+
 class Shows(Protocol):
     """Lamps and buzzers (``assistant.hands.Hands``)."""
     def show(self, name: str) -> None: ...
 
 
-class Live:
+class Live(Loop):
     """Runs one test with real devices. Other threads only post (``post_event``, ``key``, ``meter``, ``trouble``, ``lost``,
     ``back``).
 
@@ -69,15 +123,14 @@ class Live:
     def __init__(self, station: Handles, show: Callable[[Any], None] | None = None, practice: Any = None,
                  write: Write | None = None, hints: Callable[[State], str] = lambda state: "",
                  keys: str = view.KEYS) -> None:
-        self.station, self.show, self.practice, self.write, self.hints, self.keys = (
-            station, show, practice, write, hints, keys)
-        self.speaker: SpeakerPort | None = None
+        self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self.aloud = Aloud(self.spoken)
+        super().__init__(station, BootClock(self.queue), self.aloud, write)
+        self.show, self.practice, self.hints, self.keys = show, practice, hints, keys
         self.lamps: Shows | None = None
         self.alive: Callable[[], None] = lambda: None
-        self.watch = GaugeWatch(self._handle, lambda: self.station.state)
+        self.watch = GaugeWatch(self.handle, lambda: self.station.state)
         self._wrong_until = 0.0
-        self._rate_wpm = RATE_WPM
-        self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.messages: deque[str] = deque(maxlen=3)
         """What the station said or answered: newest last, never pushed out by what devices report."""
         self._passing: deque[tuple[str, str]] = deque(maxlen=6)
@@ -85,28 +138,26 @@ class Live:
         self.notices: deque[str] = deque(maxlen=3)
         self.heard = ""
         self.status = ""
-        self.finished: str | None = None
-        self._not_before: dict[str, float] = {}
-        self._said_before = 0
-        """Utterances of the tests before this one on the same devices."""
-        self._ready = False
         self._gone: dict[str, str] = {}
         """Devices that are gone now, whatever test runs, and the sentence for each."""
         self._told: set[str] = set()
         """Those of them that were said."""
         self._again = False
         """What is handled now was said in an earlier test of the round."""
-        self._unreported: Spoken | None = None
         self._silent_looks: int | None = None
         self._enter_from = 0.0
         """Boot time from which # is meant for this test: sooner it is a bounce of the one that answered the test before."""
-        self._began = boot_now()
+        self._look, self._next_look = Watch(), boot_now() + LOOK_EVERY_S
         self._keys = Gate(KEYS_A_SECOND, boot_now, lambda: self.trouble(sentence("flood.keys")))
 
     # --- from any thread -----------------------------------------------------------------------------------------------
 
+    @property
+    def speaker(self) -> SpeakerPort | None:
+        return self.aloud.speaker
+
     def attach(self, speaker: SpeakerPort) -> None:
-        self.speaker, self._rate_wpm = speaker, speaker.rate_wpm
+        self.aloud.speaker, self.aloud.rate_wpm = speaker, speaker.rate_wpm
 
     def spoken(self, ident: str) -> None:
         if ident.isdigit():
@@ -114,7 +165,7 @@ class Live:
 
     def post_event(self, make: Callable[[float], Event]) -> None:
         """``make`` gets the boot time at which the event is handled."""
-        self.queue.put(lambda: self._handle(make(boot_now())))
+        self.queue.put(lambda: self.handle(make(boot_now())))
 
     def key(self, name: str) -> None:
         if name == "quit":
@@ -166,44 +217,34 @@ class Live:
     def next(self, station: Handles) -> None:
         """Another test on the same devices; call ``run`` then. What is still being said of the old one is none of its words."""
         before = self.station.state
-        self._said_before += before.utterance
+        self.aloud.before += before.utterance
         self._enter_from = before.last_key_at + BOUNCE_S if before.last_key == "#" else 0.0
-        self.station, self.heard, self.finished = station, "", None
-        self._ready, self._unreported, self._not_before = False, None, {}
+        self.heard = ""
+        super().next(station)
 
     # --- the loop --------------------------------------------------------------------------------------------------------
 
     def run(self, first: Event) -> int:
-        """Until the test is over or left. 0: done and within limits; 1: left, scrapped, or a verdict that is no pass."""
-        watch, next_look = Watch(), boot_now() + LOOK_EVERY_S
-        while not self._handle(replace(first, at=boot_now())):
-            # Nothing may happen before it is on the disk: a restart that is not recorded would let a cut hold pass.
-            self._refresh()
-            try:
-                self.queue.get(timeout=RETRY_S)()
-            except queue.Empty:
-                pass
-            if self.finished is not None:
-                return 1
-        self._ready = True
+        self._look, self._next_look = Watch(), boot_now() + LOOK_EVERY_S
+        return super().run(first)
+
+    def begun(self) -> None:
         self._devices()
-        while self.finished is None:
-            try:
-                self.queue.get(timeout=self._patience())()
-            except queue.Empty:
-                pass
-            self._timers()
-            if boot_now() >= next_look:
-                next_look = boot_now() + LOOK_EVERY_S
-                jumped, slept = watch.look()
-                if slept:
-                    self._handle(Suspended(boot_now(), slept))
-                if jumped:
-                    self._handle(ClockJumped(boot_now(), jumped))
-                self._loudspeaker()
-                self._devices()
-            self._refresh()
-        return exit_code(self.station.state)
+
+    def turned(self) -> None:
+        if self._ready and boot_now() >= self._next_look:
+            self._next_look = boot_now() + LOOK_EVERY_S
+            jumped, slept = self._look.look()
+            if slept:
+                self.handle(Suspended(boot_now(), slept))
+            if jumped:
+                self.handle(ClockJumped(boot_now(), jumped))
+            self._loudspeaker()
+            self._devices()
+        self.refresh()
+
+    def deadline(self) -> float:
+        return min(boot_now() + REFRESH_S, super().deadline())
 
     def _loudspeaker(self) -> None:
         """Recorded as lost when it has been gone for two looks, so within two seconds; one that never played is none."""
@@ -234,85 +275,40 @@ class Live:
         for device, words in self._gone.items():
             if device not in self.station.state.lost:
                 self._again = device in self._told
-                self._handle(DeviceLost(boot_now(), device, words))
+                self.handle(DeviceLost(boot_now(), device, words))
                 self._again = False
         for device in self.station.state.lost:
             if device not in self._gone:
-                self._handle(DeviceBack(boot_now(), device))
+                self.handle(DeviceBack(boot_now(), device))
         self._told = {*self._told, *self.station.state.lost} & self._gone.keys()
 
-    def _patience(self) -> float:
-        now = boot_now()
-        due = [max(when, self._not_before.get(name, 0.0)) for name, when in self.station.state.timers]
-        return max(0.0, min([now + REFRESH_S, *due]) - now)
-
-    def _timers(self) -> None:
-        if self._unreported is not None and self._not_before.get("", 0.0) <= boot_now():
-            self._not_before[""] = boot_now() + RETRY_S
-            event, self._unreported = self._unreported, None
-            self._handle(event)
-        for name, due in sorted(self.station.state.timers, key=lambda one: one[1]):
-            now = boot_now()
-            if due <= now and self._not_before.get(name, 0.0) <= now and not self._handle(TimerDue(now, name)):
-                self._not_before[name] = now + RETRY_S
-
-    def _handle(self, event: Event) -> bool:
-        """False: it could not be recorded, so nothing has happened; the technician is told."""
-        if self.finished is not None or not (self._ready or isinstance(event, TestStarted | Restarted)):
-            return True
-        if isinstance(event, Heard | KeyPressed):
+    def handle(self, event: Event) -> bool:
+        if isinstance(event, Heard | KeyPressed) and self._ready and self.finished is None:
             self.watch.before_answer(event.at)
-        try:
-            effects = self.station.handle(event)
-        except JournalError as error:
-            if str(error) not in self.messages:
-                self.messages.append(str(error))
-            if isinstance(event, Spoken):
-                self._unreported = event  # tried again with the timers
-            if not isinstance(event, Spoken | TimerDue | DeviceLost | DeviceBack) and self.speaker is not None:
-                self.speaker.cue("refused")
-                self.speaker.say("not-recorded", str(error))
-            return False
-        for effect in effects:
-            self._perform(effect)
-        return True
+        return super().handle(event)
 
-    def _perform(self, effect: Effect) -> None:
-        speaker = self.speaker
-        match effect:
-            case Speak() if self._again and speaker is not None:
-                speaker.say(str(effect.number + self._said_before), "")  # in its turn: what was to be said before it comes first
-                self._keep(effect)
-            case Cue() if self._again:
-                pass
-            case Speak():
-                self._line("said", id=effect.id, text=effect.text)
-                ident = str(effect.number + self._said_before)
-                if speaker is None:
-                    self.spoken(ident)
-                elif not effect.aloud:
-                    speaker.say(ident, "")  # in its turn: else a caution before it would count as said while it still sounds
-                else:
-                    speaker.rate_wpm = effect.wpm or self._rate_wpm
-                    speaker.say(ident, pronounce(effect.text, to_write=bool(effect.wpm)))
-                self._keep(effect)
-            case Hush() if speaker is not None:
-                speaker.hush(frozenset(str(one + self._said_before) for one in effect.keep))
-            case Cue():
-                if effect.name == "refused":
-                    self._wrong_until = boot_now() + WRONG_S
-                if speaker is not None:
-                    speaker.cue(effect.name)
-            case Cadence() if speaker is not None:
-                speaker.cues(list(effect.cues))
-            case DropCues() if speaker is not None:
-                speaker.drop_cues()
-            case Listen():
-                self._line("listening", id=effect.id)
-            case Record():
-                self._record(effect)
-            case Finish():
-                self.finished = effect.outcome
+    def unrecorded(self, event: Event, error: JournalError) -> None:
+        """The technician is told; but for what is tried again by itself, aloud."""
+        if str(error) not in self.messages:
+            self.messages.append(str(error))
+        if not isinstance(event, Spoken | TimerDue | DeviceLost | DeviceBack) and self.speaker is not None:
+            self.speaker.cue("refused")
+            self.speaker.say("not-recorded", str(error))
+
+    def perform(self, effect: Effect) -> None:
+        if self._again and isinstance(effect, Cue):
+            return
+        if isinstance(effect, Cue) and effect.name == "refused":
+            self._wrong_until = boot_now() + WRONG_S
+        elif isinstance(effect, Speak) and self._again:
+            effect = replace(effect, aloud=False)
+        elif isinstance(effect, Speak):
+            self.line("said", id=effect.id, text=effect.text)
+        elif isinstance(effect, Record) and effect.kind == "heard":
+            self.heard = effect.fields["text"]
+        super().perform(effect)
+        if isinstance(effect, Speak):
+            self._keep(effect)
 
     def _keep(self, speak: Speak) -> None:
         """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
@@ -327,23 +323,9 @@ class Live:
         if words not in self.messages:
             self.messages.append(words)
 
-    def _record(self, record: Record) -> None:
-        if record.kind == "heard":
-            self.heard = record.fields["text"]
-        if self.write is not None:
-            self.write(record_line(self._at(), record))
-
-    def _at(self) -> float:
-        """Seconds from the start to the event that is being carried out, however long the disk took to keep it."""
-        return self.station.state.now - self._began
-
-    def _line(self, kind: str, **fields: Any) -> None:
-        if self.write is not None:
-            self.write({"at": round(self._at(), 3), "kind": kind, **fields})
-
     def _spoken(self, number: int) -> None:
-        if number > self._said_before:  # known only now: another test may have begun since it was over
-            self._handle(Spoken(boot_now(), number - self._said_before))
+        if number > self.aloud.before:  # known only now: another test may have begun since it was over
+            self.handle(Spoken(boot_now(), number - self.aloud.before))
 
     def _key(self, name: str, at: float) -> None:
         if self.speaker is not None:
@@ -351,7 +333,7 @@ class Live:
         if name == "#" and at < self._enter_from:
             self._enter_from = at + BOUNCE_S  # a held key goes on bouncing
             return
-        self._handle(KeyPressed(at, name))
+        self.handle(KeyPressed(at, name))
         if self.station.state.too_soon == at:  # or nobody knows why it did nothing
             self._for_now(sentence("screen.hear_out"))
 
@@ -365,7 +347,7 @@ class Live:
     def _quit(self) -> None:
         self.finished = "left"
 
-    def _refresh(self) -> None:
+    def refresh(self) -> None:
         self.alive()
         now, state = boot_now(), self.station.state
         while self._passing and self._passing[0][0] != state.prompt:

@@ -23,7 +23,7 @@ from assistant.core.methods.provenance import Provenance, common, memory, publis
 from assistant.core.methods.units import INCH_POUND, convert
 from assistant.journal import FILE as JOURNAL
 from assistant.journal import Journal, JournalError, make
-from assistant.script import ScriptError
+from assistant.header import ScriptError
 
 FILE = "meters.db"
 WITH_LEAK_HOLD = ("sequential", "leak")

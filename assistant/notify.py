@@ -10,7 +10,7 @@ import socket
 from collections.abc import Callable, MutableMapping
 from contextlib import suppress
 
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 
 ADDRESS, WATCHDOG, WATCHED = "NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID"
 

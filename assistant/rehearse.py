@@ -1,11 +1,13 @@
-"""A test played through the real machine on a virtual clock that jumps to whatever comes next.
+"""A test played through the real machine in the loop that also runs at the bowl, on a clock that jumps to whatever comes next.
 
-The technician is a script, or cooperates; everything else (journal, machine, recogniser) is the real thing.
+The technician is a script, or cooperates; the mouth writes down what it says. All else (loop, journal, machine, recogniser) is the
+real thing.
 """
 from __future__ import annotations
 
 import heapq
 import itertools
+import math
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -14,19 +16,20 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, Protocol
 
-from assistant import record
 from assistant.core.asked import soonest
 from assistant.core.commands import command, phrase
-from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush, Listen, Record, Speak
-from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue
+from assistant.core.effects import Effect, Listen, Speak
+from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted
 from assistant.core.expect import Expect
 from assistant.core.state import Phase
 from assistant.core.steps import Choose
 from assistant.core.turn import expected
 from assistant.journal import Journal
-from assistant.lines import Line, Write, record_line
-from assistant.script import Answer, Header, Script, ScriptError, event
-from assistant.station import Handles, Station, unfinished
+from assistant.lines import Write
+from assistant.loop import Loop
+from assistant.header import Header, ScriptError
+from assistant.script import Answer, Script, event
+from assistant.station import Handles, Station, Unrecorded, unfinished
 
 ANSWER_AFTER_S = 1.0
 """When a script says no "after": about how long a person takes to answer."""
@@ -88,26 +91,137 @@ def _given(answer: Answer) -> str:
     return ""
 
 
-class Rehearsal:
+class JumpingClock:
+    """Does what is planned, in the order of its time, and sets itself to that time.
+
+    realtime   waits for that time to come
+    nothing    done when nothing is planned and nothing waited for
+    """
+
+    def __init__(self, realtime: bool, nothing: Callable[[], None]) -> None:
+        self.time = 0.0
+        self._realtime, self._nothing, self._began = realtime, nothing, time.monotonic()
+        self._planned: list[tuple[float, int, Callable[[], None]]] = []
+        self._order = itertools.count()
+
+    def now(self) -> float:
+        return self.time
+
+    def at(self, when: float, action: Callable[[], None]) -> None:
+        heapq.heappush(self._planned, (when, next(self._order), action))
+
+    def forget(self) -> None:
+        """What was planned."""
+        self._planned.clear()
+
+    def next(self, until: float) -> Callable[[], None] | None:
+        if self._planned and self._planned[0][0] < until:
+            when, _, action = heapq.heappop(self._planned)
+            self._wait(when)
+            return action
+        if until == math.inf:
+            return self._nothing
+        self._wait(until)
+        return None
+
+    def _wait(self, until: float) -> None:
+        if self._realtime:
+            time.sleep(max(0.0, self._began + until - time.monotonic()))
+        self.time = max(self.time, until)
+
+
+class WrittenDown:
+    """The mouth: what it says takes its time, and is a line as it begins; a cue is a line as it sounds.
+
+    voice    how long it takes, and where it is to be heard
+    line     takes a line: kind, and its fields
+    spoken   told the number of each utterance that is over
+    """
+
+    def __init__(self, clock: JumpingClock, voice: Voice, line: Callable[..., None], spoken: Callable[[int], None]) -> None:
+        self._clock, self._voice, self._line, self._spoken = clock, voice, line, spoken
+        self._utterances: list[_Utterance] = []
+        self._free = 0.0
+        self._row = 0
+
+    def forget(self) -> None:
+        """What was to be said."""
+        self._utterances.clear()
+        self._free = self._clock.time
+
+    def say(self, speak: Speak) -> None:
+        length = self._voice.length(speak.text, speak.wpm) if speak.aloud else 0.0
+        self._utterances.append(_Utterance(speak, length))
+        self._schedule(self._utterances[-1], max(self._clock.time, self._free))
+
+    def cue(self, name: str) -> None:
+        self._voice.cue(name, self._clock.time)
+        self._line("cue", name=name)
+
+    def cues(self, plan: tuple[tuple[str, float], ...]) -> None:
+        for name, offset in plan:
+            self._clock.at(self._clock.time + offset, lambda name=name, row=self._row: self._cue_of_row(name, row))
+
+    def drop_cues(self) -> None:
+        self._row += 1
+
+    def hush(self, keep: tuple[int, ...]) -> None:
+        """What is kept moves up; what is dropped takes no more time, but is reported in its turn."""
+        free = self._clock.time
+        for said in list(self._utterances):
+            if said.speak.number in keep and said.begun:
+                free = said.start + said.length
+                continue
+            if said.speak.number not in keep:
+                said.dropped, said.length = True, 0.0
+            self._schedule(said, free)
+            free = self._free
+        self._free = free
+
+    def _cue_of_row(self, name: str, row: int) -> None:
+        if row == self._row:
+            self.cue(name)
+
+    def _schedule(self, said: _Utterance, start: float) -> None:
+        """Plan when it begins and ends; an earlier plan for it no longer counts."""
+        said.plan += 1
+        said.start, self._free = start, start + said.length
+        plan = said.plan
+        if start <= self._clock.time:
+            self._begin(said, plan)
+        else:
+            self._clock.at(start, lambda: self._begin(said, plan))
+        self._clock.at(self._free, lambda: self._end(said, plan))
+
+    def _begin(self, said: _Utterance, plan: int) -> None:
+        if said.plan != plan or said.begun or said.dropped:
+            return
+        said.begun = True
+        if said.speak.aloud:
+            self._voice.speech(said.speak.text, said.speak.wpm, self._clock.time)
+        extra = {} if said.speak.aloud else {"aloud": False}
+        self._line("said", id=said.speak.id, text=said.speak.text, **extra)
+
+    def _end(self, said: _Utterance, plan: int) -> None:
+        if said.plan == plan:
+            self._utterances.remove(said)
+            self._spoken(said.speak.number)
+
+
+class Rehearsal(Loop):
+    clock: JumpingClock
+    mouth: WrittenDown
+
     def __init__(self, script: Script, journal: Journal, write: Write, answer_rest: bool = False,
                  realtime: bool = False, voice: Voice | None = None, hear: HearWav | None = None,
                  boot: str = "rehearsal") -> None:
         """Raises ScriptError if the journal holds an unfinished test of another kind."""
-        self.script = script
-        self.write, self.answer_rest, self.realtime = write, answer_rest, realtime
-        self.voice: Voice = voice or SilentVoice()
-        self.hear = hear
-        self.now = 0.0
-        self.began = time.monotonic()
-        self.voice_free = 0.0
-        self.speech: list[_Utterance] = []
-        self.cue_row = 0
+        clock = JumpingClock(realtime, self._nothing_comes)
+        super().__init__(Unrecorded(), clock, WrittenDown(clock, voice or SilentVoice(), self.line, self._over), write)
+        self.script, self.answer_rest, self.hear = script, answer_rest, hear
         self.listen_number = 0
         self.meant = ""
         """The prompt that a line of the script will answer later."""
-        self.finished: str | None = None
-        self.heap: list[tuple[float, int, Callable[[], None]]] = []
-        self.order = itertools.count()
         self.answers: dict[str, deque[Answer]] = {}
         self.following: dict[int, Answer] = {}
         """Number of a line, 0 for the start, and the line that comes so many seconds after it."""
@@ -131,139 +245,55 @@ class Rehearsal:
         self.first: Event = (Restarted(0.0, boot) if left else
                              TestStarted(0.0, header.test, header.data, header.settings.to_mapping(), dict(header.labels)))
 
-    def run(self) -> int:
-        """Play to the end. Exit code: 0 done; 1 unfinished, scrapped, or a verdict that is no pass."""
-        return record.exit_code(self.station.state) if self.play(self.station, self.first) else 1
+    def run(self, first: Event | None = None) -> int:
+        """Play to the end, the script's own test where ``first`` is None. Exit code: 0 done; 1 unfinished, scrapped, or a verdict
+        that is no pass."""
+        return super().run(first or self.first)
 
-    def play(self, station: Handles, first: Event) -> bool:
-        """One test, or the questions between two, to the end; the clock goes on. False: nothing more comes."""
-        self.station, self.finished, self.voice_free = station, None, self.now
-        self.meant = ""
-        self.heap.clear()
-        self.speech.clear()
-        self.post(first)
+    def next(self, station: Handles) -> None:
+        """Another test, or the questions between two; the clock goes on."""
+        super().next(station)
+        self._forget()
+
+    def begun(self) -> None:
         self._follow(None)
-        while self.finished is None:
-            if not self._next():
-                self.line("waiting", id=self.station.state.prompt)
-                return False
-        return True
 
-    # --- time --------------------------------------------------------------------------------------------------------
+    def at(self) -> float:
+        return self.now
 
-    def at(self, when: float, action: Callable[[], None]) -> None:
-        heapq.heappush(self.heap, (when, next(self.order), action))
+    @property
+    def now(self) -> float:
+        """Seconds on the clock that jumps."""
+        return self.clock.time
 
-    def _next(self) -> bool:
-        timers = self.station.state.timers
-        due = min(timers, key=lambda one: one[1]) if timers else None
-        if due and (not self.heap or due[1] <= self.heap[0][0]):
-            self._wait(due[1])
-            self.post(TimerDue(self.now, due[0]))
-        elif self.heap:
-            when, _, action = heapq.heappop(self.heap)
-            self._wait(when)
-            action()
-        else:
-            return False
-        return True
+    @now.setter
+    def now(self, time_s: float) -> None:
+        self.clock.time = time_s
 
-    def _wait(self, until: float) -> None:
-        if self.realtime:
-            time.sleep(max(0.0, self.began + until - time.monotonic()))
-        self.now = max(self.now, until)
+    def plan(self, when: float, action: Callable[[], None]) -> None:
+        self.clock.at(when, action)
 
-    # --- events and effects --------------------------------------------------------------------------------------------
+    def _forget(self) -> None:
+        self.clock.forget()
+        self.mouth.forget()
+        self.meant = ""
 
-    def post(self, event: Event) -> None:
-        for effect in self.station.handle(event):
-            self.perform(effect)
+    def _nothing_comes(self) -> None:
+        self.line("waiting", id=self.station.state.prompt)
+        self.finished = "left"
 
-    def perform(self, effect: Effect) -> None:
-        match effect:
-            case Speak():
-                self._speak(effect)
-            case Hush():
-                self._hush(effect.keep)
-            case Cue():
-                self._cue(effect.name, self.now)
-            case Cadence():
-                for name, offset in effect.cues:
-                    self.at(self.now + offset, lambda name=name, row=self.cue_row: self._cue_of_row(name, row))
-            case DropCues():
-                self.cue_row += 1
-            case Listen():
-                self._listen(effect)
-            case Record():
-                self.write(record_line(self.now, effect))
-            case Finish():
-                self.finished = effect.outcome
-
-    def line(self, kind: str, **fields: Any) -> None:
-        line: Line = {"at": round(self.now, 3), "kind": kind, **fields}
-        self.write(line)
-
-    def _cue_of_row(self, name: str, row: int) -> None:
-        if row == self.cue_row:
-            self._cue(name, self.now)
-
-    def _cue(self, name: str, at: float) -> None:
-        self.voice.cue(name, at)
-        self.line("cue", name=name)
-
-    def _speak(self, speak: Speak) -> None:
-        length = self.voice.length(speak.text, speak.wpm) if speak.aloud else 0.0
-        self.speech.append(_Utterance(speak, length))
-        self._schedule(self.speech[-1], max(self.now, self.voice_free))
-
-    def _schedule(self, one: _Utterance, start: float) -> None:
-        """Plan when it begins and ends; an earlier plan for it no longer counts."""
-        one.plan += 1
-        one.start, self.voice_free = start, start + one.length
-        plan = one.plan
-        self._then(start, one, plan, self._begin)
-        self._then(self.voice_free, one, plan, self._end)
-
-    def _then(self, when: float, one: _Utterance, plan: int, action: Callable[[_Utterance], None]) -> None:
-        def act() -> None:
-            if one.plan == plan:
-                action(one)
-        if when <= self.now and action == self._begin:
-            act()
-        else:
-            self.at(when, act)
-
-    def _begin(self, one: _Utterance) -> None:
-        if one.begun or one.dropped:
-            return
-        one.begun = True
-        if one.speak.aloud:
-            self.voice.speech(one.speak.text, one.speak.wpm, self.now)
-        extra = {} if one.speak.aloud else {"aloud": False}
-        self.line("said", id=one.speak.id, text=one.speak.text, **extra)
-
-    def _end(self, one: _Utterance) -> None:
-        self.speech.remove(one)
-        self.post(Spoken(self.now, one.speak.number))
-
-    def _hush(self, keep: tuple[int, ...]) -> None:
-        """What is kept moves up; what is dropped takes no more time, but is reported in its turn."""
-        free = self.now
-        for one in list(self.speech):
-            if one.speak.number in keep and one.begun:
-                free = one.start + one.length
-                continue
-            if one.speak.number not in keep:
-                one.dropped, one.length = True, 0.0
-            self._schedule(one, free)
-            free = self.voice_free
-        self.voice_free = free
+    def _over(self, number: int) -> None:
+        self.handle(Spoken(self.now, number))
 
     # --- the technician --------------------------------------------------------------------------------------------------
 
+    def perform(self, effect: Effect) -> None:
+        super().perform(effect)
+        if isinstance(effect, Listen):
+            self._listen(effect)
+
     def _listen(self, listen: Listen) -> None:
         self.listen_number += 1
-        self.line("listening", id=listen.id)
         waiting = self.answers.get(listen.id)
         if self.meant == listen.id:
             pass  # a clock has spoken meanwhile: what was meant to be answered still comes at its time
@@ -271,10 +301,10 @@ class Rehearsal:
             answer = waiting.popleft()
             self.meant = listen.id
             when = self._natural(_given(answer)) if answer.after is None else self.now + answer.after
-            self.at(when, lambda: self._give(answer, listen))
+            self.plan(when, lambda: self._give(answer, listen))
         elif self.answer_rest and (reply := self._cooperative()) is not None:
             number = self.listen_number
-            self.at(self._natural(reply), lambda: self._reply(reply, number))
+            self.plan(self._natural(reply), lambda: self._reply(reply, number))
 
     def _natural(self, answer: str) -> float:
         """When a person who listens to the station gives this answer."""
@@ -297,7 +327,7 @@ class Rehearsal:
 
     def _reply(self, reply: str, number: int) -> None:
         if number == self.listen_number and self.station.state.listening:
-            self.post(Heard(self.now, phrase(reply)))
+            self.handle(Heard(self.now, phrase(reply)))
 
     def _give(self, answer: Answer, listen: Listen) -> None:
         self.meant = ""
@@ -318,34 +348,32 @@ class Rehearsal:
         def give() -> None:
             self._act(answer, expected(self.station.state))
             self._follow(answer)
-        self.at(self.now + max(0, len(keys) - 1) * KEY_EVERY_S + answer.then, give)
+        self.plan(self.now + max(0, len(keys) - 1) * KEY_EVERY_S + answer.then, give)
 
     def _act(self, answer: Answer, expect: Expect) -> None:
         match answer.kind:
             case "say":
-                self.post(Heard(self.now, str(answer.value), answer.on if answer.then is not None else ""))
+                self.handle(Heard(self.now, str(answer.value), answer.on if answer.then is not None else ""))
             case "event":
                 assert isinstance(answer.value, Mapping)
                 self._happens(event(answer.value, self.now))
             case "gauge":
                 assert isinstance(answer.value, Decimal)
-                self.post(GaugeSteady(self.now, answer.value))
+                self.handle(GaugeSteady(self.now, answer.value))
             case "key":
                 assert isinstance(answer.value, tuple)
                 for count, key in enumerate(answer.value):
-                    self.at(self.now + count * KEY_EVERY_S, lambda key=key: self.post(KeyPressed(self.now, key)))
+                    self.plan(self.now + count * KEY_EVERY_S, lambda key=key: self.handle(KeyPressed(self.now, key)))
             case "hear":
                 self._hear(answer, expect)
 
     def _happens(self, happened: Event) -> None:
         if isinstance(happened, Restarted):  # what the dead process was saying and waiting for is gone
-            self.heap.clear()
-            self.speech.clear()
-            self.meant = ""
-            self.now = self.voice_free = happened.at
-        self.post(happened)
+            self.now = happened.at
+            self._forget()
+        self.handle(happened)
 
     def _hear(self, answer: Answer, expect: Expect) -> None:
         assert self.hear is not None and isinstance(answer.value, Path)
         heard, seconds = self.hear(answer.value, expect)
-        self.at(self.now + seconds, lambda: self.post(replace(heard, at=self.now)))
+        self.plan(self.now + seconds, lambda: self.handle(replace(heard, at=self.now)))

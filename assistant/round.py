@@ -21,7 +21,7 @@ from assistant.journal import Journal
 from assistant.log import typed
 from assistant.round_plan import Plan
 from assistant.round_record import SoFar, newest, of_round, so_far
-from assistant.script import Header, ScriptError, header_of
+from assistant.header import Header, ScriptError, header_of
 from assistant.station import Handles, Station, Unrecorded, unfinished
 
 Play = Callable[[Handles, Event, Procedure], None]

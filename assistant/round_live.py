@@ -7,7 +7,7 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from assistant import clock, given, job, log, practise as practice_keys, record, start, voice_out
+from assistant import given, job, log, practise as practice_keys, record, start, voice_out
 from assistant.core.events import Event, Restarted
 from assistant.core.language import sentence
 from assistant.core.procedure import Procedure
@@ -18,6 +18,7 @@ from assistant.round import Round
 from assistant.round_plan import Plan, plan_of
 from assistant.round_record import of_round
 from assistant.station import Handles, Unrecorded, unfinished
+from hardware import clock
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice
 

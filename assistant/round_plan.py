@@ -10,7 +10,7 @@ from assistant.core import prompts
 from assistant.core import round as core
 from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import shown
-from assistant.script import ScriptError, header_of
+from assistant.header import ScriptError, header_of
 
 KEYS = ("tests", "technicians", "second", "check_tests")
 """Keys of a round that are neither labels nor settings of its tests."""

@@ -10,7 +10,7 @@ from assistant.journal import Journal
 from assistant.rehearse import Rehearsal
 from assistant.round import Round
 from assistant.round_plan import Plan, plan_of
-from assistant.script import Header
+from assistant.header import Header
 from assistant.station import Handles, Station
 
 
@@ -18,17 +18,18 @@ class RoundRehearsal(Rehearsal):
     def begin(self, header: Header, journal: Journal, boot: str) -> None:
         last = journal.last_test()
         if last:  # the virtual clock goes on where the journal left it
-            self.now = self.voice_free = Station(journal, last).state.now
-        self.round = Round(journal, self.plan, boot, self._one, lambda: self.now)
+            self.now = Station(journal, last).state.now
+        self.round = Round(journal, self.whole, boot, self._one, lambda: self.now)
 
     @property
-    def plan(self) -> Plan:
+    def whole(self) -> Plan:
         assert self.script.round is not None
         return plan_of(self.script.round, self.script.name)
 
-    def run(self) -> int:
+    def run(self, first: Event | None = None) -> int:
         """Play the round. Exit code: 0 all is done and nothing stayed failed; 1 not."""
         return self.round.go()
 
     def _one(self, station: Handles, first: Event, _procedure: Procedure) -> None:
-        self.play(station, first)
+        self.next(station)
+        super().run(first)

@@ -9,37 +9,16 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Mapping
 
-from assistant import plain
-from assistant.core import deviations, prompts
+from assistant.core import prompts
 from assistant.core.events import KINDS, Event, TestStarted, from_plain
-from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN
-from assistant.core.settings import Settings, number, shown
+from assistant.core.settings import number, shown
+from assistant.header import Header, ScriptError, header_of
 from assistant.jsonline import loads
-from assistant.procedures import load
+from assistant.round_plan import plan_of
 
-LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech", "invented", "round", "sample",
-          "ticket", "truck", "volume_yd3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor",
-          "contract_item", "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at",
-          "discharged_at",
-          "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary")
-"""Header keys that are labels, not settings; those of the report are explained in report/form.py."""
 ANSWERS = ("say", "key", "hear", "gauge", "event")
 KEYS = (*"0123456789*#ABCD", "#-held", "A-held", "C-held", "D-held")
-
-
-class ScriptError(ValueError):
-    """A line of a script is wrong: what, where, what to do. Nothing was run."""
-
-
-@dataclass(frozen=True)
-class Header:
-    test: str
-    data: Mapping[str, Any]
-    """The procedure as parsed."""
-    settings: Settings
-    labels: Mapping[str, Any]
-    procedure: Procedure
 
 
 @dataclass(frozen=True)
@@ -64,33 +43,11 @@ class Script:
     """The first line of a script for a whole round; the header then is that of its sampling."""
 
 
-def header_of(given: Mapping[str, Any], where: str) -> Header:
-    """Check a test's header. Raises ScriptError."""
-    test = given.get("test")
-    if not isinstance(test, str):
-        raise ScriptError(f'{where}: it must name a test, such as {{"test": "sequential"}}.')
-    settings = {key: value for key, value in given.items() if key != "test" and key not in LABELS}
-    labels = {key: value for key, value in given.items() if key in LABELS}
-    try:
-        checked = Settings.for_test(settings)
-        data = load(test)
-        procedure = build(data, checked, f"{test}.toml")
-    except ValueError as error:
-        raise ScriptError(f"{where}: {str(error).removesuffix('.')}.") from None
-    for key, value in labels.items():
-        if not isinstance(value, bool) and not plain.is_line(value):
-            raise ScriptError(f'{where}: "{key}" must be {plain.RULE}.')
-    if told := [one.words for one in deviations.of(checked, test)]:
-        labels["deviations"] = told
-    return Header(test, data, checked, labels, procedure)
-
-
 def read(lines: Iterable[str], name: str, folder: Path) -> Script:
     """Parse and check a whole script before anything runs; WAV paths are relative to the script's ``folder``.
 
     Raises ScriptError naming file, line, key and what is allowed.
     """
-    from assistant.round_plan import plan_of  # which itself reads headers
     header: Header | None = None
     whole: Mapping[str, Any] | None = None
     answers = []

@@ -9,7 +9,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from assistant import (clock, given, headless, log, practise as practice_keys, reading_out, record, station_settings, view,
+from assistant import (given, headless, log, practise as practice_keys, reading_out, record, station_settings, view,
                        voice_out)
 from assistant.check import at_start
 from assistant.core import phrases
@@ -22,9 +22,10 @@ from assistant.journal import Journal
 from assistant.live import Live
 from assistant.notify import Notify
 from assistant.pronounce import pronounce
-from assistant.script import Header, ScriptError, header_of
+from assistant.header import Header, ScriptError, header_of
 from assistant.screen import Screen, ScreenError
 from assistant.station import Handles, Station, Unrecorded, unfinished
+from hardware import clock
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice
 from hardware.speaker import Speaker

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant import bounded
-from assistant.script import ScriptError
+from assistant.header import ScriptError
 
 Value = str | int | float | bool | Sequence[int]
 

@@ -145,7 +145,7 @@ def _end(child: subprocess.Popen[bytes]) -> None:
 
 def main() -> int:
     """The process: open, tell, and end with the input."""
-    from hardware.hands import open_header
+    from hardware.header import open_header
     out = os.dup(1)
 
     def tell(**happening: Any) -> None:

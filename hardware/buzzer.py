@@ -25,6 +25,8 @@ class Buzzer(Lamp):
     what = "buzzer"
     patterns = BUZZER
 
+    there = ("buzzer",)
+
     def __init__(self, pin: int, on_trouble: Trouble = lambda sentence: None, active_high: bool = True,
                  hertz: int | None = None, clock: Callable[[], float] = time.monotonic, threaded: bool = True) -> None:
         self._hertz, self._quiet_at = hertz, float("-inf")

@@ -8,15 +8,15 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from hardware.apart import Apart
-from hardware.debounce import Timing
+from hardware.header import open_header, opened_of, timing
 from hardware.pins import mocked
-from hardware.ports import Device, Trouble
+from hardware.ports import HandDevice, Trouble
 
 PIN_SECTIONS = ("keypad", "pedal", "lamp", "buzzer")
 
 
 def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble, on_lost: Trouble,
-             on_back: Callable[[], None], on_talk: Callable[[bool], None] = lambda on: None) -> list[Device]:
+             on_back: Callable[[], None], on_talk: Callable[[bool], None] = lambda on: None) -> list[HandDevice]:
     """The devices whose section has a `kind`, in no order. Returns at once, never raises. Callbacks come from any thread
     and must only post.
 
@@ -30,34 +30,13 @@ def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], 
     clash = pins_twice(settings)
     if clash:
         on_trouble(clash)
-    opened: list[Device] = []
+    opened: list[HandDevice] = []
     if any(settings.get(name, {}).get("kind") for name in ("keypad", "pedal")):
         given = (settings, on_key, on_trouble, on_talk)
         opened = [*open_header(*given).values()] if mocked() else [Apart(*given)]
-    return [*opened, *_opened(settings, on_trouble, {
+    return [*opened, *opened_of(settings, on_trouble, {
         "usb_pad": lambda found: _usb_pad(found, on_key, on_trouble, on_lost, on_back),
         "lamp": lambda found: _lamp(found, on_trouble), "buzzer": lambda found: _buzzer(found, on_trouble)}).values()]
-
-
-def open_header(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble,
-                on_talk: Callable[[bool], None] = lambda on: None) -> dict[str, Device]:
-    """Keypad and pedal in this very process, by section: mock pins live in it, and hardware/apart.py is a process for them."""
-    return _opened(settings, on_trouble, {
-        "keypad": lambda found: _keypad(found, on_key, on_trouble),
-        "pedal": lambda found: _pedal(found, on_key, on_trouble, on_talk)})
-
-
-def _opened(settings: Mapping[str, Mapping[str, Any]], on_trouble: Trouble,
-            makers: Mapping[str, Callable[[Mapping[str, Any]], Device]]) -> dict[str, Device]:
-    opened: dict[str, Device] = {}
-    for section, make in makers.items():
-        found = settings.get(section, {})
-        if found.get("kind"):
-            try:
-                opened[section] = make(found)
-            except Exception as error:  # noqa: BLE001  one device never stops the others, whatever its library raises
-                on_trouble(_sentence(section, error))
-    return opened
 
 
 def pins_of(section: Mapping[str, Any]) -> list[int]:
@@ -78,44 +57,19 @@ def pins_twice(settings: Mapping[str, Mapping[str, Any]]) -> str:
     return ""
 
 
-def _sentence(section: str, error: Exception) -> str:
-    said = str(error).splitlines()[0].rstrip(".") if str(error) else type(error).__name__
-    what = section.replace("usb_pad", "USB pad")
-    return f"{said}." if said.startswith("The ") else f"The {what} can't be used: {said}."
-
-
-def _timing(found: Mapping[str, Any], looks: int = 3) -> Timing:
-    return Timing(found.get("looks", looks), found["release_ms"] / 1000, found["hold_ms"] / 1000, float(found["stuck_s"]))
-
-
-def _keypad(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble) -> Device:
-    from hardware.keypad import Keypad
-    legend = found["legend"].split()
-    rows, columns = found["rows"], found["columns"]
-    if len(legend) != len(rows) or {len(line) for line in legend} != {len(columns)}:
-        raise ValueError(f"its legend \"{found['legend']}\" is not {len(rows)} rows of {len(columns)} keys, as its pins are")
-    return Keypad(rows, columns, on_key, on_trouble, legend, _timing(found), found["scan_ms"] / 1000)
-
-
 def _usb_pad(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble, on_lost: Trouble,
-             on_back: Callable[[], None]) -> Device:
+             on_back: Callable[[], None]) -> HandDevice:
     from hardware.usb_pad import UsbPad
     if not found["device"]:
         raise ValueError("[usb_pad] device is not set; take its name in /dev/input/by-id that ends in -event-kbd")
-    return UsbPad(found["device"], on_key, on_trouble, on_lost, on_back, _timing(found))
+    return UsbPad(found["device"], on_key, on_trouble, on_lost, on_back, timing(found))
 
 
-def _pedal(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble,
-           on_talk: Callable[[bool], None]) -> Device:
-    from hardware.pedal import Pedal
-    return Pedal(found["pin"], on_key, on_trouble, on_talk if found["does"] == "talk" else None, _timing(found))
-
-
-def _lamp(found: Mapping[str, Any], on_trouble: Trouble) -> Device:
+def _lamp(found: Mapping[str, Any], on_trouble: Trouble) -> HandDevice:
     from hardware.lamp import Lamp
     return Lamp(found["pin"], on_trouble, found["active_high"])
 
 
-def _buzzer(found: Mapping[str, Any], on_trouble: Trouble) -> Device:
+def _buzzer(found: Mapping[str, Any], on_trouble: Trouble) -> HandDevice:
     from hardware.buzzer import Buzzer
     return Buzzer(found["pin"], on_trouble, found["active_high"], found["hertz"] if found["kind"] == "passive" else None)

@@ -51,6 +51,8 @@ class Keypad:
     PinError, one sentence, when the pins can't be had.
     """
 
+    there = ("keypad",)
+
     def __init__(self, rows: Sequence[int], columns: Sequence[int], on_key: Callable[[str], None],
                  on_trouble: Trouble = lambda sentence: None, legend: Sequence[str] = LEGEND, timing: Timing = Timing(),
                  scan_s: float = SCAN_S, clock: Callable[[], float] = time.monotonic,

@@ -24,6 +24,8 @@ class Lamp:
     what = "lamp"
     patterns: Mapping[str, Rhythm] = LAMP
 
+    there = ("lamp",)
+
     def __init__(self, pin: int, on_trouble: Trouble = lambda sentence: None, active_high: bool = True,
                  clock: Callable[[], float] = time.monotonic, threaded: bool = True) -> None:
         self._clock = clock

@@ -31,6 +31,8 @@ class Pedal:
     threaded=False: the test calls `look`. PinError, one sentence, when the pin can't be had.
     """
 
+    there = ("pedal",)
+
     def __init__(self, pin: int, on_key: Callable[[str], None], on_trouble: Trouble = lambda sentence: None,
                  on_talk: Callable[[bool], None] | None = None, timing: Timing = TIMING,
                  clock: Callable[[], float] = time.monotonic, threaded: bool = True) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 Trouble = Callable[[str], None]          # told one plain sentence, from any thread
 
@@ -37,6 +37,28 @@ class Device(Protocol):
     def close(self) -> None: ...
 
 
+class HandDevice(Device, Protocol):
+    """One of those that hands touch or that answer them, or the gauge."""
+
+    there: tuple[str, ...]
+    """sections of station.toml that it serves; those that work, where it is alive"""
+
+
+@runtime_checkable
+class Shows(Protocol):
+    """A lamp or buzzer: `show` one of waiting, hold, tap, wrong, off, until another is shown."""
+
+    def show(self, pattern: str) -> None: ...
+
+
+@runtime_checkable
+class Sounds(Protocol):
+    """What the microphone would hear."""
+
+    deaf: bool
+    """it sounds now, or has just sounded"""
+
+
 class SpeakerPort(Protocol):
     """Says and sounds. Never raises; `on_spoken(ident)` comes exactly once for every `say`."""
 
@@ -50,34 +72,4 @@ class SpeakerPort(Protocol):
     def drop_cues(self) -> None: ...
     def hush(self, keep: Collection[str] = ()) -> None: ...
     def is_deaf(self) -> bool: ...
-    def close(self) -> None: ...
-
-
-class MicrophonePort(Protocol):
-    """Hands on blocks of 30 ms, 16-bit signed mono at 16,000 Hz, while the station is not deaf."""
-
-    def close(self) -> None: ...
-
-
-class KeypadPort(Protocol):
-    """Hands on each key's name (design: digits * # A B C D) once a press."""
-
-    def close(self) -> None: ...
-
-
-class LampPort(Protocol):
-    """A lamp or buzzer: `show` one of waiting, hold, tap, wrong, off, until another is shown."""
-
-    alive: bool
-
-    def show(self, pattern: str) -> None: ...
-    def close(self) -> None: ...
-
-
-class GaugePort(Protocol):
-    """Hands on samples (`hardware.gauges.Sample`) from its own thread until it is closed; tells once when it is lost
-    and once when it is back."""
-
-    alive: bool
-
     def close(self) -> None: ...

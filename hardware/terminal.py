@@ -39,9 +39,6 @@ METER_KEYS: dict[str, str] = {
 """Characters and arrows -> actions on the simulated meter (names of `LivePractice.act`)."""
 
 KEYS_HELP = "0-9 . Enter  a say again  b back  c no  d time left  A pause  C scrap  D quiet  q leave"
-METER_HELP = ("arrows: up pump, down bleed, right hold lever, left release  + - fine  "
-              "space blow  v petcocks  w water  u unclamp")
-"""For the screen's help line."""
 
 _ARROWS = {"A": "up", "B": "down", "C": "right", "D": "left"}
 # A number pad in application mode sends ESC O and one of these.

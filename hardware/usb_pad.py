@@ -80,6 +80,8 @@ class UsbPad:
     open_device  path -> file descriptor, or InputError; tests give a pipe
     """
 
+    there = ("usb_pad",)
+
     def __init__(self, path: str, on_key: Callable[[str], None], on_trouble: Trouble = lambda sentence: None,
                  on_lost: Trouble = lambda sentence: None, on_back: Callable[[], None] = lambda: None,
                  timing: Timing = Timing(), open_device: Callable[[str], int] = open_grabbed,

@@ -11,7 +11,7 @@ from typing import Any
 from assistant import station_settings
 from assistant.check.finding import NAMES, PINS, Finding, none_wrong, page
 from assistant.jsonline import dumps
-from assistant.script import ScriptError
+from assistant.header import ScriptError
 from hardware.hands import pins_twice
 
 GOOD, WRONG = 0, 1

@@ -15,8 +15,6 @@ from assistant.check.quick import WITHIN_S
 from assistant.hands import Hands
 from assistant.live import Live
 
-SECTIONS = {"Keypad": "keypad", "Pedal": "pedal", "UsbPad": "usb_pad", "Lamp": "lamp", "Buzzer": "buzzer", "Gauge": "gauge"}
-"""Each class of device, and the section of station.toml that it serves; Apart says itself which of its two work."""
 LOOK_S = 0.1
 
 
@@ -65,5 +63,4 @@ def _watch(live: Live, hands: Hands, wanted: list[str], gone: set[str]) -> None:
 
 
 def _there(hands: Hands) -> set[str]:
-    return {name for device in hands.devices if device.alive
-            for name in getattr(device, "there", (SECTIONS.get(type(device).__name__, ""),))}
+    return {name for device in hands.devices if device.alive for name in device.there}

@@ -10,7 +10,7 @@ from assistant.check import gauge as gauges, keys, signs
 from assistant.check.devices import Opened, Settings, configured, not_configured
 from assistant.check.finding import NAMES, Finding, joined
 from assistant.check.talk import ANSWER_S, Left, Talk
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from assistant.core import phrases
 from hardware.gauges.steady import Still
 from hardware.keypad import TOGETHER

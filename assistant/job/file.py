@@ -12,12 +12,12 @@ from typing import Any
 from assistant import bounded, plain, round_plan
 from assistant.core.settings import LIMITED, Settings, number, shown
 from assistant.job.places import line_of
-from assistant.script import LABELS as TAKEN
-from assistant.script import ScriptError
+from assistant.header import LABELS as TAKEN
+from assistant.header import ScriptError
 
 LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "station", "technician", "certification",
           "certification_expires", "meter", "mix", "aggregate_source", "location", "sample_point", "remark")
-"""Texts for the record and the report. Those in ``script.LABELS`` go into each test's header."""
+"""Texts for the record and the report. Those in ``header.LABELS`` go into each test's header."""
 SWITCHES = ("invented", "practice")
 SETTINGS = tuple(one.name for one in fields(Settings))
 TABLES = ("levels", "retest", "frequency", "mixes", "round")
@@ -121,7 +121,7 @@ class Job:
 
 
 def read(path: Path, mix: str | None = None) -> dict[str, Any]:
-    """Labels and settings of the job, as ``script.header_of`` takes them. Raises JobError."""
+    """Labels and settings of the job, as ``header.header_of`` takes them. Raises JobError."""
     job = load(path)
     labels = {**job.labels, **({"mix": mix} if mix else {})}
     return {**{key: value for key, value in labels.items() if key in TAKEN}, **job.settings(mix)}

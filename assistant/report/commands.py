@@ -14,7 +14,7 @@ from assistant import log
 from assistant.journal import FILE, Journal, JournalError
 from assistant.report import csv_file, json_file
 from assistant.report.rows import chosen, doubts
-from assistant.script import ScriptError
+from assistant.header import ScriptError
 
 
 def add_arguments(one: argparse.ArgumentParser) -> None:

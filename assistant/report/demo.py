@@ -15,7 +15,8 @@ from assistant.job.commands import EXAMPLE
 from assistant.journal import Journal
 from assistant.meters import Register
 from assistant.rehearse import Rehearsal
-from assistant.script import Script, header_of, read
+from assistant.header import header_of
+from assistant.script import Script, read
 
 JOB = "job.toml"
 _BEFORE = {"leak.charge": "45.25", "leak.initial": "45.21", "leak.final": "45.16"}
@@ -69,15 +70,16 @@ DAY = (
 class _ByWire(Rehearsal):
     """With a gauge on the wire during the leak hold: 45.21 psi, of which 0.05 is warm air that cools; no leak."""
 
-    def post(self, event: Event) -> None:
+    def handle(self, event: Event) -> bool:
         had = self.station.state.hold
-        super().post(event)
+        recorded = super().handle(event)
         hold = self.station.state.hold
         if hold is not None and hold.id == "leak.hold" and had is None:
             chance = Random(7)
             for second in range(1, int(hold.ends - hold.started)):
                 psi = Decimal(45.16 + 0.05 * exp(-second / 60) + chance.gauss(0, 0.004)).quantize(Decimal("0.01"))
-                self.at(hold.started + second, lambda psi=psi: self.post(GaugeReads(self.now, psi)))
+                self.plan(hold.started + second, lambda psi=psi: self.handle(GaugeReads(self.now, psi)))
+        return recorded
 
 
 def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line: None) -> Path:

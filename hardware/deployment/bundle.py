@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant.environment import PROJECT, ROOT
-from assistant.script import ScriptError
+from assistant.header import ScriptError
 from hardware.deployment import debs, releases
 
 SUITES = {"3.11": "bookworm", "3.13": "trixie"}

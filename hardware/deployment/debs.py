@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from assistant.script import ScriptError
+from assistant.header import ScriptError
 
 KEYS = "/usr/share/keyrings/debian-archive-keyring.gpg"
 MIRROR = "http://deb.debian.org/debian"

@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 
 from assistant import job, procedures, station_settings
 from assistant.core.round_clock import BETWEEN
-from assistant.script import ScriptError
+from assistant.header import ScriptError
 from hardware.deployment import texts
 from hardware.deployment.texts import DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
 

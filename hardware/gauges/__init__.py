@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from hardware.gauges.sample import GaugeSettingsError, Sample
 from hardware.gauges.settings import limits, source_for
 from hardware.gauges.source import Clock

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from decimal import Decimal
 
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from hardware.gauges.sample import Sample
 from hardware.gauges.source import Clock
 

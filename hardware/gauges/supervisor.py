@@ -36,6 +36,8 @@ class Gauge:
     on_back     once, when readings come again, before the first of them
     """
 
+    there = ("gauge",)
+
     def __init__(self, source: Callable[[Callable[[float], object]], Source], lowest_psi: float, highest_psi: float,
                  on_sample: Callable[[Sample], None], on_lost: Callable[[str], None], on_back: Callable[[], None],
                  on_trouble: Callable[[str], None]) -> None:

@@ -37,7 +37,7 @@ import numpy as np
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant import ears, memory
+from assistant import ears
 from assistant.core import procedure
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.settings import Settings
@@ -47,6 +47,7 @@ from assistant.procedures import load, names
 from assistant.pronounce import pronounce
 from assistant.station import Station, unfinished
 from assistant.voice_out import fixed
+from hardware import memory
 from hardware.microphone import BLOCK, RATE, Microphone
 from hardware.speaker import Speaker
 from hardware.phrase_store import PhraseStore

@@ -12,7 +12,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from assistant import clock
+from hardware import clock
 from assistant.core.events import ClockJumped, Suspended, TimerDue
 from assistant.core.steps import Choose
 from tests.scenario.transcript import Transcript

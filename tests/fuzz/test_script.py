@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from assistant import record, work
 from assistant.core.events import KINDS
 from assistant.journal import FILE, Journal, JournalError
-from assistant.script import Script, ScriptError, read
+from assistant.header import ScriptError
+from assistant.script import Script, read
 from tests.command import HEADER, READINGS, bowlside, script
 
 scalars = (st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20)

@@ -17,7 +17,7 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from assistant import record, station_settings
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from assistant.core import asked
 from assistant.core.asked import HELD, needs_held, soonest
 from assistant.core.effects import Effect

@@ -51,7 +51,7 @@ def moved(mover: Path, zone: str, to: str) -> dict[str, str]:
 
 LOOK = """
 import threading, time, datetime
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 begun, boot = time.monotonic(), boot_now()
 threading.Event().wait(0.2)
 print(datetime.datetime.now().astimezone().isoformat(), 0.2 <= time.monotonic() - begun < 60, 0.2 <= boot_now() - boot < 60)

@@ -26,7 +26,8 @@ from assistant.ears import WavEar
 from assistant.journal import Journal
 from assistant.jsonline import dumps, loads
 from assistant.rehearse import Rehearsal
-from assistant.script import Answer, Script, header_of
+from assistant.header import header_of
+from assistant.script import Answer, Script
 from models.wav import RATE, to_pcm
 from tests.bench.hearing.places import Scene, in_scene
 from tests.bench.hearing.voices import Saying, clean

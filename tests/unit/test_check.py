@@ -21,7 +21,7 @@ from assistant.check.devices import Opened
 from assistant.check.finding import NAMES, PINS, Finding, joined, none_wrong, page
 from assistant.check.talk import Left, Talk
 from assistant.check.walk import Walk
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from assistant.core.events import DeviceBack, DeviceLost, TestStarted
 from assistant.core.settings import Settings
 from assistant.hands import Hands
@@ -260,7 +260,7 @@ def test_the_coarse_steps_of_a_transducer_are_told_and_are_no_fault(monkeypatch:
 
 def begin(one: Live) -> None:
     one._ready = True
-    one._handle(TestStarted(boot_now(), "sequential", load("sequential"), Settings().to_mapping(), {}))
+    one.handle(TestStarted(boot_now(), "sequential", load("sequential"), Settings().to_mapping(), {}))
 
 
 @pytest.mark.alone
@@ -284,12 +284,13 @@ def test_at_the_start_what_is_there_is_shown_and_what_is_not_is_said(tmp_path, p
 
 
 class Had:
-    """Hands with these devices, each of one class name; ``working`` are those that are alive."""
+    """Hands with these devices, each serving the section of its name; ``working`` are those that are alive."""
 
     def __init__(self, *kinds: str) -> None:
         self.working, self.closed = set(kinds), False
         alive = property(lambda device: type(device).__name__ in self.working)
-        self.devices = tuple(type(kind, (), {"alive": alive})() for kind in kinds)
+        self.devices = tuple(type(kind, (), {"alive": alive, "there": (kind.lower().replace("usbpad", "usb_pad"),)})()
+                             for kind in kinds)
 
 
 def named(one: Live) -> list[tuple[str, str]]:

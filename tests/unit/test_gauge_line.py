@@ -9,7 +9,7 @@ from decimal import Decimal
 
 import pytest
 
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from hardware.gauges import supervisor
 from hardware.gauges.line import STALLED_S, LineGauge
 from hardware.gauges.pattern import Pattern

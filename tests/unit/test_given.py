@@ -12,7 +12,7 @@ from assistant import given, job, practise
 from assistant.core.state import Phase, State
 from assistant.meters import Register
 from assistant.round_plan import Plan, plan_of
-from assistant.script import ScriptError, header_of
+from assistant.header import ScriptError, header_of
 
 pytestmark = pytest.mark.dates
 JOB = """

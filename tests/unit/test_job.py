@@ -16,7 +16,7 @@ from assistant.job.commands import EXAMPLE
 from assistant.job import places
 from assistant.job.places import line_of
 from assistant.meters import Register
-from assistant.script import header_of
+from assistant.header import header_of
 from tests.command import bowlside, script
 
 D = Decimal

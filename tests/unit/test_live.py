@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from assistant.core import asked
 from assistant.core.answers import BOUNCE_S
 from assistant.core.events import DeviceBack, DeviceLost, Event, Restarted, TestStarted

@@ -13,7 +13,7 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from assistant import start, station_settings, view
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from assistant.core.events import GaugeReads, GaugeSteady, TestStarted, from_plain, to_plain
 from assistant.core.machine import step
 from assistant.core.settings import Settings
@@ -119,12 +119,12 @@ def test_lamp_buzzer_and_talk_pedal(tmp_path: Path, pins: MockFactory) -> None:
     hands = one.lamps = Hands(one, settings)
     drained(one, lambda: len(hands._devices) == 3)
     one._ready = True
-    one._handle(TestStarted(boot_now(), "sequential", load("sequential"), Settings().to_mapping(), {}))
+    one.handle(TestStarted(boot_now(), "sequential", load("sequential"), Settings().to_mapping(), {}))
     drained(one, lambda: not hands.deaf())  # the buzzer has told that it waits; a pedal that nobody has pressed yet is no matter
-    one._refresh()
+    one.refresh()
     assert {device.pattern for device in hands._devices if hasattr(device, "pattern")} == {"waiting"}
     one._key("7", boot_now())  # no reading is asked for
-    one._refresh()
+    one.refresh()
     assert {device.pattern for device in hands._devices if hasattr(device, "pattern")} == {"wrong"}
     buzzer = next(device for device in hands._devices if hasattr(device, "deaf"))
     drained(one, lambda: buzzer.deaf)

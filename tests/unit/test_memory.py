@@ -11,7 +11,7 @@ from tests.bench.soak import malloc_used
 
 LOOK = """
 import ctypes, sys
-from assistant import memory
+from hardware import memory
 from tests.bench.soak import mallinfo
 libc = ctypes.CDLL(None)
 libc.malloc.restype = ctypes.c_void_p
@@ -34,14 +34,15 @@ def test_a_large_block_is_mapped_apart_though_a_larger_one_was_freed(settings: s
 
 
 def test_a_library_without_mallopt_keeps_its_own_ways(monkeypatch: pytest.MonkeyPatch) -> None:
-    from assistant import memory
+    from hardware import memory
     monkeypatch.setattr(ctypes, "CDLL", lambda name: object())
     assert memory.give_back() is False
 
 
 @pytest.mark.parametrize("whose", ["cli", "ear_apart"])
 def test_station_and_ear_use_them(whose: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    from assistant import cli, ear_apart, memory
+    from assistant import cli, ear_apart
+    from hardware import memory
 
     class Used(Exception):
         pass

@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 
 from assistant import procedures
-from assistant.procedures import load, names
-from assistant.script import header_of
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError, build
 from assistant.core.settings import Settings
+from assistant.header import header_of
+from assistant.procedures import load, names
 
 GOOD = """
 test = "tiny"

@@ -16,7 +16,7 @@ from assistant import job, script, station_settings
 from assistant.cli import parser
 from assistant.core.round import PLAN
 from tests.command import bowlside
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from hardware import rhythms
 from hardware.gauges.settings import source_for
 

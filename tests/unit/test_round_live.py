@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from assistant import record
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from assistant.core import asked as hearing_out
 from assistant.core.asked import soonest
 from assistant.core.events import Event, Heard, Spoken, TestStarted

@@ -25,7 +25,7 @@ import pytest
 from packaging.requirements import Requirement
 
 from assistant import bounded
-from assistant.clock import boot_now
+from hardware.clock import boot_now
 from assistant.core.events import TestStarted
 from assistant.core.settings import Settings
 from assistant.flood import KEYS_A_SECOND, MOST_WAITING, Gate
