@@ -25,11 +25,11 @@ def start(arguments):
         sys.stderr.write("Bowlside needs Python 3.11 or newer, and this is %d.%d: use Debian 12 or "
                          "Raspberry Pi OS Bookworm, or newer.\n" % sys.version_info[:2])
         return 1
-    from assistant import environment
+    from assistant.setup import environment
 
     if not environment.inside():
         if not environment.is_ready("assistant"):
-            from assistant import first_run
+            from assistant.setup import first_run
 
             if not first_run.make_ready("assistant"):
                 return 1

@@ -10,17 +10,21 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any, NoReturn
 
-from assistant import bounded, check, hear, lines, log, meter_commands, mic, plain, recover, voice, work
+from assistant import check, work
+from assistant.files import plain, size_limit
+from assistant.meters import commands as meter_commands
+from assistant.record import lines, log, recover
+from assistant.speech import commands as voice, hear, mic
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
 from assistant.job import commands as job_commands
-from assistant.journal import FILE, Journal, JournalError
-from assistant.jsonline import dumps
+from assistant.record.journal import FILE, Journal, JournalError
+from assistant.files.jsonline import dumps
 from assistant.report import commands as report_commands
-from assistant.header import ScriptError
+from assistant.record.header import ScriptError
 from hardware import memory
-from hardware.deployment import bundle, service
+from assistant.setup import bundle, service
 
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
 
@@ -46,7 +50,7 @@ def _main(argv: Sequence[str] | None) -> int:
     except (ScriptError, ProcedureError, JournalError) as error:
         code = _refuse(error, 1 if isinstance(error, JournalError) else 2)
         if getattr(args, "headless", False):
-            from assistant import start
+            from assistant.station import start
             start.tell(args, str(error))
         return code
     except BrokenPipeError:
@@ -250,12 +254,12 @@ def _first_or_station() -> int:
 
 
 def _rehearse(args: argparse.Namespace) -> int:
-    from assistant.rehearse import Rehearsal
-    from assistant.script import read
+    from assistant.rehearsal.rehearse import Rehearsal
+    from assistant.rehearsal.script import read
     piped = args.script == "-"
     name, folder = ("standard input", Path.cwd()) if piped else (args.script, Path(args.script).parent)
     try:
-        text = (bounded.read_from(sys.stdin.buffer, name) if piped else bounded.read(Path(args.script))).decode("utf-8-sig")
+        text = (size_limit.read_from(sys.stdin.buffer, name) if piped else size_limit.read(Path(args.script))).decode("utf-8-sig")
     except (OSError, ValueError) as error:
         return _refuse(f"The script {name} can't be read: {error}. Give a text file of JSON lines.", 2)
     script = read(text.splitlines(), name, folder)
@@ -270,22 +274,22 @@ def _rehearse(args: argparse.Namespace) -> int:
         log.tell_damage(journal)
         voice = None
         if args.wav:
-            from assistant.voice_on_tape import VoiceOnTape
-            from assistant.voice_out import PACE
+            from assistant.rehearsal.voice_on_tape import VoiceOnTape
+            from assistant.station.voice_out import PACE
             pace = PACE.get(str(script.header.labels.get("speech")), PACE["normal"])
             voice = stack.enter_context(VoiceOnTape(args.wav, pace))
         hear_wav = None
         if any(one.kind == "hear" for one in script.answers):
-            from assistant.ears import WavEar
+            from assistant.station.ears import WavEar
             hear_wav = WavEar()
-        from assistant.round_rehearse import RoundRehearsal
+        from assistant.round.rehearse import RoundRehearsal
         played = RoundRehearsal if script.round is not None else Rehearsal
         return played(script, journal, write, args.answer_rest, args.realtime, voice, hear_wav).run()
 
 
 def _prompts(args: argparse.Namespace) -> int:
     from assistant.core.prompts import prompts
-    from assistant.header import header_of
+    from assistant.record.header import header_of
     for one in prompts(header_of({"test": args.test}, "prompts").procedure):
         if args.json:
             print(dumps({"id": one.id, "test": one.test, "kind": one.kind, "words": one.words}))
@@ -295,7 +299,7 @@ def _prompts(args: argparse.Namespace) -> int:
 
 
 def _keys(args: argparse.Namespace) -> int:
-    from assistant import key_card
+    from assistant.report import key_card
     return key_card.main([str(args.file)] if args.file else [])
 
 
@@ -305,22 +309,22 @@ def _wiring(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
-    from assistant import start
+    from assistant.station import start
     return start.run(args)
 
 
 def _round(args: argparse.Namespace) -> int:
-    from assistant import round_live
-    return round_live.run(args)
+    from assistant.round import live
+    return live.run(args)
 
 
 def _practise(args: argparse.Namespace) -> int:
-    from assistant import start
+    from assistant.station import start
     return start.practise(args)
 
 
 def _read(args: argparse.Namespace) -> int:
-    from assistant import start
+    from assistant.station import start
     return start.read_out(args)
 
 

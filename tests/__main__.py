@@ -22,10 +22,10 @@ def start(arguments):
     if sys.version_info < (3, 11):
         sys.stderr.write("The tests need Python 3.11 or newer, and this is %d.%d.\n" % sys.version_info[:2])
         return 1
-    from assistant import environment
+    from assistant.setup import environment
 
     if not environment.inside():
-        from assistant import first_run
+        from assistant.setup import first_run
 
         if not first_run.make_ready("tests", DEBIAN_PACKAGES):
             return 1

@@ -1,7 +1,7 @@
 """The check that a live test begins with: two seconds after the start, which of the configured devices are there. From then on
 it tells which go and which come back.
 
-It has a thread of its own and opens nothing: it looks at the devices that the test itself has opened (assistant/hands.py).
+It has a thread of its own and opens nothing: it looks at the devices that the test itself has opened (assistant/station/devices.py).
 """
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from typing import Any
 
 from assistant.check.finding import NAMES, listed
 from assistant.check.quick import WITHIN_S
-from assistant.hands import Hands
-from assistant.live import Live
+from assistant.station.devices import Hands
+from assistant.station.live import Live
 
 LOOK_S = 0.1
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from assistant.core.events import Event, Heard
 from assistant.core.expect import Expect
-from assistant.pronounce import pronounce
+from assistant.station.pronounce import pronounce
 from hardware.ports import SpeakerPort
 from models.ear import spoken_text_to_understood
 
@@ -47,7 +47,7 @@ class Talk:
         if understood.accepted and understood.value in AS_KEY:
             self.key(VOICE, AS_KEY[str(understood.value)])
 
-    # What assistant.ears.Ears asks of a live test.
+    # What assistant.station.ears.Ears asks of a live test.
 
     def asked(self) -> tuple[Expect, str]:
         return (Expect("yesno"), "check") if self._asking else (Expect("off"), "")

@@ -10,16 +10,17 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from assistant import log, meters
+from assistant.meters import register
+from assistant.record import log
 from assistant.core import deviations
 from assistant.core.methods.registry import RESULTS
 from assistant.core.due import sample_due
 from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, key_of, number
-from assistant.derived import Derived
+from assistant.record.derived import Derived
 from assistant.job.file import SAMPLED, Job, JobError, load
-from assistant.journal import FILE, Journal
-from assistant.jsonline import dumps
+from assistant.record.journal import FILE, Journal
+from assistant.files.jsonline import dumps
 from assistant.report import rows
 
 EXAMPLE = Path(__file__).with_name("example.toml")
@@ -72,7 +73,7 @@ def _new(args: argparse.Namespace) -> int:
 def _check(args: argparse.Namespace) -> int:
     job = load(args.file)
     folder = args.journal or log.default_folder()
-    there = meters.Register(folder).meters()
+    there = register.Register(folder).meters()
     name = job.labels.get("meter")
     if name and there and name not in there:
         raise JobError(f'{job.where("meter")}: meter "{name}" is not in the register; there are: {", ".join(there)}. '
@@ -85,7 +86,7 @@ def _check(args: argparse.Namespace) -> int:
     if name and not there:
         print(f"There is no meter register in {folder} yet, so meter {name} was not looked up.")
     elif name:
-        for reason in meters.fit_for_use(there[name], date.today(), job.aggregate_source()):
+        for reason in register.fit_for_use(there[name], date.today(), job.aggregate_source()):
             print(f"But: {reason}")
     for doubt in _doubts(job):
         print(f"But: {doubt}")

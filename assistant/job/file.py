@@ -9,11 +9,12 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from assistant import bounded, plain, round_plan
+from assistant.files import plain, size_limit
+from assistant.round import plan
 from assistant.core.settings import LIMITED, Settings, number, shown
 from assistant.job.places import line_of
-from assistant.header import LABELS as TAKEN
-from assistant.header import ScriptError
+from assistant.record.header import LABELS as TAKEN
+from assistant.record.header import ScriptError
 
 LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "station", "technician", "certification",
           "certification_expires", "meter", "mix", "aggregate_source", "location", "sample_point", "remark")
@@ -130,7 +131,7 @@ def read(path: Path, mix: str | None = None) -> dict[str, Any]:
 def load(path: Path) -> Job:
     """The whole job, checked. Raises JobError."""
     try:
-        text = bounded.text(path)
+        text = size_limit.text(path)
         given = tomllib.loads(text, parse_float=Decimal)
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
@@ -214,7 +215,7 @@ class _Check:
 
     def of_round(self, value: Any, key: str) -> Any:
         try:
-            return round_plan.check(key, value)
+            return plan.check(key, value)
         except ValueError as error:
             raise self.wrong(("round", key), str(error)) from None
 

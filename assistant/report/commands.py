@@ -10,11 +10,11 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import BinaryIO, TextIO
 
-from assistant import log
-from assistant.journal import FILE, Journal, JournalError
+from assistant.record import log
+from assistant.record.journal import FILE, Journal, JournalError
 from assistant.report import csv_file, json_file
 from assistant.report.rows import chosen, doubts
-from assistant.header import ScriptError
+from assistant.record.header import ScriptError
 
 
 def add_arguments(one: argparse.ArgumentParser) -> None:
@@ -61,7 +61,7 @@ def export(args: argparse.Namespace) -> int:
         _whole(args.json, lambda target: json_file.write(tests, made, target))
     if args.pdf:
         from assistant import job
-        from assistant.meters import Register
+        from assistant.meters.register import Register
         try:
             from assistant.report import pdf_file
         except ImportError as error:

@@ -8,7 +8,7 @@ import csv
 from collections.abc import Sequence
 from typing import TextIO
 
-from assistant.plain import cell
+from assistant.files.plain import cell
 from assistant.report.rows import RECORDED, Test, corrections, shown
 
 ENCODING = "utf-8-sig"

@@ -12,11 +12,11 @@ from typing import Any
 from assistant import job
 from assistant.core.events import Event, GaugeReads
 from assistant.job.commands import EXAMPLE
-from assistant.journal import Journal
-from assistant.meters import Register
-from assistant.rehearse import Rehearsal
-from assistant.header import header_of
-from assistant.script import Script, read
+from assistant.record.journal import Journal
+from assistant.meters.register import Register
+from assistant.rehearsal.rehearse import Rehearsal
+from assistant.record.header import header_of
+from assistant.rehearsal.script import Script, read
 
 JOB = "job.toml"
 _BEFORE = {"leak.charge": "45.25", "leak.initial": "45.21", "leak.final": "45.16"}
@@ -102,7 +102,7 @@ def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line
 
 def _script(told: Told, given: Mapping[str, Any], folder: Path) -> Script:
     """The same lines as in a script file; the header carries labels that a script's may not."""
-    from assistant.jsonline import dumps
+    from assistant.files.jsonline import dumps
     lines: list[Mapping[str, Any]] = [{"test": told.test}]
     for ident, value in told.readings.items():
         key = " ".join([*value.replace(".", "*"), "#"])

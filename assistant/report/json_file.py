@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, TextIO
 
-from assistant.jsonline import dumps
+from assistant.files.jsonline import dumps
 from assistant.report.rows import Test, corrections, doubts
 
 SCHEMA = Path(__file__).with_name("schema.json")

@@ -12,7 +12,7 @@ from reportlab.graphics.shapes import Drawing
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
 from assistant.core.phrases import capital
 from assistant.job import Job, Levels
-from assistant.meters import Meter
+from assistant.meters.register import Meter
 from assistant.report import drawings, findings, form
 from assistant.report.paper import Page, Paper
 from assistant.report.rows import (Round, Test, clock, corrections, doubts, ids_of, inside, limits_in_words, marks,

@@ -11,9 +11,9 @@ from assistant.core.assessment import Result, title
 from assistant.core.methods import registry, units
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
-from assistant.derived import Derived
-from assistant.journal import Journal
-from assistant.round_record import LASTS_S
+from assistant.record.derived import Derived
+from assistant.record.journal import Journal
+from assistant.round.record import LASTS_S
 
 Test = Mapping[str, Any]
 """One test as ``record.of`` gives it."""

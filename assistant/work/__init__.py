@@ -8,7 +8,7 @@ import sys
 from collections.abc import Mapping
 from typing import Any
 
-from assistant import jsonline
+from assistant.files import jsonline
 from assistant.core.assessment import FAIL, INVALID, Assessment, Result
 from assistant.core.methods.registry import METHODS, in_other_units
 from assistant.core.methods.work_input import WorkInput

@@ -3,7 +3,7 @@
 import json
 from typing import Any
 
-from assistant import jsonline
+from assistant.files import jsonline
 
 LONGEST = 100_000
 """Characters of input; a whole test takes a few hundred."""

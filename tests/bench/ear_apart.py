@@ -20,7 +20,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from assistant.core.expect import Expect
-from assistant.ear_apart import EarApart
+from assistant.station.ear_process import EarApart
 from hardware.mixer import Mixer
 from hardware.speaker import Speaker
 from hardware.stream import SilentStream

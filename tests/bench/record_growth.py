@@ -17,16 +17,16 @@ from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 from pathlib import Path
 
-from assistant.chain import FIRST, Row
+from assistant.record.chain import FIRST, Row
 from assistant.job import commands as job_commands
-from assistant.journal import Journal
-from assistant.jsonline import dumps
-from assistant.kept import FILE as KEPT
+from assistant.record.journal import Journal
+from assistant.files.jsonline import dumps
+from assistant.record.kept import FILE as KEPT
 from assistant.report import demo
 from tests.command import ROOT, script
 
 DAY = date(2031, 5, 17)
-START = "import sys; from pathlib import Path; from assistant.journal import Journal; Journal(Path(sys.argv[1])).close()"
+START = "import sys; from pathlib import Path; from assistant.record.journal import Journal; Journal(Path(sys.argv[1])).close()"
 
 
 def season(rows: Sequence[Row], events: int) -> Iterator[Row]:

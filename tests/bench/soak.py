@@ -37,16 +37,16 @@ import numpy as np
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant import ears
+from assistant.station import ears
 from assistant.core import procedure
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.settings import Settings
 from assistant.core.state import Phase
-from assistant.journal import Journal
+from assistant.record.journal import Journal
 from assistant.procedures import load, names
-from assistant.pronounce import pronounce
-from assistant.station import Station, unfinished
-from assistant.voice_out import fixed
+from assistant.station.pronounce import pronounce
+from assistant.record.session import Station, unfinished
+from assistant.station.voice_out import fixed
 from hardware import memory
 from hardware.microphone import BLOCK, RATE, Microphone
 from hardware.speaker import Speaker

@@ -20,8 +20,8 @@ import numpy as np
 from assistant.core import procedure, spoken
 from assistant.core.settings import Settings
 from assistant.procedures import load
-from assistant.pronounce import pronounce
-from assistant.voice_out import PACE, fixed
+from assistant.station.pronounce import pronounce
+from assistant.station.voice_out import PACE, fixed
 from hardware.mixer import Mixer
 from hardware.phrase_store import PhraseStore
 from hardware.speaker import Speaker

@@ -12,12 +12,12 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
-from assistant.journal import Journal
+from assistant.record.journal import Journal
 from assistant.procedures import HERE
-from assistant.rehearse import Rehearsal
-from assistant.script import read
-from assistant.voice_on_tape import VoiceOnTape
-from assistant.voice_out import PACE
+from assistant.rehearsal.rehearse import Rehearsal
+from assistant.rehearsal.script import read
+from assistant.rehearsal.voice_on_tape import VoiceOnTape
+from assistant.station.voice_out import PACE
 from hardware import cues
 from hardware.speaker import SILENCE_S
 from hardware.synth import seconds
@@ -69,8 +69,8 @@ def talk(style: str) -> tuple[float, Counter[str]]:
 def main() -> None:
     normal, terse = talk("normal"), talk("terse")
     print(f"normal {normal[0]:.1f} s, terse {terse[0]:.1f} s, ratio {terse[0] / normal[0]:.2f} (goal: terse at most 60 s)")
-    for kind, seconds in terse[1].most_common():
-        print(f"  {kind:<12} {seconds:6.1f} s terse {normal[1][kind]:8.1f} s normal")
+    for kind, spent in terse[1].most_common():
+        print(f"  {kind:<12} {spent:6.1f} s terse {normal[1][kind]:8.1f} s normal")
 
 
 if __name__ == "__main__":

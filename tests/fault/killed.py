@@ -4,9 +4,9 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-from assistant.journal import FILE, Journal, Row
-from assistant.rehearse import Rehearsal
-from assistant.script import read
+from assistant.record.journal import FILE, Journal, Row
+from assistant.rehearsal.rehearse import Rehearsal
+from assistant.rehearsal.script import read
 from tests.command import READINGS, bowlside, script
 
 LOG, NOTE = f"{FILE}-wal", "journal.newest"

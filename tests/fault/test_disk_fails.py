@@ -15,8 +15,8 @@ import pytest
 
 from assistant.core.effects import Record
 from assistant.core.events import Event
-from assistant.journal import Journal, JournalError
-from assistant.station import Station
+from assistant.record.journal import Journal, JournalError
+from assistant.record.session import Station
 from tests.command import bowlside, script
 from tests.fault.disk import SqliteDisk, under_the_journal
 

@@ -16,10 +16,10 @@ from pathlib import Path
 
 import pytest
 
-from assistant import ears
+from assistant.station import ears
 from assistant.core.events import DeviceBack, Heard, Unclear
 from assistant.core.expect import Expect
-from assistant.ear_apart import ROOT, EarApart, EarFailed, EarMissing, _expected, _plain
+from assistant.station.ear_process import ROOT, EarApart, EarFailed, EarMissing, _expected, _plain
 from hardware.synth import Synth
 from models import locate
 from models.wav import RATE, to_pcm
@@ -316,7 +316,7 @@ def test_the_real_one_finds_a_model_from_where_the_station_was_started(tmp_path:
 
 
 def test_a_killed_station_leaves_no_ear_behind() -> None:
-    station = subprocess.Popen([sys.executable, "-c", "import time; from assistant.ear_apart import EarApart; e = EarApart(); "
+    station = subprocess.Popen([sys.executable, "-c", "import time; from assistant.station.ear_process import EarApart; e = EarApart(); "
                                 "e.start(); print(e.pid, flush=True); time.sleep(60)"], cwd=ROOT, stdout=subprocess.PIPE)
     assert station.stdout is not None
     pid = int(station.stdout.readline())

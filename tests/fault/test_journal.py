@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from assistant import kept
+from assistant.record import kept
 from assistant.core.events import Event, Heard
-from assistant.journal import FILE, SCHEMA, Journal, JournalError
-from assistant.station import Station
+from assistant.record.journal import FILE, SCHEMA, Journal, JournalError
+from assistant.record.session import Station
 from tests.command import READINGS, bowlside, process, script
 from tests.scenario.transcript import Transcript
 

@@ -28,11 +28,12 @@ from typing import Any
 
 import pytest
 
-from assistant import cli, record
+from assistant import cli
+from assistant.record import summary
 from assistant.core.state import Phase, State
 from assistant.core.steps import Hold
-from assistant.journal import FIRST, Journal, JournalError
-from assistant.station import Station
+from assistant.record.journal import FIRST, Journal, JournalError
+from assistant.record.session import Station
 from tests.command import HEADER, READINGS, ROOT, keyed, script
 
 OTHERS = {"slump": "4.25", "tare": "18.6", "gross": "54.7", "temperature": "72", "cylinder.set": "7", "cylinder.count": "4"}
@@ -137,7 +138,7 @@ class KilledRound:
                 tests.add(row.test)
             assert journal.end_gone() is None
             for test in tests - set(self.over):
-                one = record.of(journal, test)
+                one = summary.of(journal, test)
                 (self.over if one["outcome"] != "not over" else self.running)[test] = one
             last = max(tests, default=0)
             state = Station(journal, last).state if last and last not in self.over else State()
@@ -165,7 +166,7 @@ class KilledRound:
         found: dict[str, dict[str, str]] = {}
         with Journal(self.folder, write=False) as journal:
             assert journal.first_bad() is None
-            tests = [record.of(journal, test) for test in journal.tests()]
+            tests = [summary.of(journal, test) for test in journal.tests()]
         for one in tests:
             if one["outcome"] == "done" and one["verdict"] in ("pass", "none"):
                 found[one["test"]] = {each["name"]: str(each["rounded"]) for each in one["results"]}

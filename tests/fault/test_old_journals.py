@@ -17,9 +17,9 @@ from pathlib import Path
 import apsw
 import pytest
 
-from assistant import recover, record
+from assistant.record import recover, summary
 from assistant.cli import DEMO, main
-from assistant.journal import FILE, FIRST, SCHEMA, Journal, JournalError, Row
+from assistant.record.journal import FILE, FIRST, SCHEMA, Journal, JournalError, Row
 from tests.fault.disk import Asked, disk_after, under_the_journal
 
 KEPT = Path(__file__).parent / "journals"
@@ -34,7 +34,7 @@ def unpacked(tmp_path: Path, name: str) -> Path:
 def is_the_demo(folder: Path) -> None:
     with Journal(folder, write=False) as journal:
         assert journal.first_bad() is None
-        found = record.of(journal, 1)
+        found = summary.of(journal, 1)
     results = {one["name"]: one["rounded"] for one in found["results"]}
     assert found["outcome"] == "done" and found["verdict"] == "pass", found["why"]
     assert results == {"leak_drop": Decimal("0.05"), "air_content": Decimal("5.7"), "system_air_metric": Decimal("0.16")}

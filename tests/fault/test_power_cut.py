@@ -17,8 +17,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant import record
-from assistant.journal import Journal, JournalError
+from assistant.record import summary
+from assistant.record.journal import Journal, JournalError
 from tests.command import READINGS, ROOT, bowlside, script
 from tests.fault.disk import Asked, disk_after
 
@@ -118,7 +118,7 @@ def cut(asked: list[Asked], seed: int, folder: Path) -> bool:
         if not journal.last_test():
             assert not promised, f"lost, seed {seed}"
             return False
-        kept = record.of(journal, 1)["readings"]
+        kept = summary.of(journal, 1)["readings"]
     assert not promised - Counter((one["id"], str(one["value"])) for one in kept), f"lost, seed {seed}"
     return bool(promised)
 

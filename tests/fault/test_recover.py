@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from assistant import kept, recover
-from assistant.journal import FILE, Journal, JournalError, Row
-from assistant.station import unfinished
+from assistant.record import kept, recover
+from assistant.record.journal import FILE, Journal, JournalError, Row
+from assistant.record.session import unfinished
 from tests.command import READINGS, bowlside, process, script
 from tests.fault import killed
 from tests.fault.killed import LOG, NOTE, PARTS

@@ -18,9 +18,9 @@ from pathlib import Path
 import pytest
 
 from assistant.cli import main
-from hardware.deployment.bundle import seal
-from hardware.deployment.releases import SUMS
-from hardware.deployment.texts import GROUPS
+from assistant.setup.bundle import seal
+from assistant.setup.releases import SUMS
+from assistant.setup.texts import GROUPS
 from tests.machine import CantRun, Machine, debian
 
 pytestmark = [pytest.mark.long, pytest.mark.alone]

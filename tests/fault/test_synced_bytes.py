@@ -15,15 +15,15 @@ from pathlib import Path
 
 import pytest
 
-from assistant import journal as journal_module, record
+from assistant.record import journal as journal_module, summary
 from assistant.core.effects import Effect
 from assistant.core.events import Event
 from assistant.core.machine import step
-from assistant.journal import Journal, JournalError
-from assistant.jsonline import dumps
-from assistant.rehearse import Rehearsal
-from assistant.script import read
-from assistant.station import Station
+from assistant.record.journal import Journal, JournalError
+from assistant.files.jsonline import dumps
+from assistant.rehearsal.rehearse import Rehearsal
+from assistant.rehearsal.script import read
+from assistant.record.session import Station
 from tests.command import READINGS, script
 from tests.fault.disk import Asked, disk_after, under_the_journal
 from tests.fault.test_power_cut import acknowledged
@@ -85,7 +85,7 @@ def cut(run: Run, until: int, chance: random.Random, unsynced: tuple[float, ...]
             bad = journal.first_bad()
             there = [row.hash for row in journal.rows()]
             kept = Counter((one["id"], str(one["value"])) for test in journal.tests()
-                           for one in record.of(journal, test)["readings"])
+                           for one in summary.of(journal, test)["readings"])
     except (JournalError, sqlite3.Error) as error:
         raise Lost(str(error)) from None
     if bad is not None or len(there) < newest or there != run.hashes[:len(there)] or promised - kept:
@@ -147,7 +147,7 @@ def weaker(setting: str) -> Callable[[pytest.MonkeyPatch, Path], Run]:
 
 
 def announced_first(patch: pytest.MonkeyPatch, folder: Path) -> Run:
-    patch.setattr("assistant.rehearse.Station", Hasty)
+    patch.setattr("assistant.rehearsal.rehearse.Station", Hasty)
     return recorded(folder, tests=1)
 
 

@@ -61,7 +61,7 @@ def _value(chance: random.Random, hint: str, name: str, near: float) -> Any:
     if "bool" in hint:
         return chance.random() < 0.5
     if "str" in hint:
-        # The station's own sentences; and words were heard, or there is no Heard (assistant/ears.py).
+        # The station's own sentences; and words were heard, or there is no Heard (assistant/station/ears.py).
         return {"words": "It is gone: use the keypad."}.get(name) or chance.choice(TEXTS[1:] if name == "text" else TEXTS)
     raise AssertionError(f"no values for {hint}: a new kind of field needs some here")
 

@@ -17,7 +17,7 @@ from assistant import job
 from assistant.core.settings import Settings
 from assistant.job.commands import EXAMPLE
 from assistant.job.file import LABELS, SAMPLED, SETTINGS, SWITCHES, TABLES, Job, JobError, load
-from assistant.header import ScriptError, header_of
+from assistant.record.header import ScriptError, header_of
 
 TEXT = EXAMPLE.read_text(encoding="utf-8") if isinstance(EXAMPLE, Path) else str(EXAMPLE)
 HOSTILE = ["inf", "-inf", "nan", "1e400", "-0", "0x10", "1_000", "1" * 400, "0.1e-400", "true", "''", '"\\u0000"', '"\\n"',

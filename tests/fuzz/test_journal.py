@@ -9,8 +9,8 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from assistant import recover, salvage
-from assistant.journal import FILE, Journal, JournalError, Row
+from assistant.record import recover, salvage
+from assistant.record.journal import FILE, Journal, JournalError, Row
 from tests.fault import killed
 from tests.fault.killed import LOG, NOTE
 

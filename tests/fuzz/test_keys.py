@@ -19,7 +19,7 @@ from assistant.core.events import KeyPressed, Spoken, TestStarted, TimerDue
 from assistant.core.machine import step
 from assistant.core.state import Phase, State
 from assistant.procedures import load
-from assistant.script import KEYS as TOKENS
+from assistant.rehearsal.script import KEYS as TOKENS
 from hardware.input_events import EVENT, Reader
 from hardware.terminal import KEYS, METER_KEYS, decode
 from hardware.usb_pad import CODES, PadKeys

@@ -10,11 +10,12 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant import record, work
+from assistant import work
+from assistant.record import summary
 from assistant.core.events import KINDS
-from assistant.journal import FILE, Journal, JournalError
-from assistant.header import ScriptError
-from assistant.script import Script, read
+from assistant.record.journal import FILE, Journal, JournalError
+from assistant.record.header import ScriptError
+from assistant.rehearsal.script import Script, read
 from tests.command import HEADER, READINGS, bowlside, script
 
 scalars = (st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20)
@@ -118,6 +119,6 @@ def test_anything_as_a_row_of_the_journal(seq: int, body: bytes | str) -> None:
             bad = journal.first_bad()
             assert bad is not None and bad[0] == seq, bad
             try:
-                record.of(journal, 1)
+                summary.of(journal, 1)
             except JournalError as error:
                 assert "\n" not in str(error)

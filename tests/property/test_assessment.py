@@ -6,7 +6,8 @@ from fractions import Fraction
 
 from hypothesis import assume, given, settings, strategies as st
 
-from assistant import jsonline, work
+from assistant import work
+from assistant.files import jsonline
 from assistant.core import plausible
 from assistant.core.methods import leak, sequential
 from assistant.core.settings import Settings

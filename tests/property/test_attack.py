@@ -13,15 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from assistant import record
+from assistant.record import summary
 from assistant.core.effects import Effect
 from assistant.core.events import Event, Restarted
 from assistant.core.state import Phase
-from assistant.journal import Journal
+from assistant.record.journal import Journal
 from assistant.procedures import names
-from assistant.rehearse import Rehearsal
-from assistant.script import read
-from assistant.station import Station
+from assistant.rehearsal.rehearse import Rehearsal
+from assistant.rehearsal.script import read
+from assistant.record.session import Station
 from tests.property import attack
 from tests.property.attack import begun, checkpoints
 from tests.property.evidence import Slip
@@ -126,7 +126,7 @@ def test_nothing_acknowledged_is_lost_when_it_is_killed(tmp_path: Path, request:
         world = Journalled(folder, beginning)
         try:
             attack.play(world, Kills(world, seed, MANNERS[seed % len(MANNERS)], 12))
-            whole = record.of(world.journal, 1)
+            whole = summary.of(world.journal, 1)
             assert whole["verdict"] == world.final().verdict and world.journal.first_bad() is None
             kept = [(one["id"], one["value"]) for one in whole["readings"]]
             assert kept == [(name, value) for name, value, _ in world.final().readings]

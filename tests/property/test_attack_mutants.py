@@ -5,13 +5,13 @@ notices would show a hole in the attack, or that the guard is none.
 """
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from assistant import record
+from assistant.record import summary
 from assistant.core import answers, asked, flow, gauge, judgement, machine, phrases, plausible, reading
 from assistant.core.methods import leak, sequential
 from assistant.core.effects import Hush
@@ -101,7 +101,7 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "a correction is judged again": (lambda put: put(flow, "_judged_otherwise", lambda turn, target: False), {"result"}),
     "a chamber that leaks has no result":
         (lambda put: put(flow, "_found", lambda turn, step: FOUND(without_notes(turn), step)), {"result"}),
-    "a failed test exits with an error": (lambda put: put(record, "exit_code", lambda state: 0), {"result"}),
+    "a failed test exits with an error": (lambda put: put(summary, "exit_code", lambda state: 0), {"result"}),
     "a restart says the caution": (lambda put: put(phrases, "PRESSURE_CAUTION", ""), {"restart"}),
     "nothing cuts a caution off": (lambda put: put(Turn, "hush", hush_all), {"restart", "half heard"}),
     "words to an earlier question are late": (lambda put: put(answers, "answers_a_prompt", lambda text: False), {"late words"}),

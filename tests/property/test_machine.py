@@ -16,7 +16,7 @@ from assistant.core.settings import Settings
 from assistant.core.state import Phase, State
 from assistant.core.steps import Ask, Choose, Hold, Tap, Tell
 from assistant.procedures import load
-from assistant.station import fold
+from assistant.record.session import fold
 
 START = TestStarted(0.0, "sequential", load("sequential"), Settings().to_mapping(), {})
 FIRST = step(State(), START)[0]

@@ -1,6 +1,6 @@
 """A station on a virtual clock that jumps, with the oracle beside it; whatever is done to it becomes a line of a script.
 
-The machine is the real one. What it says takes as long as a rehearsal's words (assistant/rehearse.py), so that `bowlside
+The machine is the real one. What it says takes as long as a rehearsal's words (assistant/rehearsal/rehearse.py), so that `bowlside
 rehearse` plays a written script to the very same state.
 """
 from __future__ import annotations
@@ -11,16 +11,16 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
-from assistant import record
+from assistant.record import summary
 from assistant.core.effects import Effect, Hush, Speak
 from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue, to_plain
 from assistant.core.machine import step
 from assistant.core.settings import Settings
 from assistant.core.state import Phase, State
 from assistant.core.steps import Choose, Tap
-from assistant.jsonline import dumps
+from assistant.files.jsonline import dumps
 from assistant.procedures import load
-from assistant.rehearse import SilentVoice
+from assistant.rehearsal.rehearse import SilentVoice
 from tests.property.evidence import Final
 from tests.property.oracle import Oracle
 
@@ -82,7 +82,7 @@ class World:
             self.oracle.see(event, effects, self.state.prompt)
 
     def _hush(self, keep: tuple[int, ...]) -> None:
-        """As assistant/rehearse.py has it: what is kept moves up, what is dropped is over in its turn."""
+        """As assistant/rehearsal/rehearse.py has it: what is kept moves up, what is dropped is over in its turn."""
         free = self.now
         for one in self.speech:
             number, start, length, _ = one
@@ -169,11 +169,11 @@ class World:
     def final(self) -> Final:
         state = self.state
         assert state.procedure is not None
-        verdict, why = record.whole_verdict(state)
+        verdict, why = summary.whole_verdict(state)
         void = verdict == "invalid"
         results = {one.name: (None, None) if void and not judged.partial else (one.value, one.rounded)
                    for _, judged in sorted(state.judged, key=lambda one: one[0]) for one in judged.results}
-        return Final(state.procedure.test, state.settings.to_mapping(), state.outcome, verdict, why, record.exit_code(state),
+        return Final(state.procedure.test, state.settings.to_mapping(), state.outcome, verdict, why, summary.exit_code(state),
                      tuple((one.id, one.value, not one.withdrawn) for one in state.readings), results)
 
 

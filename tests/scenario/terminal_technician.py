@@ -9,7 +9,7 @@ import uuid
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from assistant.big_digits import big
+from assistant.station.big_digits import big
 
 ROOT = Path(__file__).resolve().parents[2]
 

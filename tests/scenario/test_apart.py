@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from assistant.core.events import Unclear, from_plain, to_plain
-from assistant.ears import event_of
+from assistant.station.ears import event_of
 from models.ear import Understood
 from tests.scenario.transcript import Transcript
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant import record
+from assistant.record import summary
 from assistant.cli import DEMO, main
 from assistant.core.asked import APART_S
 from assistant.core.events import KeyPressed, Suspended, TestStarted, from_plain, to_plain
@@ -162,8 +162,8 @@ def test_the_look_at_the_clamps_in_run_2_is_heard_out(t: Transcript, gap: float)
 def test_a_failure_that_was_said_is_not_scrapped_away(t: Transcript) -> None:
     to_run_2(t).one_run(2, ("7.32", "18.77", "32.11")).hear("next").hear("scrap the test").hear("yes")
     t.records("verdict", verdict="fail")
-    found = record.of(t.journal, 1)
-    assert found["verdict"] == "fail" and "scrapped" in found["why"] and record.exit_code(t.state) == 1
+    found = summary.of(t.journal, 1)
+    assert found["verdict"] == "fail" and "scrapped" in found["why"] and summary.exit_code(t.state) == 1
 
 
 def test_numbers_are_not_tried_until_no_doubt_is_said(t: Transcript) -> None:

@@ -21,7 +21,7 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from assistant import station_settings
+from assistant.station import settings as station_settings
 from assistant.check.devices import Opened
 from assistant.check.finding import NAMES, Finding
 from assistant.check.talk import Talk

@@ -14,7 +14,7 @@ import pytest
 
 from assistant.core.events import GaugeReads, GaugeSteady
 from assistant.core.state import Phase
-from assistant.gauge_watch import GaugeWatch
+from assistant.station.gauge_watch import GaugeWatch
 from hardware.meter import Meter
 from tests.command import bowlside
 from tests.property.technician import spoken

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant import record
+from assistant.record import summary
 from assistant.core import gauge
 from assistant.core.events import GaugeReads, GaugeSteady, KeyPressed
 from assistant.core.state import Phase
@@ -37,7 +37,7 @@ def in_the_hold(t: Wired, psi: float) -> Wired:
 
 def test_a_whole_test_by_wire_and_one_key(t: Wired) -> None:
     t.wired_leak_hold().wired_fill().wired_run(1).wired_between().wired_run(2).at("release.2").key("#")
-    taken = {one["id"]: one for one in record.of(t.journal, t.station.test)["readings"]}
+    taken = {one["id"]: one for one in summary.of(t.journal, t.station.test)["readings"]}
     assert len(taken) == 15
     assert all(one["entries"][0]["source"] == "gauge" for one in taken.values())
     assert {one["entries"][-1]["source"] for name, one in taken.items() if name.startswith("equilibrium.") and name.endswith(".3")

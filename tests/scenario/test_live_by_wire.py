@@ -16,7 +16,8 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant import record, station_settings
+from assistant.record import summary
+from assistant.station import settings as station_settings
 from hardware.clock import boot_now
 from assistant.core import asked
 from assistant.core.asked import HELD, needs_held, soonest
@@ -25,12 +26,12 @@ from assistant.core.events import Event, KeyPressed, TestStarted
 from assistant.core.settings import Settings
 from assistant.core.state import Phase, State
 from assistant.core.steps import Tap
-from assistant.hands import Hands
-from assistant.journal import Journal
-from assistant.lines import Line
-from assistant.live import Live
+from assistant.station.devices import Hands
+from assistant.record.journal import Journal
+from assistant.record.lines import Line
+from assistant.station.live import Live
 from assistant.procedures import load
-from assistant.station import Station
+from assistant.record.session import Station
 from hardware.fake_matrix import FakeMatrix
 from hardware.fakes import FakeSpeaker
 from hardware.gauges import pty_gauge, steady
@@ -270,14 +271,14 @@ class Technician:
     def is_right(self) -> None:
         """The metric and the air that the meter was told to have, and nothing lost on the way."""
         self.is_unharmed()
-        found = record.of(self.journal, self.station.test)
+        found = summary.of(self.journal, self.station.test)
         results = {one["name"]: one["rounded"] for one in found["results"]}
         assert found["verdict"] == "pass" and abs(results["system_air_metric"] - Decimal("0.20")) <= Decimal("0.06"), found["why"]
         assert abs(results["air_content"] - Decimal("6.0")) <= Decimal("0.2")
 
     def is_unharmed(self) -> None:
         """Every reading by wire; each loss and return told once; the journal sound, and giving the same state."""
-        for one in record.of(self.journal, self.station.test)["readings"]:
+        for one in summary.of(self.journal, self.station.test)["readings"]:
             assert one["entries"][0]["source"] == "gauge", one
         said = [line["text"] for line in self.lines if line["kind"] == "said"]
         backs = [one for one in said if one.startswith("The gauge is back")]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant import record
+from assistant.record import summary
 from assistant.core.effects import Cadence
 from tests.scenario.transcript import Transcript
 
@@ -32,7 +32,7 @@ def test_a_slump_by_voice_with_its_beats(tmp_path: Path) -> None:
     t.takes("slump", "4.25").at("in_time").hear("yes").says("Slump, four, point, two, five inches.", "Pass.")
     t.records("result", name="slump", rounded=D("4.25"), unit="in.").records("verdict", verdict="pass")
     t.at("wash").hear("next")
-    assert t.finished == "done" and record.exit_code(t.state) == 0
+    assert t.finished == "done" and summary.exit_code(t.state) == 0
     t.replayed()
 
 
@@ -42,7 +42,7 @@ def test_a_sheared_slump_begins_again_and_the_second_one_has_no_result(tmp_path:
     to_the_lift(t).hear("next").wait(8).at("stood").hear("no").at("sheared").hear("no")
     t.says("invalid", "not suitable for this concrete").records("result", name="slump", value=None)
     t.at("wash").hear("next")
-    assert record.exit_code(t.state) == 1 and record.whole_verdict(t.state)[0] == "invalid"
+    assert summary.exit_code(t.state) == 1 and summary.whole_verdict(t.state)[0] == "invalid"
 
 
 def test_a_slump_that_took_too_long_does_not_count(tmp_path: Path) -> None:
@@ -124,12 +124,12 @@ def test_air_that_fails_for_its_correction(tmp_path: Path) -> None:
     t.reading("air.reading", "4.0").says("Air content, three, point, seven percent.", "Fail", "under 4.0 by 0.3").at("vent")
     t.hear("say again").says("Never loosen a clamp before both petcocks are open")
     passing(t, "vent", "wash")
-    assert t.finished == "done" and record.exit_code(t.state) == 1
+    assert t.finished == "done" and summary.exit_code(t.state) == 1
 
 
 def test_concrete_that_the_method_is_not_for(tmp_path: Path) -> None:
     t = Transcript(tmp_path, "pressure-air").hear("no").at("scope.stop").says("volumetric").hear("yes")
-    assert t.finished == "stopped" and record.whole_verdict(t.state)[0] == "invalid"
+    assert t.finished == "stopped" and summary.whole_verdict(t.state)[0] == "invalid"
 
 
 def test_a_calibration_gives_the_meters_ratio(tmp_path: Path) -> None:
@@ -186,21 +186,21 @@ def test_a_leak_hold_alone_has_a_verdict_of_its_own(tmp_path: Path) -> None:
     t = Transcript(tmp_path, "leak").at("zero").hear("next").reading("leak.charge", "45.25").wait(8)
     t.reading("leak.initial", "45.21").wait(300).reading("leak.final", "45.16").records("verdict", verdict="pass")
     t.at("leak.down").hear("next")
-    assert t.finished == "done" and record.whole_verdict(t.state)[0] == "pass"
+    assert t.finished == "done" and summary.whole_verdict(t.state)[0] == "pass"
 
 
 def test_a_sample_that_was_no_composite_can_not_count(tmp_path: Path) -> None:
     t = passing(Transcript(tmp_path, "sampling"), "ready", "portion.1", "portion.2").at("in_time").hear("no")
     passing(t, "remix").says("The test is invalid", "15 minutes apart").records("verdict", verdict="invalid")
     passing(t, "start")
-    assert t.finished == "done" and record.exit_code(t.state) == 1
+    assert t.finished == "done" and summary.exit_code(t.state) == 1
 
 
 def test_a_good_sample(tmp_path: Path) -> None:
     t = passing(Transcript(tmp_path, "sampling"), "ready", "portion.1", "portion.2").hear("yes")
     passing(t, "remix").does_not_say("Pass").does_not_say("invalid")
     passing(t, "start")
-    assert record.exit_code(t.state) == 0
+    assert summary.exit_code(t.state) == 0
 
 
 # --- what holds no pressure, what the wire can't know, and the clock of the slump ------------------------------------------

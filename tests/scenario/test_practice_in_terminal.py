@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant import record
-from assistant.journal import Journal
+from assistant.record import summary
+from assistant.record.journal import Journal
 from tests.scenario.terminal_technician import Technician, Terminal
 
 
@@ -82,7 +82,7 @@ def test_a_whole_practice_test_by_keys_alone(folder: Path) -> None:
         terminal.close()
     assert re.search(r"Test 1 is done: fail, system air metric", shown), shown
     with Journal(folder, write=False) as journal:
-        found = record.of(journal, 1)
+        found = summary.of(journal, 1)
     results = {one["name"]: one["rounded"] for one in found["results"]}
     assert abs(results["system_air_metric"] - Decimal("0.30")) <= Decimal("0.04")
     assert abs(results["air_content"] - Decimal("6.0")) <= Decimal("0.1")

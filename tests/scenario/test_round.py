@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from assistant import record
+from assistant.record import summary
 from assistant.job import Job
 from assistant.job.commands import counted
-from assistant.journal import Journal
+from assistant.record.journal import Journal
 from assistant.report import findings, rows
-from assistant.round_rehearse import RoundRehearsal
-from assistant.script import read as read_script
+from assistant.round.rehearse import RoundRehearsal
+from assistant.rehearsal.script import read as read_script
 from tests.command import DECIDING, READINGS, Done, bowlside, keyed
 
 LIMITS = {"slump": [3, 5], "air_content": [4.5, 7.5], "temperature": [50, 90]}
@@ -62,7 +62,7 @@ def begun(done: Done) -> list[tuple[str, bool]]:
 
 def recorded(folder: Path) -> list[dict[str, Any]]:
     with Journal(folder, write=False) as journal:
-        return [record.of(journal, test) for test in journal.tests()]
+        return [summary.of(journal, test) for test in journal.tests()]
 
 
 def test_a_whole_round_of_one_technician(tmp_path: Path) -> None:
@@ -299,7 +299,7 @@ def offered(lines: list[dict[str, Any]]) -> bool:
 def test_a_rounds_age_decides_at_whatever_hour_whether_it_is_gone_on_with(hour: int, tmp_path: Path,
                                                                          monkeypatch: pytest.MonkeyPatch) -> None:
     """At 0:48 a round of any hour of the day before came back, one exactly 24 hours old among them."""
-    monkeypatch.setattr("assistant.journal.datetime", At)
+    monkeypatch.setattr("assistant.record.journal.datetime", At)
     now = datetime(2031, 5, 18, hour, 48).astimezone()
     for number, (ago, wanted) in enumerate({2.9: True, 3.1: False, 24: False, 240: False}.items()):
         folder = tmp_path / str(number)
@@ -356,7 +356,7 @@ class At(datetime):
 @pytest.mark.parametrize("cut", ["slump", "between", "between after one more"])
 def test_a_round_goes_on_after_midnight(cut: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its sample and its clocks are of the evening; a dead battery at midnight must not cost them."""
-    monkeypatch.setattr("assistant.journal.datetime", At)
+    monkeypatch.setattr("assistant.record.journal.datetime", At)
     tests = ("slump", "pressure-air")
 
     def at(hour: int, minute: int, day: int, *lines: dict[str, Any]) -> list[dict[str, Any]]:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant import record
+from assistant.record import summary
 from assistant.core.assessment import CORRECTED, REPEATED
 from assistant.core.effects import Hush
 from assistant.core.events import ClockJumped, DeviceLost, Heard, KeyPressed, Suspended, TimerDue
@@ -183,17 +183,17 @@ def test_taking_back_after_the_results_judges_again(t: Transcript) -> None:
     t.hear("yes").listens("equilibrium.2.3").reading("equilibrium.2.3", "32.01").does_not_say("Pass.")
     t.records("verdict", verdict=CORRECTED).says("Corrected after the result", "was 32.04 and became 32.01").at("finish.letdown")
     t.finish()
-    assert record.exit_code(t.state) == 1
+    assert summary.exit_code(t.state) == 1
 
 
 def test_no_to_a_change_leaves_everything(t: Transcript) -> None:
     to_run_2(t).one_run(2, ("7.32", "18.77", "32.04")).hear("next").hear("take it back").hear("no").at("finish.letdown")
-    assert t.state.taken()["equilibrium.2.3"] == Decimal("32.04") and record.whole_verdict(t.state)[0] == "fail"
+    assert t.state.taken()["equilibrium.2.3"] == Decimal("32.04") and summary.whole_verdict(t.state)[0] == "fail"
 
 
 def test_the_same_number_again_is_no_change(t: Transcript) -> None:
     to_run_2(t).one_run(2, RUN_2).hear("next").hear("take it back").hear("yes").reading("equilibrium.2.3", "32.01")
-    assert record.whole_verdict(t.state)[0] == "pass"
+    assert summary.whole_verdict(t.state)[0] == "pass"
 
 
 def test_nobody_shops_for_a_metric(t: Transcript) -> None:
@@ -201,8 +201,8 @@ def test_nobody_shops_for_a_metric(t: Transcript) -> None:
     to_run_2(t).one_run(2, ("7.30", "18.73", "31.60")).listens("metric.keep").hear("no").listens("change.confirm")
     t.hear("no").at("metric.keep").hear("no").hear("yes").says("Still holding").reading("equilibrium.2.3", "31.97")
     assert t.at("release.2").hear("next").records("verdict", verdict=REPEATED)
-    found = record.of(t.journal, 1)
-    assert (found["verdict"], record.exit_code(t.finish().state)) == (REPEATED, 1) and "was 31.60 and became 31.97" in found["why"]
+    found = summary.of(t.journal, 1)
+    assert (found["verdict"], summary.exit_code(t.finish().state)) == (REPEATED, 1) and "was 31.60 and became 31.97" in found["why"]
 
 
 def test_a_second_change_makes_it_invalid(t: Transcript) -> None:
@@ -370,7 +370,7 @@ def test_a_placeholder_is_told_at_the_start_and_kept(tmp_path: Path) -> None:
 
 def test_a_scrapped_test_gets_no_number(t: Transcript) -> None:
     to_run_2(t).one_run(2, RUN_2).hear("next").hear("scrap the test").hear("yes")
-    found = record.of(t.journal, 1)
+    found = summary.of(t.journal, 1)
     assert found["verdict"] == "invalid"
     assert {one["name"]: one["value"] for one in found["results"]} == {
         "leak_drop": Decimal("0.05"), "air_content": None, "system_air_metric": None}

@@ -13,7 +13,7 @@ from typing import Any
 from assistant.core.effects import Cue, Record, Speak
 from assistant.core.events import DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, TimerDue
 from assistant.core.state import Phase
-from assistant.gauge_watch import GaugeWatch
+from assistant.station.gauge_watch import GaugeWatch
 from hardware.meter import Meter
 from tests.scenario.transcript import Transcript
 

@@ -7,7 +7,7 @@ import wave
 import numpy as np
 import pytest
 
-from assistant import hear
+from assistant.speech import hear
 from models.wav import BadSound, read
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from assistant import mic_report
+from assistant.speech import mic_report
 from hardware.stream import write_wav
 from models.wav import RATE
 from tests.command import bowlside

@@ -13,9 +13,9 @@ import pytest
 import soxr
 
 from assistant.core.spoken import digits
-from assistant.pronounce import pronounce
-from assistant.reading_out import SLOW_WPM
-from assistant.voice_out import PACE
+from assistant.station.pronounce import pronounce
+from assistant.record.reading_out import SLOW_WPM
+from assistant.station.voice_out import PACE
 from hardware.synth import Synth
 
 pocketsphinx = pytest.importorskip("pocketsphinx", reason="pocketsphinx is missing: run the set-up again")

@@ -16,7 +16,7 @@ import tempfile
 import numpy as np
 import pytest
 
-from assistant.environment import ROOT
+from assistant.setup.environment import ROOT
 from models.training import kaldi
 from models.training.numpy_network import fbank
 from models.vosk_engine import VoskEngine

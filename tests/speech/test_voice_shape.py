@@ -10,8 +10,8 @@ import pytest
 import soxr
 
 from assistant.core.spoken import digits
-from assistant.pronounce import pronounce
-from assistant.voice_out import PACE
+from assistant.station.pronounce import pronounce
+from assistant.station.voice_out import PACE
 from hardware import voice_shape
 from hardware.synth_child import RATE
 from hardware.voice import OWN_NAME

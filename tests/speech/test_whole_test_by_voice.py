@@ -18,7 +18,7 @@ import pytest
 from assistant.core import prompts, spoken
 from assistant.core.procedure import build
 from assistant.core.settings import Settings
-from assistant.jsonline import loads
+from assistant.files.jsonline import loads
 from assistant.procedures import load
 
 RUNS = [[("14.50", "7.25"), ("30.02", "18.63"), ("44.98", "31.81")], [("14.52", "7.32"), ("30.00", "18.77"), ("45.00", "32.01")]]

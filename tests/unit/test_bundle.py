@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from hardware.deployment import bundle, debs, releases, texts
-from hardware.deployment.releases import COMPLETE, SUMS, main
-from hardware.deployment.texts import Service
+from assistant.setup import bundle, debs, releases, texts
+from assistant.setup.releases import COMPLETE, SUMS, main
+from assistant.setup.texts import Service
 from tests.command import ROOT, bowlside
 
 PROGRAM = """#!/bin/sh

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from hardware.deployment import bundle, releases
-from hardware.deployment.releases import SUMS
+from assistant.setup import bundle, releases
+from assistant.setup.releases import SUMS
 
 
 def wheel_of(folder: Path, name: str, version: str = "0.1.0", more: dict[str, str] | None = None, needs: str = "",

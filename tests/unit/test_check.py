@@ -15,7 +15,7 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant import station_settings
+from assistant.station import settings as station_settings
 from assistant.check import at_start, gauge, keys, quick
 from assistant.check.devices import Opened
 from assistant.check.finding import NAMES, PINS, Finding, joined, none_wrong, page
@@ -24,8 +24,8 @@ from assistant.check.walk import Walk
 from hardware.clock import boot_now
 from assistant.core.events import DeviceBack, DeviceLost, TestStarted
 from assistant.core.settings import Settings
-from assistant.hands import Hands
-from assistant.live import Live
+from assistant.station.devices import Hands
+from assistant.station.live import Live
 from assistant.procedures import load
 from hardware import usb_pad
 from hardware.fake_matrix import FakeMatrix, HandClock

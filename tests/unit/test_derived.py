@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from assistant import derived, kept, record
-from assistant.derived import Derived
-from assistant.journal import FILE, Journal
+from assistant.record import derived, kept, summary
+from assistant.record.derived import Derived
+from assistant.record.journal import FILE, Journal
 from tests.command import READINGS, bowlside, script
 
 
@@ -34,8 +34,8 @@ def folder(recorded: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def replayed(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[int]]:
     """The tests that were replayed since."""
-    tests, of = [], record.of
-    monkeypatch.setattr(record, "of", lambda journal, test: tests.append(test) or of(journal, test))
+    tests, of = [], summary.of
+    monkeypatch.setattr(summary, "of", lambda journal, test: tests.append(test) or of(journal, test))
     yield tests
 
 
@@ -48,7 +48,7 @@ def test_what_is_kept_is_what_is_derived(folder: Path, replayed: list[int]) -> N
         found = Derived(journal)
         whole = [found.whole(test) for test in (1, 2, 3)]
         assert not replayed and not found.damaged
-        assert whole == [kept.plain(record.of(journal, test)) for test in (1, 2, 3)]
+        assert whole == [kept.plain(summary.of(journal, test)) for test in (1, 2, 3)]
         assert {type(one["value"]) for one in whole[0]["readings"]} == {Decimal}
         assert all(one.items() <= every.items() for one, every in zip(found.briefs, whole))
 
@@ -73,15 +73,15 @@ def test_other_rules_or_another_language_make_all_of_it_anew(folder: Path, repla
 
 
 def test_the_rules_are_every_source_that_makes_a_result(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    before, here = derived.rules.__wrapped__(), Path(derived.__file__).parent
-    for name in ("core/methods/leak.py", "core/rounding.py", "record.py", "station.py", "chain.py"):
+    before, here = derived.rules.__wrapped__(), Path(derived.__file__).parents[1]
+    for name in ("core/methods/leak.py", "core/rounding.py", "record/summary.py", "record/session.py", "record/chain.py"):
         copy = tmp_path / name.replace("/", "-")
         shutil.copytree(here, copy, ignore=shutil.ignore_patterns("__pycache__"))
-        monkeypatch.setattr(derived, "__file__", str(copy / "derived.py"))
+        monkeypatch.setattr(derived, "__file__", str(copy / "record" / "derived.py"))
         assert derived.rules.__wrapped__() == before
         (copy / name).write_text((copy / name).read_text() + "\n")
         assert derived.rules.__wrapped__() != before, name
-    monkeypatch.setattr(derived, "__file__", str(here / "derived.py"))
+    monkeypatch.setattr(derived, "__file__", str(here / "record" / "derived.py"))
     monkeypatch.setattr(derived, "CURRENT", "another language")
     assert derived.rules.__wrapped__() != before
 

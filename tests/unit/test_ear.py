@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from assistant import station_settings
+from assistant.station import settings
 from assistant.core.expect import Expect
 from models import ear, locate
 from models.ear import RULES, Ear, Understood, open_ear
@@ -161,7 +161,7 @@ def test_the_own_model_is_heard_as_that_however_it_is_named(bare, monkeypatch, w
     if way == "variable":
         monkeypatch.setenv(locate.VARIABLE, named)
     if way == "chosen":
-        station_settings.write("hearing", "model", named)
+        settings.write("hearing", "model", named)
     station = open_ear(None if way in ("variable", "chosen") else named)
     assert station.name == "people + own" and station._rules is ear.WITH_OWN
 
@@ -171,12 +171,12 @@ def test_a_larger_model_that_was_set_aside_is_not_even_opened(bare, monkeypatch)
     with pytest.raises(RuntimeError):
         open_ear()
     assert open_ear("own").name == "people + own"
-    station_settings.write("hearing", "model", "own")
+    settings.write("hearing", "model", "own")
     assert open_ear().name == "people + own"
 
 
 def test_a_setting_of_an_earlier_version_is_told_and_changes_nothing(bare):
-    path = station_settings.default_path()
+    path = settings.default_path()
     path.parent.mkdir(parents=True)
     path.write_text('[hearing]\ntechnician = "anna"\n', encoding="utf-8")
     station = open_ear()

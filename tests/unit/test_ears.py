@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from assistant import ears
+from assistant.station import ears
 from assistant.check.talk import Talk
 from assistant.core.events import DeviceBack, Event, Heard, HearingChanged
 from assistant.core.expect import Expect

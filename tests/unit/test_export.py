@@ -17,10 +17,11 @@ from pypdf import PdfReader
 from reportlab.graphics.shapes import Line, Rect
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from assistant import job, record
-from assistant.journal import Journal
-from assistant.jsonline import dumps, loads
-from assistant.meters import Calibration, Meter
+from assistant import job
+from assistant.record import summary
+from assistant.record.journal import Journal
+from assistant.files.jsonline import dumps, loads
+from assistant.meters.register import Calibration, Meter
 from assistant.report import axes, csv_file, drawings, findings, json_file, pdf_file, rows
 from assistant.report.paper import WIDTH, Page, Paper
 from tests.command import HEADER, READINGS, ROOT, bowlside, script
@@ -40,7 +41,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def tests(demo: Path) -> list[dict]:
     with Journal(demo, write=False) as journal:
-        return [record.of(journal, test) for test in journal.tests()]
+        return [summary.of(journal, test) for test in journal.tests()]
 
 
 @pytest.fixture(scope="module")
@@ -291,7 +292,7 @@ def test_a_gauge_stands_against_the_tolerance_that_judged_it(tmp_path: Path, gau
     readings |= {"zero.reading": "0.00", "gauge.1": gauge}
     bowlside("rehearse", "-", "--answer-rest", "--journal", tmp_path, stdin=script(readings, {"test": "gauge-check"}))
     with Journal(tmp_path, write=False) as journal:
-        found = record.of(journal, 1)
+        found = summary.of(journal, 1)
     row, = found["results"]
     assert row["limits"] == [None, D("0.05")] and rows.inside(row, found["rounding"]) == word
     assert found["verdict"] == {"OUTSIDE": "fail", "within": "pass"}[word]

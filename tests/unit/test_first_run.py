@@ -20,8 +20,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant import debian, environment, first_run
-from hardware.deployment import releases
+from assistant.setup import debian, environment, first_run
+from assistant.setup import releases
 
 ROOT = Path(__file__).resolve().parents[2]
 PYTHON = os.path.realpath(sys.executable)
@@ -75,7 +75,7 @@ def copy(tmp_path: Path) -> Path:
 def stamped(root: Path, with_pip: bool = False) -> None:
     """What a finished set-up leaves: a real environment and its stamp, made by the project's own code."""
     venv.create(root / ".venv", with_pip=with_pip, symlinks=True)
-    write = "from assistant import first_run; first_run.stamp('assistant')"
+    write = "from assistant.setup import first_run; first_run.stamp('assistant')"
     subprocess.run([PYTHON, "-c", write], cwd=root, env=variables(), check=True, timeout=LIMIT)
 
 
@@ -404,7 +404,7 @@ def test_the_package_is_asked_for_where_there_is_no_wheel(machine, version, need
     monkeypatch.setattr(platform, "machine", lambda: machine)
     with monkeypatch.context() as other:
         other.setattr(sys, "version_info", version)
-        module = importlib.util.module_from_spec(importlib.util.find_spec("assistant.debian"))
+        module = importlib.util.module_from_spec(importlib.util.find_spec("assistant.setup.debian"))
         module.__spec__.loader.exec_module(module)
     assert ("python3-lgpio" in module.missing()) is needed
     if needed:

@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from assistant import given, job, practise
+from assistant import job
+from assistant.station import job_and_meter, practice
 from assistant.core.state import Phase, State
-from assistant.meters import Register
-from assistant.round_plan import Plan, plan_of
-from assistant.header import ScriptError, header_of
+from assistant.meters.register import Register
+from assistant.round.plan import Plan, plan_of
+from assistant.record.header import ScriptError, header_of
 
 pytestmark = pytest.mark.dates
 JOB = """
@@ -55,67 +56,67 @@ def registered(folder: Path, days: int) -> None:
 
 def test_the_registers_settings_lie_under_the_jobs(folder: Path) -> None:
     registered(folder, 3)
-    found = given.for_real(asked(folder), folder, ["sequential"], "terse")
+    found = job_and_meter.for_real(asked(folder), folder, ["sequential"], "terse")
     settings = header_of({"test": "sequential", **found.data}, "here").settings
     assert (settings.chamber_ratio, settings.clamps, settings.max_psi) == (Decimal("0.0612"), 8, Decimal(50))
     assert settings.aggregate_correction_pct == Decimal("0.3") and settings.limits["air_content"][0] == Decimal("4.5")
     assert not found.remark and not found.refusal
     path = folder / "own.toml"
     path.write_text('meter = "M-3"\nchamber_ratio = 0.0605\n', encoding="utf-8")
-    own = given.for_real(asked(folder, job=path, override="x"), folder, ["sequential"], "terse")
+    own = job_and_meter.for_real(asked(folder, job=path, override="x"), folder, ["sequential"], "terse")
     assert own.data["chamber_ratio"] == Decimal("0.0605"), "what the job says wins"
 
 
 def test_a_mix_of_the_job_can_be_named(folder: Path) -> None:
     registered(folder, 3)
-    found = given.for_real(asked(folder, mix="TH-30B", override="tried"), folder, ["sequential"], "normal").data
+    found = job_and_meter.for_real(asked(folder, mix="TH-30B", override="tried"), folder, ["sequential"], "normal").data
     assert found["mix"] == "TH-30B" and found["limits"]["air_content"] == [Decimal("4.0"), Decimal("7.0")]
     with pytest.raises(ScriptError, match="there is no mix"):
-        given.for_real(asked(folder, mix="TH-99"), folder, ["sequential"], "normal")
+        job_and_meter.for_real(asked(folder, mix="TH-99"), folder, ["sequential"], "normal")
     with pytest.raises(ScriptError, match="name that too"):
-        given.for_real(asked(folder, job=None, mix="TH-30B"), folder, ["sequential"], "normal")
+        job_and_meter.for_real(asked(folder, job=None, mix="TH-30B"), folder, ["sequential"], "normal")
 
 
 def test_a_meter_out_of_date_is_refused_or_used_with_a_reason(folder: Path) -> None:
     registered(folder, 400)
-    refused = given.for_real(asked(folder), folder, ["sequential"], "normal")
+    refused = job_and_meter.for_real(asked(folder), folder, ["sequential"], "normal")
     with pytest.raises(ScriptError, match="M-3.*--override"):
         refused.must_be_fit()
-    used = given.for_real(asked(folder, override="the other leaks"), folder, ["sequential"], "normal")
+    used = job_and_meter.for_real(asked(folder, override="the other leaks"), folder, ["sequential"], "normal")
     used.must_be_fit()
     assert used.remark.startswith("Override, the other leaks: ") and "M-3" in used.remark
-    slump = given.for_real(asked(folder), folder, ["slump"], "normal")
+    slump = job_and_meter.for_real(asked(folder), folder, ["slump"], "normal")
     slump.must_be_fit()
     assert not slump.remark, "no meter is used for it"
 
 
 def test_what_is_not_known_is_said_only_where_it_matters(folder: Path) -> None:
     no_job = asked(folder, job=None)
-    assert given.for_real(no_job, folder, ["slump"],
+    assert job_and_meter.for_real(no_job, folder, ["slump"],
                           "normal").remark == "No job file: there are no limits. Name the job with --job."
-    assert "placeholder" in given.for_real(no_job, folder, ["sequential"], "normal").remark
-    assert "placeholder" in given.for_real(asked(folder), folder, ["sequential"], "normal").remark
-    assert not given.for_real(asked(folder), folder, ["pressure-air"], "normal").remark
+    assert "placeholder" in job_and_meter.for_real(no_job, folder, ["sequential"], "normal").remark
+    assert "placeholder" in job_and_meter.for_real(asked(folder), folder, ["sequential"], "normal").remark
+    assert not job_and_meter.for_real(asked(folder), folder, ["pressure-air"], "normal").remark
 
 
 def test_every_practice_test_has_something_to_compute_with() -> None:
     for test in ("density", "calibration", "sequential", "slump"):
-        settings = header_of({"test": test, **given.for_practice("normal")}, "practice").settings
+        settings = header_of({"test": test, **job_and_meter.for_practice("normal")}, "practice").settings
         assert settings.amount("measure_volume") and settings.amount("bowl_volume") and "slump" in settings.limits
 
 
 def test_labels_of_the_command_line() -> None:
-    assert given.labelled(["ticket=40117", "location=Pier 2, lift 1"]) == {"ticket": "40117", "location": "Pier 2, lift 1"}
+    assert job_and_meter.labelled(["ticket=40117", "location=Pier 2, lift 1"]) == {"ticket": "40117", "location": "Pier 2, lift 1"}
     for wrong in ("tikket=1", "ticket", "ticket=", "round=R-1", "practice=yes"):
         with pytest.raises(ScriptError, match="KEY=TEXT"):
-            given.labelled([wrong])
+            job_and_meter.labelled([wrong])
 
 
 def test_what_the_job_says_of_its_rounds(folder: Path) -> None:
     its_job = job.load(folder / "job.toml")
-    plan = plan_of({**job.read(folder / "job.toml"), **given.round_of(its_job)}, "job")
+    plan = plan_of({**job.read(folder / "job.toml"), **job_and_meter.round_of(its_job)}, "job")
     assert plan.tests == ("slump", "sequential") and plan.technicians == 2 and plan.second == "T-09" and not plan.check_tests
-    assert given.round_of(None) == {} and plan_of({}, "none") == Plan()
+    assert job_and_meter.round_of(None) == {} and plan_of({}, "none") == Plan()
 
 
 @pytest.mark.parametrize(("line", "words"), [
@@ -141,6 +142,6 @@ def test_labels_of_the_report_pass_from_job_to_header(tmp_path: Path) -> None:
                                                        ("pressure-air", "air.reading", "6.2")])
 def test_practice_says_what_is_not_simulated(test: str, prompt: str, value: str) -> None:
     """Beside the simulated meter there is no cone, scale or thermometer."""
-    procedure = header_of({"test": test, **given.for_practice("normal")}, "practice").procedure
+    procedure = header_of({"test": test, **job_and_meter.for_practice("normal")}, "practice").procedure
     state = State(procedure=procedure, index=procedure.index(prompt), phase=Phase.ENTRY)
-    assert practise.hint(state) == f"Nothing of this is simulated: make one up, such as {value}."
+    assert practice.hint(state) == f"Nothing of this is simulated: make one up, such as {value}."

@@ -15,12 +15,14 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant import cli, record, start, station_settings
+from assistant import cli
+from assistant.record import summary
+from assistant.station import settings as station_settings, start
 from assistant.core.events import DeviceLost, Event
 from assistant.core.language import sentence
-from assistant.headless import MOST_LINES_A_MINUTE, Log, _has_microphone, must_be_answerable
-from assistant.journal import FILE, Journal, JournalError
-from assistant.header import ScriptError
+from assistant.station.headless import MOST_LINES_A_MINUTE, Log, _has_microphone, must_be_answerable
+from assistant.record.journal import FILE, Journal, JournalError
+from assistant.record.header import ScriptError
 from hardware.fake_matrix import FakeMatrix
 from tests.command import ROOT, bowlside, process, script
 
@@ -85,7 +87,7 @@ def test_keyed_without_a_terminal_and_left_by_sigterm(settings: Path, tmp_path: 
     assert "is not over" in capsys.readouterr().out
     assert signal.getsignal(signal.SIGTERM) == others
     with Journal(folder, write=False) as journal:
-        assert record.of(journal, 1)["outcome"] == "not over"
+        assert summary.of(journal, 1)["outcome"] == "not over"
 
 
 class Managed:

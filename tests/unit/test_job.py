@@ -15,8 +15,8 @@ from assistant.core.settings import Settings
 from assistant.job.commands import EXAMPLE
 from assistant.job import places
 from assistant.job.places import line_of
-from assistant.meters import Register
-from assistant.header import header_of
+from assistant.meters.register import Register
+from assistant.record.header import header_of
 from tests.command import bowlside, script
 
 D = Decimal

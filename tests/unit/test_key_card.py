@@ -3,7 +3,7 @@ takes it."""
 import re
 import xml.etree.ElementTree as ElementTree
 
-from assistant import key_card
+from assistant.report import key_card
 from assistant.core import answers
 from assistant.core.commands import COMMANDS, command
 from hardware.input_events import PRESSED, RELEASED

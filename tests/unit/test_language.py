@@ -92,7 +92,7 @@ from assistant.core import spoken
 from assistant.core.commands import command
 from assistant.core.expect import Expect
 from models import grammar
-from assistant.pronounce import pronounce
+from assistant.station.pronounce import pronounce
 reading = grammar.automaton(Expect("reading", None, None, 2))
 for n in range(6000):
     value = Decimal(n).scaleb(-2)

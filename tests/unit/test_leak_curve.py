@@ -15,7 +15,7 @@ from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.core.turn import Turn
 from assistant.procedures import load
-from assistant.pronounce import pronounce
+from assistant.station.pronounce import pronounce
 from hardware.meter import Crew, Meter
 from tests.bench import leak_curve as bench
 

@@ -17,13 +17,13 @@ from assistant.core.events import DeviceBack, DeviceLost, Event, Restarted, Test
 from assistant.core.settings import Settings
 from assistant.core.state import Phase
 from assistant.core.steps import Tap
-from assistant.journal import Journal, JournalError
-from assistant.lines import Line
-from assistant import live as live_module
-from assistant.live import Live
+from assistant.record.journal import Journal, JournalError
+from assistant.record.lines import Line
+from assistant.station import live as live_module
+from assistant.station.live import Live
 from assistant.procedures import load
-from assistant.record import of
-from assistant.station import Station, unfinished
+from assistant.record.summary import of
+from assistant.record.session import Station, unfinished
 from hardware.fakes import FakeSpeaker
 from tests.command import DECIDING, READINGS, keyed
 

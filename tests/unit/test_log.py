@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.log import typed
+from assistant.record.log import typed
 from tests.command import READINGS, bowlside, script
 
 

@@ -41,7 +41,8 @@ def test_a_library_without_mallopt_keeps_its_own_ways(monkeypatch: pytest.Monkey
 
 @pytest.mark.parametrize("whose", ["cli", "ear_apart"])
 def test_station_and_ear_use_them(whose: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    from assistant import cli, ear_apart
+    from assistant import cli
+    from assistant.station import ear_process
     from hardware import memory
 
     class Used(Exception):
@@ -50,6 +51,6 @@ def test_station_and_ear_use_them(whose: str, monkeypatch: pytest.MonkeyPatch) -
     def used() -> bool:
         raise Used
     monkeypatch.setattr(memory, "give_back", used)
-    monkeypatch.setattr(ear_apart.signal, "signal", lambda *_: None)
+    monkeypatch.setattr(ear_process.signal, "signal", lambda *_: None)
     with pytest.raises(Used):
-        cli.main(["work", "--help"]) if whose == "cli" else ear_apart.main()
+        cli.main(["work", "--help"]) if whose == "cli" else ear_process.main()

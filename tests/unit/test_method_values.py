@@ -140,9 +140,9 @@ def test_they_stand_in_the_record_and_on_every_export(moved: tuple[Path, str], t
 
 def test_an_old_record_of_a_short_hold_says_what_it_was(tmp_path: Path) -> None:
     """From before they were told: no word of it in its header, so it is taken from its settings."""
-    from assistant import record
+    from assistant.record import summary
     t = Transcript(tmp_path, leak_hold_s="30")
-    assert record.of(t.journal, 1)["deviations"] == ["Leak hold: 30 seconds; the method has 5 minutes."]
+    assert summary.of(t.journal, 1)["deviations"] == ["Leak hold: 30 seconds; the method has 5 minutes."]
     assert "A deviation" not in str(registry.SOURCES["leak_drop"]) and "five" not in str(registry.SOURCES["leak_drop"])
 
 

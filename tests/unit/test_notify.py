@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.notify import Notify
+from assistant.station.notify import Notify
 
 
 class Manager:

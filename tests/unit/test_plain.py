@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant import plain
-from assistant.jsonline import dumps
+from assistant.files import plain
+from assistant.files.jsonline import dumps
 from tests.command import HEADER, bowlside, script
 
 ESCAPES = "T-02\x1b[2J\x1b]0;owned\x07\x9b31m\u202etxt"

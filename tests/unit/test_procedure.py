@@ -11,7 +11,7 @@ from assistant import procedures
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError, build
 from assistant.core.settings import Settings
-from assistant.header import header_of
+from assistant.record.header import header_of
 from assistant.procedures import load, names
 
 GOOD = """

@@ -7,14 +7,14 @@ from tempfile import TemporaryDirectory
 import pytest
 from hypothesis import given, strategies as st
 
-from assistant import reading_out, record
+from assistant.record import reading_out, summary
 from assistant.core import spoken
-from assistant.journal import Journal
-from assistant.jsonline import dumps, loads
+from assistant.record.journal import Journal
+from assistant.files.jsonline import dumps, loads
 from assistant.procedures import HERE
-from assistant.pronounce import pronounce
-from assistant.rehearse import Rehearsal
-from assistant.script import read
+from assistant.station.pronounce import pronounce
+from assistant.rehearsal.rehearse import Rehearsal
+from assistant.rehearsal.script import read
 
 
 @pytest.mark.parametrize(("shown", "said"), [
@@ -63,7 +63,7 @@ def said_in(kind: str) -> list[tuple[str, str]]:
     with TemporaryDirectory() as folder, Journal(Path(folder)) as journal:
         Rehearsal(read(source, "demo", HERE), journal, lambda line: said.append((line["id"], pronounce(line["text"])))
                   if line["kind"] == "said" else None, answer_rest=True).run()
-        found = record.of(journal, 1)
+        found = summary.of(journal, 1)
     return said + [(ident, pronounce(words)) for ident, words in reading_out.lines(found)]
 
 

@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from assistant import job, script, station_settings
+from assistant import job
+from assistant.rehearsal import script
+from assistant.station import settings
 from assistant.cli import parser
 from assistant.core.round import PLAN
 from tests.command import bowlside
@@ -69,7 +71,7 @@ def test_the_example_job_is_sound(tmp_path: Path) -> None:
 def test_the_devices_are_settings_that_the_station_reads(tmp_path: Path) -> None:
     path = tmp_path / "station.toml"
     path.write_text(re.search(r"```toml\n(\[keypad\].*?)```", README, re.DOTALL)[1], encoding="utf-8")
-    found, defaults = station_settings.read(path), station_settings.read(tmp_path / "none.toml")
+    found, defaults = settings.read(path), settings.read(tmp_path / "none.toml")
     assert [name for name, keys in found.items() if keys.get("kind")] == ["keypad", "usb_pad", "pedal", "lamp", "buzzer", "gauge"]
     for name in ("keypad", "pedal", "lamp", "buzzer"):  # "these are the defaults but for kind"
         assert json.dumps({**found[name], "kind": ""}) == json.dumps(defaults[name])

@@ -16,7 +16,7 @@ from assistant.core.round import Done
 from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.procedures import load
-from assistant.round_record import _done
+from assistant.round.record import _done
 
 SETTINGS = Settings()
 SLUMP_FAILED = Done("slump", verdict="fail", results={"slump": Decimal("6.00")})

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant import record
+from assistant.record import summary
 from hardware.clock import boot_now
 from assistant.core import asked as hearing_out
 from assistant.core.asked import soonest
@@ -17,12 +17,12 @@ from assistant.core.events import Event, Heard, Spoken, TestStarted
 from assistant.core.procedure import Procedure
 from assistant.core.settings import METHOD, Settings
 from assistant.core.state import Phase
-from assistant.journal import Journal
-from assistant.live import Live
+from assistant.record.journal import Journal
+from assistant.station.live import Live
 from assistant.procedures import load
-from assistant.round import Round
-from assistant.round_plan import plan_of
-from assistant.station import Handles, Station, Unrecorded
+from assistant.round.drive import Round
+from assistant.round.plan import plan_of
+from assistant.record.session import Handles, Station, Unrecorded
 from hardware.fakes import FakeSpeaker
 from tests.command import bowlside, process
 
@@ -86,7 +86,7 @@ def test_a_whole_round_on_one_set_of_devices(tmp_path: Path) -> None:
     numbers = [int(ident) for ident, _ in speaker.said if ident.isdigit()]
     assert len(numbers) == len(set(numbers)), "no two words of a round may be taken for each other"
     with Journal(tmp_path, write=False) as journal:
-        assert [record.of(journal, test)["test"] for test in journal.tests()] == ["sampling", "temperature"]
+        assert [summary.of(journal, test)["test"] for test in journal.tests()] == ["sampling", "temperature"]
 
 
 @pytest.mark.parametrize(("leave", "there"), [("portion.2", 1), ("temperature.confirm", 2), ("next.temperature", 1)])
@@ -98,7 +98,7 @@ def test_left_and_gone_on(tmp_path: Path, leave: str, there: int) -> None:
     code, speaker = play(tmp_path)
     assert code == 0
     with Journal(tmp_path, write=False) as journal:
-        found = [record.of(journal, test) for test in journal.tests()]
+        found = [summary.of(journal, test) for test in journal.tests()]
     assert [one["test"] for one in found] == ["sampling", "temperature"] and {one["round"] for one in found} == {"R-1"}
     assert found[1]["results"][0]["rounded"] == 68
     assert any("Go on with it?" in text for _, text in speaker.said) == (leave == "next.temperature")
@@ -140,7 +140,7 @@ def test_words_cut_off_as_a_test_ends_are_none_of_the_next_ones(tmp_path: Path) 
 
 
 def test_a_bounce_of_the_key_that_chose_a_test_does_not_begin_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("assistant.live.BOUNCE_S", 5.0)  # a busy disk takes its time
+    monkeypatch.setattr("assistant.station.live.BOUNCE_S", 5.0)  # a busy disk takes its time
     with Journal(tmp_path) as journal:
         live = Live(Station(journal, 1, "boot"))
         live.attach(FakeSpeaker(live.spoken))
@@ -163,13 +163,13 @@ def test_a_bounce_of_the_key_that_chose_a_test_does_not_begin_it(tmp_path: Path,
 
 def test_left_at_the_question_about_the_other_technician_no_test_begins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whoever stops the station there, or the system, has not answered it."""
-    monkeypatch.setattr("assistant.round.limit_s", lambda test, settings: 0.001)
+    monkeypatch.setattr("assistant.round.drive.limit_s", lambda test, settings: 0.001)
     for key, value in (("technicians", 2), ("tests", ["slump"])):
         monkeypatch.setitem(GIVEN, key, value)
     code, _ = play(tmp_path, leave="told")
     assert code == 1
     with Journal(tmp_path, write=False) as journal:
-        assert [record.of(journal, test)["test"] for test in journal.tests()] == ["sampling"]
+        assert [summary.of(journal, test)["test"] for test in journal.tests()] == ["sampling"]
 
 
 def test_without_a_terminal_it_says_so(tmp_path: Path) -> None:

@@ -17,10 +17,10 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from assistant.big_digits import big, big_width
-from assistant.practise import PRACTICE_KEYS
-from assistant.screen import Screen, ScreenError, View, emphasis, layout
-from assistant.view import of
+from assistant.station.big_digits import big, big_width
+from assistant.station.practice import PRACTICE_KEYS
+from assistant.station.screen import Screen, ScreenError, View, emphasis, layout
+from assistant.station.view import of
 from tests.scenario.test_sequential import to_run_1
 from tests.scenario.transcript import Transcript
 
@@ -190,7 +190,7 @@ def test_big_digits_are_as_wide_as_they_say_and_all_differ(scale):
 
 SHOW = """
 import os, sys, time
-from assistant.screen import Screen, View
+from assistant.station.screen import Screen, View
 from hardware.terminal import TerminalKeypad
 typed = []
 screen = Screen()
@@ -302,7 +302,7 @@ open(os.environ["RESULT"], "w").write(f"{slowest} {time.monotonic() - started}")
     ("dumb", "can't place text"), ("nonsense-99", "doesn't know"), ("", "TERM=")])
 def test_an_unusable_terminal_is_one_sentence(terminal, term, words):
     master, slave = terminal
-    process = child("from assistant.screen import ScreenError\ntry: screen.start()\n"
+    process = child("from assistant.station.screen import ScreenError\ntry: screen.start()\n"
                     "except ScreenError as error: print('said:', error, flush=True)", slave, TERM=term)
     got = read_until(master, b"start again.").decode()
     assert "said:" in got and words in got and "Traceback" not in got

@@ -24,15 +24,15 @@ import numpy as np
 import pytest
 from packaging.requirements import Requirement
 
-from assistant import bounded
+from assistant.files import size_limit
 from hardware.clock import boot_now
 from assistant.core.events import TestStarted
 from assistant.core.settings import Settings
-from assistant.flood import KEYS_A_SECOND, MOST_WAITING, Gate
-from assistant.journal import Journal
-from assistant.live import Live
+from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
+from assistant.record.journal import Journal
+from assistant.station.live import Live
 from assistant.procedures import load
-from assistant.station import Station
+from assistant.record.session import Station
 from hardware.gauges.sample import Sample
 from tests.command import ROOT, Done, bowlside, process, script
 
@@ -286,4 +286,4 @@ def test_an_input_without_end_is_refused_in_one_sentence(args: list[str], tmp_pa
 
 def test_the_largest_files_that_ship_are_far_from_the_limit() -> None:
     sizes = [path.stat().st_size for pattern in ("*.toml", "*.jsonl") for path in (ROOT / "assistant").rglob(pattern)]
-    assert 0 < max(sizes) < bounded.MOST / 20
+    assert 0 < max(sizes) < size_limit.MOST / 20

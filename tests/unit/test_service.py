@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 
 from assistant import procedures
-from hardware.deployment import service, texts
-from hardware.deployment.texts import RULES, SYSUSERS, TMPFILES, UNIT, DeploymentError, Service
+from assistant.setup import service, texts
+from assistant.setup.texts import RULES, SYSUSERS, TMPFILES, UNIT, DeploymentError, Service
 from tests.command import ROOT, Done, bowlside
 
 needs_systemd = pytest.mark.skipif(not all(map(shutil.which, ("systemd-sysusers", "systemd-tmpfiles", "systemctl"))),
@@ -290,4 +290,4 @@ def test_the_gauge_is_known_by_its_serial_number_only_where_one_is_set() -> None
 
 
 def test_the_files_lie_in_the_package() -> None:
-    assert {path.name for path in (ROOT / "hardware/deployment").glob("bowlside.*")} == {"bowlside.service", "bowlside.rules"}
+    assert {path.name for path in (ROOT / "assistant/setup").glob("bowlside.*")} == {"bowlside.service", "bowlside.rules"}

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant import station_settings as settings
-from assistant.station_settings import StationSettingsError
+from assistant.station import settings
+from assistant.station.settings import StationSettingsError
 
 
 def test_without_a_file_everything_has_its_default(tmp_path):

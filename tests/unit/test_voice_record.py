@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from assistant import voice_record
+from assistant.speech import voice_record
 from assistant.cli import main
 from assistant.core.spoken import parse
 from hardware.fakes import FakeInput
@@ -273,7 +273,7 @@ def test_no_microphone_is_one_sentence(tmp_path, monkeypatch, capsys):
             return answers.pop(0)
 
         def listen(self):
-            from assistant.mic_listen import NoMicrophone
+            from assistant.speech.mic_listen import NoMicrophone
             raise NoMicrophone("No microphone opens: connect one.")
 
         def close(self):

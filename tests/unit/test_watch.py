@@ -20,7 +20,7 @@ def said() -> np.ndarray:
 
 
 class Station:
-    """Feeds a watch as assistant/ears.py does; writes down what it would tell, and when, in seconds of audio."""
+    """Feeds a watch as assistant/station/ears.py does; writes down what it would tell, and when, in seconds of audio."""
 
     def __init__(self, understands: bool = True) -> None:
         self.watch, self.listener, self.understands = Watch(), Listener(), understands

@@ -6,7 +6,8 @@ from decimal import Decimal as D
 
 import pytest
 
-from assistant import jsonline, work
+from assistant import work
+from assistant.files import jsonline
 
 CONTRACT = ('{"chamber_ratio": 0.06, "aggregate_correction_pct": 0.3, '
             '"charge_psi": [[14.5, 30, 45], [14.5, 30, 45]], '

@@ -30,7 +30,7 @@ from assistant.core import spoken
 from assistant.core.spoken import UNITS
 from assistant.core.state import Phase
 from assistant.core.steps import Ask
-from assistant.journal import Journal
+from assistant.record.journal import Journal
 from models.wav import RATE, to_pcm
 from tests.bench.hearing import noises
 from tests.bench.hearing.exam_tables import share

@@ -24,7 +24,7 @@ from assistant.core.expect import Expect
 from assistant.core.procedure import build as build_procedure
 from assistant.core.spoken import POINTS, UNITS, digits, say
 from assistant.procedures import load
-from assistant.pronounce import pronounce
+from assistant.station.pronounce import pronounce
 from models.wav import RATE, to_pcm
 from tests.bench.hearing import noises
 from tests.bench.hearing.a_test import SETTINGS, a_reading

@@ -54,7 +54,7 @@ SNR = "20,10,5,0"
 
 
 def event_of(understood: Understood, at: float) -> Event | None:
-    """As assistant/ears.py tells the machine (not imported: it wants the sound libraries, which a rented machine lacks)."""
+    """As assistant/station/ears.py tells the machine (not imported: it wants the sound libraries, which a rented machine lacks)."""
     if understood.heard is None:
         return None
     if understood.accepted or understood.value is not None:

@@ -1,0 +1,206 @@
+"""What links the events of the record, and whether all of it is sound.
+
+Every event's hash covers the one before it. The first event of a test also carries the hash that it follows, so a test is
+checked by its own events alone, and damage costs only the test that it is in. (Journals of schema 1 have no such column: there
+the event before is asked.) Where a recovered journal lacks events, a row of a negative test number says so (see ``lost``).
+"""
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from assistant.record import newest_event
+from assistant.core.events import Event, from_plain
+from assistant.record.kept import Kept
+
+if TYPE_CHECKING:
+    from assistant.record.journal import Journal
+
+FIRST = "0" * 64
+"""What stands for the hash before the first event."""
+
+
+class JournalError(Exception):
+    """The record can't be opened, read or written; the message says what, where and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    seq: int
+    test: int
+    wall: str
+    """Local time with its offset: a label only."""
+    boot: str
+    body: str
+    hash: str
+    before: str | None = None
+    """In the first event of a test, the hash of the event before it; else nothing."""
+
+    def event(self) -> Event:
+        return from_plain(json.loads(self.body))
+
+    def expected_hash(self, before: str) -> str:
+        text = "\n".join(map(str, (before, self.seq, self.test, self.wall, self.boot, self.body)))
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def follows(self, before: str | None) -> bool:
+        return before is not None and self.hash == self.expected_hash(before)
+
+    @property
+    def begins(self) -> int:
+        """Its number; of a row that stands for lost events, that of the first of them."""
+        return json.loads(self.body)["first"] if self.test < 0 else self.seq
+
+    @property
+    def next(self) -> str:
+        """The hash that the first event after it carries."""
+        return json.loads(self.body).get("next") or self.hash if self.test < 0 else self.hash
+
+
+def lost(first: int, last: int, test: int, before: str, following: str | None) -> Row:
+    """What stands in a recovered journal for events that could not be saved. ``following``: what the next event follows."""
+    body = json.dumps({"kind": "Lost", "first": first, "next": following}, sort_keys=True, separators=(",", ":"))
+    row = Row(last, -test, datetime.now().astimezone().isoformat(timespec="milliseconds"), "", body, "", before)
+    return replace(row, hash=row.expected_hash(before))
+
+
+@dataclass(frozen=True)
+class Span:
+    """Where the events of one test lie."""
+    test: int
+    first: int
+    last: int
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Damage: the first event that it shows at, the test that it costs (0: none), and what is wrong."""
+    seq: int
+    test: int
+    why: str
+
+
+def told(found: Sequence[Finding], most: int = 5) -> str:
+    """All of it in one line."""
+    return "; ".join([one.why for one in found[:most]] + [f"and {len(found) - most} more"] * (len(found) > most))
+
+
+class Broken(Exception):
+    """How one event of a test shows damage, said after its number."""
+
+    def __init__(self, seq: int, how: str) -> None:
+        super().__init__(how)
+        self.seq = seq
+
+
+_TEXTS = ("wall", "boot", "body", "hash")
+_VALUES = ", ".join(["SUM(" + " AND ".join(f"{one} < x''" for one in _TEXTS) + ")",
+                     *(f"CAST(GROUP_CONCAT({one}, '\n') AS BLOB)" for one in _TEXTS)])
+"""Of many events: how many have texts wherever they should (a damaged byte can make bytes of one, and those are never less than
+none), and these put together."""
+
+
+def digest(journal: Journal, span: Span) -> str:
+    """Of every value of a test's events, four times as fast as its hashes: equal ones mean equal events."""
+    before = "COUNT(before), MAX(before)" if journal.schema > 1 else "0, NULL"
+    found = journal.ask(f"SELECT COUNT(*), {before}, {_VALUES} FROM events WHERE seq BETWEEN ? AND ?", span.first, span.last)[0]
+    texts = [one or b"" for one in found[4:]]
+    whole = hashlib.sha256(repr((span, *found[:4], *map(len, texts))).encode())
+    for one in texts:
+        whole.update(one)
+    return whole.hexdigest()
+
+
+def checked(journal: Journal, span: Span) -> list[Row]:
+    """The events of one test, each of them following the one before. Raises Broken at the first that does not."""
+    rows = list(journal.between(span.first, span.last))
+    seq, before = span.first - 1, rows[0].before if rows else None
+    if before is None and seq:
+        ahead = next(journal.between(seq, seq), None)
+        if ahead is None:
+            raise Broken(seq, "is missing")
+        before = ahead.hash if journal.schema == 1 else None
+    elif before is None and journal.schema == 1:
+        before = FIRST
+    for row in rows:
+        if row.seq != seq + 1:
+            break
+        begins = journal.schema == 1 or (row.before is not None) == (row.seq == span.first)
+        if row.test != span.test or not row.follows(before) or not begins:
+            raise Broken(row.seq, "was changed after it was recorded")
+        seq, before = row.seq, row.hash
+    if seq != span.last:
+        raise Broken(seq + 1, "is missing")
+    return rows
+
+
+def open_end(journal: Journal, last: Row) -> int:
+    """0: what follows shows that its test ended with this event. Else the number of the event from which on nobody knows.
+
+    Raises Broken: the test did not end so.
+    """
+    after = next(journal.between(last.seq + 1), None)
+    if after is None:
+        if (gone := journal.end_gone()) and gone.seq <= last.seq:
+            raise Broken(gone.seq, "is not the one that was recorded")
+        return gone.seq if gone else 0
+    beside = after.seq == last.seq + 1 or after.test < 0
+    if journal.schema == 1:
+        return 0 if beside and after.follows(last.hash) else last.seq + 1
+    if not after.follows(after.before):
+        return last.seq + 1
+    if not beside:
+        raise Broken(last.seq + 1, "is missing")
+    if after.before != last.next:
+        raise Broken(last.seq, f"is not the one that event {after.seq} follows")
+    return 0
+
+
+def _unreadable(journal: Journal, span: Span) -> int:
+    """The first event of a test that can't be read."""
+    for seq in range(span.first, span.last + 1):
+        try:
+            list(journal.between(seq, seq))
+        except JournalError:
+            return seq
+    return span.first
+
+
+def findings(journal: Journal, kept: Kept | None = None) -> list[Finding]:
+    """All damage to events, in their order; none: every one is as it was recorded. Raises JournalError: they can't be found.
+
+    kept  knows tests that were found sound before; such a one is only compared with what it was then
+    """
+    found: list[Finding] = []
+    spans, end, sound = journal.spans(), 0, {}
+    known: Mapping[int, str] = kept.known() if kept else {}
+    if spans and spans[0].first > 1 and spans[0].test > 0:
+        found.append(Finding(1, 0, "event 1 is missing"))
+    for span, after in zip(spans, (*spans[1:], None)):
+        if span.first <= end:  # in the middle of another test, which tells of it
+            continue
+        try:
+            now = digest(journal, span) if kept and after and after.first == span.last + 1 else ""
+            if not now or known.get(span.test) != now:
+                open_end(journal, checked(journal, span)[-1])
+                if now:
+                    sound[span.test] = now
+        except Broken as error:
+            found.append(Finding(error.seq, span.test, f"event {error.seq} (test {span.test}) {error}"))
+        except JournalError:
+            seq = _unreadable(journal, span)
+            found.append(Finding(seq, span.test, f"event {seq} (test {span.test}) can't be read"))
+        end = max(end, span.last)
+    if kept:
+        kept.found_sound(sound)
+    if (gone := journal.end_gone()) and all(one.seq != gone.seq for one in found):
+        found.append(gone)
+    try:
+        newest_event.read(journal.path.parent)
+    except ValueError as error:
+        found.append(Finding(journal.last_event + 1, 0, str(error)))
+    return sorted(found, key=lambda one: one.seq)

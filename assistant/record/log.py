@@ -1,0 +1,106 @@
+"""``bowlside log``: list, show; ``read`` is in reading_out.py, ``verify`` and ``recover`` in recover.py."""
+from __future__ import annotations
+
+import argparse
+import os
+import shlex
+import sys
+from pathlib import Path
+from typing import Any
+
+from assistant.record import summary
+from assistant.core.language import sentence
+from assistant.core.phrases import spoken_id
+from assistant.record.derived import Derived
+from assistant.files.jsonline import dumps
+from assistant.record.journal import SAVE, Journal, JournalError
+
+
+def list_tests(args: argparse.Namespace) -> int:
+    with Journal(args.journal or default_folder(), write=False) as journal:
+        found = Derived(journal)
+    tests, damaged = found.briefs, found.damaged
+    for each in tests:
+        if args.json:
+            print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results", "round")
+                         if key in each}))
+        else:
+            results = ", ".join(f"{one['name']} {one['rounded']:f} {one['unit']}".rstrip() for one in each["results"]
+                                if one["rounded"] is not None)
+            mark = f"  {each['round']}" if each.get("round") else ""
+            mark += ", check test" if each.get("check_of") else ", to compare" if each.get("comparison") else ""
+            mark += "  PRACTICE" if each.get("practice") else ""
+            print(f"{each['id']:>4}  {each['started'][:16].replace('T', ' ')}  {each['test']:<12} {each['outcome']:<9} "
+                  f"{sentence('log.' + each['verdict']):<8} {results}{mark}")
+    for words in damaged:
+        print(f"bowlside: {words}", file=sys.stderr)
+    if not (tests or damaged or args.json):
+        print("No test has been recorded here yet.")
+    return 1 if damaged else 0
+
+
+def show(args: argparse.Namespace) -> int:
+    with Journal(args.journal or default_folder(), write=False) as journal:
+        found = summary.of(journal, known(journal, args.id))
+    print(dumps(found) if args.json else _page(found))
+    return 0
+
+
+def tell_damage(journal: Journal) -> None:
+    """By whoever opened it for writing, at once: it goes on, and nobody shall think that all is well."""
+    if journal.damage:
+        print(f"bowlside: {journal.damage}", file=sys.stderr)
+
+
+def known(journal: Journal, test: int) -> int:
+    tests = journal.tests()
+    if test not in tests:
+        there, gone = ", ".join(map(str, tests)) or "none yet", journal.end_gone()
+        raise JournalError(f"There is no test {test} in this journal; there are: {there}." +
+                           (f" It is damaged: {gone.why}. {SAVE}" if gone else ""))
+    return test
+
+
+def _page(found: dict[str, Any]) -> str:
+    lines = [f"Test {found['id']}: {found['title']}, {found['started'][:19].replace('T', ' ')}, {found['outcome']}"]
+    for label in ("job", "mix", "producer", "station", "technician", "meter"):
+        if found.get(label):
+            lines.append(f"  {label:<11} {found[label]}")
+    if found.get("practice"):
+        lines.append("  PRACTICE on a simulated meter: nothing here counts.")
+    lines.append("")
+    for one in found["readings"]:
+        ways = " + ".join(f"{each['source']} \"{each['verbatim']}\"" for each in one["entries"])
+        gone = f"   WITHDRAWN: {one['withdrawn']}" if one["withdrawn"] else ""
+        lines.append(f"  {spoken_id(one['id']):<28} {one['value']:>8} {one['unit']}   {ways}{gone}")
+    lines.append("")
+    for one in found["results"]:
+        value = "no valid value" if one["rounded"] is None else f"{one['rounded']:f} {one['unit']}"
+        lines.append(f"  {one['name'].replace('_', ' '):<28} {value:>14}   rounding {found['rounding']}; {one['standing']}")
+    lines.append(f"  {'verdict':<28} {found['verdict']}: {found['why']}")
+    lines += [f"  deviation from the method: {one}" for one in found["deviations"]]
+    lines += [f"  warning: {one}" for one in found["warnings"]]
+    lines += [f"  note ({one['id']}): {one['text']}" for one in found["notes"]]
+    if found["editions"]:
+        lines += ["", f"  {found['editions']}"]
+    return "\n".join(lines)
+
+
+def folder(text: str) -> Path:
+    """What is given with --journal; an empty text, as of a variable that is not set, would be whatever folder one stands in."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("an empty name is no folder: name one, or leave --journal out")
+    return Path(text)
+
+
+def default_folder(practice: bool = False) -> Path:
+    """Where the record lives unless told otherwise. Practice has a folder of its own, so that it never mixes in."""
+    chosen = os.environ.get("BOWLSIDE_JOURNAL")
+    base = Path(chosen) if chosen else Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local/share") / "bowlside"
+    return base / "practice" if practice else base
+
+
+def typed(words: str, folder: Path, practice: bool = False) -> str:
+    """A command about a record as it has to be typed: with its folder, unless the command looks there by itself."""
+    own = folder.absolute() == default_folder(practice).absolute()
+    return f"bowlside {words}" + ("" if own else f" --journal {shlex.quote(str(folder))}")

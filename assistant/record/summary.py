@@ -1,0 +1,77 @@
+"""A test of the journal as the office wants it: derived from its events, so it can always be rebuilt."""
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any
+
+from assistant.core.flow import whole_verdict
+from assistant.core import deviations
+from assistant.core.methods.registry import RESULTS
+from assistant.core.state import Phase, Reading, State
+from assistant.record.journal import Journal, JournalError
+from assistant.record.session import Station
+
+
+def of(journal: Journal, test: int) -> dict[str, Any]:
+    """Everything worth keeping of one test. Raises JournalError if it can't be replayed."""
+    state = Station(journal, test).state
+    first = next(journal.rows(test), None)
+    if first is None:  # the index names a test that no event belongs to
+        raise JournalError(f"Test {test} in {journal.path} has no events: the file is damaged. Run log verify.")
+    verdict = whole_verdict(state)
+    walls = {json.loads(row.body)["at"]: row.wall for row in journal.rows(test)}
+    # A test that can't count keeps its readings and gets no number.
+    void = verdict[0] == "invalid" or bool(state.corrected)
+    return {
+        "id": test,
+        "test": state.procedure.test if state.procedure else "",
+        "title": state.procedure.title if state.procedure else "",
+        "started": first.wall,
+        "outcome": state.outcome if state.phase is Phase.OVER else "not over",
+        **{key: value for key, value in (state.header or {}).items()},
+        "readings": [_reading(one, walls) for one in state.readings],
+        "results": [{"name": one.name, "value": None if void and not judged.partial else one.value, "unit": one.unit,
+                     "rounded": None if void and not judged.partial else one.rounded, "standing": one.standing,
+                     "verdict": judged.verdict or "none", "limits": _limits(one.name, state)}
+                    for _, judged in sorted(state.judged, key=lambda one: one[0])
+                    for one in judged.results],
+        "warnings": [words for _, judged in state.judged for words in judged.warnings],
+        "notes": [{"id": one.id, "text": one.text} for one in state.notes],
+        "verdict": verdict[0], "why": verdict[1],
+        "rounding": state.settings.rounding,
+        "settings": state.settings.to_mapping(),
+        "deviations": deviations.recorded(state.header or {}, state.settings, state.procedure.test if state.procedure else ""),
+        **_begun(state),
+        "leak_curve": [[round(s, 2), value] for s, value in getattr(state, "curve", ())],
+        "editions": state.procedure.editions if state.procedure else "",
+    }
+
+
+def _begun(state: State) -> dict[str, int]:
+    """In a round: how long after the last portion of the sample the work on the concrete began."""
+    if state.sampled_at is None or state.timed_at is None:
+        return {}
+    return {"after_last_portion_s": round(state.timed_at - state.sampled_at)}
+
+
+def exit_code(state: State) -> int:
+    """0: done, and no limit was missed; 1: not over, scrapped, failed or invalid."""
+    done = state.phase is Phase.OVER and state.outcome == "done"
+    return 0 if done and whole_verdict(state)[0] in ("pass", "none") else 1
+
+
+def _limits(name: str, state: State) -> list[Decimal | None]:
+    """Lowest and highest as the result was judged by; some have a limit even where the job sets none."""
+    spec = RESULTS.get(name)
+    return list(spec.limits(state.settings) if spec else state.settings.limits.get(name, (None, None)))
+
+
+def _reading(one: Reading, walls: Mapping[float, str]) -> dict[str, Any]:
+    """``at`` is on the boot clock, ``taken`` the wall's label of the event that took it."""
+    return {"id": one.id, "value": one.value, "unit": one.unit, "at": round(one.at, 3), "taken": walls.get(one.at, ""),
+            "source": one.source,
+            "entries": [{"source": each.source, "form": each.form, "verbatim": each.text, "value": each.value}
+                        for each in one.entries],
+            "withdrawn": one.withdrawn}

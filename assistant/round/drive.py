@@ -1,0 +1,237 @@
+"""A round: sampling, then every test on that sample, one after the other, until all are done or the technician stops.
+
+Driven from what the journal has of it (round_record.py) and what follows from that (core/round.py); no device is touched here.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+from assistant.core import round as core
+from assistant.core.events import Event, Restarted, TestStarted
+from assistant.core.language import sentence
+from assistant.core.phrases import capital, duration
+from assistant.core.procedure import Procedure, build
+from assistant.core.round_clock import BETWEEN, limit_s, named
+from assistant.core.settings import Settings
+from assistant.core.state import State
+from assistant.record.journal import Journal
+from assistant.record.log import typed
+from assistant.round.plan import Plan
+from assistant.round.record import SoFar, newest, of_round, so_far
+from assistant.record.header import Header, ScriptError, header_of
+from assistant.record.session import Handles, Station, Unrecorded, unfinished
+
+Play = Callable[[Handles, Event, Procedure], None]
+"""Plays one test, or one question, to its end on the devices that are there; returns when it is over, or when it was left."""
+
+
+@dataclass
+class Round:
+    """Drives a round. ``go`` returns 0 when all is done and nothing stayed failed, else 1.
+
+    now   the boot clock in seconds; ``boot`` its id
+    wall  the wall clock
+    """
+    journal: Journal
+    plan: Plan
+    boot: str
+    play: Play
+    now: Callable[[], float]
+    wall: Callable[[], datetime] = field(default=lambda: datetime.now().astimezone())
+    settings: Settings = field(init=False)
+    """Those that all its tests share."""
+    name: str = field(init=False, default="")
+    """Of the round that is driven; empty before ``go`` knows."""
+
+    def go(self) -> int:
+        """Raises ScriptError where another test is in the way or a header is wrong."""
+        self.settings = self._header(self.plan.tests[0]).settings
+        station = unfinished(self.journal, self.boot)
+        if station is not None and not self._finish(station):
+            return 1
+        found = newest(self.journal, self.now(), self.boot, self.wall(), bool(self.plan.given.get("practice")))
+        self.name = found.name if found is not None else ""
+        if station is None and found is not None and (left := self._open(found)):
+            goes_on = core.Question("go_on", sentence("round.go_on", name=found.name, tests=named(left)))
+            answer, state = self._ask(found, [goes_on], stop="")
+            if state.outcome in ("", "scrapped"):
+                return 1
+            found = found if answer else None
+        elif station is None:
+            found = None
+        self.name = found.name if found is not None else f"R-{self.journal.new_test()}"
+        return self._until_done(found or SoFar(self.name))
+
+    def _until_done(self, this: SoFar) -> int:
+        held = any(one["test"] == "leak" for one in this.records)
+        while True:
+            if this.portion is None:
+                questions = core.before_the_sample(self.plan.tests, held)
+                answer, state = self._ask(this, questions)
+            else:
+                questions = self._questions(this)
+                if not questions:
+                    return self._end(this)
+                place = self._places_thermometer(this)
+                answer, state = self._ask(this, questions, place)
+                if place and state.timed_at is not None:
+                    this = replace(this, thermometer=(state.timed_at, self.boot))
+            if not answer and state.outcome == "stopped" and questions[0].id.startswith("repeat."):
+                return self._end(this)
+            if not answer:
+                return 1
+            held = held or answer == "next.leak"
+            if not self._test(this, answer):
+                return 1
+            this = self._again(this)
+
+    def _open(self, this: SoFar) -> list[str]:
+        """What is left of a round: tests to do and check tests that are due."""
+        if this.portion is None:
+            return ["sampling"]
+        return list(dict.fromkeys([*core.checks(this.done, self.plan.check_tests, self._preliminary),
+                                   *core.left(self.plan.tests, this.done)]))
+
+    def _again(self, this: SoFar) -> SoFar:
+        """As the journal has it now. A thermometer that no test tells of yet stays where it is."""
+        now = so_far(self.journal, this.name, of_round(self.journal, this.name))
+        return replace(now, thermometer=this.thermometer)
+
+    @property
+    def _preliminary(self) -> bool:
+        return core.is_preliminary(self.plan.given.get("preliminary"))
+
+    # --- what comes next ---------------------------------------------------------------------------------------------------
+
+    def _questions(self, this: SoFar) -> list[core.Question]:
+        assert this.portion is not None
+        now = self.now()
+        placed = now if self._places_thermometer(this) else self._placed(this)
+        ready = {} if placed is None else {"temperature": max(0.0, float(self.settings.thermometer_s) - (now - placed))}
+        at, _ = this.portion.on_clock(now, self.boot, self.wall())
+        elapsed = 0.0 if at is None else now - at
+        found = core.after_the_sample(self.plan.tests, this.done, self.settings, self.plan.technicians, elapsed, ready,
+                                      self.plan.check_tests, self._preliminary)
+        if not this.sampled:
+            found.insert(0, core.Question("next.sampling", sentence("round.sampling_again")))
+        return found or (core.to_compare(self.plan.tests, this.done) if self.plan.technicians > 1 else [])
+
+    def _placed(self, this: SoFar) -> float | None:
+        """Since when the thermometer stands in the sample; after a reboot nobody knows."""
+        return this.thermometer[0] if this.thermometer and this.thermometer[1] == self.boot else None
+
+    def _places_thermometer(self, this: SoFar) -> bool:
+        """At once after sampling, so that its minutes run while the slump is done."""
+        left = core.left(self.plan.tests, this.done)
+        begun = [one for one in this.done if one.test != "leak"]
+        return self._placed(this) is None and this.sampled and not begun and "temperature" in left
+
+    def _ask(self, this: SoFar, questions: list[core.Question], thermometer: bool = False, summary: str = "",
+             stop: str = "round.stop") -> tuple[str, State]:
+        """The id of the question that was answered with yes, empty for none, and how it stood then."""
+        if questions and questions[0].id.startswith("repeat."):
+            stop = "round.stop_compare"
+        data = core.as_procedure(self._title(this), questions, thermometer, summary, stop, self.settings.units)
+        station = Unrecorded()
+        clock = self._clock(this) if this.portion is not None else {}
+        header = {"speech": self.plan.given.get("speech", "normal")}
+        first = TestStarted(self.now(), BETWEEN, data, self.settings.to_mapping(), header, clock=clock)
+        self.play(station, first, build(data, self.settings, BETWEEN))
+        state = station.state
+        return (state.step.id if state.outcome == "done" else ""), state
+
+    def _title(self, this: SoFar) -> str:
+        if this.portion is None:
+            return sentence("round.new").rstrip(".")
+        at, _ = this.portion.on_clock(self.now(), self.boot, self.wall())
+        words = [sentence("round.since_unknown") if at is None else sentence("round.since", duration=duration(self.now() - at))]
+        done = this.done
+        if done and done[-1].check and (follows := core.retest(done[-1].test, done, self._preliminary)):
+            words.append(capital(follows.why))
+        return " ".join(words).rstrip(".")
+
+    def _end(self, this: SoFar) -> int:
+        said = {one["test"]: ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in one["results"]
+                                       if each["rounded"] is not None) or sentence("log.no_value") for one in this.records
+                if not one.get("comparison")}
+        self._ask(this, [], summary=core.summary(this.done, said, self.settings.units, self._preliminary))
+        return 0 if core.verdict(self.plan.tests, this.done) else 1
+
+    # --- one test ------------------------------------------------------------------------------------------------------------
+
+    def _header(self, test: str, **more: Any) -> Header:
+        return header_of({"test": test, **self.plan.given, **more}, "round")
+
+    def _clock(self, this: SoFar) -> dict[str, Any]:
+        """The clocks as round_clock.begin takes them."""
+        assert this.portion is not None
+        at, by_wall = this.portion.on_clock(self.now(), self.boot, self.wall())
+        placed = self._placed(this)
+        to_begin = [test for test in core.left(self.plan.tests, this.done) if placed is None or test != "temperature"]
+        return {"at": at, "boot": self.boot, "to_begin": to_begin, "by_wall": by_wall,
+                **({"thermometer_at": placed} if placed is not None else {})}
+
+    def _test(self, this: SoFar, answer: str) -> bool:
+        """Run the test that was chosen. False: it was left."""
+        how, _, test = answer.partition(".")
+        labels: dict[str, Any] = {"round": this.name}
+        clock: dict[str, Any] = {}
+        settings: dict[str, Any] = {}
+        if test != "leak":
+            labels["sample"] = str(self.plan.given.get("sample") or this.sample)
+        if this.portion is not None and test != "sampling":
+            clock = self._clock(this)
+            labels["sampled_at"] = this.portion.wall.isoformat()[11:16]
+            told = how == "next" and self._other_began(this, test, clock)
+            if told is None:
+                return False
+            if told:
+                clock["told"] = True
+        if how == "check":
+            labels["check_of"] = sentence("round.check_of", test=named([test]))
+        elif how == "repeat":
+            first = next((one.technician for one in this.done if one.test == test), "")
+            compared = sentence("round.compared_with", test=named([test]), technician=first)
+            labels |= {"technician": self.plan.second, "comparison": compared}
+        placed = self._placed(this)
+        if how == "next" and test == "temperature" and placed is not None and not clock.get("told"):
+            stood = self.now() - placed
+            clock |= {"from": "wait", "begun_at": placed, "to_begin": [*clock["to_begin"], test]}
+            settings["thermometer_s"] = f"{max(0.0, float(self.settings.thermometer_s) - stood):.1f}"
+        header = self._header(test, **labels)
+        remark = {"remark": self.plan.remark} if self.plan.remark and test in core.AIR else {}
+        first_event = TestStarted(self.now(), test, header.data, {**header.settings.to_mapping(), **settings},
+                                  {**header.labels, **remark}, clock=clock)
+        station = Station(self.journal, self.journal.new_test(), self.boot)
+        self.play(station, first_event, header.procedure)
+        return station.over
+
+    def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any]) -> bool | None:
+        """Two technicians and it is late for this test: the other may have begun it in time. None: the round was left there."""
+        limit = limit_s(test, self.settings)
+        if self.plan.technicians < 2 or limit is None or test not in clock["to_begin"] or clock["at"] is None \
+                or self.now() - clock["at"] <= limit:
+            return False
+        answer, state = self._ask(this, [core.Question("told", sentence("round.other_in_time"), rare=True)], stop="")
+        return None if state.outcome in ("", "scrapped") else bool(answer)
+
+    def _finish(self, station: Station) -> bool:
+        """Go on with a test of a round that was broken off. False: left again."""
+        procedure, header = station.state.procedure, station.state.header or {}
+        assert procedure is not None
+        practice, folder = bool(header.get("practice")), self.journal.path.parent
+        if not header.get("round"):
+            finish = typed(f"{'practise' if practice else 'run'} {procedure.test}", folder, practice)
+            raise ScriptError(f"test {station.test} is a {procedure.test} test that is not over and belongs to no round. "
+                              f"Finish it first ({finish}).")
+        if practice != bool(self.plan.given.get("practice")):
+            finish = typed(f"round{' --practise' if practice else ''}", folder, practice)
+            raise ScriptError(f"test {station.test} is {'practice' if practice else 'a real test'} and is not over. "
+                              f"Finish it first ({finish}).")
+        this = so_far(self.journal, header["round"], of_round(self.journal, header["round"]))
+        at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
+        self.play(station, Restarted(self.now(), self.boot, at), procedure)
+        return station.over

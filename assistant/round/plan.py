@@ -1,0 +1,67 @@
+"""What a round consists of: from a script's first line, or from a job file's table ``[round]`` and the command line."""
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from assistant.files import plain
+from assistant.core import prompts
+from assistant.core import round as core
+from assistant.core.round_clock import BETWEEN
+from assistant.core.settings import shown
+from assistant.record.header import ScriptError, header_of
+
+KEYS = ("tests", "technicians", "second", "check_tests")
+"""Keys of a round that are neither labels nor settings of its tests."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    given: Mapping[str, Any] = field(default_factory=dict)
+    """Labels and settings of every test of the round, as ``header_of`` takes them."""
+    tests: tuple[str, ...] = core.PLAN
+    technicians: int = 1
+    second: str = "second technician"
+    """Who repeats a test to compare."""
+    check_tests: bool = True
+    """Whether the job wants a check test where slump or air fails."""
+    remark: str = ""
+    """Said and recorded with each air test: what is wrong with its meter or its job."""
+
+    def prompts(self) -> Iterator[str]:
+        """The id of every prompt that may come."""
+        yield from ("thermometer", "told", "go_on", "stop", "summary", "scrap.confirm", "next.sampling", "next.leak")
+        for test in self.tests:
+            yield from (f"{how}.{test}" for how in ("next", "check", "repeat"))
+        for test in dict.fromkeys(("sampling", "leak", *self.tests)):
+            yield from (one.id for one in prompts.prompts(header_of({"test": test, **self.given}, BETWEEN).procedure))
+
+
+def plan_of(given: Mapping[str, Any], where: str, remark: str = "") -> Plan:
+    """``given``: labels, settings and KEYS together. Raises ScriptError: which key, and what is allowed."""
+    try:
+        checked = {key: check(key, value) for key, value in given.items() if key in KEYS}
+    except ValueError as error:
+        raise ScriptError(f"{where}: {error}.") from None
+    plan = Plan({key: value for key, value in given.items() if key not in (*KEYS, "test")}, **checked, remark=remark)
+    header_of({"test": "sampling", **plan.given}, where)
+    return plan
+
+
+def check(key: str, value: Any) -> Any:
+    """One of KEYS as the plan has it. Raises ValueError with a sentence."""
+    if key == "tests":
+        if not isinstance(value, list | tuple) or not value or not all(one in core.TESTS for one in value) \
+                or len(set(value)) < len(value):
+            raise ValueError(f'"tests" is {shown(value)}: it must be a list of some of {", ".join(core.TESTS)}, each once')
+        return tuple(value)
+    if key == "technicians":
+        if isinstance(value, bool) or value not in (1, 2):
+            raise ValueError(f'"technicians" is {shown(value)}: it must be 1 or 2')
+        return int(value)
+    if key == "second" and (not plain.is_line(value) or not value.strip()):
+        raise ValueError(f'"second" is {shown(value)}: it must be a text, such as the code of the second technician')
+    if key == "check_tests" and not isinstance(value, bool):
+        raise ValueError(f'"check_tests" is {shown(value)}: it must be true or false')
+    return value

@@ -1,0 +1,131 @@
+"""What the journal has of a round: its tests, when the last portion of its sample was taken, and where its thermometer is.
+
+Nothing is stored for a round. Each of its tests carries its name in the label ``round`` of its first event, and the time of the
+last portion is in the sampling test's events. So a start after a crash goes on with it.
+"""
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from assistant.record import summary
+from assistant.core import round as core
+from assistant.core.quality import BY_RULE
+from assistant.core.rounding import judge
+from assistant.record.journal import Journal
+from assistant.record.session import Station
+
+
+@dataclass(frozen=True)
+class Moment:
+    """When something was recorded."""
+    at: float
+    """On the clock of the boot ``boot``."""
+    boot: str
+    wall: datetime
+
+    def on_clock(self, now: float, boot: str, wall: datetime) -> tuple[float | None, bool]:
+        """The same on this boot's clock, and whether only the wall clock could tell; None: that was set back since, so nothing
+        tells."""
+        if boot and boot == self.boot and self.at <= now:
+            return self.at, False
+        since = (wall - self.wall).total_seconds()
+        return (now - since if since >= 0 else None), True
+
+    def is_old(self, now: float, boot: str, wall: datetime) -> bool:
+        """Longer ago than LASTS_S, as far as a clock tells."""
+        at, _ = self.on_clock(now, boot, wall)
+        return at is not None and now - at > LASTS_S
+
+
+@dataclass(frozen=True)
+class SoFar:
+    """What the journal has of one round."""
+    name: str
+    records: tuple[Mapping[str, Any], ...] = ()
+    """Its tests that are over, oldest first, as ``record.of`` gives them."""
+    portion: Moment | None = None
+    """When the last portion of the sample was taken."""
+    sampled: bool = False
+    """The sample is a composite one, as the technician says."""
+    thermometer: tuple[float, str] | None = None
+    """When it went into the sample: on the clock of which boot."""
+
+    @property
+    def done(self) -> list[core.Done]:
+        return [_done(one) for one in self.records if one["test"] != "sampling"]
+
+    @property
+    def sample(self) -> str:
+        named = [str(one["sample"]) for one in self.records if one.get("sample")]
+        return named[-1] if named else f"S-{self.name.partition('-')[2]}"
+
+
+def _done(one: Mapping[str, Any]) -> core.Done:
+    results = {each["name"]: each["rounded"] for each in one["results"] if each["rounded"] is not None}
+    below = any(each["value"] is not None and not judge(each["value"], (each["limits"][0], None), one["rounding"])
+                for each in one["results"])
+    by_rule = any(each["name"] in BY_RULE and each["value"] is not None
+                  and not judge(each["value"], tuple(each["limits"]), one["rounding"]) for each in one["results"])
+    return core.Done(one["test"], one["outcome"], one["verdict"], results, below, by_rule, str(one.get("technician", "")),
+                     bool(one.get("check_of")), bool(one.get("comparison")))
+
+
+LASTS_S = 3 * 3600.0
+"""Seconds after its last portion, or after its newest test began while there is none, for which a round is gone on with. Common
+practice, no source: concrete is placed within an hour and a half of mixing and sets in the hours after, so there is nothing fresh
+left to test. A round takes an hour: that leaves time for a dead battery. Midnight means nothing, much is poured at night."""
+
+
+def newest(journal: Journal, now: float, boot: str, wall: datetime, practice: bool = False) -> SoFar | None:
+    """The newest round, unless it is too old to be gone on with (see LASTS_S); None where there is none.
+
+    now, boot, wall: the boot clock in seconds, whose it is, and the wall clock. The boot clock decides as long as it can.
+    """
+    for test in reversed(journal.tests()):
+        began, first = _first(journal, test)
+        header = first.get("header", {})
+        if header.get("round") and bool(header.get("practice")) == practice:
+            this = so_far(journal, header["round"], of_round(journal, header["round"]))
+            since = this.portion or began
+            return None if since is not None and since.is_old(now, boot, wall) else this
+        if began is not None and began.is_old(now, boot, wall):
+            return None     # what was recorded before it is no younger
+    return None
+
+
+def so_far(journal: Journal, name: str, tests: list[int]) -> SoFar:
+    """Raises JournalError where one of the tests can't be replayed."""
+    records = [one for one in (summary.of(journal, test) for test in tests) if one["outcome"] != "not over"]
+    samplings = [one for one in records if one["test"] == "sampling" and one["outcome"] == "done"]
+    portion = next((found for one in reversed(samplings) if (found := _portion(journal, one["id"]))), None)
+    clocks = [_first(journal, test)[1].get("clock", {}) for test in tests]
+    placed = [(one["thermometer_at"], one["boot"]) for one in clocks if one.get("thermometer_at") is not None]
+    return SoFar(name, tuple(records), portion, bool(samplings) and samplings[-1]["verdict"] != "invalid",
+                 placed[-1] if placed else None)
+
+
+def _portion(journal: Journal, test: int) -> Moment | None:
+    at = Station(journal, test).state.timed_at
+    found = next((row for row in journal.rows(test) if at is not None and json.loads(row.body)["at"] == at), None)
+    return None if found is None or at is None else Moment(at, found.boot, datetime.fromisoformat(found.wall))
+
+
+def of_round(journal: Journal, name: str) -> list[int]:
+    """The numbers of its tests, oldest first."""
+    return [test for test in journal.tests() if _first(journal, test)[1].get("header", {}).get("round") == name]
+
+
+def _first(journal: Journal, test: int) -> tuple[Moment | None, dict[str, Any]]:
+    """When a test began, and the content of its first event; nothing where that is damaged (log verify tells of it)."""
+    row = next(journal.rows(test), None)
+    try:
+        if row is not None:
+            body = dict(json.loads(row.body))
+            return Moment(float(body["at"]), row.boot, datetime.fromisoformat(row.wall)), body
+    except (ValueError, TypeError, KeyError):
+        pass
+    return None, {}

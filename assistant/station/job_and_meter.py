@@ -1,0 +1,99 @@
+"""What a test is begun with: the meter register's settings, the job's over them, and what is to be said of both."""
+from __future__ import annotations
+
+import argparse
+from collections.abc import Collection
+from datetime import date
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from assistant import job
+from assistant.files import plain
+from assistant.meters import register
+from assistant.core.settings import Settings
+from assistant.job import Job
+from assistant.record.header import LABELS, ScriptError, header_of
+
+WITH_METER = ("sequential", "pressure-air")
+"""Tests whose result hangs on the meter's calibration; the others only take what the register knows."""
+WITH_RATIO = ("sequential",)
+"""Tests that compute with the chamber ratio."""
+
+INVENTED = {"job": "Tern Hollow footbridge (invented)", "mix": "TH-40A", "producer": "Quarry Bend (invented)",
+            "station": "Pier 2", "technician": "T-07", "meter": "simulated"}
+PRACTICE = {"limits": {"air_content": ["4.5", "7.5"], "system_air_metric": [None, "0.20"], "slump": ["3", "5"],
+                       "temperature": ["50", "90"]},
+            "measure_volume_ft3": "0.2494", "bowl_volume_ft3": "0.2450"}
+"""An invented job's, so that a practice test of any kind has something to compute with."""
+
+
+def for_practice(wording: str) -> dict[str, Any]:
+    """Labels and settings of practice; nothing of them was measured."""
+    return {"practice": True, "speech": wording, **PRACTICE, **INVENTED}
+
+
+class Given(NamedTuple):
+    data: dict[str, Any]
+    """Labels and settings, as ``header_of`` takes them."""
+    remark: str
+    """To be said and recorded at the start of a test that uses the meter."""
+    refusal: str
+    """Why no new test may begin; empty if one may. One that is under way is always gone on with."""
+
+    def must_be_fit(self) -> None:
+        """Raises ScriptError: the meter is not fit for use, and nobody said why it is used all the same."""
+        if self.refusal:
+            raise ScriptError(self.refusal)
+
+
+def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wording: str) -> Given:
+    """For tests of these kinds, from the job file and the meter register.
+
+    args    ``job`` a file or None, ``mix`` one of its mixes or None, ``override`` why an unfit meter is used or None
+    folder  the journal's, where the meter register lies too
+    Raises JobError, MeterError: one of the two files is wrong.
+    """
+    if args.override and not plain.is_line(args.override):
+        raise ScriptError(f"--override must be {plain.RULE}.")
+    its_job = job.load(args.job) if args.job else None
+    if args.mix and its_job is None:
+        raise ScriptError("--mix names a mix of a job file: name that too, with --job.")
+    given: dict[str, Any] = {**(job.read(args.job, args.mix) if args.job else {}), "speech": wording}
+    source = its_job.aggregate_source(args.mix) if its_job else ""
+    known, reasons = register.for_run(folder, given.get("meter"), date.today(), source,
+                                    given.get("units", "inch-pound"))
+    given = known | given  # what the job says wins; the meter's maximum and its clamps come from the register
+    if not set(tests) & set(WITH_METER):
+        reasons = []
+    refusal = "" if args.override or not reasons else (
+        " ".join(reasons) + " Or say why it is used all the same, with --override, which is recorded.")
+    remarks = [f"Override, {args.override}: {' '.join(reasons)}"] if reasons else []
+    if its_job is None:
+        remarks.append("No job file: there are no limits. Name the job with --job.")
+    if set(tests) & set(WITH_RATIO) and "chamber_ratio" not in given:
+        remarks.append(f"The chamber ratio {Settings().chamber_ratio} is a placeholder, not this meter's: give it in the "
+                       "job file or the meter register.")
+    return Given(given, " ".join(remarks), refusal)
+
+
+OURS = ("practice", "speech", "invented", "round", "sampled_at", "check_of", "comparison")
+"""Labels that the station gives itself."""
+
+
+def labelled(pairs: Collection[str]) -> dict[str, str]:
+    """``KEY=TEXT`` pairs of the command line as labels. Raises ScriptError naming the keys there are."""
+    found, allowed = {}, [key for key in LABELS if key not in OURS]
+    for pair in pairs:
+        key, equal, value = pair.partition("=")
+        if key not in allowed or not equal or not value.strip():
+            raise ScriptError(f"--label {pair}: write KEY=TEXT, such as ticket=40117; the keys are {', '.join(allowed)}.")
+        found[key] = value
+    header_of({"test": "sampling", **found}, "--label")
+    return found
+
+
+def round_of(its_job: Job | None) -> dict[str, Any]:
+    """What a job file says of its rounds: tests, technicians, the second technician, whether check tests are wanted."""
+    if its_job is None:
+        return {}
+    return {**its_job.round, **({"check_tests": its_job.retest["check_test"]} if "check_test" in its_job.retest else {})}

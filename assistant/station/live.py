@@ -1,0 +1,369 @@
+"""The loop at the bowl: the boot clock, real devices, and one queue into which every thread posts."""
+from __future__ import annotations
+
+import queue
+from collections import deque
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, Protocol
+
+from assistant.station import view
+from hardware.clock import Watch, boot_now
+from assistant.core.answers import BOUNCE_S
+from assistant.core.effects import NOT_NOW, Cue, Effect, Record, Speak
+from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Spoken, Suspended,
+                                   TimerDue)
+from assistant.core.expect import Expect
+from assistant.core.language import sentence
+from assistant.core.state import Phase, State
+from assistant.core.turn import expected
+from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
+from assistant.station.gauge_watch import GaugeWatch
+from assistant.record.journal import JournalError
+from assistant.record.lines import Write
+from assistant.station.loop import Loop
+from assistant.station.pronounce import pronounce
+from assistant.record.session import Handles
+from hardware.ports import SpeakerPort
+from hardware.synth import RATE_WPM
+
+LOOK_EVERY_S = 1.0
+REFRESH_S = 0.1
+WRONG_S = 2.0
+"""So long the lamp says "wrong" after something was refused. Ours."""
+
+
+def echo(state: State, key: str) -> str:
+    """The cue under the finger: where a reading is keyed, the digit itself, the point, or that one was erased."""
+    if state.phase is Phase.ENTRY and not state.paused:
+        if key in tuple("0123456789"):
+            return f"digit_{key}"
+        if key == "*":
+            return "point"
+        if key == "B" and state.typed:
+            return "erase"
+    return "key_click"
+
+
+class BootClock:
+    """Waits for what the threads post."""
+
+    def __init__(self, posted: queue.SimpleQueue[Callable[[], None]]) -> None:
+        self._posted = posted
+
+    def now(self) -> float:
+        return boot_now()
+
+    def next(self, until: float) -> Callable[[], None] | None:
+        try:
+            return self._posted.get(timeout=max(0.0, until - boot_now()))
+        except queue.Empty:
+            return None
+
+
+class Aloud:
+    """A loudspeaker as the loop's mouth. Without one everything is over at once, and cues are nothing.
+
+    spoken    told each utterance that is over, by the name that the speaker has for it
+    """
+
+    def __init__(self, spoken: Callable[[str], None]) -> None:
+        self.speaker: SpeakerPort | None = None
+        self._spoken = spoken
+        self.rate_wpm = RATE_WPM
+        self.before = 0
+        """Utterances of the tests before this one on the same devices."""
+
+    def say(self, speak: Speak) -> None:
+        ident = str(speak.number + self.before)
+        if self.speaker is None:
+            self._spoken(ident)
+        elif not speak.aloud:
+            self.speaker.say(ident, "")  # in its turn: else a caution before it would count as said while it still sounds
+        else:
+            self.speaker.rate_wpm = speak.wpm or self.rate_wpm
+            self.speaker.say(ident, pronounce(speak.text, to_write=bool(speak.wpm)))
+
+    def hush(self, keep: tuple[int, ...]) -> None:
+        if self.speaker is not None:
+            self.speaker.hush(frozenset(str(number + self.before) for number in keep))
+
+    def cue(self, name: str) -> None:
+        if self.speaker is not None:
+            self.speaker.cue(name)
+
+    def cues(self, plan: tuple[tuple[str, float], ...]) -> None:
+        if self.speaker is not None:
+            self.speaker.cues(list(plan))
+
+    def drop_cues(self) -> None:
+        if self.speaker is not None:
+            self.speaker.drop_cues()
+
+
+class Shows(Protocol):
+    """Lamps and buzzers (``assistant.station.devices.Hands``)."""
+    def show(self, name: str) -> None: ...
+
+
+class Live(Loop):
+    """Runs one test with real devices. Other threads only post (``post_event``, ``key``, ``meter``, ``trouble``, ``lost``,
+    ``back``).
+
+    ``run`` blocks, and must be called in the thread that opened the journal: SQLite serves no other.
+
+    speaker    made by the caller with ``on_spoken=live.spoken`` (see ``attach``)
+    show       takes a View after every change; None: there is no screen
+    practice   the simulated meter at real pace; None: a real one
+    lamps      lamps and buzzers, once they are open (see ``assistant.station.devices``)
+    alive      called with every turn of the loop (``assistant.station.notify``)
+    write      takes the record's lines; None: not wanted
+    """
+
+    def __init__(self, station: Handles, show: Callable[[Any], None] | None = None, practice: Any = None,
+                 write: Write | None = None, hints: Callable[[State], str] = lambda state: "",
+                 keys: str = view.KEYS) -> None:
+        self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self.aloud = Aloud(self.spoken)
+        super().__init__(station, BootClock(self.queue), self.aloud, write)
+        self.show, self.practice, self.hints, self.keys = show, practice, hints, keys
+        self.lamps: Shows | None = None
+        self.alive: Callable[[], None] = lambda: None
+        self.watch = GaugeWatch(self.handle, lambda: self.station.state)
+        self._wrong_until = 0.0
+        self.messages: deque[str] = deque(maxlen=3)
+        """What the station said or answered: newest last, never pushed out by what devices report."""
+        self._passing: deque[tuple[str, str]] = deque(maxlen=6)
+        """Those of them that go with their prompt, and which that is."""
+        self.notices: deque[str] = deque(maxlen=3)
+        self.heard = ""
+        self.status = ""
+        self._gone: dict[str, str] = {}
+        """Devices that are gone now, whatever test runs, and the sentence for each."""
+        self._told: set[str] = set()
+        """Those of them that were said."""
+        self._again = False
+        """What is handled now was said in an earlier test of the round."""
+        self._silent_looks: int | None = None
+        self._enter_from = 0.0
+        """Boot time from which # is meant for this test: sooner it is a bounce of the one that answered the test before."""
+        self._look, self._next_look = Watch(), boot_now() + LOOK_EVERY_S
+        self._keys = Gate(KEYS_A_SECOND, boot_now, lambda: self.trouble(sentence("flood.keys")))
+
+    # --- from any thread -----------------------------------------------------------------------------------------------
+
+    @property
+    def speaker(self) -> SpeakerPort | None:
+        return self.aloud.speaker
+
+    def attach(self, speaker: SpeakerPort) -> None:
+        self.aloud.speaker, self.aloud.rate_wpm = speaker, speaker.rate_wpm
+
+    def spoken(self, ident: str) -> None:
+        if ident.isdigit():
+            self.queue.put(lambda: self._spoken(int(ident)))
+
+    def post_event(self, make: Callable[[float], Event]) -> None:
+        """``make`` gets the boot time at which the event is handled."""
+        self.queue.put(lambda: self.handle(make(boot_now())))
+
+    def key(self, name: str) -> None:
+        if name == "quit":
+            self.queue.put(self._quit)
+        elif self._room() and self._keys.passes():
+            at = boot_now()  # a key that waits in the queue was pressed before what it now finds asked
+            self.queue.put(lambda: self._key(name, at))
+
+    def _room(self) -> bool:
+        """False: so much waits that what comes now is dropped, as from a device that babbles."""
+        return self.queue.qsize() < MOST_WAITING
+
+    def meter(self, action: str) -> None:
+        self.queue.put(lambda: self._meter(action))
+
+    def trouble(self, sentence: str) -> None:
+        """A device has a problem: show it while there is room. The test goes on."""
+        if self._room():
+            self.queue.put(lambda: self.notices.append(sentence))
+
+    def lost(self, device: str, sentence: str = "") -> None:
+        """A device is gone: said, shown and recorded once, however often it is reported. No sentence: the core has one."""
+        self.queue.put(lambda: self._lost(device, sentence))
+
+    def back(self, device: str) -> None:
+        """A device works. Nothing follows unless it was gone."""
+        self.queue.put(lambda: self._back(device))
+
+    def gauge_sample(self, sample: Any) -> None:
+        """One sample of the gauge on the wire (``hardware.gauges.Sample``)."""
+        if self._room():
+            self.queue.put(lambda: self.watch.sample(sample.at, sample.psi, boot_now()))
+
+    def gauge_lost(self, sentence: str) -> None:
+        self.queue.put(self.watch.lost)
+        self.lost("gauge", sentence)
+
+    def tell(self, sentence: str) -> None:
+        """An answer to something that was just done."""
+        self.queue.put(lambda: self._for_now(sentence))
+
+    def asked(self) -> tuple[Expect, str]:
+        """What the ear should be ready for now, and the prompt that it belongs to, from one look at the state."""
+        state = self.station.state
+        if not state.prompt or state.phase is Phase.TAPPING:
+            return Expect("off"), state.prompt
+        return expected(state), state.prompt
+
+    def next(self, station: Handles) -> None:
+        """Another test on the same devices; call ``run`` then. What is still being said of the old one is none of its words."""
+        before = self.station.state
+        self.aloud.before += before.utterance
+        self._enter_from = before.last_key_at + BOUNCE_S if before.last_key == "#" else 0.0
+        self.heard = ""
+        super().next(station)
+
+    # --- the loop --------------------------------------------------------------------------------------------------------
+
+    def run(self, first: Event) -> int:
+        self._look, self._next_look = Watch(), boot_now() + LOOK_EVERY_S
+        return super().run(first)
+
+    def begun(self) -> None:
+        self._devices()
+
+    def turned(self) -> None:
+        if self._ready and boot_now() >= self._next_look:
+            self._next_look = boot_now() + LOOK_EVERY_S
+            jumped, slept = self._look.look()
+            if slept:
+                self.handle(Suspended(boot_now(), slept))
+            if jumped:
+                self.handle(ClockJumped(boot_now(), jumped))
+            self._loudspeaker()
+            self._devices()
+        self.refresh()
+
+    def deadline(self) -> float:
+        return min(boot_now() + REFRESH_S, super().deadline())
+
+    def _loudspeaker(self) -> None:
+        """Recorded as lost when it has been gone for two looks, so within two seconds; one that never played is none."""
+        if getattr(getattr(self.speaker, "stream", None), "audible", False):
+            if (self._silent_looks or 0) >= 2:
+                self._back("speaker")
+            self._silent_looks = 0
+        elif self._silent_looks is not None:
+            self._silent_looks += 1
+            if self._silent_looks == 2:
+                self._lost("speaker", sentence("device.speaker_gone"))
+
+    def _lost(self, device: str, words: str) -> None:
+        self._gone.setdefault(device, words)
+        self._devices()
+
+    def _back(self, device: str) -> None:
+        self._gone.pop(device, None)
+        self._devices()
+
+    def _devices(self) -> None:
+        """Bring the record of this test to what is gone now: also what went or came between two tests or with a full disk.
+
+        What was said in an earlier test of the round is only recorded and shown in this one, so that its return is told.
+        """
+        if not self._ready or self.finished is not None or self.station.state.phase in (Phase.IDLE, Phase.OVER):
+            return
+        for device, words in self._gone.items():
+            if device not in self.station.state.lost:
+                self._again = device in self._told
+                self.handle(DeviceLost(boot_now(), device, words))
+                self._again = False
+        for device in self.station.state.lost:
+            if device not in self._gone:
+                self.handle(DeviceBack(boot_now(), device))
+        self._told = {*self._told, *self.station.state.lost} & self._gone.keys()
+
+    def handle(self, event: Event) -> bool:
+        if isinstance(event, Heard | KeyPressed) and self._ready and self.finished is None:
+            self.watch.before_answer(event.at)
+        return super().handle(event)
+
+    def unrecorded(self, event: Event, error: JournalError) -> None:
+        """The technician is told; but for what is tried again by itself, aloud."""
+        if str(error) not in self.messages:
+            self.messages.append(str(error))
+        if not isinstance(event, Spoken | TimerDue | DeviceLost | DeviceBack) and self.speaker is not None:
+            self.speaker.cue("refused")
+            self.speaker.say("not-recorded", str(error))
+
+    def perform(self, effect: Effect) -> None:
+        if self._again and isinstance(effect, Cue):
+            return
+        if isinstance(effect, Cue) and effect.name == "refused":
+            self._wrong_until = boot_now() + WRONG_S
+        elif isinstance(effect, Speak) and self._again:
+            effect = replace(effect, aloud=False)
+        elif isinstance(effect, Speak):
+            self.line("said", id=effect.id, text=effect.text)
+        elif isinstance(effect, Record) and effect.kind == "heard":
+            self.heard = effect.fields["text"]
+        super().perform(effect)
+        if isinstance(effect, Speak):
+            self._keep(effect)
+
+    def _keep(self, speak: Speak) -> None:
+        """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
+        if speak.id.endswith(NOT_NOW):
+            self._for_now(speak.text)
+        elif speak.text not in view.prompt_words(self.station.state):
+            self.messages.append(speak.text)
+
+    def _for_now(self, words: str) -> None:
+        """A message that goes with its prompt: "Not yet." beside the next question would be an answer to that."""
+        self._passing.append((self.station.state.prompt, words))
+        if words not in self.messages:
+            self.messages.append(words)
+
+    def _spoken(self, number: int) -> None:
+        if number > self.aloud.before:  # known only now: another test may have begun since it was over
+            self.handle(Spoken(boot_now(), number - self.aloud.before))
+
+    def _key(self, name: str, at: float) -> None:
+        if self.speaker is not None:
+            self.speaker.cue(echo(self.station.state, name))
+        if name == "#" and at < self._enter_from:
+            self._enter_from = at + BOUNCE_S  # a held key goes on bouncing
+            return
+        self.handle(KeyPressed(at, name))
+        if self.station.state.too_soon == at:  # or nobody knows why it did nothing
+            self._for_now(sentence("screen.hear_out"))
+
+    def _meter(self, action: str) -> None:
+        if self.practice is not None:
+            self.practice.tick(boot_now())
+            words = self.practice.act(action)
+            if words:
+                self.messages.append(words)
+
+    def _quit(self) -> None:
+        self.finished = "left"
+
+    def refresh(self) -> None:
+        self.alive()
+        now, state = boot_now(), self.station.state
+        while self._passing and self._passing[0][0] != state.prompt:
+            words = self._passing.popleft()[1]
+            if words in self.messages:
+                self.messages.remove(words)
+        if self.lamps is not None:
+            self.lamps.show(view.lamp(state, now < self._wrong_until))
+        if self.practice is not None:
+            self.practice.tick(now)
+        if self.show is None:
+            return
+        gauge, status = view.wire(state, self.watch.shown(now)), self.status
+        if self.practice is not None:
+            gauge = f"{self.practice.gauge():f} psi"
+            status = f"{status}   METER: {self.practice.state()}"
+        label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
+        self.show(view.of(state, now, status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
+                          label))

@@ -1,0 +1,233 @@
+"""Putting a live station together: screen, keys, voice, ear, meter, around one test."""
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+from assistant.record import log, reading_out, summary
+from assistant.station import headless, job_and_meter, practice as practice_keys, settings as station_settings, view, voice_out
+from assistant.check import at_start
+from assistant.core import phrases
+from assistant.core.events import Event, Restarted, TestStarted
+from assistant.core.language import sentence
+from assistant.core.state import State
+from assistant.station.ears import Ears
+from assistant.station.devices import Hands, WireGauge
+from assistant.record.journal import Journal
+from assistant.station.live import Live
+from assistant.station.notify import Notify
+from assistant.station.pronounce import pronounce
+from assistant.record.header import Header, ScriptError, header_of
+from assistant.station.screen import Screen, ScreenError
+from assistant.record.session import Handles, Station, Unrecorded, unfinished
+from hardware import clock
+from hardware.meter import Meter
+from hardware.meter_live import LivePractice
+from hardware.speaker import Speaker
+from hardware.terminal import TerminalError, TerminalKeypad
+from hardware.voice import VoiceSettings
+
+
+def run(args: argparse.Namespace) -> int:
+    """Live, with the devices that are there."""
+    out = voice_out.chosen(args)
+    folder = args.journal or log.default_folder()
+    known = job_and_meter.for_real(args, folder, [args.test], out.wording)
+    header = header_of({"test": args.test, **known.data}, str(args.job) if args.job else "run")
+    return _on_the_record(args, header, folder, out, remark=known.remark, may_begin=known.must_be_fit)
+
+
+def practise(args: argparse.Namespace) -> int:
+    """The same with the simulated meter, which also speaks as a gauge on a wire if ``--wire`` says so."""
+    try:
+        meter = Meter(args.air, args.metric, seed=args.seed, leak_psi_per_min=args.leak)
+    except ValueError as error:
+        raise ScriptError(f"practise: {error}") from None
+    out = voice_out.chosen(args)
+    header = header_of({"test": args.test, **job_and_meter.for_practice(out.wording)}, "practise")
+    return _on_the_record(args, header, args.journal or log.default_folder(practice=True), out, meter)
+
+
+def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: voice_out.Spoken, meter: Meter | None = None,
+                   remark: str = "", may_begin: Callable[[], None] = lambda: None) -> int:
+    boot, args_job = clock.boot_id(), getattr(args, "job", None)
+    with Journal(folder) as journal:
+        log.tell_damage(journal)
+        station = unfinished(journal, boot)
+        first: Event
+        if station is None:
+            may_begin()
+            station = Station(journal, journal.new_test(), boot)
+            first = TestStarted(clock.boot_now(), header.test, header.data, header.settings.to_mapping(),
+                                {**header.labels, **({"remark": remark} if remark else {})})
+        else:
+            procedure = station.state.procedure
+            was, now = (bool((labels or {}).get("practice")) for labels in (station.state.header, header.labels))
+            test = procedure.test if procedure is not None else header.test
+            finish = log.typed(f"{'practise' if was else 'run'} {test}", folder, practice=was)
+            if test != header.test:
+                raise ScriptError(f"test {station.test} in {folder} is a {test} test that is not over. "
+                                  f"Finish it first ({finish}).")
+            if was != now:
+                raise ScriptError(f"test {station.test} in {folder} is {'practice' if was else 'a real test'} and is not over. "
+                                  f"Finish it first ({finish}).")
+            if args_job:
+                remark = f"Going on with test {station.test} and its own settings; the job file is not used."
+            first = Restarted(clock.boot_now(), boot)
+        simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
+        extra = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
+        going_on = station.state.procedure
+        texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
+        gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
+        code = on_devices(station, first, out, texts, args.model, simulated, remark, journal.damage, gauge=gauge,
+                          terminal=not getattr(args, "headless", False), **extra)
+        state = station.state
+        _farewell(station.test, state, folder)
+    return code
+
+
+def own_gauge() -> tuple[Mapping[str, Any], Callable[[], None]]:
+    """The station's own gauge, if its settings name one."""
+    return station_settings.read()["gauge"], lambda: None
+
+
+def _on_a_wire(kind: str, meter: LivePractice) -> WireGauge:
+    """What makes the simulated meter speak over a pseudo-terminal, as a gauge of this kind does."""
+    def plug() -> tuple[Mapping[str, Any], Callable[[], None]]:
+        from hardware.gauges.pty_gauge import SETTINGS, serve
+        port, stop = serve(kind, meter.gauge)
+        return {"kind": kind, "port": port, **SETTINGS[kind]}, stop
+    return plug
+
+
+def _farewell(test: int, state: State, folder: Path) -> None:
+    verdict, why = summary.whole_verdict(state)
+    pressurised = state.procedure is not None and state.procedure.pressurised
+    if state.outcome:
+        print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see "
+              f"{log.typed(f'log show {test}', folder)}.")
+        if state.outcome != "done" and pressurised:
+            print(f"{phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}")
+    else:
+        print(f"Test {test} is not over; everything taken is kept in {folder}. The same command goes on with it. "
+              f"{phrases.PRESSURE_CAUTION if pressurised else ''}")
+
+
+def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
+               meter: LivePractice | None = None, remark: str = "", damage: str = "",
+               hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None,
+               terminal: bool = True, whole: Callable[[Live], int] | None = None) -> int:
+    """Run with whatever of screen, sound and microphone is there. ``terminal`` False: its screen and keys are not used.
+
+    damage: of the record; said and shown, and noted in the test.
+    whole: runs more than one test on these devices, and gives the exit code.
+    """
+    settings, notify = station_settings.read(), Notify()
+    if not terminal:
+        headless.must_be_answerable(settings)
+    with ExitStack() as stack:
+        live = Live(station, None, meter, hints=hints, keys=keys)
+        if terminal:
+            _at_terminal(stack, live, bool(meter))
+        else:
+            live.show = headless.Log(live.notices, clock.boot_now).show
+            stack.callback(headless.on_stop(lambda: live.key("quit")))
+        stack.callback(notify.stopping)
+        live.alive = notify.alive
+        speaker = out.speaker(None, live.spoken, on_trouble=live.trouble)
+        stack.callback(speaker.close)
+        live.attach(speaker)
+        out.prepare(speaker, texts, live.trouble)
+        live.notices.extend(filter(None, (remark, damage)))
+        if damage:
+            live.lost("record", sentence("device.record_damaged"))
+        hands = Hands(live, settings, gauge)
+        stack.callback(hands.close)
+        live.lamps = hands
+        if gauge or meter:  # a test, not a reading out
+            at_start.begin(live, hands, settings, bool(gauge) and bool(meter or settings["gauge"]["kind"]))
+        stack.callback(Ears(live, lambda: speaker.is_deaf() or hands.deaf(), model).close)
+        if meter:
+            live.status = sentence("ear.practice")
+        return live.run(first) if whole is None else whole(live)
+
+
+def _at_terminal(stack: ExitStack, live: Live, meter: bool) -> None:
+    """The terminal is screen and keypad, and with ``meter`` the hands on it, until the stack is closed."""
+    screen = Screen()
+    keypad = TerminalKeypad(live.key, live.meter if meter else None, lambda name: live.tell(sentence("ear.no_key", key=name)))
+    live.show = screen.show
+    try:
+        stack.enter_context(keypad)
+        stack.callback(lambda: _tell_stray(screen.stop()))
+        screen.start()
+    except (TerminalError, ScreenError) as error:
+        raise ScriptError(str(error)) from None
+
+
+def _tell_stray(text: str) -> None:
+    if text.strip():
+        print(text.strip(), file=sys.stderr)
+
+
+def read_out(args: argparse.Namespace) -> int:
+    """Read a finished test out slowly. In a terminal with next, say again, slower; else line after line."""
+    with Journal(args.journal or log.default_folder(), write=False) as journal:
+        found = summary.of(journal, log.known(journal, args.id))
+    if args.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        _line_by_line(found, voice_out.chosen(args, reading_out.SLOW_WPM), args.json)
+        return 0
+    figures, out = reading_out.figures(found), voice_out.chosen(args, reading_out.SLOW_WPM)
+    start = TestStarted(clock.boot_now(), "log-read", reading_out.as_procedure(found), {}, {"wpm": out.voice.rate_wpm})
+    return on_devices(Unrecorded(), start, out, hints=lambda state: figures.get(state.step.id, "") if state.procedure else "",
+                      keys=reading_out.KEYS_HELP)
+
+
+def _line_by_line(found: dict[str, Any], out: voice_out.Spoken, as_json: bool) -> None:
+    from assistant.files.jsonline import dumps
+    lines = reading_out.lines(found)
+    speaker = None if as_json else _audible_speaker(out)
+    for ident, words in lines:
+        print(dumps({"id": ident, "words": words}) if as_json else words, flush=True)
+        if speaker is not None:
+            _say(speaker, ident, words)
+    if speaker is not None:
+        speaker.close()
+
+
+def tell(args: argparse.Namespace, words: str) -> None:
+    """Why a station without a terminal does not start, aloud: nobody sees what it prints."""
+    try:
+        out = voice_out.chosen(args)
+    except ScriptError:  # the settings are what is wrong
+        out = voice_out.Spoken(VoiceSettings(), "normal")
+    speaker = _audible_speaker(out)
+    if speaker is not None:
+        _say(speaker, "refused", words)
+        speaker.close()
+
+
+def _say(speaker: Speaker, ident: str, words: str) -> None:
+    """Returns when it has been said, or after a minute: a sound device may hang."""
+    speaker.say(ident, pronounce(words, to_write=True))
+    until = time.monotonic() + 60
+    while speaker.busy and time.monotonic() < until:
+        time.sleep(0.05)
+
+
+def _audible_speaker(out: voice_out.Spoken) -> Speaker | None:
+    """A speaker if there is a sound device to be heard from; else None, so that nobody waits for silence."""
+    speaker = out.speaker()
+    until = time.monotonic() + 1.0
+    while time.monotonic() < until and not getattr(speaker.stream, "audible", False):
+        time.sleep(0.05)
+    if getattr(speaker.stream, "audible", False):
+        return speaker
+    speaker.close()
+    return None
+

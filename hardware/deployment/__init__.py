@@ -1,1 +1,0 @@
-"""A station that starts by itself: its service, its device rules, its bundle for a site without network, its releases."""
