@@ -282,7 +282,7 @@ def _rehearse(args: argparse.Namespace) -> int:
         if any(one.kind == "hear" for one in script.answers):
             from assistant.station.ears import WavEar
             hear_wav = WavEar()
-        from assistant.round.rehearse import RoundRehearsal
+        from assistant.rehearsal.whole_round import RoundRehearsal
         played = RoundRehearsal if script.round is not None else Rehearsal
         return played(script, journal, write, args.answer_rest, args.realtime, voice, hear_wav).run()
 

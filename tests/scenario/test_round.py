@@ -17,7 +17,7 @@ from assistant.job import Job
 from assistant.job.commands import counted
 from assistant.record.journal import Journal
 from assistant.report import findings, rows
-from assistant.round.rehearse import RoundRehearsal
+from assistant.rehearsal.whole_round import RoundRehearsal
 from assistant.rehearsal.script import read as read_script
 from tests.command import DECIDING, READINGS, Done, bowlside, keyed
 

@@ -128,7 +128,7 @@ def test_a_full_or_closed_disk_costs_only_time(recorded: Path, tmp_path: Path, m
     shutil.copytree(recorded, tmp_path / "journal")
     def closed(path: Path) -> Path:
         raise PermissionError(13, "closed")
-    monkeypatch.setattr(kept.private, "touched", closed)
+    monkeypatch.setattr(kept.owner_only, "touched", closed)
     assert [one["verdict"] for one in listed(tmp_path / "journal")][:2] == ["pass", "pass"]
     assert not (tmp_path / "journal" / kept.FILE).exists()
 
