@@ -127,7 +127,8 @@ def _whole(true: Sequence[Row], last: int) -> Found:
         if not sound or after and (len(sound) < len(group) or after[0].before != sound[-1].next and not _over(sound)):
             skipped.append(group[0].test)
             continue
-        gap(sound[0].begins - 1, max(abs(rows[-1].test) if rows else 0, *skipped, 0), sound[0].before)
+        # where nothing at all is left of what was ahead, its number is the one before (0 would be no lost test)
+        gap(sound[0].begins - 1, max(abs(rows[-1].test) if rows else sound[0].test - 1, *skipped, 1), sound[0].before)
         rows += sound
         skipped = []
     if rows:

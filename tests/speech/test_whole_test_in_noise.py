@@ -67,7 +67,7 @@ class ByVoice(Rehearsal):
             return
         answer = Answer(listen.id, AFTER_S, "hear", self._recorded(words), len(self.script) + 1)
         self.script.append({"on": answer.on, "after": AFTER_S, "hear": answer.value.name})
-        self.at(self.now + AFTER_S, lambda: self._give(answer, listen))
+        self.clock.at(self.now + AFTER_S, lambda: self._give(answer, listen))
 
     def _recorded(self, words: str) -> Path:
         """A file of these words, in noise of its own."""

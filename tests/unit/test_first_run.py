@@ -61,11 +61,11 @@ def main(argv):
 def copy(tmp_path: Path) -> Path:
     """A project that has never been set up, with a command line that only reports."""
     root = tmp_path / "a folder" / "bowlside"
-    for package in ("assistant", "models", "hardware"):
+    for package in ("assistant", "assistant/setup", "models", "hardware"):
         (root / package).mkdir(parents=True)
         (root / package / "__init__.py").touch()
-    for name in ("__main__", "environment", "first_run", "debian"):
-        shutil.copy(ROOT / "assistant" / f"{name}.py", root / "assistant")
+    for name in ("__main__", "setup/environment", "setup/first_run", "setup/debian"):
+        shutil.copy(ROOT / "assistant" / f"{name}.py", root / "assistant" / f"{name}.py")
     (root / "assistant" / "cli.py").write_text(CLI)
     (root / "hardware" / "child.py").write_text("print('child of ours')")
     (root / "pyproject.toml").write_text(PYPROJECT)
@@ -360,7 +360,7 @@ def test_a_release_from_a_bundle_is_joined_to_it_too(copy, debians, monkeypatch,
     """Installed with nothing beside it; where there is no lgpio to join, a Pi is told what it lacks."""
     site = next((copy / ".venv" / "lib").iterdir()) / "site-packages"
     shutil.copytree(copy / "assistant", site / "assistant")
-    installed = site / "assistant" / "environment.py"
+    installed = site / "assistant" / "setup" / "environment.py"
     python, words = str(copy / ".venv" / "bin" / "python"), installed.read_text()
     assert "/usr/lib/python3/dist-packages" in words
     installed.write_text(words.replace("/usr/lib/python3/dist-packages", str(debians.with_name("nowhere"))))
