@@ -31,7 +31,7 @@ def version() -> str:
     return f"espeak-ng {_espeak.Info(None).decode('utf-8').split()[0]}"
 
 
-def buildDriver(proxy):  # noqa: N802  the name that pyttsx3 calls
+def buildDriver(proxy):
     return PcmDriver(proxy)
 
 
@@ -68,14 +68,14 @@ class PcmDriver:
         self._proxy.notify("finished-utterance", completed=code == _espeak.EE_OK)
         self._proxy.setBusy(False)
 
-    def getProperty(self, name: str):  # noqa: N802
+    def getProperty(self, name: str):
         if name == "voice":
             return _espeak.GetCurrentVoice().contents.name.decode("utf-8")
         if name == "volume":
             return _espeak.GetParameter(_espeak.VOLUME) / 100
         return _espeak.GetParameter(self._parameter(name))
 
-    def setProperty(self, name: str, value) -> None:  # noqa: N802
+    def setProperty(self, name: str, value) -> None:
         if name == "voice":
             if _espeak.SetVoiceByName(str(value).encode("utf-8")) != _espeak.EE_OK:
                 raise ValueError(f"espeak-ng has no voice {value!r}")
@@ -91,7 +91,7 @@ class PcmDriver:
         except KeyError:
             raise KeyError(f"unknown property {name}") from None
 
-    def startLoop(self) -> None:  # noqa: N802
+    def startLoop(self) -> None:
         # Everything that is queued runs inside this call: setBusy(False) pumps the queue, and `say` is
         # synchronous.
         self._proxy.setBusy(False)
@@ -99,7 +99,7 @@ class PcmDriver:
     def iterate(self):
         yield
 
-    def endLoop(self) -> None:  # noqa: N802
+    def endLoop(self) -> None:
         pass
 
     def stop(self) -> None:

@@ -24,7 +24,7 @@ def opened_of(settings: Mapping[str, Mapping[str, Any]], on_trouble: Trouble,
         if found.get("kind"):
             try:
                 opened[section] = make(found)
-            except Exception as error:  # noqa: BLE001  one device never stops the others, whatever its library raises
+            except Exception as error:
                 on_trouble(_sentence(section, error))
     return opened
 

@@ -31,7 +31,7 @@ class OtherDriver:
     """`render(text, rate_wpm)` gives 16-bit mono PCM at `rate` samples a second."""
 
     def __init__(self, driver: str, voice: str, rate: int) -> None:
-        import pyttsx3  # noqa: PLC0415  only in the speech process
+        import pyttsx3
 
         self._rate, self._rate_wpm, self._errors = rate, 0, []
         try:
@@ -42,7 +42,7 @@ class OtherDriver:
             self.voice = voice if voice != OWN_NAME else "its default voice"
             if not self.render("one two", 170):
                 raise DriverFault("it gives no sound")
-        except Exception as e:  # noqa: BLE001  a driver may raise anything
+        except Exception as e:
             why = e or type(e).__name__
             raise DriverFault(f"The pyttsx3 driver {driver!r} with voice {voice!r} can't be used ({why}).") from e
 
@@ -119,7 +119,7 @@ def _samples(path: Path) -> tuple[np.ndarray, int, int]:
 
 
 def _mono(found: np.ndarray, channels: int, rate_in: int, rate_out: int) -> bytes:
-    import soxr  # noqa: PLC0415  our own driver needs none of it, and starts faster without
+    import soxr
 
     found = found[:len(found) // channels * channels].reshape(-1, channels).mean(axis=1)
     if rate_in != rate_out and len(found):

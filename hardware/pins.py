@@ -32,7 +32,7 @@ def factory() -> Any:
         except ImportError:
             raise PinError("lgpio, which works the header pins, is not installed: on a Pi, "
                            "sudo apt install python3-lgpio.") from None
-        except Exception as error:  # noqa: BLE001  lgpio, gpiozero and the kernel each raise their own
+        except Exception as error:
             raise PinError(f"this computer has no header pins that can be used ({_plain(error)}).") from None
     return Device.pin_factory
 
@@ -73,7 +73,7 @@ def opening(what: str) -> Iterator[Any]:
     """With the pin factory; whatever goes wrong inside is raised as PinError: "The lamp can't be used: …"."""
     try:
         yield factory()
-    except Exception as error:  # noqa: BLE001
+    except Exception as error:
         raise PinError(f"The {what} can't be used: {_plain(error)}{'' if str(error).endswith('.') else '.'}") from None
 
 

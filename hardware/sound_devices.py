@@ -41,7 +41,7 @@ class SoundError(Exception):
 def load():
     """The sounddevice module; SoundError where it or PortAudio is missing."""
     try:
-        import sounddevice  # noqa: PLC0415  loading it needs PortAudio, which may be missing
+        import sounddevice
     except ImportError:
         raise SoundError("The Python package sounddevice is missing: run the set-up again.") from None
     except OSError:
@@ -73,20 +73,20 @@ def _nothing_there() -> bool:
 def _list_anew(sd) -> None:
     """Let PortAudio read its list of devices again. It does that only at its start, and each start costs 12 kB for good: so not
     while there is nothing to find."""
-    global _found_nothing_at  # noqa: PLW0603
+    global _found_nothing_at
     now = time.monotonic()
     if _found_nothing_at is not None and now - _found_nothing_at < ANEW_S and _nothing_there():
         return
     with contextlib.suppress(Exception):    # where its last start failed there is nothing to end: it refuses, for ever
-        sd._terminate()     # noqa: SLF001  the library has no public way to read the device list again
-    sd._initialize()    # noqa: SLF001
+        sd._terminate()
+    sd._initialize()
     _found_nothing_at = None if len(sd.query_devices()) else now
 
 
 def open_stream(make: Callable):
     """`make(sounddevice)` opens and starts one stream. PortAudio lists devices only once, so its list is
     read again first, but never under another open stream, which that would kill."""
-    global _open_streams  # noqa: PLW0603
+    global _open_streams
     sd = load()
     with _lock:
         if _open_streams == 0:
@@ -105,7 +105,7 @@ def reason(problem: Exception) -> str:
 def close_stream(stream) -> None:
     """Close, but don't wait for ever: closing a lost device has been seen to hang."""
     def close() -> None:
-        global _open_streams  # noqa: PLW0603
+        global _open_streams
         try:
             stream.close(ignore_errors=True)
         finally:
@@ -174,7 +174,7 @@ class Kept:
         """Until it is lost: why, and how long it was there; None: it could not even be opened."""
         try:
             device = self._open()
-        except Exception as e:  # noqa: BLE001  anything but SoundError is unforeseen; the test goes on
+        except Exception as e:
             return (str(e) if isinstance(e, SoundError) else f"Opening the sound device failed ({e})."), None
         while device.alive and not getattr(device, "flows", True) and not self._closing.wait(0.02):
             pass

@@ -140,7 +140,7 @@ class Speaker:
                 self._working = True
             try:
                 self._utter(utterance)
-            except Exception as e:  # noqa: BLE001  whatever fails in here, the test goes on
+            except Exception as e:
                 self._tell(f"Speech failed ({e}); text and beeps go on.")
             self._now = None
             self._working = bool(self._waiting)
@@ -173,7 +173,7 @@ class Speaker:
     def _finish(self, ident: str) -> None:
         try:
             self._on_spoken(ident)
-        except Exception as e:  # noqa: BLE001
+        except Exception as e:
             self._tell(f"What follows on an utterance failed ({e}).")
 
     def _tell(self, sentence: str) -> None:

@@ -39,9 +39,9 @@ Render = Callable[[str, int], bytes]
 
 def open_own(voice: str) -> tuple[str, Render]:
     """(what speaks, render(text, words a minute)); RuntimeError or ImportError when espeak or pyttsx3 is missing."""
-    import pyttsx3  # noqa: PLC0415  here, so that the greeting can carry what went wrong
+    import pyttsx3
 
-    from hardware import espeak_driver  # noqa: PLC0415  importing it loads the espeak library
+    from hardware import espeak_driver
 
     engine = pyttsx3.init(espeak_driver.register())
     caught: list = []
@@ -106,7 +106,7 @@ def main() -> int:
             request = json.loads(body)
             pcm = render(request["text"], request["rate"])
             send(out, GOOD, number, shape(pcm, RATE, request["volume"], request["rate"]))
-        except Exception as e:  # noqa: BLE001  whatever espeak does, the parent gets an answer
+        except Exception as e:
             send(out, BAD, number, f"The speech synthesiser refused {body[:80]!r}: {str(e).rstrip('.')}.".encode())
 
 

@@ -44,7 +44,7 @@ class Ticker:
             try:
                 wait = self._look()
                 self._told = False
-            except Exception as error:  # noqa: BLE001  whatever a device raises, the test goes on without it
+            except Exception as error:
                 wait = RETRY_S
                 if not self._told and not self._closed:
                     self._told = True

@@ -113,7 +113,7 @@ def read(path: Path, sha256: str = "") -> tuple[dict[str, np.ndarray], tuple[str
         raise
     except FileNotFoundError:
         raise BadModel(f"The speech model {path} is not there; get the station's files again.") from None
-    except Exception as error:  # noqa: BLE001  numpy and zipfile each have their own ways to say that a file is torn
+    except Exception as error:
         raise BadModel(f"The speech model {path} can't be read ({type(error).__name__}); get the station's files "
                        "again.") from None
 

@@ -43,7 +43,7 @@ class Opened:
         self.device: Any = None
         try:
             self.device = self._open(settings, on_key, on_talk)
-        except Exception as error:  # noqa: BLE001  whatever a device or its library raises is what is wrong with it
+        except Exception as error:
             self._tell(str(error) or type(error).__name__)
 
     def _open(self, settings: Settings, on_key: Callable[[str], None], on_talk: Callable[[bool], None]) -> Any:

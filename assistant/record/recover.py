@@ -149,7 +149,7 @@ def _over(rows: Sequence[Row]) -> bool:
     """Whether these events bring a test to its end; what came after it then belongs to another."""
     try:
         return not rows or rows[-1].test < 0 or fold(row.event() for row in rows).phase is Phase.OVER
-    except Exception:  # noqa: BLE001  what an event from elsewhere does to the machine nobody can foresee
+    except Exception:
         return False
 
 

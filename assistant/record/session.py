@@ -45,7 +45,7 @@ class Station:
             self.state = fold(journal.events(test, over=lambda events: fold(events).phase is Phase.OVER))
         except JournalError:
             raise
-        except Exception as error:  # noqa: BLE001  what a damaged event does to the machine nobody can foresee
+        except Exception as error:
             raise JournalError(f"Test {test} of {journal.path} can't be replayed: {error or type(error).__name__}. "
                                "Run log verify, keep the folder as it is, and name another folder with --journal.") from None
 

@@ -72,7 +72,7 @@ class Hands:
         for one in (self._open_hands, self._open_gauge):
             try:
                 one()
-            except Exception as error:  # noqa: BLE001  whatever a device does, the test goes on without it
+            except Exception as error:
                 self._live.trouble(str(error) or type(error).__name__)
 
     def _keep(self, devices: list[HandDevice], *ends: Callable[[], None]) -> None:

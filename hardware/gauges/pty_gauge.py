@@ -138,9 +138,9 @@ class _ModbusServer:
         self._loop.run_until_complete(self._serve())
 
     async def _serve(self) -> None:
-        from pymodbus.client.mixin import ModbusClientMixin as Mixin  # noqa: PLC0415  only this kind loads pymodbus
-        from pymodbus.server import ModbusSerialServer  # noqa: PLC0415
-        from pymodbus.simulator import DataType, SimData, SimDevice  # noqa: PLC0415
+        from pymodbus.client.mixin import ModbusClientMixin as Mixin
+        from pymodbus.server import ModbusSerialServer
+        from pymodbus.simulator import DataType, SimData, SimDevice
 
         async def fresh(function: int, start: int, address: int, count: int, registers: list[int], values: Any) -> None:
             registers[0:2] = Mixin.convert_to_registers(float(self._read_psi()), Mixin.DATATYPE.FLOAT32)

@@ -87,7 +87,7 @@ def _polled(s: Mapping[str, Any], clock: Clock) -> Callable[[Pause], Source]:
 
 def _modbus(s: Mapping[str, Any], clock: Clock) -> Callable[[Pause], Source]:
     try:
-        from hardware.gauges.modbus import ModbusGauge, Registers  # noqa: PLC0415  loads pymodbus, which only this kind needs
+        from hardware.gauges.modbus import ModbusGauge, Registers
     except ImportError:
         raise GaugeSettingsError("The Python package pymodbus is missing, so there is no gauge on Modbus: "
                                  "run the set-up again.") from None

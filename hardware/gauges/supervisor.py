@@ -76,7 +76,7 @@ class Gauge:
                 self._listen()
             except GaugeGone as problem:
                 self._miss(str(problem))
-            except Exception as problem:  # noqa: BLE001  unforeseen: the test goes on by voice and keys
+            except Exception as problem:
                 self._miss(f"Reading the gauge failed ({type(problem).__name__}: {problem}).")
             finally:
                 with contextlib.suppress(Exception):  # a port that fails as it is closed is opened again all the same

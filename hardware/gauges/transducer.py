@@ -68,7 +68,7 @@ class Transducer:
 
     def open(self) -> None:
         try:
-            import gpiozero  # noqa: PLC0415  slow to load, and only this kind needs it
+            import gpiozero
 
             factory()
         except ImportError:
@@ -90,7 +90,7 @@ class Transducer:
         self._rhythm.wait()
         try:
             counts = [sum(device.raw_value for _ in range(self._reads)) for device in self._open]
-        except Exception as problem:  # noqa: BLE001  each pin library has errors of its own
+        except Exception as problem:
             raise GaugeGone(f"The transducer's converter is gone ({_one_line(problem)}).") from None
         try:
             ratio = self._ratio([Fraction(total, self._reads) for total in counts])

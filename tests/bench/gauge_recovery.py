@@ -46,7 +46,7 @@ def silence(count: int) -> list[float]:
         meter, told = PtyGauge("line", lambda: Decimal("14.50")), Told()
         gauge = told_by(meter.settings, told)
         told.more_samples(5)
-        meter._write = lambda data: None  # noqa: SLF001
+        meter._write = lambda data: None
         told.wait(lambda: bool(told.of("lost")))
         found.append(told.at[-1] - told.at[-2])
         gauge.close()

@@ -105,8 +105,8 @@ def test_a_gauge_that_falls_silent_is_noticed_as_soon_as_one_that_is_pulled_out(
 def test_each_kind_of_error_that_pyserial_lets_out_is_one_and_the_same(told):
     """SerialException, OSError and termios.error all come, from different calls: each is seen here to be raised."""
     seen = set()
-    for work in (lambda port: port._serial.read(1), lambda port: port._serial.in_waiting,  # noqa: SLF001
-                 lambda port: port._serial.reset_input_buffer(), lambda port: port._serial.write(b"P?\r")):  # noqa: SLF001
+    for work in (lambda port: port._serial.read(1), lambda port: port._serial.in_waiting,
+                 lambda port: port._serial.reset_input_buffer(), lambda port: port._serial.write(b"P?\r")):
         wire = Wire()
         port = SerialPort(wire.path, 9600, "8N1")
         port.open()

@@ -99,13 +99,13 @@ def test_vosk_does_not_cut_what_the_listener_has_cut(engine, tmp_path):
 
 def test_parts_that_vosk_did_cut_are_joined_and_then_no_sentence(engine):
     class Cut:
-        def AcceptWaveform(self, pcm):                             # noqa: N802  vosk's name
+        def AcceptWaveform(self, pcm):
             return True
 
-        def Result(self):                                          # noqa: N802
+        def Result(self):
             return '{"text": "칠 점 이"}'
 
-        def FinalResult(self):                                     # noqa: N802
+        def FinalResult(self):
             return '{"text": "칠 점 이"}'
     joined = engine._words(Cut(), b"")
     assert joined == "seven point two seven point two"

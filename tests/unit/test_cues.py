@@ -108,7 +108,7 @@ def test_speech_and_cues_add_up_and_are_limited_not_wrapped():
 
 
 def test_a_tape_holds_what_was_placed_where_it_was_placed(tmp_path):
-    import wave  # noqa: PLC0415
+    import wave
     tape = Tape()
     tape.place_cue("tap", 2.0)
     tape.place_cue("settled", 0.5)

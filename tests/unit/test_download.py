@@ -43,7 +43,7 @@ class Behaviour:
 class Handler(http.server.BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
 
-    def do_GET(self):                                              # noqa: N802
+    def do_GET(self):
         how: Behaviour = self.server.how
         body = how.bodies.pop(0) if len(how.bodies) > 1 else how.bodies[0]
         cut = how.breaks.pop(0) if how.breaks else None

@@ -117,7 +117,7 @@ def test_a_garbled_byte_is_marked_by_linux():
     wire = Wire()
     port = SerialPort(wire.path, 9600, "7E1")
     port.open()
-    flags = termios.tcgetattr(port._serial.fileno())[0]  # noqa: SLF001
+    flags = termios.tcgetattr(port._serial.fileno())[0]
     assert flags & termios.INPCK and not flags & (termios.IGNPAR | termios.PARMRK)
     port.close()
     wire.close()

@@ -164,7 +164,7 @@ def test_kilopascals_become_psi():
 
 def test_the_question_and_the_answer_byte_by_byte_against_the_specification():
     source = gauge(Registers(device=17, function=3, first=107, type="int16"))
-    assert source._framer.buildFrame(source._registers.request()) == framed(bytes([17, 3, 0, 107, 0, 1]))  # noqa: SLF001
+    assert source._framer.buildFrame(source._registers.request()) == framed(bytes([17, 3, 0, 107, 0, 1]))
     answer = framed(bytes([17, 3, 2, 0x02, 0x2B]))
     for cut in range(len(answer)):
         assert source.answer_in(answer[:cut]) is None

@@ -87,7 +87,7 @@ def test_each_example_of_the_page_is_right(tmp_path, number, block):
     assert callable(settings.source_for(section, lambda: 0.0))
     lines = {0: b"  +14.50 psi", 1: b"$+014.50,psi*73"}
     if number in lines:
-        assert settings._pattern({**settings.DEFAULTS, **section}).psi(lines[number]) == Decimal("14.50")  # noqa: SLF001
+        assert settings._pattern({**settings.DEFAULTS, **section}).psi(lines[number]) == Decimal("14.50")
 
 
 def test_the_page_tells_every_key_and_its_default():

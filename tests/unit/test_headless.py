@@ -60,7 +60,7 @@ def test_keyed_without_a_terminal_and_left_by_sigterm(settings: Path, tmp_path: 
                     now = time.monotonic()
                     matrix.press("#", now + 0.05, now + 0.2)
                     time.sleep(0.6)
-        except Exception as error:  # noqa: BLE001  must end the test, not hang it
+        except Exception as error:
             trouble.append(repr(error))
         while running:  # what a real signal would call; that goes to a process of its own, below, never to the one that tests
             if callable(handler := signal.getsignal(signal.SIGTERM)) and handler != others:

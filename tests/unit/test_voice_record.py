@@ -269,7 +269,7 @@ def test_no_microphone_is_one_sentence(tmp_path, monkeypatch, capsys):
         def show(self, text):
             pass
 
-        def ask(self, text, answers=[*AGREES]):  # noqa: B006  used up on purpose
+        def ask(self, text, answers=[*AGREES]):
             return answers.pop(0)
 
         def listen(self):
