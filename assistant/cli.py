@@ -11,20 +11,21 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from assistant import check, work
-from assistant.files import plain, size_limit
-from assistant.meters import commands as meter_commands
-from assistant.record import lines, log, recover
-from assistant.speech import commands as voice, hear, mic
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
-from assistant.job import commands as job_commands
-from assistant.record.journal import FILE, Journal, JournalError
+from assistant.files import plain, size_limit
 from assistant.files.jsonline import dumps
-from assistant.report import commands as report_commands
+from assistant.job import commands as job_commands
+from assistant.meters import commands as meter_commands
+from assistant.record import lines, log, recover
 from assistant.record.header import ScriptError
-from hardware import memory
+from assistant.record.journal import FILE, Journal, JournalError
+from assistant.report import commands as report_commands
 from assistant.setup import bundle, service
+from assistant.speech import commands as voice
+from assistant.speech import hear, mic
+from hardware import memory
 
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
 

@@ -8,10 +8,10 @@ from collections.abc import Mapping, Sequence
 from contextlib import ExitStack, closing, redirect_stderr
 from typing import Any
 
-from assistant.station import settings as station_settings
 from assistant.check.finding import NAMES, PINS, Finding, none_wrong, page
 from assistant.files.jsonline import dumps
 from assistant.record.header import ScriptError
+from assistant.station import settings as station_settings
 from hardware.hands import pins_twice
 
 GOOD, WRONG = 0, 1
@@ -55,11 +55,11 @@ def _print(found: Sequence[Finding], as_json: bool) -> None:
 
 
 def _walk(args: argparse.Namespace, settings: Mapping[str, Mapping[str, Any]], names: Sequence[str]) -> list[Finding]:
-    from assistant.station import voice_out
     from assistant.check.devices import Opened, configured
     from assistant.check.sound import Sound
     from assistant.check.talk import TERMINAL, Talk
     from assistant.check.walk import Walk
+    from assistant.station import voice_out
     from hardware.terminal import TerminalKeypad
 
     talk = Talk(lambda words: print(words, file=sys.stderr, flush=True))

@@ -1,10 +1,10 @@
 """The check's own voice and ears, which are two of the devices that it checks."""
 from __future__ import annotations
 
-from assistant.speech import mic, mic_listen, mic_report
-from assistant.station import voice_out
 from assistant.check.finding import Finding, joined
 from assistant.check.talk import Talk
+from assistant.speech import mic, mic_listen, mic_report
+from assistant.station import voice_out
 from assistant.station.ears import Ears
 
 

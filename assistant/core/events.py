@@ -10,7 +10,6 @@ from typing import Any, Mapping
 
 from assistant.core.language import CURRENT
 
-
 RULES = 1
 """By which rules a test that begins now is led. 0: an answer counted as soon as it came."""
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from assistant.core import hold_curve, phrases, round_clock
-from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED
+from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.judgement import Judgement, Marks
 from assistant.core.language import sentence
 from assistant.core.methods import registry

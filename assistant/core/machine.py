@@ -10,8 +10,23 @@ from dataclasses import replace
 
 from assistant.core import answers, deviations, gauge, hold_curve, phrases, reading, round_clock
 from assistant.core.effects import Effect, Finish
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged,
-                                   KeyPressed, Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear)
+from assistant.core.events import (
+    ClockJumped,
+    DeviceBack,
+    DeviceLost,
+    Event,
+    GaugeReads,
+    GaugeSteady,
+    Heard,
+    HearingChanged,
+    KeyPressed,
+    Restarted,
+    Spoken,
+    Suspended,
+    TestStarted,
+    TimerDue,
+    Unclear,
+)
 from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, end_hold, enter, note
 from assistant.core.language import CURRENT, sentence
 from assistant.core.methods import registry

@@ -18,6 +18,7 @@ from assistant.core.phrases import capital
 from assistant.core.round_clock import BETWEEN, limit_s, named
 from assistant.core.settings import Settings
 
+
 def _by_haste(test: str) -> tuple[float, int]:
     within = limit_s(test, Settings())
     return float("inf") if within is None else within, registry.ROUNDS[test].takes_s

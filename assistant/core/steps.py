@@ -1,10 +1,9 @@
 """The six kinds of step that carry every test."""
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
-from collections.abc import Iterator, Mapping
-
 
 LONGEST_S = 86_400
 """No clock of a test runs longer than a day."""

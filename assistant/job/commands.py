@@ -10,17 +10,17 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from assistant.meters import register
-from assistant.record import log
 from assistant.core import deviations
-from assistant.core.methods.registry import RESULTS
 from assistant.core.due import sample_due
+from assistant.core.methods.registry import RESULTS
 from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, key_of, number
-from assistant.record.derived import Derived
-from assistant.job.file import SAMPLED, Job, JobError, load
-from assistant.record.journal import FILE, Journal
 from assistant.files.jsonline import dumps
+from assistant.job.file import SAMPLED, Job, JobError, load
+from assistant.meters import register
+from assistant.record import log
+from assistant.record.derived import Derived
+from assistant.record.journal import FILE, Journal
 from assistant.report import rows
 
 EXAMPLE = Path(__file__).with_name("example.toml")

@@ -9,12 +9,12 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from assistant.files import plain, size_limit
-from assistant.round import plan
 from assistant.core.settings import LIMITED, Settings, number, shown
+from assistant.files import plain, size_limit
 from assistant.job.places import line_of
 from assistant.record.header import LABELS as TAKEN
 from assistant.record.header import ScriptError
+from assistant.round import plan
 
 LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "station", "technician", "certification",
           "certification_expires", "meter", "mix", "aggregate_source", "location", "sample_point", "remark")

@@ -7,13 +7,12 @@ from decimal import Decimal
 from shlex import quote
 from typing import Any
 
-from assistant.files import plain
-from assistant.record import log, summary
 from assistant.core.rounding import round_to
-from assistant.record.journal import Journal
+from assistant.files import plain
 from assistant.files.jsonline import dumps
 from assistant.meters.register import INTERVALS, Meter, MeterError, Register, checked, fit_for_use, known, leak_trend, standing_of
-
+from assistant.record import log, summary
+from assistant.record.journal import Journal
 
 _INTERVALS = {"calibration_days": "a calibration", "leak_days": "a leak hold", "factor_days": "an aggregate correction"}
 

@@ -15,16 +15,16 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from assistant.files import owner_only
-from assistant.record import summary
 from assistant.core.assessment import CORRECTED, REPEATED
-from assistant.core.rounding import round_to
-from assistant.core.settings import Settings, number
 from assistant.core.methods.provenance import Provenance, common, memory, published
 from assistant.core.methods.units import INCH_POUND, convert
+from assistant.core.rounding import round_to
+from assistant.core.settings import Settings, number
+from assistant.files import owner_only
+from assistant.record import summary
+from assistant.record.header import ScriptError
 from assistant.record.journal import FILE as JOURNAL
 from assistant.record.journal import Journal, JournalError, make
-from assistant.record.header import ScriptError
 
 FILE = "meters.db"
 WITH_LEAK_HOLD = ("sequential", "leak")

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from assistant.record import newest_event
 from assistant.core.events import Event, from_plain
+from assistant.record import newest_event
 from assistant.record.kept import Kept
 
 if TYPE_CHECKING:

@@ -15,8 +15,8 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from assistant.record import chain, summary
 from assistant.core.language import CURRENT
+from assistant.record import chain, summary
 from assistant.record.journal import FILE, SAVE, Journal, JournalError
 from assistant.record.kept import Kept, plain
 

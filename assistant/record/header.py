@@ -5,10 +5,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from assistant.files import plain
 from assistant.core import deviations
 from assistant.core.procedure import Procedure, build
 from assistant.core.settings import Settings
+from assistant.files import plain
 from assistant.procedures import load
 
 LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech", "invented", "round", "sample",

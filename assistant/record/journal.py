@@ -20,10 +20,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
+from assistant.core.events import Event, to_plain
 from assistant.files import owner_only
 from assistant.record import chain, newest_event
 from assistant.record.chain import FIRST, Broken, Finding, JournalError, Row, Span
-from assistant.core.events import Event, to_plain
 from assistant.record.kept import Kept
 
 SCHEMA = 2

@@ -8,11 +8,11 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from assistant.record import summary
 from assistant.core.language import sentence
 from assistant.core.phrases import spoken_id
-from assistant.record.derived import Derived
 from assistant.files.jsonline import dumps
+from assistant.record import summary
+from assistant.record.derived import Derived
 from assistant.record.journal import SAVE, Journal, JournalError
 
 

@@ -9,11 +9,11 @@ from decimal import Decimal
 from typing import Any
 
 from assistant.core import spoken
-from assistant.core.language import sentence
-from assistant.core.steps import AIR_LINE
-from assistant.core.phrases import capital, spoken_id
 from assistant.core.assessment import title
 from assistant.core.judgement import SPOKEN_UNITS, units_spoken
+from assistant.core.language import sentence
+from assistant.core.phrases import capital, spoken_id
+from assistant.core.steps import AIR_LINE
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120: understood less well (26 of 30 against 39 of 40)."""

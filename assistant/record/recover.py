@@ -19,12 +19,12 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from assistant.core.state import Phase
 from assistant.files import owner_only
+from assistant.files.jsonline import dumps
 from assistant.record import chain, log, newest_event, salvage
 from assistant.record.chain import FIRST, Row, lost
-from assistant.core.state import Phase
 from assistant.record.journal import FILE, SAVE, Damaged, Journal, JournalError, refuse_newer
-from assistant.files.jsonline import dumps
 from assistant.record.session import fold
 
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from assistant.core.flow import whole_verdict
 from assistant.core import deviations
+from assistant.core.flow import whole_verdict
 from assistant.core.methods.registry import RESULTS
 from assistant.core.state import Phase, Reading, State
 from assistant.record.journal import Journal, JournalError

@@ -24,12 +24,12 @@ from assistant.core.expect import Expect
 from assistant.core.state import Phase
 from assistant.core.steps import Choose
 from assistant.core.turn import expected
+from assistant.record.header import Header, ScriptError
 from assistant.record.journal import Journal
 from assistant.record.lines import Write
-from assistant.station.loop import Loop
-from assistant.record.header import Header, ScriptError
-from assistant.rehearsal.script import Answer, Script, event
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
+from assistant.rehearsal.script import Answer, Script, event
+from assistant.station.loop import Loop
 
 ANSWER_AFTER_S = 1.0
 """When a script says no "after": about how long a person takes to answer."""

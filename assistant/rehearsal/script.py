@@ -13,8 +13,8 @@ from assistant.core import prompts
 from assistant.core.events import KINDS, Event, TestStarted, from_plain
 from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import number, shown
-from assistant.record.header import Header, ScriptError, header_of
 from assistant.files.jsonline import loads
+from assistant.record.header import Header, ScriptError, header_of
 from assistant.round.plan import plan_of
 
 ANSWERS = ("say", "key", "hear", "gauge", "event")

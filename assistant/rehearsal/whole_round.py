@@ -6,12 +6,12 @@ from __future__ import annotations
 
 from assistant.core.events import Event
 from assistant.core.procedure import Procedure
+from assistant.record.header import Header
 from assistant.record.journal import Journal
+from assistant.record.session import Handles, Station
 from assistant.rehearsal.rehearse import Rehearsal
 from assistant.round.drive import Round
 from assistant.round.plan import Plan, plan_of
-from assistant.record.header import Header
-from assistant.record.session import Handles, Station
 
 
 class RoundRehearsal(Rehearsal):

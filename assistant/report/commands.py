@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import BinaryIO, TextIO
 
 from assistant.record import log
+from assistant.record.header import ScriptError
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.report import csv_file, json_file
 from assistant.report.rows import chosen, doubts
-from assistant.record.header import ScriptError
 
 
 def add_arguments(one: argparse.ArgumentParser) -> None:

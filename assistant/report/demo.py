@@ -12,10 +12,10 @@ from typing import Any
 from assistant import job
 from assistant.core.events import Event, GaugeReads
 from assistant.job.commands import EXAMPLE
-from assistant.record.journal import Journal
 from assistant.meters.register import Register
-from assistant.rehearsal.rehearse import Rehearsal
 from assistant.record.header import header_of
+from assistant.record.journal import Journal
+from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import Script, read
 
 JOB = "job.toml"

@@ -15,9 +15,25 @@ from assistant.job import Job, Levels
 from assistant.meters.register import Meter
 from assistant.report import drawings, findings, form
 from assistant.report.paper import Page, Paper
-from assistant.report.rows import (Round, Test, clock, corrections, doubts, ids_of, inside, limits_in_words, marks,
-                                   reading_in_other_units, reading_name, result_in_other_units, result_name, rounds, sample_of,
-                                   shown, title_of)
+from assistant.report.rows import (
+    Round,
+    Test,
+    clock,
+    corrections,
+    doubts,
+    ids_of,
+    inside,
+    limits_in_words,
+    marks,
+    reading_in_other_units,
+    reading_name,
+    result_in_other_units,
+    result_name,
+    rounds,
+    sample_of,
+    shown,
+    title_of,
+)
 
 WITH_A_METER = ("sequential", "pressure-air", "leak", "aggregate-correction", "calibration", "gauge-check")
 CHARTED = ("air_content", "system_air_metric", "slump", "density")

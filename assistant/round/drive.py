@@ -17,12 +17,12 @@ from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN, limit_s, named
 from assistant.core.settings import Settings
 from assistant.core.state import State
+from assistant.record.header import Header, ScriptError, header_of
 from assistant.record.journal import Journal
 from assistant.record.log import typed
+from assistant.record.session import Handles, Station, Unrecorded, unfinished
 from assistant.round.plan import Plan
 from assistant.round.record import SoFar, newest, of_round, so_far
-from assistant.record.header import Header, ScriptError, header_of
-from assistant.record.session import Handles, Station, Unrecorded, unfinished
 
 Play = Callable[[Handles, Event, Procedure], None]
 """Plays one test, or one question, to its end on the devices that are there; returns when it is over, or when it was left."""

@@ -8,18 +8,19 @@ from shlex import quote
 from typing import Any
 
 from assistant import job
-from assistant.record import log, summary
-from assistant.station import job_and_meter, practice as practice_keys, start, voice_out
 from assistant.core.events import Event, Restarted
 from assistant.core.language import sentence
 from assistant.core.procedure import Procedure
 from assistant.core.state import State
+from assistant.record import log, summary
 from assistant.record.journal import Journal
-from assistant.station.live import Live
+from assistant.record.session import Handles, Unrecorded, unfinished
 from assistant.round.drive import Round
 from assistant.round.plan import Plan, plan_of
 from assistant.round.record import of_round
-from assistant.record.session import Handles, Unrecorded, unfinished
+from assistant.station import job_and_meter, start, voice_out
+from assistant.station import practice as practice_keys
+from assistant.station.live import Live
 from hardware import clock
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice

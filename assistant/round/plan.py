@@ -5,11 +5,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from assistant.files import plain
 from assistant.core import prompts
 from assistant.core import round as core
 from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import shown
+from assistant.files import plain
 from assistant.record.header import ScriptError, header_of
 
 KEYS = ("tests", "technicians", "second", "check_tests")

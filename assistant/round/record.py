@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from assistant.record import summary
 from assistant.core import round as core
 from assistant.core.quality import BY_RULE
 from assistant.core.rounding import judge
+from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.record.session import Station
 

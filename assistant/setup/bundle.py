@@ -15,9 +15,9 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from assistant.setup.environment import PROJECT, ROOT
 from assistant.record.header import ScriptError
 from assistant.setup import debs, releases
+from assistant.setup.environment import PROJECT, ROOT
 
 SUITES = {"3.11": "bookworm", "3.13": "trixie"}
 """The Debian (and Raspberry Pi OS) that has this Python."""

@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 
 from assistant import job, procedures
-from assistant.station import settings as station_settings
 from assistant.core.round_clock import BETWEEN
 from assistant.record.header import ScriptError
 from assistant.setup import texts
 from assistant.setup.texts import DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
+from assistant.station import settings as station_settings
 
 NAME = "bowlside.service"
 BOOTED = Path("/run/systemd/system")

@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from assistant.speech import voice_record
 from assistant.files.jsonline import dumps
+from assistant.speech import voice_record
 
 DONE, REFUSED, WRONG_USE = 0, 1, 2
 

@@ -10,7 +10,6 @@ from models.level import Voice
 from models.listener import Listener
 from models.wav import RATE, to_pcm, to_sound
 
-
 NO_VOICE_DB = 2.0
 """Over the noise: less than this is the noise itself rising and falling (see level.voice)."""
 

@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from typing import Any
 
-from hardware.clock import boot_now
 from assistant.station.live import Live
+from hardware.clock import boot_now
 from hardware.ports import HandDevice, Shows, Sounds
 
 TALK_TAIL_S = 1.0

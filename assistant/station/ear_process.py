@@ -23,9 +23,9 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from hardware import memory
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
+from hardware import memory
 from models.ear import Understood
 from models.locate import folder_of
 

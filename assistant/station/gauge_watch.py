@@ -10,7 +10,7 @@ from decimal import ROUND_HALF_EVEN, Decimal
 from assistant.core import gauge
 from assistant.core.events import Event, GaugeReads, GaugeSteady
 from assistant.core.state import State
-from hardware.gauges.steady import Still, Steady
+from hardware.gauges.steady import Steady, Still
 
 READ_EVERY_S = 1.0
 UNCHANGED_PSI = Decimal("0.02")

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from assistant import job
-from assistant.files import plain
-from assistant.meters import register
 from assistant.core.settings import Settings
+from assistant.files import plain
 from assistant.job import Job
+from assistant.meters import register
 from assistant.record.header import LABELS, ScriptError, header_of
 
 WITH_METER = ("sequential", "pressure-air")

@@ -7,23 +7,22 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Protocol
 
-from assistant.station import view
-from hardware.clock import Watch, boot_now
 from assistant.core.answers import BOUNCE_S
 from assistant.core.effects import NOT_NOW, Cue, Effect, Record, Speak
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Spoken, Suspended,
-                                   TimerDue)
+from assistant.core.events import ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Spoken, Suspended, TimerDue
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.turn import expected
-from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
-from assistant.station.gauge_watch import GaugeWatch
 from assistant.record.journal import JournalError
 from assistant.record.lines import Write
-from assistant.station.loop import Loop
-from assistant.station.pronounce import pronounce
 from assistant.record.session import Handles
+from assistant.station import view
+from assistant.station.gauge_watch import GaugeWatch
+from assistant.station.loop import Loop
+from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
+from assistant.station.pronounce import pronounce
+from hardware.clock import Watch, boot_now
 from hardware.ports import SpeakerPort
 from hardware.synth import RATE_WPM
 

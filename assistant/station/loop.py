@@ -14,8 +14,8 @@ from assistant.core.effects import Cadence, Cue, DropCues, Effect, Finish, Hush,
 from assistant.core.events import Event, Restarted, Spoken, TestStarted, TimerDue
 from assistant.record.journal import JournalError
 from assistant.record.lines import Write, record_line
-from assistant.record.summary import exit_code
 from assistant.record.session import Handles
+from assistant.record.summary import exit_code
 
 RETRY_S = 1.0
 """What could not be recorded is tried again after this."""

@@ -19,8 +19,8 @@ import threading
 import unicodedata
 from dataclasses import dataclass, field
 
-from assistant.station.big_digits import big, big_width
 from assistant.core.language import sentence
+from assistant.station.big_digits import big, big_width
 from hardware.terminal import on_termination
 
 

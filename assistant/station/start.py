@@ -9,22 +9,24 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from assistant.record import log, reading_out, summary
-from assistant.station import headless, job_and_meter, practice as practice_keys, settings as station_settings, view, voice_out
 from assistant.check import at_start
 from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
 from assistant.core.state import State
-from assistant.station.ears import Ears
-from assistant.station.devices import Hands, WireGauge
+from assistant.record import log, reading_out, summary
+from assistant.record.header import Header, ScriptError, header_of
 from assistant.record.journal import Journal
+from assistant.record.session import Handles, Station, Unrecorded, unfinished
+from assistant.station import headless, job_and_meter, view, voice_out
+from assistant.station import practice as practice_keys
+from assistant.station import settings as station_settings
+from assistant.station.devices import Hands, WireGauge
+from assistant.station.ears import Ears
 from assistant.station.live import Live
 from assistant.station.notify import Notify
 from assistant.station.pronounce import pronounce
-from assistant.record.header import Header, ScriptError, header_of
 from assistant.station.screen import Screen, ScreenError
-from assistant.record.session import Handles, Station, Unrecorded, unfinished
 from hardware import clock
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice

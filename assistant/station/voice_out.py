@@ -5,13 +5,13 @@ import argparse
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from assistant.station import settings
 from assistant.core import phrases, spoken
 from assistant.core.language import sentence
 from assistant.core.procedure import Procedure
 from assistant.core.state import Phase, State
 from assistant.core.steps import Hold, Tap
 from assistant.core.turn import prompt_words
+from assistant.station import settings
 from assistant.station.pronounce import pronounce
 from hardware.phrase_store import PhraseStore
 from hardware.speaker import Speaker

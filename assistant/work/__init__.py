@@ -8,12 +8,12 @@ import sys
 from collections.abc import Mapping
 from typing import Any
 
-from assistant.files import jsonline
 from assistant.core.assessment import FAIL, INVALID, Assessment, Result
 from assistant.core.methods.registry import METHODS, in_other_units
 from assistant.core.methods.work_input import WorkInput
 from assistant.core.rounding import HALF_EVEN
 from assistant.core.settings import Settings, shown
+from assistant.files import jsonline
 from assistant.work.input import LONGEST, read
 
 __all__ = ["LONGEST", "TESTS", "add_arguments", "as_object", "run", "run_command"]

@@ -20,7 +20,8 @@ from collections import deque
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from math import ceil, sqrt
-from statistics import fmean as mean, median
+from statistics import fmean as mean
+from statistics import median
 
 WINDOW_S = 2.0
 LEAST = 5

@@ -17,10 +17,10 @@ from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 from pathlib import Path
 
-from assistant.record.chain import FIRST, Row
-from assistant.job import commands as job_commands
-from assistant.record.journal import Journal
 from assistant.files.jsonline import dumps
+from assistant.job import commands as job_commands
+from assistant.record.chain import FIRST, Row
+from assistant.record.journal import Journal
 from assistant.record.kept import FILE as KEPT
 from assistant.report import demo
 from tests.command import ROOT, script

@@ -37,20 +37,20 @@ import numpy as np
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant.station import ears
 from assistant.core import procedure
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.settings import Settings
 from assistant.core.state import Phase
-from assistant.record.journal import Journal
 from assistant.procedures import load, names
-from assistant.station.pronounce import pronounce
+from assistant.record.journal import Journal
 from assistant.record.session import Station, unfinished
+from assistant.station import ears
+from assistant.station.pronounce import pronounce
 from assistant.station.voice_out import fixed
 from hardware import memory
 from hardware.microphone import BLOCK, RATE, Microphone
-from hardware.speaker import Speaker
 from hardware.phrase_store import PhraseStore
+from hardware.speaker import Speaker
 from hardware.synth import Synth
 from models.wav import to_pcm, to_sound
 from tests.property.test_never_stuck import JOB, Walk

@@ -12,8 +12,8 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
-from assistant.record.journal import Journal
 from assistant.procedures import HERE
+from assistant.record.journal import Journal
 from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import read
 from assistant.rehearsal.voice_on_tape import VoiceOnTape

@@ -12,9 +12,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from hardware import clock
 from assistant.core.events import ClockJumped, Suspended, TimerDue
 from assistant.core.steps import Choose
+from hardware import clock
 from tests.scenario.transcript import Transcript
 
 HOUR, TEN_YEARS = 3600.0, 10 * 365.25 * 86400

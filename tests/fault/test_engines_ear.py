@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from assistant.station import ears
 from assistant.core.events import DeviceBack, Heard, Unclear
 from assistant.core.expect import Expect
+from assistant.station import ears
 from assistant.station.ear_process import ROOT, EarApart, EarFailed, EarMissing, _expected, _plain
 from hardware.synth import Synth
 from models import locate

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record import kept
 from assistant.core.events import Event, Heard
+from assistant.record import kept
 from assistant.record.journal import FILE, SCHEMA, Journal, JournalError
 from assistant.record.session import Station
 from tests.command import READINGS, bowlside, process, script

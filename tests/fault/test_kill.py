@@ -29,9 +29,9 @@ from typing import Any
 import pytest
 
 from assistant import cli
-from assistant.record import summary
 from assistant.core.state import Phase, State
 from assistant.core.steps import Hold
+from assistant.record import summary
 from assistant.record.journal import FIRST, Journal, JournalError
 from assistant.record.session import Station
 from tests.command import HEADER, READINGS, ROOT, keyed, script

@@ -17,8 +17,8 @@ from pathlib import Path
 import apsw
 import pytest
 
-from assistant.record import recover, summary
 from assistant.cli import DEMO, main
+from assistant.record import recover, summary
 from assistant.record.journal import FILE, FIRST, SCHEMA, Journal, JournalError, Row
 from tests.fault.disk import Asked, disk_after, under_the_journal
 

@@ -15,15 +15,16 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record import journal as journal_module, summary
 from assistant.core.effects import Effect
 from assistant.core.events import Event
 from assistant.core.machine import step
-from assistant.record.journal import Journal, JournalError
 from assistant.files.jsonline import dumps
+from assistant.record import journal as journal_module
+from assistant.record import summary
+from assistant.record.journal import Journal, JournalError
+from assistant.record.session import Station
 from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import read
-from assistant.record.session import Station
 from tests.command import READINGS, script
 from tests.fault.disk import Asked, disk_after, under_the_journal
 from tests.fault.test_power_cut import acknowledged

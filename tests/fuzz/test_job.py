@@ -8,7 +8,6 @@ import random
 import tempfile
 from pathlib import Path
 
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st

@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant import work
-from assistant.record import summary
 from assistant.core.events import KINDS
-from assistant.record.journal import FILE, Journal, JournalError
+from assistant.record import summary
 from assistant.record.header import ScriptError
+from assistant.record.journal import FILE, Journal, JournalError
 from assistant.rehearsal.script import Script, read
 from tests.command import HEADER, READINGS, bowlside, script
 

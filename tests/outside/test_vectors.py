@@ -11,8 +11,16 @@ from pathlib import Path
 import pytest
 
 from assistant.core import quality, rounding
-from assistant.core.methods import (aggregate_correction, calibration, cylinders, density, pressure, pressure_air,
-                                    sequential, units)
+from assistant.core.methods import (
+    aggregate_correction,
+    calibration,
+    cylinders,
+    density,
+    pressure,
+    pressure_air,
+    sequential,
+    units,
+)
 from assistant.core.settings import Settings
 
 VECTORS = Path(__file__).parent.parent / "vectors"

@@ -13,7 +13,6 @@ from tests.property.technician import CALM, MANNERS, Technician
 from tests.property.test_never_stuck import TRUE
 from tests.property.world import World
 
-
 MOST_EVENTS = 4000
 SPEECHES = ("normal", "terse", "coaching")
 

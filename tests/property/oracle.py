@@ -34,8 +34,24 @@ from typing import Any
 from assistant import work
 from assistant.core.effects import Cue, Effect, Hush, Record, Speak
 from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken
-from tests.property.evidence import (DIGITS, ENOUGH_S, Final, Offer, Slip, Utterance, affirmed, as_input, boyle, harmless,
-                                     in_digits, independent, is_answer, question_of, same_answer, tokened)
+from tests.property.evidence import (
+    DIGITS,
+    ENOUGH_S,
+    Final,
+    Offer,
+    Slip,
+    Utterance,
+    affirmed,
+    as_input,
+    boyle,
+    harmless,
+    in_digits,
+    independent,
+    is_answer,
+    question_of,
+    same_answer,
+    tokened,
+)
 
 EQUAL_APART_S = 4.0
 """Two equal answers closer than this never answer two questions of which one is a safety question: the issue's figure."""

@@ -8,8 +8,17 @@ import random
 from dataclasses import dataclass
 from decimal import Decimal
 
-from assistant.core.events import (DeviceBack, DeviceLost, GaugeReads, GaugeSteady, HearingChanged, KeyPressed, Restarted,
-                                   TimerDue, Unclear)
+from assistant.core.events import (
+    DeviceBack,
+    DeviceLost,
+    GaugeReads,
+    GaugeSteady,
+    HearingChanged,
+    KeyPressed,
+    Restarted,
+    TimerDue,
+    Unclear,
+)
 from assistant.core.state import Phase
 from assistant.core.steps import Choose
 from tests.property.evidence import DIGITS

@@ -4,13 +4,14 @@ import json
 from decimal import Decimal as D
 from fractions import Fraction
 
-from hypothesis import assume, given, settings, strategies as st
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from assistant import work
-from assistant.files import jsonline
 from assistant.core import plausible
 from assistant.core.methods import leak, sequential
 from assistant.core.settings import Settings
+from assistant.files import jsonline
 
 any_number = st.one_of(
     st.decimals(allow_nan=True, allow_infinity=True),

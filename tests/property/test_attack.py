@@ -13,15 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record import summary
 from assistant.core.effects import Effect
 from assistant.core.events import Event, Restarted
 from assistant.core.state import Phase
-from assistant.record.journal import Journal
 from assistant.procedures import names
+from assistant.record import summary
+from assistant.record.journal import Journal
+from assistant.record.session import Station
 from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import read
-from assistant.record.session import Station
 from tests.property import attack
 from tests.property.attack import begun, checkpoints
 from tests.property.evidence import Slip

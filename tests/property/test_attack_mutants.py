@@ -11,13 +11,13 @@ from typing import Any
 
 import pytest
 
-from assistant.record import summary
 from assistant.core import answers, asked, flow, gauge, judgement, machine, phrases, plausible, reading
-from assistant.core.methods import leak, sequential
 from assistant.core.effects import Hush
+from assistant.core.methods import leak, sequential
 from assistant.core.methods.method import Band
 from assistant.core.state import Asked, Phase, State
 from assistant.core.turn import Turn
+from assistant.record import summary
 from tests.property import attack
 from tests.property.evidence import Slip
 

@@ -3,13 +3,30 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from assistant.core.commands import COMMANDS
 from assistant.core.effects import Effect, Listen, Record, Speak
-from assistant.core.events import (ClockJumped, DeviceBack, DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged,
-                                   KeyPressed,
-                                   Restarted, Spoken, Suspended, TestStarted, TimerDue, Unclear, from_plain, to_plain)
+from assistant.core.events import (
+    ClockJumped,
+    DeviceBack,
+    DeviceLost,
+    Event,
+    GaugeReads,
+    GaugeSteady,
+    Heard,
+    HearingChanged,
+    KeyPressed,
+    Restarted,
+    Spoken,
+    Suspended,
+    TestStarted,
+    TimerDue,
+    Unclear,
+    from_plain,
+    to_plain,
+)
 from assistant.core.machine import step
 from assistant.core.prompts import prompts
 from assistant.core.settings import Settings

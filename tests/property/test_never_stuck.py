@@ -11,14 +11,25 @@ from decimal import Decimal
 
 import pytest
 
-from assistant.core.effects import Record
-from assistant.core.events import (DeviceLost, Event, GaugeReads, GaugeSteady, Heard, HearingChanged, KeyPressed, Restarted,
-                                   Spoken, TestStarted, TimerDue,
-                                   Unclear)
 from assistant.core.asked import soonest
+from assistant.core.effects import Record
+from assistant.core.events import (
+    DeviceLost,
+    Event,
+    GaugeReads,
+    GaugeSteady,
+    Heard,
+    HearingChanged,
+    KeyPressed,
+    Restarted,
+    Spoken,
+    TestStarted,
+    TimerDue,
+    Unclear,
+)
 from assistant.core.judgement import Marks
-from assistant.core.methods.registry import judge
 from assistant.core.machine import step
+from assistant.core.methods.registry import judge
 from assistant.core.settings import Settings
 from assistant.core.spoken import digits, say
 from assistant.core.state import Phase, State

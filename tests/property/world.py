@@ -11,7 +11,6 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
-from assistant.record import summary
 from assistant.core.effects import Effect, Hush, Speak
 from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue, to_plain
 from assistant.core.machine import step
@@ -20,10 +19,10 @@ from assistant.core.state import Phase, State
 from assistant.core.steps import Choose, Tap
 from assistant.files.jsonline import dumps
 from assistant.procedures import load
+from assistant.record import summary
 from assistant.rehearsal.rehearse import SilentVoice
 from tests.property.evidence import Final
 from tests.property.oracle import Oracle
-
 
 LIMITS = {"system_air_metric": [None, Decimal("0.20")], "air_content": [Decimal("4.5"), Decimal("7.5")],
           "slump": [Decimal(2), Decimal(5)], "density": [Decimal(138), Decimal(150)], "temperature": [Decimal(50), Decimal(90)],

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record import summary
 from assistant.cli import DEMO, main
 from assistant.core.asked import APART_S
 from assistant.core.events import KeyPressed, Suspended, TestStarted, from_plain, to_plain
+from assistant.record import summary
 from tests.scenario.test_sequential import RUN_1, RUN_2, to_run_1, to_run_2
 from tests.scenario.transcript import Transcript
 

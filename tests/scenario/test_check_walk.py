@@ -21,12 +21,12 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from assistant.station import settings as station_settings
+from assistant.check import keys
 from assistant.check.devices import Opened
 from assistant.check.finding import NAMES, Finding
 from assistant.check.talk import Talk
 from assistant.check.walk import Walk
-from assistant.check import keys
+from assistant.station import settings as station_settings
 from hardware.fake_matrix import FakeMatrix
 from hardware.fakes import FakeSpeaker
 from hardware.gauges import pty_gauge, steady

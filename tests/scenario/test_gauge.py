@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record import summary
 from assistant.core import gauge
 from assistant.core.events import GaugeReads, GaugeSteady, KeyPressed
 from assistant.core.state import Phase
+from assistant.record import summary
 from hardware.meter import Meter
 from tests.scenario.wired import Cue, Record, Speak, Wired
 

@@ -16,9 +16,6 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant.record import summary
-from assistant.station import settings as station_settings
-from hardware.clock import boot_now
 from assistant.core import asked
 from assistant.core.asked import HELD, needs_held, soonest
 from assistant.core.effects import Effect
@@ -26,12 +23,15 @@ from assistant.core.events import Event, KeyPressed, TestStarted
 from assistant.core.settings import Settings
 from assistant.core.state import Phase, State
 from assistant.core.steps import Tap
-from assistant.station.devices import Hands
+from assistant.procedures import load
+from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.record.lines import Line
-from assistant.station.live import Live
-from assistant.procedures import load
 from assistant.record.session import Station
+from assistant.station import settings as station_settings
+from assistant.station.devices import Hands
+from assistant.station.live import Live
+from hardware.clock import boot_now
 from hardware.fake_matrix import FakeMatrix
 from hardware.fakes import FakeSpeaker
 from hardware.gauges import pty_gauge, steady

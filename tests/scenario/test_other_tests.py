@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record import summary
 from assistant.core.effects import Cadence
+from assistant.record import summary
 from tests.scenario.transcript import Transcript
 
 D = Decimal

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record import reading_out, summary
 from assistant.core.asked import soonest
 from assistant.core.effects import Speak
 from assistant.core.events import Event, Heard, KeyPressed, Spoken, TestStarted
+from assistant.record import reading_out, summary
 from assistant.station.start import Unrecorded
 from tests.scenario.terminal_technician import Terminal
 from tests.scenario.test_sequential import RUN_2, to_run_2

@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from assistant.record import summary
 from assistant.job import Job
 from assistant.job.commands import counted
+from assistant.record import summary
 from assistant.record.journal import Journal
-from assistant.report import findings, rows
-from assistant.rehearsal.whole_round import RoundRehearsal
 from assistant.rehearsal.script import read as read_script
+from assistant.rehearsal.whole_round import RoundRehearsal
+from assistant.report import findings, rows
 from tests.command import DECIDING, READINGS, Done, bowlside, keyed
 
 LIMITS = {"slump": [3, 5], "air_content": [4.5, 7.5], "temperature": [50, 90]}

@@ -4,12 +4,12 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record import summary
 from assistant.core.assessment import CORRECTED, REPEATED
 from assistant.core.effects import Hush
 from assistant.core.events import ClockJumped, DeviceLost, Heard, KeyPressed, Suspended, TimerDue
 from assistant.core.machine import step
 from assistant.core.phrases import PRESSURE_CAUTION
+from assistant.record import summary
 from tests.scenario.transcript import Transcript
 
 RUN_1 = ("7.25", "18.63", "31.81")

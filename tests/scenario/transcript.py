@@ -14,11 +14,11 @@ from assistant.core import spoken
 from assistant.core.asked import soonest
 from assistant.core.commands import command
 from assistant.core.effects import Cadence, Cue, Finish, Hush, Listen, Record, Speak
-from assistant.core.events import (Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue, Unclear)
+from assistant.core.events import Event, GaugeSteady, Heard, KeyPressed, Restarted, Spoken, TestStarted, TimerDue, Unclear
 from assistant.core.settings import Settings
 from assistant.core.state import Phase, State
-from assistant.record.journal import Journal
 from assistant.procedures import load
+from assistant.record.journal import Journal
 from assistant.record.session import Station, unfinished
 
 LIMITS = {"air_content": [Decimal("4.5"), Decimal("7.5")], "system_air_metric": [None, Decimal("0.20")]}

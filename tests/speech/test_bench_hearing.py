@@ -11,7 +11,7 @@ import pytest
 from assistant.core.spoken import parse
 from models.wav import RATE
 from tests.bench.hearing import corpus, noises, scorer, voices
-from tests.bench.hearing.places import in_scene, mixed, Scene
+from tests.bench.hearing.places import Scene, in_scene, mixed
 from tests.speech.yard import a_level, spoken_part
 
 ROOT = Path(__file__).resolve().parents[2]

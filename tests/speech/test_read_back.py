@@ -13,8 +13,8 @@ import pytest
 import soxr
 
 from assistant.core.spoken import digits
-from assistant.station.pronounce import pronounce
 from assistant.record.reading_out import SLOW_WPM
+from assistant.station.pronounce import pronounce
 from assistant.station.voice_out import PACE
 from hardware.synth import Synth
 

@@ -22,12 +22,12 @@ from assistant.core import spoken
 from assistant.core.effects import Listen
 from assistant.core.state import Phase
 from assistant.core.steps import Ask, Choose
-from assistant.station.ears import WavEar
-from assistant.record.journal import Journal
 from assistant.files.jsonline import dumps, loads
-from assistant.rehearsal.rehearse import Rehearsal
 from assistant.record.header import header_of
+from assistant.record.journal import Journal
+from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import Answer, Script
+from assistant.station.ears import WavEar
 from models.wav import RATE, to_pcm
 from tests.bench.hearing.places import Scene, in_scene
 from tests.bench.hearing.voices import Saying, clean

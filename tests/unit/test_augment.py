@@ -8,9 +8,9 @@ import pytest
 
 torch = pytest.importorskip("torch", reason="torch is not installed (it is only needed to train); pip install torch")
 
-from models.training import augment                         # noqa: E402
-from models.training.augment import NOISES, Site            # noqa: E402
-from models.wav import RATE                                 # noqa: E402
+from models.training import augment  # noqa: E402
+from models.training.augment import NOISES, Site  # noqa: E402
+from models.wav import RATE  # noqa: E402
 
 SAMPLES = RATE
 A_WEIGHTING = {31.5: -39.4, 63: -26.2, 100: -19.1, 200: -10.9, 500: -3.2, 1000: 0.0, 2000: 1.2, 4000: 1.0, 8000: -1.1}

@@ -15,19 +15,19 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant.station import settings as station_settings
 from assistant.check import at_start, gauge, keys, quick
 from assistant.check.devices import Opened
 from assistant.check.finding import NAMES, PINS, Finding, joined, none_wrong, page
 from assistant.check.talk import Left, Talk
 from assistant.check.walk import Walk
-from hardware.clock import boot_now
 from assistant.core.events import DeviceBack, DeviceLost, TestStarted
 from assistant.core.settings import Settings
+from assistant.procedures import load
+from assistant.station import settings as station_settings
 from assistant.station.devices import Hands
 from assistant.station.live import Live
-from assistant.procedures import load
 from hardware import usb_pad
+from hardware.clock import boot_now
 from hardware.fake_matrix import FakeMatrix, HandClock
 from hardware.fakes import FakeSpeaker
 from hardware.gauges import Sample, pty_gauge

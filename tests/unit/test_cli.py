@@ -300,6 +300,7 @@ def test_without_a_command_and_terminal_the_demo_is_rehearsed() -> None:
 def test_a_reader_that_goes_away_is_no_accident(whole: Path) -> None:
     import subprocess
     import sys
+
     from tests.command import ROOT
     done = subprocess.run(f"{sys.executable} -m assistant rehearse {whole} --answer-rest --json | head -1", shell=True,
                           cwd=ROOT, capture_output=True, text=True, timeout=60)
@@ -370,6 +371,7 @@ def test_a_full_disk_behind_standard_output(short: bool, whole: Path) -> None:
         pytest.skip("no /dev/full here: Linux has it")
     import subprocess
     import sys
+
     from tests.command import ROOT
     command = ["job", "show", str(EXAMPLE)] if short else ["rehearse", str(whole), "--answer-rest"]
     with open("/dev/full", "wb") as full:

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from assistant.station import settings
 from assistant.core.expect import Expect
+from assistant.station import settings
 from models import ear, locate
 from models.ear import RULES, Ear, Understood, open_ear
 from models.vote import OWN, Decoding

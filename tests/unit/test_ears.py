@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from assistant.station import ears
 from assistant.check.talk import Talk
 from assistant.core.events import DeviceBack, Event, Heard, HearingChanged
 from assistant.core.expect import Expect
+from assistant.station import ears
 from models.ear import Understood
 from models.listener import END_S, LONGEST_S, SHORT_END_S
 from models.wav import RATE, to_pcm

@@ -18,10 +18,10 @@ from reportlab.graphics.shapes import Line, Rect
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from assistant import job
-from assistant.record import summary
-from assistant.record.journal import Journal
 from assistant.files.jsonline import dumps, loads
 from assistant.meters.register import Calibration, Meter
+from assistant.record import summary
+from assistant.record.journal import Journal
 from assistant.report import axes, csv_file, drawings, findings, json_file, pdf_file, rows
 from assistant.report.paper import WIDTH, Page, Paper
 from tests.command import HEADER, READINGS, ROOT, bowlside, script

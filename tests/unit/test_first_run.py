@@ -20,8 +20,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.setup import debian, environment, first_run
-from assistant.setup import releases
+from assistant.setup import debian, environment, first_run, releases
 
 ROOT = Path(__file__).resolve().parents[2]
 PYTHON = os.path.realpath(sys.executable)

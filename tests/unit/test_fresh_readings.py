@@ -4,8 +4,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from assistant.core.plausible import likely_range
-from assistant.core.plausible import plausible_range, reading
+from assistant.core.plausible import likely_range, plausible_range, reading
 from assistant.core.settings import Settings
 
 US, SI = Settings.from_mapping({"measure_volume_ft3": "0.250"}), Settings.from_mapping({"units": "si"})

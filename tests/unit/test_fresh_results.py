@@ -4,8 +4,16 @@ from decimal import Decimal as D
 
 import pytest
 
-from assistant.core.methods import (aggregate_correction, calibration, cylinders, gauge_check, initial_cure, pressure_air, slump,
-                                    temperature)
+from assistant.core.methods import (
+    aggregate_correction,
+    calibration,
+    cylinders,
+    gauge_check,
+    initial_cure,
+    pressure_air,
+    slump,
+    temperature,
+)
 from assistant.core.settings import Settings
 from assistant.report import rows
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from assistant import job
-from assistant.station import job_and_meter, practice
 from assistant.core.state import Phase, State
 from assistant.meters.register import Register
-from assistant.round.plan import Plan, plan_of
 from assistant.record.header import ScriptError, header_of
+from assistant.round.plan import Plan, plan_of
+from assistant.station import job_and_meter, practice
 
 pytestmark = pytest.mark.dates
 JOB = """

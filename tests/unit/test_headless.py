@@ -16,13 +16,14 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from assistant import cli
-from assistant.record import summary
-from assistant.station import settings as station_settings, start
 from assistant.core.events import DeviceLost, Event
 from assistant.core.language import sentence
-from assistant.station.headless import MOST_LINES_A_MINUTE, Log, _has_microphone, must_be_answerable
-from assistant.record.journal import FILE, Journal, JournalError
+from assistant.record import summary
 from assistant.record.header import ScriptError
+from assistant.record.journal import FILE, Journal, JournalError
+from assistant.station import settings as station_settings
+from assistant.station import start
+from assistant.station.headless import MOST_LINES_A_MINUTE, Log, _has_microphone, must_be_answerable
 from hardware.fake_matrix import FakeMatrix
 from tests.command import ROOT, bowlside, process, script
 

@@ -9,7 +9,6 @@ import pytest
 from assistant import cli
 from tests.command import bowlside
 
-
 Path = tuple[str, ...]
 
 

@@ -12,8 +12,8 @@ import pytest
 
 from assistant import job
 from assistant.core.settings import Settings
-from assistant.job.commands import EXAMPLE
 from assistant.job import places
+from assistant.job.commands import EXAMPLE
 from assistant.job.places import line_of
 from assistant.meters.register import Register
 from assistant.record.header import header_of

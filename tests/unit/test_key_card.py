@@ -3,9 +3,9 @@ takes it."""
 import re
 import xml.etree.ElementTree as ElementTree
 
-from assistant.report import key_card
 from assistant.core import answers
 from assistant.core.commands import COMMANDS, command
+from assistant.report import key_card
 from hardware.input_events import PRESSED, RELEASED
 from hardware.keypad import HELD, LEGEND
 from hardware.terminal import decode

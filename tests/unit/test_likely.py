@@ -5,8 +5,7 @@ from decimal import Decimal
 import pytest
 
 from assistant.core.methods import pressure
-from assistant.core.plausible import likely_range
-from assistant.core.plausible import plausible_range
+from assistant.core.plausible import likely_range, plausible_range
 from assistant.core.settings import Settings
 
 D = Decimal

@@ -10,20 +10,20 @@ from typing import Any
 
 import pytest
 
-from hardware.clock import boot_now
 from assistant.core import asked
 from assistant.core.answers import BOUNCE_S
 from assistant.core.events import DeviceBack, DeviceLost, Event, Restarted, TestStarted
 from assistant.core.settings import Settings
 from assistant.core.state import Phase
 from assistant.core.steps import Tap
+from assistant.procedures import load
 from assistant.record.journal import Journal, JournalError
 from assistant.record.lines import Line
+from assistant.record.session import Station, unfinished
+from assistant.record.summary import of
 from assistant.station import live as live_module
 from assistant.station.live import Live
-from assistant.procedures import load
-from assistant.record.summary import of
-from assistant.record.session import Station, unfinished
+from hardware.clock import boot_now
 from hardware.fakes import FakeSpeaker
 from tests.command import DECIDING, READINGS, keyed
 

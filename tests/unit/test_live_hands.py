@@ -12,18 +12,19 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant.station import settings as station_settings, start, view
-from hardware.clock import boot_now
 from assistant.core.events import GaugeReads, GaugeSteady, TestStarted, from_plain, to_plain
 from assistant.core.machine import step
 from assistant.core.settings import Settings
 from assistant.core.state import Entry, Guided, Phase, State
-from assistant.station.gauge_watch import AT_MOST, STILL_S, GaugeWatch
-from assistant.station.devices import TALK_TAIL_S, Hands
-from assistant.record.journal import Journal
-from assistant.station.live import Live, echo
 from assistant.procedures import load
+from assistant.record.journal import Journal
 from assistant.record.session import Station
+from assistant.station import settings as station_settings
+from assistant.station import start, view
+from assistant.station.devices import TALK_TAIL_S, Hands
+from assistant.station.gauge_watch import AT_MOST, STILL_S, GaugeWatch
+from assistant.station.live import Live, echo
+from hardware.clock import boot_now
 from hardware.cues import NAMES
 from hardware.fakes import FakeSpeaker
 from hardware.meter import Meter

@@ -3,7 +3,8 @@
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from hardware.meter import STEPS_PSI, Crew, Meter, bubble_loss, equilibria
 

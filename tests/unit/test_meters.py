@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from scipy import stats
 
-from assistant.meters.register import Calibration, FILE, LeakHold, Meter, MeterError, Register, fit_for_use, for_run, leak_trend
+from assistant.meters.register import FILE, Calibration, LeakHold, Meter, MeterError, Register, fit_for_use, for_run, leak_trend
 from tests.command import HEADER, READINGS, bowlside, script
 
 D = Decimal

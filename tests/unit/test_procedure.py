@@ -11,8 +11,8 @@ from assistant import procedures
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError, build
 from assistant.core.settings import Settings
-from assistant.record.header import header_of
 from assistant.procedures import load, names
+from assistant.record.header import header_of
 
 GOOD = """
 test = "tiny"

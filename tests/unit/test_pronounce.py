@@ -5,16 +5,17 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given
+from hypothesis import strategies as st
 
-from assistant.record import reading_out, summary
 from assistant.core import spoken
-from assistant.record.journal import Journal
 from assistant.files.jsonline import dumps, loads
 from assistant.procedures import HERE
-from assistant.station.pronounce import pronounce
+from assistant.record import reading_out, summary
+from assistant.record.journal import Journal
 from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import read
+from assistant.station.pronounce import pronounce
 
 
 @pytest.mark.parametrize(("shown", "said"), [

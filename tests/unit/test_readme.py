@@ -13,14 +13,14 @@ from pathlib import Path
 import pytest
 
 from assistant import job
-from assistant.rehearsal import script
-from assistant.station import settings
 from assistant.cli import parser
 from assistant.core.round import PLAN
-from tests.command import bowlside
-from hardware.clock import boot_now
+from assistant.rehearsal import script
+from assistant.station import settings
 from hardware import rhythms
+from hardware.clock import boot_now
 from hardware.gauges.settings import source_for
+from tests.command import bowlside
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

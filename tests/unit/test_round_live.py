@@ -9,20 +9,20 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record import summary
-from hardware.clock import boot_now
 from assistant.core import asked as hearing_out
 from assistant.core.asked import soonest
 from assistant.core.events import Event, Heard, Spoken, TestStarted
 from assistant.core.procedure import Procedure
 from assistant.core.settings import METHOD, Settings
 from assistant.core.state import Phase
-from assistant.record.journal import Journal
-from assistant.station.live import Live
 from assistant.procedures import load
+from assistant.record import summary
+from assistant.record.journal import Journal
+from assistant.record.session import Handles, Station, Unrecorded
 from assistant.round.drive import Round
 from assistant.round.plan import plan_of
-from assistant.record.session import Handles, Station, Unrecorded
+from assistant.station.live import Live
+from hardware.clock import boot_now
 from hardware.fakes import FakeSpeaker
 from tests.command import bowlside, process
 

@@ -1,4 +1,5 @@
-from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal as D, localcontext
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, localcontext
+from decimal import Decimal as D
 from fractions import Fraction
 
 import pytest

@@ -15,7 +15,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings, strategies as st
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from assistant.station.big_digits import big, big_width
 from assistant.station.practice import PRACTICE_KEYS

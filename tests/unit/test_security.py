@@ -24,15 +24,15 @@ import numpy as np
 import pytest
 from packaging.requirements import Requirement
 
-from assistant.files import size_limit
-from hardware.clock import boot_now
 from assistant.core.events import TestStarted
 from assistant.core.settings import Settings
-from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
-from assistant.record.journal import Journal
-from assistant.station.live import Live
+from assistant.files import size_limit
 from assistant.procedures import load
+from assistant.record.journal import Journal
 from assistant.record.session import Station
+from assistant.station.live import Live
+from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
+from hardware.clock import boot_now
 from hardware.gauges.sample import Sample
 from tests.command import ROOT, Done, bowlside, process, script
 

@@ -14,7 +14,8 @@ import time
 from pathlib import Path
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hardware.terminal import KEYS, METER_KEYS, Press, TerminalError, TerminalKeypad, decode
 

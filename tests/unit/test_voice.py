@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant.station import settings
 from assistant.cli import main
+from assistant.station import settings
 from models import fetch, locate
 from tests.unit.test_fetch import FILES, GOOD, NAME, packed, serve  # noqa: F401  serve is a fixture
 

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from assistant.speech import voice_record
 from assistant.cli import main
 from assistant.core.spoken import parse
+from assistant.speech import voice_record
 from hardware.fakes import FakeInput
 from models import grammar, recordings, sheet
 from models.training import corpus

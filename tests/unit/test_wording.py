@@ -6,14 +6,14 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from assistant.station import voice_out
 from assistant.core import procedure
 from assistant.core.settings import Settings
-from assistant.record.journal import Journal
 from assistant.files.jsonline import dumps, loads
 from assistant.procedures import HERE, load
+from assistant.record.journal import Journal
 from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import read
+from assistant.station import voice_out
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -15,7 +15,7 @@ from assistant.core.judgement import Judgement, Marks, Taken, whole
 from assistant.core.language import sentence
 from assistant.core.methods import leak, pressure
 from assistant.core.methods.method import Band, InRound, Method, OwnValue, Pair, Reading, own
-from assistant.core.methods.pressure_meter import (AIR_CHECKS, AIR_CONTENT, RESOLUTION, SETTLE, around, impossible, in_band, said)
+from assistant.core.methods.pressure_meter import AIR_CHECKS, AIR_CONTENT, RESOLUTION, SETTLE, around, impossible, in_band, said
 from assistant.core.methods.provenance import common, derived, memory
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput

@@ -34,7 +34,7 @@ from assistant.record.journal import Journal
 from models.wav import RATE, to_pcm
 from tests.bench.hearing import noises
 from tests.bench.hearing.exam_tables import share
-from tests.bench.hearing.people import Bit, DEFAULT, Part, joined, people, runs, said
+from tests.bench.hearing.people import DEFAULT, Bit, Part, joined, people, runs, said
 from tests.bench.hearing.places import Scene, in_scene
 from tests.bench.hearing.voices import Saying
 from tests.speech.test_whole_test_in_noise import GAUGE, ByVoice

@@ -4,11 +4,10 @@ from __future__ import annotations
 import random
 from decimal import Decimal
 
-from assistant.core.methods import pressure
 from assistant.core.expect import Expect
-from assistant.core.plausible import likely_range
+from assistant.core.methods import pressure
 from assistant.core.methods.pressure_meter import RESOLUTION
-from assistant.core.plausible import plausible_range
+from assistant.core.plausible import likely_range, plausible_range
 from assistant.core.settings import Settings
 
 SETTINGS = Settings.from_mapping({"aggregate_correction_pct": Decimal("0.3")})

@@ -252,6 +252,6 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    from tests.bench.hearing import dialogue as itself     # so that a process of the pool finds its functions by name
+    from tests.bench.hearing import dialogue as itself  # so that a process of the pool finds its functions by name
 
     itself.main()

@@ -25,7 +25,7 @@ from models.wav import RATE, to_pcm
 from tests.bench.hearing import noises
 from tests.bench.hearing.corpus import YES_NO
 from tests.bench.hearing.exam_tables import share
-from tests.bench.hearing.people import Bit, DEFAULT, joined, people, said
+from tests.bench.hearing.people import DEFAULT, Bit, joined, people, said
 from tests.bench.hearing.places import Scene, in_scene
 from tests.bench.hearing.voices import Saying, speaking
 

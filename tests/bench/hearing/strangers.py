@@ -21,12 +21,12 @@ import numpy as np
 
 from assistant.core.commands import command
 from assistant.core.expect import Expect
-from assistant.core.spoken import NotANumber, UNITS, ZEROS, parse
+from assistant.core.spoken import UNITS, ZEROS, NotANumber, parse
 from models.wav import to_pcm
 from tests.bench.hearing import noises
 from tests.bench.hearing.a_test import expect_at, readings
 from tests.bench.hearing.corpus import COMMAND, YES_NO
-from tests.bench.hearing.people import Bit, NUMBERS, Part, Person, joined, people, runs, said, together
+from tests.bench.hearing.people import NUMBERS, Bit, Part, Person, joined, people, runs, said, together
 from tests.bench.hearing.places import Scene, in_scene
 from tests.bench.hearing.voices import MANNERS, Saying, speaking
 
