@@ -33,6 +33,7 @@ from assistant.report.rows import (
     sample_of,
     shown,
     title_of,
+    uncertainty_in_words,
 )
 
 WITH_A_METER = ("sequential", "pressure-air", "leak", "aggregate-correction", "calibration", "gauge-check")
@@ -94,6 +95,8 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     page.lines(["Check test, who was told and when", "Remarks"])
     if any(test["test"] in WITH_A_METER for test in one.tests):
         page.small(_device(one, meters))
+    for words in dict.fromkeys(" ".join(uncertainty_in_words(test)) for test in one.tests if test["uncertainty"]):
+        page.small(words)
     rules = dict.fromkeys(f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])
     if rules:
         page.small("Where the rules come from: " + "; ".join(rules) + ".")
