@@ -67,7 +67,7 @@ def work(given: WorkInput) -> Assessment:
 def words(settings: Values) -> dict[str, str]:
     return {"slump_places": "0" if settings.si else "2",
             "lift_beats_s": f"{settings.lift_s - 1:f}",  # the end sounds one beat after the last
-            "slump_within": sentence("slump.usual_time") if settings.slump_s == USUAL_S else phrases.duration(settings.slump_s)}
+            "slump_within": sentence("slump.usual_time") if settings.slump_s == USUAL_S else phrases.duration(float(settings.slump_s))}
 
 
 METHOD = Method(
