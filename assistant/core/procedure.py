@@ -148,7 +148,7 @@ def _step(plain: Mapping[str, Any], stage: str, words: Mapping[str, str], place:
 
 def _reworded(step: Step, given: Mapping[str, Any], words: Mapping[str, str], place: str) -> Step:
     """The step in the words of another language; ids, clocks and branches stay."""
-    changes = {key: str(value) for key, value in _filled(given, words, place).items()}
+    changes: dict[str, Any] = {key: str(value) for key, value in _filled(given, words, place).items()}
     for answer in ("yes", "no"):
         if (note := changes.pop(f"{answer}_note", None)) is not None:
             changes[answer] = replace(getattr(step, answer), note=note)

@@ -4,7 +4,7 @@ Pure: from what was done so far to a procedure that only asks (see ``as_procedur
 """
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import permutations
@@ -91,7 +91,7 @@ def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, ela
         found = limit_s(test, settings)
         return float("inf") if found is None else found
 
-    def how_late(order: Sequence[str]) -> tuple[float, float]:
+    def how_late(order: Iterable[str]) -> tuple[float, float]:
         late, now = 0.0, elapsed_s
         for test in order:
             now = max(now, elapsed_s + ready_s.get(test, 0.0))

@@ -222,6 +222,8 @@ class Method:
     work: Callable[[WorkInput], Assessment] | None = None
     """What `bowlside work` takes and gives; None: no number comes of it."""
     round: InRound | None = None
+    counts_for: tuple[str, ...] = ()
+    """The frequencies of a job that it counts for; "sample" where it is done on a composite sample of concrete."""
     hold: HoldWatcher | None = None
     air_meter: bool = False
     """It measures air in concrete: its result hangs on the meter's calibration."""
