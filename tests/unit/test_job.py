@@ -72,7 +72,7 @@ def test_the_example_is_right_invented_and_starts_a_test(example: Path) -> None:
     mix = one.mix()
     assert mix.batch_mass == D(4880 + 1220 + 17350 + 11520 + 2440) and mix.cementitious_mass == D(6100)
     assert one.frequency["strength"] == job.Frequency(D(100), 1, D(50)) and one.levels["air_content"].action == D("1.5")
-    assert one.aggregate_source() == "Bend pit"
+    assert one.aggregate_source() == "Alder pit"
 
 
 def test_a_mix_has_limits_of_its_own_and_keeps_the_others(example: Path) -> None:
