@@ -74,7 +74,7 @@ def test_the_stations_clock_decides_whether_a_slump_was_in_time(tmp_path: Path, 
 def test_a_slump_of_older_rules_replays_as_it_was_answered() -> None:
     """Its own procedure asked about the clock after the reading, and a yes passed it."""
     data = load("slump")
-    steps = [one for stage in data["stage"] for one in stage["step"] if one["id"] not in ("clock", "results", "wash")]
+    steps = [one for stage in data["stage"] for one in stage["step"] if one["id"] not in ("timely", "results", "wash")]
     ends = [one for stage in data["stage"] for one in stage["step"] if one["id"] in ("results", "wash")]
     asked = next(one for one in steps if one["id"] == "in_time")
     steps = [{**one, "yes": {"goto": "slump"}} if one["id"] == "stood" else one for one in steps if one is not asked]

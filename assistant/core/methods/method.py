@@ -141,7 +141,7 @@ def rule(assess: Callable[[Taken, Values], Assessment]) -> Rule:
     return judged
 
 
-def clock(_taken: Taken, _values: Values, marks: Marks) -> Judgement:
+def timely(_taken: Taken, _values: Values, marks: Marks) -> Judgement:
     """Whether the test's background clock was stopped in time: ``in_time``, ``over``, or ``lost``: then it is to be asked."""
     return Judgement({"stopped": "in_time", "over": "over"}.get(marks.clock, "lost"), "")
 
