@@ -85,7 +85,8 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
                   bold=f"Test {test['id']}, {title_of(test)}: {verdict}.")
         if test["deviations"]:
             page.text(" ".join(test["deviations"]), bold=f"Test {test['id']}, deviations from the method:")
-    for words in (*findings.of_round(one.tests), *dict.fromkeys(" ".join(uncertainty_in_words(test)) for test in one.tests)):
+    for words in (*findings.of_round(one.tests), *dict.fromkeys(
+            " ".join(uncertainty_in_words(test)) for test in one.tests if test["uncertainty"])):
         page.text(words)
     _readings(page, one.tests)
     page.drawings(drawn)
