@@ -20,6 +20,8 @@ BETWEEN = "round"
 """The procedure that only asks what comes next."""
 WARNINGS_S = (120, 60, 0)
 """The clocks speak so many seconds before their end, and at it. Ours: two minutes are enough to leave what is going on."""
+IN_TIME, LATE, TOLD, UNKNOWN = "in time", "late", "told", "unknown"
+"""Whether a test of a round began in time (``State.begun``). TOLD: by the other technician, not timed."""
 LATER_S = 5.0
 """What can't be said now (the mallet, the end of a hold, other words) is tried again after this. Ours."""
 
@@ -32,7 +34,11 @@ def limit_s(test: str, settings: Settings) -> float | None:
 
 def named(tests: Sequence[str]) -> str:
     """ "slump, temperature and air"; the same thing once."""
-    words = list(dict.fromkeys(sentence(f"round.to_{test.replace('-', '_')}") for test in tests))
+    return listed(list(dict.fromkeys(sentence(f"round.to_{test.replace('-', '_')}") for test in tests)))
+
+
+def listed(words: Sequence[str]) -> str:
+    """ "one, two and three"."""
     return words[0] if len(words) == 1 else sentence("round.and", first=", ".join(words[:-1]), last=words[-1])
 
 
@@ -44,8 +50,11 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
     by_wall   true: the boot clock was lost since, ``at`` comes from the wall clock
     begun_at  boot time at which this very test did begin, before it was called for (a thermometer that stands in the sample)
     told      true: the other technician began it, and whether in time is told, not timed
+    aged      true: a check test, or one to compare: no clock waits for it, but the age of its concrete is kept
     """
+    turn.set(aged=bool(clock.get("aged")))
     if clock["at"] is None:
+        turn.set(begun=UNKNOWN)
         turn.note("round", sentence("round.lost"))
         return
     turn.set(sampled_at=float(clock["at"]), to_begin=tuple(clock["to_begin"]), boot=str(clock.get("boot", "")))
@@ -53,7 +62,7 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
         turn.note("round", sentence("round.by_wall"))
     if clock.get("told"):
         turn.note("round", sentence("round.told"))
-        turn.set(to_begin=_without_this(turn.state))
+        turn.set(begun=TOLD, aged=False, to_begin=_without_this(turn.state))
     elif clock.get("begun_at") is not None:
         turn.note("round", sentence("round.thermometer_in", duration=phrases.duration(turn.state.now - float(clock["begun_at"]))))
         reached(turn, float(clock["begun_at"]))
@@ -101,7 +110,7 @@ def reached(turn: Turn, at: float | None = None) -> None:
     """The first step of this test that counts: the work on the concrete begins, at boot time ``at`` or now."""
     state = turn.state
     test = state.procedure.test if state.procedure else ""
-    told = state.sampled_at is not None and test not in (BETWEEN, *state.to_begin)
+    told = state.sampled_at is not None and not state.aged and test not in (BETWEEN, *state.to_begin)
     if state.timed_at is not None or told:
         return
     at = state.now if at is None else at
@@ -110,6 +119,9 @@ def reached(turn: Turn, at: float | None = None) -> None:
     if state.sampled_at is None or limit is None:
         return
     after = at - state.sampled_at
+    turn.set(begun=LATE if after > limit else IN_TIME)
+    if state.aged:
+        return
     turn.record("begun", test=test, after_s=round(after, 1), limit_s=limit, late=after > limit)
     if after > limit:
         turn.note("round", sentence("round.late", after=phrases.duration(after), limit=phrases.duration(limit)))
@@ -131,6 +143,8 @@ def restarted(turn: Turn, event: Restarted) -> None:
         if state.timed_at is not None and event.sampled_at is not None:  # as long after the last portion as it was
             turn.set(timed_at=state.timed_at - state.sampled_at + event.sampled_at)
         turn.set(sampled_at=event.sampled_at, boot=event.boot)
+        if event.sampled_at is None and not state.begun:
+            turn.set(begun=UNKNOWN)
         turn.note("round", sentence("round.lost" if event.sampled_at is None else "round.by_wall"))
     if turn.state.sampled_at is not None:
         _arm(turn)

@@ -49,11 +49,12 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
     }
 
 
-def _begun(state: State) -> dict[str, int]:
-    """In a round: how long after the last portion of the sample the work on the concrete began."""
+def _begun(state: State) -> dict[str, Any]:
+    """In a round: how long after the last portion of the sample the work on the concrete began, and whether that was in time."""
+    known = {"begun": state.begun} if state.begun else {}
     if state.sampled_at is None or state.timed_at is None:
-        return {}
-    return {"after_last_portion_s": round(state.timed_at - state.sampled_at)}
+        return known
+    return {**known, "after_last_portion_s": round(state.timed_at - state.sampled_at)}
 
 
 def exit_code(state: State) -> int:
