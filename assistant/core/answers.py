@@ -337,10 +337,10 @@ def _time_left(state: State) -> str:
 
 def _where(turn: Turn) -> str:
     state = turn.state
-    last = state.last_taken()
+    last, taken = state.last_taken(), ""
     # While the same kind of reading is asked, the last one would be the value to beat.
-    hidden = last is None or phrases.same_kind(last.id, state.step.id)
-    taken = "" if hidden else sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=spoken.digits(last.value))
+    if last is not None and not phrases.same_kind(last.id, state.step.id):
+        taken = sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=spoken.digits(last.value))
     return f"{sentence('answer.where', stage=phrases.capital(state.step.stage))} {taken}".strip()
 
 

@@ -125,7 +125,7 @@ def assessed(results: Sequence[Result], settings: Values, invalid: Sequence[str]
     """The verdict on results: INVALID where there is a reason, else against the job's limits."""
     if invalid:
         return Assessment(tuple(results), tuple(warnings), INVALID, "; ".join(invalid), repeat)
-    verdict, why, more = against_limits([one for one in results if one.value is not None], settings)
+    verdict, why, more = against_limits(results, settings)
     return Assessment(tuple(results), (*warnings, *more), verdict, why, repeat)
 
 
@@ -141,9 +141,11 @@ def title(name: str) -> str:
 
 
 def against_limits(results: Sequence[Result], settings: Values) -> tuple[str, str, list[str]]:
-    """(verdict, why, warnings) of valid results against the limits set on them."""
+    """(verdict, why, warnings) of results against the limits set on them; what has no value has no verdict."""
     passed, failed, warnings = [], [], []
     for each in results:
+        if each.value is None or each.rounded is None:
+            continue
         for limit, word, sign in zip(settings.limits.get(each.name, ()), ("under", "over"), (-1, 1)):
             if limit is None:
                 continue

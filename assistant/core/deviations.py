@@ -49,6 +49,6 @@ def _words(name: str, row: OwnValue, value: Decimal) -> str:
 
 
 def _amount(name: str, value: Decimal) -> str:
-    unit = Settings.__dataclass_fields__.get(name)
-    unit = unit.metadata["unit"] if unit else "psi"
+    field = Settings.__dataclass_fields__.get(name)
+    unit = field.metadata["unit"] if field else "psi"
     return phrases.duration(float(value)) if unit == "s" else f"{value:f} {unit}" if unit in ("psi", "%") else f"{value:f}"

@@ -43,8 +43,8 @@ class Done:
     comparison: bool = False
     """The second technician's, only to compare."""
     age_s: float | None = None
-    """Seconds from the last portion to the beginning of the work on the concrete; None: nothing timed it."""
-    begun: str = ""
+    """Seconds from the last portion to the beginning of the work on the concrete, or its completion; None: nothing timed it."""
+    timing: str = ""
     """Whether that was in time, as round_clock has it; empty: nobody asked."""
 
     late_s: float = 0.0
@@ -57,8 +57,8 @@ class Done:
 
     @property
     def is_late(self) -> bool:
-        """It began too late, or nobody knows. A check test has no time of its own: it follows the failure at once."""
-        return self.begun in (LATE, UNKNOWN) and not self.check
+        """It was too late, or nobody knows. A check test has no time of its own: it follows the failure at once."""
+        return self.timing in (LATE, UNKNOWN) and not self.check
 
     def against(self, name: str) -> str:
         """PASS or FAIL; NONE where the whole test has no plain verdict, so that its results have none either."""
@@ -131,7 +131,7 @@ def load(plan: Sequence[str], done: Sequence[Done], sampled: bool = True, prelim
         return Finding(NONE, sentence("load.preliminary"), str(quality.PRELIMINARY))
     its = properties(done, preliminary, check_tests)
     judged = [one for one in done if one.counts and one.judged]
-    late = {one.test: one.begun for one in judged if one.is_late}
+    late = {one.test: one.timing for one in judged if one.is_late}
     failed = [one for one in its if one.follows.verdict == quality.REJECTED and sampled and one.test not in late]
     if failed:
         why = sentence("load.rejected", names=listed([spoken_name(one.name) for one in failed]))
@@ -151,7 +151,7 @@ def load(plan: Sequence[str], done: Sequence[Done], sampled: bool = True, prelim
 
 
 def right(plan: Sequence[str], done: Sequence[Done], of_load: Finding) -> bool:
-    """Everything has a valid result and began in time, and whatever failed was put right by its check test."""
+    """Everything has a valid result in time, and whatever failed was put right by its check test."""
     last = {one.test: one.verdict for one in done if one.counts}
     late = any(one.is_late and one.counts for one in done)
     return (not missing(plan, done) and set(last.values()) <= {PASS, NONE} and not late
@@ -168,7 +168,7 @@ def comparisons(done: Sequence[Done], system: str = units.INCH_POUND) -> list[Fi
             first = next((one for one in reversed(done) if one.test == second.test and one.counts), None)
             names = [name for name in second.results if first and name in first.results
                      and quality.may_differ(name, second.results[name]) is not None]
-            if first and names and not (first.begun in (IN_TIME, TOLD) and second.begun in (IN_TIME, TOLD)):
+            if first and names and not (first.timing in (IN_TIME, TOLD) and second.timing in (IN_TIME, TOLD)):
                 found.append(Finding(NONE, sentence("quality.ages", test=named([second.test]), first=_age(first), second=_age(second)),
                                      str(quality.SAME_AGE)))
             elif first:
@@ -197,7 +197,7 @@ def summary(plan: Sequence[str], done: Sequence[Done], said: Mapping[str, str], 
             known = "round.result" if one.verdict == NONE else "round.judged"
             words.append(sentence(known, test=capital(named([test])), results=said[test], verdict=sentence(f"log.{one.verdict}")))
     words += [sentence("round.no_result", test=capital(named([test]))) for test in without]
-    words += [sentence(f"round.was_{one.begun}", test=capital(named([one.test])), by=duration(one.late_s)) for one in last.values()
+    words += [sentence(f"round.was_{one.timing}", test=capital(named([one.test])), by=duration(one.late_s)) for one in last.values()
               if one.is_late]
     told = [one.follows for one in failures(done, preliminary, check_tests)]
     words += [capital(one.why) + "." for one in (*told, *comparisons(done, system))]

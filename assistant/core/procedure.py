@@ -48,6 +48,11 @@ class Procedure:
         """Something in this test holds pressure: whoever breaks it off or comes back to it is told so."""
         return any(isinstance(step, Ask) and step.unit in ("psi", "%") for step in self.steps)
 
+    @property
+    def timed_by_end(self) -> bool:
+        """What counts for the clocks of a round is when it is completed, not when it begins."""
+        return any(step.timed and isinstance(step, Judge) for step in self.steps)
+
     def index(self, step_id: str) -> int:
         """Place of a step by its id; KeyError if there is none."""
         for index, step in enumerate(self.steps):
@@ -143,7 +148,7 @@ def _step(plain: Mapping[str, Any], stage: str, words: Mapping[str, str], place:
 
 def _reworded(step: Step, given: Mapping[str, Any], words: Mapping[str, str], place: str) -> Step:
     """The step in the words of another language; ids, clocks and branches stay."""
-    changes = {key: str(value) for key, value in _filled(given, words, place).items()}
+    changes: dict[str, Any] = {key: str(value) for key, value in _filled(given, words, place).items()}
     for answer in ("yes", "no"):
         if (note := changes.pop(f"{answer}_note", None)) is not None:
             changes[answer] = replace(getattr(step, answer), note=note)

@@ -96,8 +96,7 @@ def enter_value(turn: Turn, entry: Entry) -> None:
     """A value came in while a reading is asked for: refuse it with a reason, or propose it."""
     state, ask = turn.state, turn.state.ask
     turn.hush()
-    decimals = -entry.value.as_tuple().exponent if isinstance(entry.value.as_tuple().exponent, int) else 0
-    if decimals > ask.places:
+    if entry.value.is_finite() and -int(entry.value.as_tuple().exponent) > ask.places:
         refuse(turn, entry.value, sentence("entry.decimals", value=f"{entry.value:f}", places=ask.places))
         return
     entry = replace(entry, value=phrases.aloud(entry.value, ask.places), at=state.now)

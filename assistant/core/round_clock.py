@@ -1,7 +1,7 @@
 """The clocks of a round while one of its tests runs: all start when the last portion of the sample is taken.
 
 What has not begun in time is told while there is time to act, and noted when it does begin. Nothing is refused for it.
-Each method says within which setting's seconds it begins.
+Each method says within which setting's seconds it begins, or is completed.
 """
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ BETWEEN = "round"
 """The procedure that only asks what comes next."""
 WARNINGS_S = (120, 60, 0)
 """The clocks speak so many seconds before their end, and at it. Ours: two minutes are enough to leave what is going on."""
-IN_TIME, LATE, TOLD, UNKNOWN = "in time", "late", "told", "unknown"
-"""Whether a test of a round began in time (``State.begun``). TOLD: by the other technician, not timed."""
+IN_TIME, LATE, TOLD, UNKNOWN = "in-time", "late", "told", "unknown"
+"""Whether a test of a round was in time (``State.timing``). TOLD: by the other technician, not timed."""
 LATER_S = 5.0
 """What can't be said now (the mallet, the end of a hold, other words) is tried again after this. Ours."""
 
@@ -42,19 +42,27 @@ def listed(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else sentence("round.and", first=", ".join(words[:-1]), last=words[-1])
 
 
+def _to_do(tests: Sequence[str]) -> str:
+    """ "begin slump and air, and to complete temperature"."""
+    parts = [sentence(f"round.{how}", tests=named(its)) for how, by_end in (("begin", False), ("complete", True))
+             if (its := [test for test in tests if registry.ROUNDS[test].by_end is by_end])]
+    return parts[0] if len(parts) == 1 else sentence("round.and_to", first=parts[0], last=parts[1])
+
+
 def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
     """Set the clocks. ``clock``, from the test's first event:
 
     at        boot time of the last portion, in seconds, or None: no clock tells; ``boot`` the boot whose clock that is
     to_begin  the tests of the round that are not begun yet
     by_wall   true: the boot clock was lost since, ``at`` comes from the wall clock
-    begun_at  boot time at which this very test did begin, before it was called for (a thermometer that stands in the sample)
+    stands_since  boot time at which its instrument was put into the sample (a thermometer), before this very test was called for
+    begun_at  the same in journals of the time when a temperature had only to begin within its limit
     told      true: the other technician began it, and whether in time is told, not timed
     aged      true: a check test, or one to compare: no clock waits for it, but the age of its concrete is kept
     """
     turn.set(aged=bool(clock.get("aged")))
     if clock["at"] is None:
-        turn.set(begun=UNKNOWN)
+        turn.set(timing=UNKNOWN)
         turn.note("round", sentence("round.lost"))
         return
     turn.set(sampled_at=float(clock["at"]), to_begin=tuple(clock["to_begin"]), boot=str(clock.get("boot", "")))
@@ -62,10 +70,11 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
         turn.note("round", sentence("round.by_wall"))
     if clock.get("told"):
         turn.note("round", sentence("round.told"))
-        turn.set(begun=TOLD, aged=False, to_begin=_without_this(turn.state))
-    elif clock.get("begun_at") is not None:
-        turn.note("round", sentence("round.thermometer_in", duration=phrases.duration(turn.state.now - float(clock["begun_at"]))))
-        reached(turn, float(clock["begun_at"]))
+        turn.set(timing=TOLD, aged=False, to_begin=_without_this(turn.state))
+    elif (since := clock.get("stands_since", clock.get("begun_at"))) is not None:
+        turn.note("round", sentence("round.thermometer_in", duration=phrases.duration(turn.state.now - float(since))))
+        if "begun_at" in clock:
+            reached(turn, float(since))
     _arm(turn)
 
 
@@ -101,13 +110,13 @@ def due(turn: Turn, name: str, may_talk: bool) -> None:
             turn.timer(name, state.now + LATER_S)
         return
     turn.cue("mark")
-    words = sentence("round.left", duration=phrases.duration(left), tests=named(tests)) if left >= 1 \
-        else sentence("round.over", limit=phrases.duration(limit), tests=named(tests))
+    words = sentence("round.left", duration=phrases.duration(left), what=_to_do(tests)) if left >= 1 \
+        else sentence("round.over", limit=phrases.duration(limit), what=_to_do(tests))
     turn.say(words, "round", urgent=True)
 
 
 def reached(turn: Turn, at: float | None = None) -> None:
-    """The first step of this test that counts: the work on the concrete begins, at boot time ``at`` or now."""
+    """The step of this test that counts: the work on the concrete begins, or is completed, at boot time ``at`` or now."""
     state = turn.state
     test = state.procedure.test if state.procedure else ""
     told = state.sampled_at is not None and not state.aged and test not in (BETWEEN, *state.to_begin)
@@ -119,18 +128,19 @@ def reached(turn: Turn, at: float | None = None) -> None:
     if state.sampled_at is None or limit is None:
         return
     after = at - state.sampled_at
-    turn.set(begun=LATE if after > limit else IN_TIME)
+    turn.set(timing=LATE if after > limit else IN_TIME)
     if state.aged:
         return
-    turn.record("begun", test=test, after_s=round(after, 1), limit_s=limit, late=after > limit)
+    done = "completed" if state.procedure is not None and state.procedure.timed_by_end else "begun"
+    turn.record(done, test=test, after_s=round(after, 1), limit_s=limit, late=after > limit)
     if after > limit:
-        turn.note("round", sentence("round.late", after=phrases.duration(after), limit=phrases.duration(limit)))
+        turn.note("round", sentence(f"round.{done}_late", after=phrases.duration(after), limit=phrases.duration(limit)))
         turn.say(sentence("round.said_late", by=phrases.duration(after - limit)), "round", urgent=True)
 
 
 def _without_this(state: State) -> tuple[str, ...]:
     test = state.procedure.test if state.procedure else ""
-    return tuple(one for one in state.to_begin if not (registry.ROUNDS[one].stands if test == BETWEEN else one == test))
+    return tuple(one for one in state.to_begin if one != test)
 
 
 def restarted(turn: Turn, event: Restarted) -> None:
@@ -143,8 +153,8 @@ def restarted(turn: Turn, event: Restarted) -> None:
         if state.timed_at is not None and event.sampled_at is not None:  # as long after the last portion as it was
             turn.set(timed_at=state.timed_at - state.sampled_at + event.sampled_at)
         turn.set(sampled_at=event.sampled_at, boot=event.boot)
-        if event.sampled_at is None and not state.begun:
-            turn.set(begun=UNKNOWN)
+        if event.sampled_at is None and not state.timing:
+            turn.set(timing=UNKNOWN)
         turn.note("round", sentence("round.lost" if event.sampled_at is None else "round.by_wall"))
     if turn.state.sampled_at is not None:
         _arm(turn)
@@ -155,6 +165,6 @@ def told(state: State) -> str:
     for limit, tests in _waiting(state):
         if state.sampled_at is not None:
             left = state.sampled_at + limit - state.now
-            return sentence("round.left", duration=phrases.duration(left), tests=named(tests)) if left >= 1 \
-                else sentence("round.late_by", duration=phrases.duration(-left), tests=named(tests))
+            return sentence("round.left", duration=phrases.duration(left), what=_to_do(tests)) if left >= 1 \
+                else sentence("round.late_by", duration=phrases.duration(-left), what=_to_do(tests))
     return ""

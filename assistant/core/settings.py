@@ -46,7 +46,7 @@ class Settings(Values):
             if key == "limits":
                 checked[key] = _limits(value)
             elif key == "rounding":
-                checked[key] = _rule(value)
+                checked[key] = _one_of(key, value, rounding.RULES)
             elif key == "step_targets":
                 checked[key] = _targets(value)
             elif key == "units":
@@ -118,12 +118,6 @@ def _count(key: str, value: Any, bounds: Mapping[str, Any]) -> int:
 def _one_of(key: str, value: Any, allowed: tuple[str, ...]) -> str:
     if not isinstance(value, str) or value not in allowed:
         raise ValueError(f"{key} is {shown(value)}: it must be {' or '.join(allowed)}")
-    return value
-
-
-def _rule(value: Any) -> str:
-    if value not in rounding.RULES:
-        raise ValueError(f"rounding is {shown(value)}: it must be {' or '.join(rounding.RULES)}")
     return value
 
 

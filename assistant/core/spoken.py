@@ -15,8 +15,6 @@ from assistant.core.language import CURRENT, sentence
 _NUMBERS = CURRENT.numbers
 UNITS = _NUMBERS.units
 ZEROS = (UNITS[0], *_NUMBERS.zero_too)
-TEENS = _NUMBERS.teens
-TENS = _NUMBERS.tens
 POINTS = _NUMBERS.points
 HALF = _NUMBERS.half
 """Empty in a language that has no words for it."""
@@ -88,8 +86,8 @@ def parse(text: str) -> Spoken:
     unknown = [word for word in words if word not in _KNOWN]
     if unknown:
         raise NotANumber(sentence("number.unknown", word=unknown[0]))
-    form = "digits" if all(word in _DIGIT or word in POINTS or word == DOUBLE for word in words) else "whole"
-    return Spoken(_value(words), form)
+    singly = all(word in _DIGIT or word in POINTS or word == DOUBLE for word in words)
+    return Spoken(_value(words), "digits" if singly else "whole")
 
 
 def _value(words: list[str]) -> Decimal:

@@ -216,8 +216,8 @@ class State:
     """Tests of the round that are not begun yet."""
     aged: bool = False
     """No clock of the round waits for this test, but the age of its concrete is kept."""
-    begun: str = ""
-    """Whether this test of a round began in time (see round_clock); empty: not begun, or it belongs to none."""
+    timing: str = ""
+    """Whether this test of a round was in time (see round_clock); empty: not yet, or it belongs to none."""
     boot: str = ""
     """The boot whose clock ``sampled_at`` is on."""
 

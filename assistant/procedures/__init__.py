@@ -11,9 +11,6 @@ from assistant.core.language import CURRENT
 from assistant.core.methods.registry import METHODS
 from assistant.core.procedure import translated
 
-HERE = Path(__file__).parent
-"""Where the demo script lies."""
-
 
 class NoSuchTest(ValueError):
     """No procedure of that name; the message says which there are."""

@@ -81,7 +81,7 @@ def _done(one: Mapping[str, Any]) -> core.Done:
     age = one.get("after_last_portion_s")
     late = 0.0 if age is None else max(0.0, age - (limit_s(one["test"], Settings.from_mapping(one["settings"])) or age))
     return core.Done(one["test"], one["outcome"], one["verdict"], results, judged, tuple(low), str(one.get("technician", "")),
-                     bool(one.get("check_of")), bool(one.get("comparison")), age, one.get("begun", ""), late)
+                     bool(one.get("check_of")), bool(one.get("comparison")), age, one.get("timing", ""), late)
 
 
 @dataclass(frozen=True)

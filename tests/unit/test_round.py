@@ -14,6 +14,7 @@ from assistant.core import round_clock
 from assistant.core.effects import Finish, Record, Speak
 from assistant.core.events import Event, Heard, Restarted, Spoken, TestStarted, TimerDue
 from assistant.core.machine import step
+from assistant.core.procedure import build
 from assistant.core.round import Done
 from assistant.core.settings import Settings
 from assistant.core.state import State
@@ -105,13 +106,13 @@ def test_the_check_test_is_offered_before_all_else_and_once() -> None:
 
 def test_two_technicians_are_compared_where_both_began_in_time() -> None:
     """A slump repeated 23 minutes on is another concrete's: its age is told and nothing is compared."""
-    first, second = (Done("slump", results={"slump": Decimal(value)}, comparison=later, begun=begun, age_s=age)
-                     for value, later, begun, age in (("4.00", False, "in time", 100.0), ("2.25", True, "told", None)))
+    first, second = (Done("slump", results={"slump": Decimal(value)}, comparison=later, timing=begun, age_s=age)
+                     for value, later, begun, age in (("4.00", False, "in-time", 100.0), ("2.25", True, "told", None)))
     assert [one.verdict for one in judged.comparisons([first, second])] == ["fail"]
     assert not judged.comparisons([first]) and not judged.comparisons([second])
     for begun, age, words in (("late", 1380.0, "23 minutes after the last portion"), ("", None, "nobody knows when"),
                               ("unknown", None, "nobody knows when")):
-        told, = judged.comparisons([first, replace(second, begun=begun, age_s=age)])
+        told, = judged.comparisons([first, replace(second, timing=begun, age_s=age)])
         assert told.verdict == "none" and words in told.why and "1 minute 40 after" in told.why and "C172" in told.standing
 
 
@@ -132,14 +133,14 @@ BOTH = ("slump", "pressure-air")
     ([FAILED, CHECKED, replace(AIR, verdict="fail", judged={"air_content": "fail"})], {}, "open", "air content is not accepted"),
     ([FAILED, AGAIN, AIR], {}, "rejected", "fails by slump"), ([FAILED, AGAIN], {}, "rejected", "by slump"),
     ([FAILED, AGAIN, AIR], {"sampled": False}, "open", "no composite one; slump is not accepted"),
-    ([FAILED, AGAIN, replace(AIR, begun="late")], {}, "rejected", "by slump"),
-    ([replace(FAILED, begun="late"), AGAIN, AIR], {}, "open", "slump began too late; slump is not accepted"),
+    ([FAILED, AGAIN, replace(AIR, timing="late")], {}, "rejected", "by slump"),
+    ([replace(FAILED, timing="late"), AGAIN, AIR], {}, "open", "slump was too late; slump is not accepted"),
     ([FAILED, AGAIN, AIR], {"preliminary": True}, "none", "preliminary"),
     ([FAILED, AIR], {"check_tests": False}, "open", "slump is not accepted"),
     ([GOOD, AIR], {"sampled": False}, "open", "no composite one"),
-    ([replace(GOOD, begun="late"), AIR], {}, "open", "slump began too late"),
-    ([replace(GOOD, begun="unknown"), AIR], {}, "open", "nobody knows whether slump"),
-    ([FAILED, replace(CHECKED, begun="late"), AIR], {}, "accepted", "accepted"),
+    ([replace(GOOD, timing="late"), AIR], {}, "open", "slump was too late"),
+    ([replace(GOOD, timing="unknown"), AIR], {}, "open", "nobody knows whether slump was"),
+    ([FAILED, replace(CHECKED, timing="late"), AIR], {}, "accepted", "accepted"),
     ([replace(GOOD, verdict="repeated"), AIR], {}, "open", "slump is not accepted"),
     ([GOOD, replace(AIR, verdict="preliminary")], {}, "open", "air content is not accepted"),
     ([Done("leak", verdict="fail"), GOOD, AIR], {}, "open", "leak hold"),
@@ -162,10 +163,10 @@ def test_a_test_that_was_never_valid_is_named_at_the_end() -> None:
 
 
 def test_what_was_late_is_told_at_the_end_and_is_not_right() -> None:
-    done = [GOOD, AIR, Done("cylinders", begun="late", late_s=205.0)]
+    done = [GOOD, AIR, Done("cylinders", timing="late", late_s=205.0)]
     found = judged.load(("cylinders", *BOTH), done)
     assert found.verdict == "accepted", "no limit hangs on the moulding"
-    assert "Moulding began 3 minutes 25 too late." in judged.summary(("cylinders", *BOTH), done, {}, found)
+    assert "Moulding was 3 minutes 25 too late." in judged.summary(("cylinders", *BOTH), done, {}, found)
     assert not judged.right(("cylinders", *BOTH), done, found)
 
 
@@ -334,14 +335,47 @@ def test_a_restart_in_one_boot_says_nothing_of_what_is_over() -> None:
 def test_told_by_the_other_nothing_is_timed() -> None:
     machine = Machine("slump", 500.0, **CLOCK, told=True).post(Heard(510.0, "next"))
     assert machine.state.to_begin == ("sequential", "cylinders")
-    assert [one.text for one in machine.state.notes] == ["begun in time by the other technician, as told, not timed"]
+    assert [one.text for one in machine.state.notes] == ["in time by the other technician, as told, not timed"]
 
 
-def test_a_thermometer_that_stands_already_begins_the_test_then() -> None:
+def test_a_thermometer_that_stands_already_is_not_read_yet() -> None:
+    clock = {**CLOCK, "to_begin": ["temperature", "cylinders"]}
+    machine = Machine("temperature", 400.0, **clock, stands_since=120.0, **{"from": "wait"})
+    assert machine.state.step.id == "wait" and machine.state.timed_at is None
+    assert machine.state.to_begin == ("temperature", "cylinders")
+    assert [one.text for one in machine.state.notes] == ["the thermometer was in the concrete for 4 minutes 40 already"]
+
+
+def test_one_that_began_when_that_was_enough_is_replayed_so() -> None:
+    """A journal from before a temperature was timed by its end has the moment in its procedure, and ``begun_at``."""
     clock = {**CLOCK, "to_begin": ["temperature", "cylinders"]}
     machine = Machine("temperature", 400.0, **clock, begun_at=120.0, **{"from": "wait"})
-    assert machine.state.step.id == "wait" and machine.state.timed_at == 120.0 and machine.state.to_begin == ("cylinders",)
-    assert [one.text for one in machine.state.notes] == ["the thermometer was in the concrete for 4 minutes 40 already"]
+    assert machine.state.timed_at == 120.0 and machine.state.to_begin == ("cylinders",)
+
+
+@pytest.mark.parametrize(("read_at", "late"), [(390.0, False), (391.0, True)])
+def test_temperature_is_to_be_completed_within_five_minutes(read_at: float, late: bool) -> None:
+    """C1064, second-hand (trade notes, section 4): the reading is done, not only begun, within 5 minutes of sampling."""
+    machine = Machine("temperature", **{**CLOCK, "to_begin": ["temperature", "sequential"]}).post(Heard(150.0, "next"))
+    assert machine.state.to_begin == ("temperature", "sequential"), "a thermometer that goes in has read nothing"
+    machine.post(TimerDue(dict(machine.state.timers)["hold"], "hold"))
+    assert machine.due(120).said == "2 minutes left to begin air, and to complete temperature."
+    machine.post(Heard(read_at - 3, "sixty eight")).post(Heard(read_at, "yes"))
+    assert machine.state.timed_at == read_at and machine.state.to_begin == ("sequential",)
+    assert [one.fields for one in machine.effects if isinstance(one, Record) and one.kind == "completed"] == [
+        {"test": "temperature", "after_s": read_at - 90.0, "limit_s": 300.0, "late": late}]
+    assert [one.text for one in machine.state.notes] == (
+        ["completed 5 minutes 1 after the last portion of the sample: more than 5 minutes"] if late else [])
+
+
+def test_the_order_counts_when_the_temperature_is_read() -> None:
+    """After a slump the thermometer would go in soon enough, and be read too late."""
+    assert core.in_order(("slump", "temperature"), SETTINGS) == ["temperature", "slump"]
+
+
+def test_a_method_that_is_timed_by_its_end_says_so_in_its_procedure() -> None:
+    for name, one in core.registry.ROUNDS.items():
+        assert build(load(name), SETTINGS).timed_by_end is one.by_end, name
 
 
 @pytest.mark.parametrize("test", ["temperature", "slump", "density", "pressure-air", "sequential", "cylinders", "sampling"])

@@ -67,7 +67,8 @@ def work(given: WorkInput) -> Assessment:
     weighed = [] if masses is None else [result(spec, mass, job) for spec, mass in zip((FINE, COARSE), masses)]
     if "reading_pct" not in given:
         return assessed(weighed, Values(units=system))
-    done = correction(*map(given.reading, read), job)
+    reading, withdrawn = map(given.reading, read)
+    done = correction(reading, withdrawn, job)
     return Assessment((*weighed, *done.results), done.warnings, done.verdict, done.why)
 
 

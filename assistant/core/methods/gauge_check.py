@@ -4,6 +4,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
 
 from assistant.core.assessment import FAIL, PASS, Assessment, ResultSpec, assessed, result
 from assistant.core.language import sentence
@@ -35,8 +36,8 @@ def check_gauge(readings: Sequence[Decimal], references: Sequence[Decimal], sett
 
 READINGS = {"zero.reading": ranged(in_units(span("0", "5", "0", "0.05")))}
 for _step in (1, 2, 3):  # the reference never comes by the meter's own wire
-    READINGS |= {f"reference.{_step}": near(lambda settings, step=_step: settings.target(step), own_gauge=False),
-                 f"gauge.{_step}": near(lambda settings, step=_step: settings.target(step))}
+    READINGS |= {f"reference.{_step}": near(partial(Values.target, step=_step), own_gauge=False),
+                 f"gauge.{_step}": near(partial(Values.target, step=_step))}
 
 
 def work(given: WorkInput) -> Assessment:

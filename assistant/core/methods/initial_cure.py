@@ -61,7 +61,8 @@ def work(given: WorkInput) -> Assessment:
     system, needed = given.one_system(("highest_f", "lowest_f"), ("highest_c", "lowest_c"))
     given.keys((*needed, "hours"), ("strength_psi", *given.COMMON))
     job = given.settings(("strength_psi",), _RESULTS, system)
-    return initial_cure(*map(given.reading, (*needed, "hours")), job)
+    high, low, hours = map(given.reading, (*needed, "hours"))
+    return initial_cure(high, low, hours, job)
 
 
 METHOD = Method(

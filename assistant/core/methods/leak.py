@@ -4,6 +4,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from decimal import Decimal
+from functools import partial
 
 from assistant.core import phrases, rounding, spoken
 from assistant.core.assessment import FAIL, INVALID, PASS, Assessment, ResultSpec, result
@@ -43,7 +44,7 @@ def _likely_last(taken: Taken, _settings: Values) -> tuple[Decimal, Decimal] | N
 
 
 READINGS = {name: Reading(
-    lambda value, taken, settings, name=name: _doubts(name, value, taken, settings),
+    partial(_doubts, name),
     lambda _taken, settings: (RESOLUTION, settings.max_psi),
     lambda _taken, settings: (settings.leak_low - NEAR_CHARGE_PSI, settings.leak_high + NEAR_CHARGE_PSI),
     _band, own_gauge=True) for name in ("leak.charge", "leak.initial", "leak.final")}
@@ -79,10 +80,9 @@ def assess(initial: Decimal, final: Decimal, settings: Values,
         invalid.append(sentence("leak.short", seconds=f"{seconds:f}", needed=f"{settings.leak_hold_s:f}"))
     if not invalid and not rounding.judge(final - initial, (None, most), settings.rounding):
         invalid.append(sentence("leak.rose", by=f"{final - initial:f}"))
-    if invalid:
-        none = result(DROP, None, settings)
-        return Assessment((none,), tuple(warnings), INVALID, "; ".join(invalid))
-    drop = result(DROP, initial - final, settings)
+    drop = result(DROP, None if invalid else initial - final, settings)
+    if drop.rounded is None:
+        return Assessment((drop,), tuple(warnings), INVALID, "; ".join(invalid))
     if rounding.judge(initial - final, (None, most), settings.rounding):
         moved = "dropped" if drop.rounded >= 0 else "rose"
         return Assessment((drop,), tuple(warnings), PASS,
@@ -129,8 +129,10 @@ def _cannot_pass(curve: Curve, seconds: Decimal, taken: Taken, settings: Values)
 def _shows(curve: Curve, seconds: Decimal, settings: Values) -> tuple[str, str] | None:
     """The leak that would just pass is what may be lost, by the length of the hold."""
     found = leak_curve.fit(curve, settings.leak_limit * 60 / seconds)
-    return found and (found.words, sentence("note.hold_curve", words=found.words, leak=f"{found.leak_psi_per_min:z.4f}",
-                                            error=f"{found.leak_error:.4f}", samples=len(curve)))
+    if found is None:
+        return None
+    return found.words, sentence("note.hold_curve", words=found.words, leak=f"{found.leak_psi_per_min:z.4f}",
+                                 error=f"{found.leak_error:.4f}", samples=len(curve))
 
 
 # --- the room -----------------------------------------------------------------------------------------------------------

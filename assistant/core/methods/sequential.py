@@ -130,8 +130,8 @@ def stands_out(run: int, taken: Taken) -> str:
     Each step gives the bowl ratio by itself; the one furthest from the middle one stands out (derived; no source).
     """
     names = [f"equilibrium.{run}.{step}" for step in (1, 2, 3)]
-    charges = [taken.get(f"charge.{run}.{step}") for step in (1, 2, 3)]
-    if not all(name in taken for name in names) or None in charges:
+    charges = [taken[name] for name in (f"charge.{run}.{step}" for step in (1, 2, 3)) if name in taken]
+    if len(charges) < 3 or not all(name in taken for name in names):
         return ""
     ratios = [pressure.lone_ratio(charges[:step], taken[name]) for step, name in enumerate(names, 1)]
     middle = sorted(ratios)[1]
@@ -151,8 +151,8 @@ def _difference_doubts(step: int, value: Decimal, taken: Taken, settings: Values
     elif gain < 0:
         rule = "metric" if step == 3 else "run_differences"
         yield Doubt(DOUBTFUL, said("below_run_1", value), rule, True)
-    earlier = [taken.get(f"equilibrium.{run}.{step - 1}") for run in (2, 1)]
-    if step > 1 and None not in earlier and gain < earlier[0] - earlier[1]:
+    before, again = (taken.get(f"equilibrium.{run}.{step - 1}") for run in (1, 2))
+    if step > 1 and before is not None and again is not None and gain < again - before:
         yield Doubt(DOUBTFUL, said("gains_less", value), "run_differences", True)
 
 
@@ -316,7 +316,7 @@ def _step(number: int, its: str) -> OwnValue:
 
 METHOD = Method(
     name="sequential", readings={**leak.READINGS, **READINGS}, results=(leak.DROP, AIR_CONTENT, METRIC), work=work,
-    air_meter=True,
+    air_meter=True, counts_for=("sample", "air", "sequential"),
     rules={"leak": leak.judge, "metric": _metric, "sequential": _sequential},
     values=(
         # A step written in kPa (100, 207, 310) is at most 0.04 psi off. The steps are the method; no agency moves them.

@@ -67,11 +67,12 @@ def work(given: WorkInput) -> Assessment:
 def words(settings: Values) -> dict[str, str]:
     return {"slump_places": "0" if settings.si else "2",
             "lift_beats_s": f"{settings.lift_s - 1:f}",  # the end sounds one beat after the last
-            "slump_within": sentence("slump.usual_time") if settings.slump_s == USUAL_S else phrases.duration(settings.slump_s)}
+            "slump_within": sentence("slump.usual_time") if settings.slump_s == USUAL_S else phrases.duration(float(settings.slump_s))}
 
 
 METHOD = Method(
     name="slump", readings={"slump": READING}, results=(SLUMP,), words=words, work=work,
+    counts_for=("sample", "slump"),
     rules={"slump": rule(lambda taken, settings: assess(taken.get("slump"), settings))},
     values=(own("slump_s", "60 150", "60 300"), own("lift_s", "5 5", "3 7")),
     round=InRound(takes_s=200, within="start_within_s", retested=True, compared=True),

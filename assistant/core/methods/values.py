@@ -169,7 +169,7 @@ def number(key: str, value: Any) -> Decimal:
         value = Decimal(value)
     if not isinstance(value, Decimal):
         raise ValueError(f"{key} is {shown(value)}: it must be a number")
-    if not value.is_finite() or value.adjusted() >= 6 or value.as_tuple().exponent < -12:
+    if not value.is_finite() or value.adjusted() >= 6 or int(value.as_tuple().exponent) < -12:
         raise ValueError(f"{key} is {shown(value)}: it must be below 1000000 and have at most 12 decimals")
     return value
 

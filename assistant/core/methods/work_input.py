@@ -9,6 +9,7 @@ from typing import Any
 from assistant.core.assessment import ResultSpec
 from assistant.core.methods import units
 from assistant.core.methods.values import Values, shown
+from assistant.core.methods.values import number as any_number
 
 
 @dataclass(frozen=True)
@@ -97,8 +98,7 @@ def number(key: str, value: Any) -> Decimal:
     """A number straight from the JSON, 0 or above and of a sensible size."""
     if not isinstance(value, Decimal):
         raise ValueError(f"{key} is {shown(value)}: it must be a number")
-    if value.adjusted() >= 6 or value.as_tuple().exponent < -12:
-        raise ValueError(f"{key} is {shown(value)}: it must be below 1000000 and have at most 12 decimals")
-    if value < 0:
+    sized = any_number(key, value)
+    if sized < 0:
         raise ValueError(f"{key} is {shown(value)}: it must not be negative")
-    return value
+    return sized
