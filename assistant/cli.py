@@ -16,10 +16,10 @@ from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
 from assistant.files import plain, size_limit
 from assistant.files.jsonline import dumps
+from assistant.files.refusal import Refusal
 from assistant.job import commands as job_commands
 from assistant.meters import commands as meter_commands
 from assistant.record import lines, log, recover
-from assistant.record.header import ScriptError
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.report import commands as report_commands
 from assistant.setup import bundle, service
@@ -48,7 +48,7 @@ def _main(argv: Sequence[str] | None) -> int:
         if sys.stdout is not None and not sys.stdout.closed:
             sys.stdout.flush()  # what is short is written only now: that it has nowhere to go is told here, not at Python's exit
         return code
-    except (ScriptError, ProcedureError, JournalError) as error:
+    except (Refusal, ProcedureError, JournalError) as error:
         code = _refuse(error, 1 if isinstance(error, JournalError) else 2)
         if getattr(args, "headless", False):
             from assistant.station import start

@@ -221,6 +221,8 @@ class State:
     boot: str = ""
     """The boot whose clock ``sampled_at`` is on."""
 
+    clock: str = ""
+    """Of the clock that this test runs in the background: ``running``, ``stopped`` in time, ``over``, or ``lost`` at a restart."""
     hold: Running | None = None
     ended_away: str = ""
     """Id of a hold or tapping whose time ran out while something else was being asked."""

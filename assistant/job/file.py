@@ -12,9 +12,9 @@ from typing import Any
 from assistant.core.methods.registry import COUNTED
 from assistant.core.settings import LIMITED, Settings, number, shown
 from assistant.files import plain, size_limit
+from assistant.files.refusal import Refusal
 from assistant.job.places import line_of
 from assistant.record.header import LABELS as TAKEN
-from assistant.record.header import ScriptError
 from assistant.round import plan
 
 LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "station", "technician", "certification",
@@ -32,7 +32,7 @@ MOST_MIXES = 1000
 """More than any contract has; each is checked by itself. Ours."""
 
 
-class JobError(ScriptError):
+class JobError(Refusal):
     """A job file is wrong: file, line, key, what is allowed."""
 
 

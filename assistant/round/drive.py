@@ -19,7 +19,8 @@ from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN, limit_s, named
 from assistant.core.settings import Settings
 from assistant.core.state import State
-from assistant.record.header import Header, ScriptError, header_of
+from assistant.files.refusal import Refusal
+from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.log import typed
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
@@ -49,7 +50,7 @@ class Round:
     """Of the round that is driven; empty before ``go`` knows."""
 
     def go(self) -> int:
-        """Raises ScriptError where another test is in the way or a header is wrong."""
+        """Raises Refusal where another test is in the way or a header is wrong."""
         self.settings = self._header(self.plan.tests[0]).settings
         station = unfinished(self.journal, self.boot)
         if station is not None and not self._finish(station):
@@ -228,11 +229,11 @@ class Round:
         practice, folder = bool(header.get("practice")), self.journal.path.parent
         if not header.get("round"):
             finish = typed(f"{'practise' if practice else 'run'} {procedure.test}", folder, practice)
-            raise ScriptError(f"test {station.test} is a {procedure.test} test that is not over and belongs to no round. "
+            raise Refusal(f"test {station.test} is a {procedure.test} test that is not over and belongs to no round. "
                               f"Finish it first ({finish}).")
         if practice != bool(self.plan.given.get("practice")):
             finish = typed(f"round{' --practise' if practice else ''}", folder, practice)
-            raise ScriptError(f"test {station.test} is {'practice' if practice else 'a real test'} and is not over. "
+            raise Refusal(f"test {station.test} is {'practice' if practice else 'a real test'} and is not over. "
                               f"Finish it first ({finish}).")
         this = so_far(self.journal, header["round"], of_round(self.journal, header["round"]))
         at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None

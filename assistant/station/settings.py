@@ -23,12 +23,12 @@ from pathlib import Path
 from typing import Any
 
 from assistant.files import size_limit
-from assistant.record.header import ScriptError
+from assistant.files.refusal import Refusal
 
 Value = str | int | float | bool | Sequence[int]
 
 
-class StationSettingsError(ScriptError):
+class StationSettingsError(Refusal):
     """The file can't be used or written. str() is one sentence: file, key, value, what is allowed."""
 
 

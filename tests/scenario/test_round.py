@@ -160,10 +160,10 @@ def test_the_job_sets_the_clocks(tmp_path: Path) -> None:
 
 
 def test_portions_too_far_apart_are_told_and_the_sample_is_taken_again(tmp_path: Path) -> None:
-    done = play(tmp_path, script(("slump",), {"on": "portion.2", "after": 1000, "say": "next"}, {"on": "in_time", "say": "no"},
+    done = play(tmp_path, script(("slump",), {"on": "portion.2", "after": 1000, "say": "next"},
                                  *read("slump", "4.25")))
     assert done.code == 0
-    assert "The time for this is over." in said(done)
+    assert "The time for this is over: it does not count." in said(done)
     assert "That is no composite sample. Sample again?" in said(done)
     assert [one["test"] for one in recorded(tmp_path)] == ["sampling", "sampling", "slump"]
     assert recorded(tmp_path)[2]["after_last_portion_s"] < 120, "its clock is that of the second sample"
@@ -238,8 +238,7 @@ def test_a_round_that_was_left_can_be_left_alone(tmp_path: Path) -> None:
 
 
 def test_an_invalid_slump_is_offered_once_more(tmp_path: Path) -> None:
-    done = play(tmp_path, script(("slump",), {"on": "in_time", "say": "yes"}, {"on": "in_time", "say": "no"},
-                                 {"on": "in_time", "say": "yes"}, *read("slump", "4.00", "4.25")))
+    done = play(tmp_path, script(("slump",), {"on": "strike", "after": 150, "say": "next"}, *read("slump", "4.25")))
     assert done.code == 0 and "Slump has no valid result. Again, on another portion?" in said(done)
     assert [one["verdict"] for one in recorded(tmp_path)] == ["none", "invalid", "pass"]
     assert not rows.doubts(recorded(tmp_path))
