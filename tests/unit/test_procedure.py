@@ -149,9 +149,10 @@ def test_every_procedure_that_is_shipped_is_sound() -> None:
 
 
 @pytest.mark.parametrize("test, given, words", [
-    ("sampling", {}, "within 5 minutes, moulding within 15 minutes of"),
-    ("sampling", {"start_within_s": "600", "mould_within_s": "1200"}, "within 10 minutes, moulding within 20 minutes of"),
-    ("sampling", {"portions_within_s": "1200"}, "taken within 20 minutes,"),
+    ("sampling", {}, "begin within 5 minutes of"),
+    ("sampling", {"start_within_s": "600"}, "begin within 10 minutes of"),
+    ("sampling", {"mould_within_s": "1200"}, "Moulding begins within 20 minutes."),
+    ("sampling", {"portions_within_s": "1200"}, "taken within 20 minutes?"),
     ("sampling", {"portions_within_s": "1200"}, "Portions over 20 minutes apart"),
     ("slump", {}, "within two and a half minutes of the first scoop?"),
     ("slump", {"slump_s": "180"}, "within 3 minutes of the first scoop?"),
