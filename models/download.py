@@ -56,7 +56,7 @@ def download(url: str, part: Path, progress: Callable[[str], None] = lambda text
             fcntl.flock(out, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise NotFetched("Another fetch of this model is under way; wait for it.") from None
-        whole = 0
+        whole: int | None = 0
         try:
             for _ in range(TRIES):
                 had = _size(out)

@@ -157,7 +157,7 @@ class _Check:
 
     def whole(self, given: Mapping[str, Any]) -> Job:
         self.known(given, (*LABELS, *SWITCHES, "speech", *SETTINGS, *TABLES))
-        labels = {key: self.text(value, key) for key, value in given.items() if key in (*LABELS, "speech")}
+        labels: dict[str, Any] = {key: self.text(value, key) for key, value in given.items() if key in (*LABELS, "speech")}
         labels |= {key: self.switch(value, key) for key, value in given.items() if key in SWITCHES}
         settings = self.settings({key: value for key, value in given.items() if key in SETTINGS})
         levels = {name: self.levels(value, name) for name, value in self.table(given.get("levels", {}), "levels").items()}

@@ -29,8 +29,10 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
 @cache
 def fonts() -> None:
     """DejaVu Sans, which comes with matplotlib: a name in any European script can be printed. Nothing else of it is loaded."""
-    (package,) = find_spec("matplotlib").submodule_search_locations
-    folder = Path(package) / "mpl-data" / "fonts" / "ttf"
+    package = find_spec("matplotlib")
+    if package is None or package.origin is None:
+        raise ModuleNotFoundError("matplotlib")
+    folder = Path(package.origin).parent / "mpl-data" / "fonts" / "ttf"
     registerFont(TTFont(FONT, folder / "DejaVuSans.ttf"))
     registerFont(TTFont(f"{FONT}-Bold", folder / "DejaVuSans-Bold.ttf"))
 

@@ -9,12 +9,13 @@ from itertools import product
 from typing import Any
 
 from assistant.core import quality
+from assistant.core.assessment import FAIL, NONE, PASS
 from assistant.core.phrases import capital
 from assistant.core.round import is_preliminary
 from assistant.job import Levels
 from assistant.report.rows import Test, inside, result_name
 
-_VERDICTS = {"within": quality.PASS, "OUTSIDE": quality.FAIL}
+_VERDICTS = {"within": PASS, "OUTSIDE": FAIL}
 
 
 def of_round(tests: Sequence[Test]) -> list[str]:
@@ -23,10 +24,10 @@ def of_round(tests: Sequence[Test]) -> list[str]:
     for name, kind in product(quality.BY_RULE, dict.fromkeys(test["test"] for test in tests)):  # each kind has its own check test
         same = [(test, one) for test in tests for one in test["results"] if one["name"] == name and one["value"] is not None
                 and test["outcome"] == "done" and not test.get("comparison") and test["test"] == kind]
-        verdicts = [_VERDICTS.get(inside(one, test["rounding"]), quality.NONE) for test, one in same]
-        if quality.FAIL in verdicts:
-            low = same[verdicts.index(quality.FAIL)][1]["limits"][0]
-            below = low is not None and same[verdicts.index(quality.FAIL)][1]["value"] < low
+        verdicts = [_VERDICTS.get(inside(one, test["rounding"]), NONE) for test, one in same]
+        if FAIL in verdicts:
+            low = same[verdicts.index(FAIL)][1]["limits"][0]
+            below = low is not None and same[verdicts.index(FAIL)][1]["value"] < low
             follows = quality.after(verdicts, all(is_preliminary(test.get("preliminary")) for test, _ in same), below)
             kinds = {test["test"] for test in tests for one in test["results"] if one["name"] == name}
             which = f", {same[0][0]['title']}" if len(kinds) > 1 else ""
