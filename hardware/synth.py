@@ -24,7 +24,7 @@ from hardware.voice import OWN_DRIVER, OWN_NAME, RATE_WPM, VoiceSettings
 LONGEST_TEXT = 2000                    # characters; a request always fits the pipe, so writing never blocks
 LONGEST_PCM = 2 * RATE * 300           # bytes: five minutes of speech; more is garbage
 CACHED_PHRASES, CACHED_BYTES = 200, 4 << 20
-"""Held in memory: a minute and a half of speech. What is prepared is on disk, and as quick from there; figures: DEVELOPERS.md."""
+"""Held in memory: a minute and a half of speech. What is prepared is on disk, and as quick from there; figures: tests/measured.md."""
 CHILD = (sys.executable, "-m", "hardware.synth_child")
 ROOT = Path(__file__).resolve().parent.parent
 

@@ -3,13 +3,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
-from importlib.util import find_spec
 from math import ceil, floor, log10
 from pathlib import Path
+from unicodedata import normalize
 
 from reportlab.graphics.shapes import Circle, Drawing, Group, Line, PolyLine, Rect, String
 from reportlab.lib.colors import Color, black, white
-from reportlab.pdfbase.pdfmetrics import registerFont, stringWidth
+from reportlab.pdfbase.pdfmetrics import getFont, registerFont, stringWidth
 from reportlab.pdfbase.ttfonts import TTFont
 
 FONT = "Bowlside"
@@ -28,13 +28,23 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
 
 @cache
 def fonts() -> None:
-    """DejaVu Sans, which comes with matplotlib: a name in any European script can be printed. Nothing else of it is loaded."""
-    package = find_spec("matplotlib")
-    if package is None or package.origin is None:
-        raise ModuleNotFoundError("matplotlib")
-    folder = Path(package.origin).parent / "mpl-data" / "fonts" / "ttf"
+    """DejaVu Sans 2.37, cut down to the Latin, Greek and Cyrillic letters and the signs that a report may need.
+
+    Cut with fonttools, as ``pyftsubset DejaVuSans.ttf --no-hinting --layout-features= --unicodes=20-7E,A0-24F,2B0-2DD,370-52F,
+    1E00-1EFF,2010-2026,2030-203A,2044,2070-208E,20AC,2103,2109,2116,2122,2126,2150-215E,2190-2193,2212,2215,221A,221E,2248,2260,
+    2264,2265,25A0,25CF``.
+    """
+    folder = Path(__file__).with_name("fonts")
     registerFont(TTFont(FONT, folder / "DejaVuSans.ttf"))
     registerFont(TTFont(f"{FONT}-Bold", folder / "DejaVuSans-Bold.ttf"))
+
+
+def printable(words: str) -> str:
+    """``words`` with the number of each character that the font lacks in its place, as ``[U+4E2D]``: nothing is lost unseen."""
+    fonts()
+    has = getFont(FONT).face.charToGlyph
+    return "".join(letter if letter.isspace() or ord(letter) in has else f"[U+{ord(letter):04X}]"
+                   for letter in normalize("NFC", words))
 
 
 class Axes:
@@ -68,7 +78,7 @@ class Axes:
             self.drawing.add(Line(left - 2, self.y(at), left, self.y(at), strokeWidth=0.6))
             self._put(f"{at:.{places}f}", left - 3, self.y(at) - size / 3, size, "end")
         wide = max([stringWidth(f"{at:.{places}f}", FONT, size) for at in marks], default=0)
-        for number, words in enumerate(reversed(aside.split("\n"))):
+        for number, words in enumerate(reversed(printable(aside).split("\n"))):
             turned = Group(String(0, 0, words, fontName=FONT, fontSize=size, textAnchor="middle"))
             turned.translate(left - wide - 6 - number * size * 1.2, (bottom + top) / 2)
             turned.rotate(90)
@@ -106,7 +116,7 @@ class Axes:
         """``words`` beside a place of the chart."""
         at, high = self.x(x) + right, self.y(y) + up
         if on_white:
-            wide = stringWidth(words, FONT, size)
+            wide = stringWidth(printable(words), FONT, size)
             self.drawing.add(Rect(at - wide / 2, high - 0.3 * size, wide, 1.2 * size, fillColor=white, strokeColor=None))
         self._put(words, at, high, size, anchor)
 
@@ -119,5 +129,6 @@ class Axes:
 
     def _put(self, words: str, x: float, y: float, size: float, anchor: str) -> None:
         if words:
+            words = printable(words)
             self.drawing.add(String(x, y, words, fontName=FONT, fontSize=size, textAnchor=anchor))
             self.words.append(words)

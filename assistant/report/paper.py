@@ -24,7 +24,7 @@ from reportlab.platypus import (
     Table,
 )
 
-from assistant.report.axes import fonts
+from assistant.report.axes import FONT, fonts, printable
 
 WIDTH = 7.5 * inch
 _MARGIN = 0.5 * inch
@@ -50,8 +50,8 @@ class Page:
 
     def _words(self, marked_up: str, size: float, bold: bool = False) -> Paragraph:
         points = size * self.scale
-        return Paragraph(marked_up, ParagraphStyle("plain", fontName="Bowlside-Bold" if bold else "Bowlside", fontSize=points,
-                                                   leading=points * 1.22))
+        style = ParagraphStyle("plain", fontName=f"{FONT}-Bold" if bold else FONT, fontSize=points, leading=points * 1.22)
+        return Paragraph(printable(marked_up), style)
 
     def _gap(self, points: float) -> None:
         self.story.append(Spacer(1, points * self.scale))
@@ -67,7 +67,7 @@ class Page:
 
     def text(self, words: str, bold: str = "") -> None:
         """A paragraph, its beginning in bold."""
-        first = f'<font name="Bowlside-Bold">{escape(bold)}</font> ' if bold else ""
+        first = f'<font name="{FONT}-Bold">{escape(bold)}</font> ' if bold else ""
         self.story.append(self._words(first + escape(words), 7.5))
 
     def small(self, words: str) -> None:
@@ -136,6 +136,7 @@ class Paper:
         Far too much goes on, under the same title and marks.
         """
         name = f"page{len(self.templates)}"
+        title, marks = printable(title), [printable(mark) for mark in marks]
         top = 0.55 * inch + 0.2 * inch * len(marks)
         high = letter[1] - 0.45 * inch - top
         frame = Frame(_MARGIN, 0.45 * inch, WIDTH, high, 0, 0, 0, 0)
@@ -148,15 +149,15 @@ class Paper:
         self.story += [*([NextPageTemplate(name), PageBreak()] if self.story else []), *page.story]
 
     def _around(self, title: str, marks: Sequence[str], canvas, document) -> None:
-        wide = pdfmetrics.stringWidth(title, "Bowlside-Bold", 12)
-        canvas.setFont("Bowlside-Bold", 12 * min(1.0, WIDTH / wide))
+        wide = pdfmetrics.stringWidth(title, f"{FONT}-Bold", 12)
+        canvas.setFont(f"{FONT}-Bold", 12 * min(1.0, WIDTH / wide))
         canvas.drawString(_MARGIN, letter[1] - 0.42 * inch, title)
         for number, mark in enumerate(marks):
             high = letter[1] - 0.68 * inch - 0.2 * inch * number
             canvas.rect(_MARGIN, high, WIDTH, 0.18 * inch)
-            canvas.setFont("Bowlside-Bold", 8)
+            canvas.setFont(f"{FONT}-Bold", 8)
             canvas.drawCentredString(letter[0] / 2, high + 4, mark)
-        canvas.setFont("Bowlside", 6)
+        canvas.setFont(FONT, 6)
         canvas.drawString(_MARGIN, 0.28 * inch, f"Made by Bowlside from its record, {self.made[:16].replace('T', ' ')}. "
                           "The agency's own edition governs; no conformance is claimed.")
         canvas.drawRightString(letter[0] - _MARGIN, 0.28 * inch, f"page {document.page}")

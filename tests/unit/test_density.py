@@ -40,6 +40,7 @@ def test_a_batch_without_its_mass_is_told() -> None:
 
 @pytest.mark.parametrize("gross, tare", [("18.6", "54.1"), ("18.6", "18.6")])
 def test_a_tare_that_is_no_less_than_the_gross(gross: str, tare: str) -> None:
+    """D = (Mc - Mm)/Vm, published in C138-17 notes, can't be 0 or less."""
     done = assess(gross, tare, **ALL)
     assert done.verdict == "invalid" and "swapped" in done.why and {one.value for one in done.results} == {None}
 
@@ -55,6 +56,7 @@ def test_no_volume_names_the_key_to_give() -> None:
     ("37.5", "none", ""), ("37.7", "none", "usual for normal weight"), ("35.0", "none", ""), ("34.8", "none", "usual for normal"),
 ])
 def test_the_sanity_band(gross: str, verdict: str, words: str) -> None:
+    """140 to 150 lb/ft3; near 290 usually the tare or volume is wrong: second-hand, C138 training."""
     done = assess(gross)
     assert done.verdict == verdict and words in "; ".join((*done.warnings, done.why))
     assert bool(done.warnings) == (bool(words) and verdict == "none")
@@ -67,6 +69,7 @@ def test_the_sanity_band_in_si(gross: str, asked: bool) -> None:
 
 
 def test_si_is_computed_in_si() -> None:
+    """The formulas of C138, second-hand; numbers invented, worked by hand."""
     done = assess("20.310", "4.020", "0.007079", units="si", batch_mass_kg="2360", design_yield_m3="1.00",
                   air_free_volume_m3="0.955", cementitious_kg="357")
     assert found(done) == {"density": "2301 kg/m3", "yield": "1.03 m3", "relative_yield": "1.03",

@@ -37,16 +37,19 @@ def test_slump(value: str, settings: Settings, rounded: str, words: str) -> None
     ({"whole_s": D(151)}, "it took 151 s, at most 150"),
 ])
 def test_a_slump_that_does_not_count(given: dict, words: str) -> None:
+    """C143, second-hand: 5 s give or take 2 for the lift, 2 1/2 minutes in all; sheared or collapsed: another portion."""
     done = slump.assess(D(4), US, **given)
     assert done.verdict == "invalid" and words in done.why and done.results[0].value is None
 
 
 def test_a_slump_at_the_ends_of_its_times_counts() -> None:
+    """C143, second-hand."""
     for lift in (3, 7):
         assert slump.assess(D(4), US, lift_s=D(lift), whole_s=D(150)).verdict == "none"
 
 
 def test_no_slump_is_more_than_the_mould() -> None:
+    """C143, second-hand: the cone is 12 in. high."""
     assert slump.assess(D("12.25"), US).verdict == "invalid" and slump.assess(None, US).verdict == "invalid"
 
 
@@ -56,15 +59,18 @@ def test_no_slump_is_more_than_the_mould() -> None:
     ("32", US, ""), ("120", US, ""), ("0", SI, ""), ("49", SI, ""),
 ])
 def test_the_wrong_scale_is_named(value: str, settings: Settings, words: str) -> None:
+    """The ends are ours: what concrete can have in one scale and not in the other."""
     done = temperature.assess(D(value), settings)
     assert words in done.why and (done.verdict == "invalid") == bool(words)
 
 
 def test_a_thermometer_read_too_soon() -> None:
+    """C1064-03, published: at least 2 minutes in the concrete."""
     assert temperature.assess(D(72), US, D(119)).verdict == "invalid" and temperature.assess(D(72), US, D(120)).verdict == "none"
 
 
 def test_air_below_its_correction_and_unusual_air() -> None:
+    """Reading less correction: Illinois Modified T 152 checklist (2009), published. What is unusual is ours."""
     job = Settings.from_mapping({"aggregate_correction_pct": "0.4"})
     none = pressure_air.assess(D("0.3"), job)
     assert none.verdict == "invalid" and none.results[0].value is None and "less than the aggregate correction 0.4" in none.why
@@ -72,6 +78,7 @@ def test_air_below_its_correction_and_unusual_air() -> None:
 
 
 def test_a_correction_below_zero_or_unusual() -> None:
+    """Usual are 0.1 to 0.5 %, from memory, 90 %."""
     assert aggregate_correction.correction(D("4.9"), D("5.0"), US).verdict == "invalid"
     assert aggregate_correction.correction(D("5.5"), D("5.0"), US).warnings == ()
     assert "0.6" in aggregate_correction.correction(D("5.6"), D("5.0"), US).warnings[0]
@@ -85,6 +92,7 @@ def test_a_gauge_beside_the_canister(reading: str, verdict: str) -> None:
 
 
 def test_passes_that_disagree_ask_for_a_repeat() -> None:
+    """k as vector KC01 has it, derived; how far passes may lie apart is ours."""
     good = calibration.chamber_ratio([D("14.50")] * 3, [D("7.91"), D("7.92"), D("7.90")], D(5), US)
     assert good.results[0].rounded == D("0.0600") and not good.repeat
     bad = calibration.chamber_ratio([D("14.50")] * 3, [D("7.91"), D("7.99"), D("7.90")], D(5), US)
@@ -103,6 +111,7 @@ def test_the_canister_in_an_si_bowl_is_the_same_canister() -> None:
 
 
 def test_the_gauges_worst_error_keeps_its_sign() -> None:
+    """0.05 psi: common practice, no source."""
     done = gauge_check.check_gauge([D("14.49"), D("29.94")], [D("14.50"), D("30.00")], US)
     assert done.results[0].rounded == D("-0.06") and done.verdict == "fail"
     assert gauge_check.check_gauge([D("14.49"), D("29.95")], [D("14.50"), D("30.00")], US).verdict == "pass"

@@ -1,3 +1,5 @@
+"""What a reading can be. Hard rules are derived (0 < E1 < P1, E(n-1) < En < Pn), soft ones are ours, in no standard."""
+
 import re
 from decimal import Decimal as D
 

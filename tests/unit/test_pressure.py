@@ -1,3 +1,5 @@
+"""The physics of the meter: Boyle's law in a rigid vessel, derived; checked against real gas in tests/outside/."""
+
 from decimal import Decimal as D
 
 import pytest

@@ -1,3 +1,5 @@
+"""Half-even as ASTM E29 rounds (from memory, 95 %), half-up and the place of the limit as Iowa DOT IM 202 has them, published."""
+
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, localcontext
 from decimal import Decimal as D
 from fractions import Fraction

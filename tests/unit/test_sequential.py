@@ -1,3 +1,5 @@
+"""What comes of twelve pressures. The metric's definition is from memory (90 %); pressures are invented, after the ideal gas."""
+
 from decimal import Decimal as D
 
 import pytest

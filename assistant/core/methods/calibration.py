@@ -24,7 +24,7 @@ AIR = ResultSpec(name="canister_air", inch_pound=("%", "0.05"), reported=publish
                  source=published("Iowa DOT IM 318 (Oct 2016): 100 x canister / bowl volume, to 0.05 %"))
 ERROR = ResultSpec(name="canister_error", inch_pound=("%", "0.1"), limited=True, either_way=True,
                    own_limits=lambda settings: settings.limits.get("canister_error", (None, settings.canister_tolerance_pct)),
-                   source=published("Iowa DOT IM 318 (Oct 2016): gauge reading less the canister's effective air"),
+                   source=derived("gauge reading less the canister's effective air, which is Iowa DOT IM 318's (Oct 2016)"),
                    reported=second_hand("C231: the gauge is readable to 0.1 %"))
 RATIO = ResultSpec(name="chamber_ratio", inch_pound=("", "0.0001"),
                    source=derived("Boyle's law: k = (A0 / 100) E / (P - E), mean of the passes"),
