@@ -15,12 +15,12 @@ from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
-from assistant.files import plain, size_limit
+from assistant.files import by_hand, plain
 from assistant.files.jsonline import dumps
+from assistant.files.refusal import Refusal
 from assistant.job import commands as job_commands
 from assistant.meters import commands as meter_commands
 from assistant.record import lines, log, recover
-from assistant.record.header import ScriptError
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.report import commands as report_commands
 from assistant.setup import bundle, service
@@ -49,7 +49,7 @@ def _main(argv: Sequence[str] | None) -> int:
         if sys.stdout is not None and not sys.stdout.closed:
             sys.stdout.flush()  # what is short is written only now: that it has nowhere to go is told here, not at Python's exit
         return code
-    except (ScriptError, ProcedureError, JournalError) as error:
+    except (Refusal, ProcedureError, JournalError) as error:
         code = _refuse(error, 1 if isinstance(error, JournalError) else 2)
         if getattr(args, "headless", False):
             from assistant.station import start
@@ -267,9 +267,9 @@ def _rehearse(args: argparse.Namespace) -> int:
     piped = args.script == "-"
     name, folder = ("standard input", Path.cwd()) if piped else (args.script, Path(args.script).parent)
     try:
-        text = (size_limit.read_from(sys.stdin.buffer, name) if piped else size_limit.read(Path(args.script))).decode("utf-8-sig")
-    except (OSError, ValueError) as error:
-        return _refuse(f"The script {name} can't be read: {error}. Give a text file of JSON lines.", 2)
+        text = by_hand.text_of(sys.stdin.buffer) if piped else by_hand.text(Path(args.script))
+    except by_hand.Unreadable as why:
+        return _refuse(f"The script {name} can't be read: {why}. Give a text file of JSON lines.", 2)
     script = read(text.splitlines(), name, folder)
     if args.wav and not args.wav.parent.is_dir():
         return _refuse(f"There is no folder {args.wav.parent} to write {args.wav.name} into.", 2)

@@ -8,7 +8,6 @@ everything that may have been said, talk that is none of ours among it, is what 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,13 +18,6 @@ NEVER = -1e9
 
 OTHER_WAY = 1.0
 """Cost, a natural logarithm, of a word said in any but the first of its ways: as in models/training/vosk_folder.py."""
-
-
-@dataclass(frozen=True)
-class Best:
-    words: tuple[str, ...]
-    score: float
-    """Natural logarithm."""
 
 
 class Graph:
@@ -102,8 +94,8 @@ class Graph:
         last = now[self._finals].sum() + self._ended(now, np.add, 0.0)[self._finals].sum()
         return total + float(np.log(last)) if last > 0 else NEVER
 
-    def best(self, log_probs: np.ndarray) -> Best:
-        """The likeliest sentence, which may be the empty one."""
+    def best(self, log_probs: np.ndarray) -> tuple[str, ...]:
+        """The words of the likeliest sentence: none of the empty one, or where no sentence can be."""
         scores = np.empty((len(log_probs), len(self)), np.float32)
         now = np.full(len(self), NEVER, np.float32)
         now[0] = 0
@@ -143,12 +135,12 @@ class Graph:
         best = nodes[values[nodes].argmax()]
         return float(values[best]), int(best)
 
-    def _back(self, scores: np.ndarray) -> Best:
+    def _back(self, scores: np.ndarray) -> tuple[str, ...]:
         last = scores[-1]
         score, at = max([(float(last[state]), int(state)) for state in self._finals]
                         + [self._into(last, int(state)) for state in self._finals])
         if score <= NEVER / 2:
-            return Best((), NEVER)
+            return ()
         words: list[str] = []
         first_cost = dict(zip(self._first.tolist(), self._first_cost.tolist(), strict=True))
         for step in range(len(scores) - 1, 0, -1):
@@ -166,7 +158,7 @@ class Graph:
                 words.append(word)
         if at in first_cost:
             words.append(self._word[at] or "")
-        return Best(tuple(words[::-1]), score)
+        return tuple(words[::-1])
 
 
 def any_talk(log_probs: np.ndarray, follows: np.ndarray) -> float:

@@ -25,7 +25,8 @@ from assistant.core.expect import Expect
 from assistant.core.state import Phase
 from assistant.core.steps import Choose
 from assistant.core.turn import expected
-from assistant.record.header import Header, ScriptError
+from assistant.files.refusal import Refusal
+from assistant.record.header import Header
 from assistant.record.journal import Journal
 from assistant.record.lines import Write
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
@@ -216,7 +217,7 @@ class Rehearsal(Loop):
     def __init__(self, script: Script, journal: Journal, write: Write, answer_rest: bool = False,
                  realtime: bool = False, voice: Voice | None = None, hear: HearWav | None = None,
                  boot: str = "rehearsal") -> None:
-        """Raises ScriptError if the journal holds an unfinished test of another kind."""
+        """Raises Refusal if the journal holds an unfinished test of another kind."""
         clock = JumpingClock(realtime, self._nothing_comes)
         super().__init__(Unrecorded(), clock, WrittenDown(clock, voice or SilentVoice(), self.line, self._over), write)
         self.script, self.answer_rest, self.hear = script, answer_rest, hear
@@ -239,7 +240,7 @@ class Rehearsal(Loop):
         """The test that the script's header names, or the same one where it was left."""
         left = unfinished(journal, boot)
         if left is not None and left.state.procedure and left.state.procedure.test != header.test:
-            raise ScriptError(f"test {left.test} in this journal is a {left.state.procedure.test} test that is not "
+            raise Refusal(f"test {left.test} in this journal is a {left.state.procedure.test} test that is not "
                               "over. Finish or scrap it first, or name another journal.")
         station = left or Station(journal, journal.new_test(), boot)
         self.station: Handles = station
