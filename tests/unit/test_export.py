@@ -185,7 +185,7 @@ def test_how_far_the_metric_may_be_off_stands_wherever_it_does(demo: Path, tests
 
 
 def test_what_must_be_seen_is_on_the_pages(pages: list[str]) -> None:
-    assert all("INVENTED DEMONSTRATION" in page and "no conformance is claimed" in page for page in pages)
+    assert all("INVENTED DEMONSTRATION" in page and "no conformance is claimed" in page and "Local codes and licensed practice come first" in page for page in pages)
     for page in pages:
         for words in ("Signature, date", "Certification no.", "Checked by", "Technician", "T-07"):
             assert words in page
