@@ -5,7 +5,6 @@ import io
 import json
 import subprocess
 import sys
-import tomllib
 from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -551,11 +550,6 @@ def test_a_start_does_not_wait_for_what_only_the_report_needs() -> None:
     code = ("import sys; from assistant.report import pdf_file, axes; axes.fonts(); "
             "print([n for n in sys.modules if n.split('.')[0] in ('numpy',)])")
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True).stdout.strip() == "[]"
-
-
-def test_the_schema_ships_with_the_package() -> None:
-    given = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
-    assert "assistant.report" in given["packages"] and "report/*.json" in given["package-data"]["assistant"]
 
 
 def test_read_out_tells_units_of_other_tests(demo: Path) -> None:
