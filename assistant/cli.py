@@ -5,8 +5,9 @@ import argparse
 import os
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -100,10 +101,10 @@ def parser() -> argparse.ArgumentParser:
     top.set_defaults(do=_bare)
     commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
 
-    def command(name: str, text: str, do) -> argparse.ArgumentParser:
-        one = commands.add_parser(name, help=text, description=text)
-        one.set_defaults(do=do)
-        return one
+    def command(name: str, text: str, do: Callable[[argparse.Namespace], int] | None = None) -> argparse.ArgumentParser:
+        added = commands.add_parser(name, help=text, description=text)
+        added.set_defaults(do=do or partial(_help, added))
+        return added
 
     run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", _run)
     _live_arguments(run)
@@ -152,7 +153,7 @@ def parser() -> argparse.ArgumentParser:
     work_ = command("work", "Compute results from readings given as JSON on standard input.", work.run_command)
     work.add_arguments(work_)
 
-    mics = command("mic", "The microphone: check.", lambda args: mics.print_help() or 2)
+    mics = command("mic", "The microphone: check.")
     mic_check = mics.add_subparsers(metavar="WHAT", parser_class=_Parser).add_parser(
         "check", help="Is it loud, clean and close enough? Says what to move.",
         description="Listens to the noise and to five digits, and says what is right and what to move.")
@@ -169,12 +170,12 @@ def parser() -> argparse.ArgumentParser:
     wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
 
     assistant.speech.commands.add_arguments(
-        command("voice", "Speech models: list, fetch, use; and record a voice to train on.", None))
+        command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
 
-    assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due.", None), _Parser)
+    assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
 
     assistant.meters.commands.add_arguments(
-        command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire.", None), _Parser)
+        command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire."), _Parser)
 
     service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))
@@ -182,7 +183,7 @@ def parser() -> argparse.ArgumentParser:
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 
-    logs = command("log", "The record: list, show, read, export, verify, recover.", lambda args: logs.print_help() or 2)
+    logs = command("log", "The record: list, show, read, export, verify, recover.")
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)
     for name, text, do in (("list", "Every test, one a line.", log.list_tests),
                            ("show", "One test: readings, results, remarks.", log.show),
@@ -204,6 +205,12 @@ def parser() -> argparse.ArgumentParser:
             one.add_argument("--json", action="store_true", help="one JSON object a line")
         _journal_argument(one, "the station's own")
     return top
+
+
+def _help(group: argparse.ArgumentParser, _args: argparse.Namespace) -> int:
+    """Of a group of commands, where none of them is named."""
+    group.print_help()
+    return 2
 
 
 def _of_meter(one: argparse.ArgumentParser) -> None:

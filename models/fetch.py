@@ -104,7 +104,7 @@ def pin(model: dict, into: Path = INSTALLED) -> Path:
 
 def pinned_checksum(model: dict, into: Path = INSTALLED) -> str | None:
     try:
-        return (pin(model, into).read_text(encoding="utf-8").split() or [None])[0]
+        return next(iter(pin(model, into).read_text(encoding="utf-8").split()), None)
     except OSError:
         return None
 

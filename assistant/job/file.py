@@ -161,7 +161,7 @@ class _Check:
 
     def whole(self, given: Mapping[str, Any]) -> Job:
         self.known(given, (*LABELS, *SWITCHES, "speech", *SETTINGS, *TABLES))
-        labels = {key: self.text(value, key) for key, value in given.items() if key in (*LABELS, "speech")}
+        labels: dict[str, Any] = {key: self.text(value, key) for key, value in given.items() if key in (*LABELS, "speech")}
         labels |= {key: self.switch(value, key) for key, value in given.items() if key in SWITCHES}
         settings = self.settings({key: value for key, value in given.items() if key in SETTINGS})
         levels = {name: self.levels(value, name) for name, value in self.table(given.get("levels", {}), "levels").items()}
@@ -257,7 +257,9 @@ class _Check:
             raise self.wrong(("frequency", name, key), f"{key} is 0: it must be more than that")
         if not set(found) & {"every", "at_least_per_day"}:
             raise self.wrong(("frequency", name), f'"{name}" needs every_yd3, every_m3 or at_least_per_day')
-        return Frequency(**found, **({"unit": used[0]} if used else {}))
+        if used:
+            found["unit"] = used[0]
+        return Frequency(**found)
 
     def mix(self, value: Any, name: str) -> Mix:
         table, place = self.table(value, "mixes", name), ("mixes", name)

@@ -124,7 +124,7 @@ def _field(key: str, hint: str, value: Any) -> Any:
             return number(f'"{key}"', value)
         case "float" | "int" if value is None and hint.endswith("None"):
             return None
-        case "float" | "int" as exact if isinstance(value, int | Decimal) and not isinstance(value, bool) and abs(value) < 1e9:
+        case "float" | "int" as exact if isinstance(value, int | Decimal) and not isinstance(value, bool) and -1e9 < value < 1e9:
             return float(value) if exact == "float" else int(value)
         case "bool" if isinstance(value, bool):
             return value

@@ -80,7 +80,7 @@ def install(args: argparse.Namespace) -> int:
                                       texts.gauge_serial(settings)))
     except DeploymentError as error:
         raise Refusal(f"install-service: {error}") from None
-    _may_have(root, args.data, "" if own_user else login[1], own=before.get("data") == args.data)
+    _may_have(root, args.data, login[1] if login and not own_user else "", own=before.get("data") == args.data)
     if args.dry_run:
         for path, text in {**found, **copies}.items():
             print(f"--- {root / path}\n{text}")

@@ -172,7 +172,7 @@ def default_path() -> Path:
     return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "bowlside" / "station.toml"
 
 
-def read(path: Path | None = None) -> dict[str, dict[str, Value]]:
+def read(path: Path | None = None) -> dict[str, dict[str, Any]]:
     """Every section with every key, defaults filled in. Raises StationSettingsError for a file that can't be right."""
     path = path or default_path()
     found = _checked(_text_of(path), path)
