@@ -116,9 +116,9 @@ def _ranges(name: str, unit: str, points: Sequence[Point], levels: Levels) -> It
                 break
 
 
-def runs(offs: Iterable[Decimal | float], levels: Levels, sides: Sequence[int] = (1, -1)) -> Iterator[tuple[int, str, int]]:
+def runs(offs: Iterable[Decimal], levels: Levels, sides: Sequence[int] = (1, -1)) -> Iterator[tuple[int, str, int]]:
     """(point that completes it, rule, side) of every run in distances from the target. A run that goes on is told once."""
-    past: list[Decimal | float] = []
+    past: list[Decimal] = []
     zones = {rule: (wanted, RULES[rule], level) for rule, wanted, level in (
         ("run_beyond_warning", levels.run_beyond_warning, levels.warning),
         ("run_beyond_half", levels.run_beyond_half, None if levels.warning is None else levels.warning / 2)) if wanted and level}

@@ -219,8 +219,9 @@ class _Check:
                                                f'the results are {", ".join(LIMITED)}')
         table = self.table(value, "levels", name)
         self.known(table, tuple(one.name for one in fields(Levels)), "levels", name)
-        found = Levels(**{key: self.count(each, RULES[key], "levels", name, key) if key in RULES
-                          else self.number(each, "levels", name, key) for key, each in table.items()})
+        given: dict[str, Any] = {key: self.count(each, RULES[key], "levels", name, key) if key in RULES
+                                 else self.number(each, "levels", name, key) for key, each in table.items()}
+        found = Levels(**given)
         for low, high in (("warning", "action"), ("range_warning", "range_action")):
             least, most = getattr(found, low), getattr(found, high)
             if least is not None and most is not None and least > most:

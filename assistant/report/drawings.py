@@ -109,9 +109,9 @@ def control_axes(name: str, unit: str, points: Sequence[Point], levels: Levels,
     _lines(ranges, ranged)
     values.line("values", measured, width=0.8)
     values.marks(measured)
-    for at, one in enumerate(points, 1):
+    for number, one in enumerate(points, 1):
         if one.checks:
-            values.line(f"check {at}", [(at, float(value)) for value in (one.first, *one.checks)], "-", 0.4)
+            values.line(f"check {number}", [(number, float(value)) for value in (one.first, *one.checks)], "-", 0.4)
     values.marks(each, full=False, size=1.2)
     for (at, value), one in zip(measured, points):
         values.text(f"{round_to(one.value, last_place(one.first)):f}", at, value, 0, 4, 5.5, on_white=True)

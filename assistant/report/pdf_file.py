@@ -91,7 +91,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
         if test["deviations"]:
             page.text(" ".join(test["deviations"]), bold=f"Test {test['id']}, deviations from the method:")
     for words in (*findings.of_round(one.tests), *dict.fromkeys(
-            " ".join(uncertainty_in_words(test)) for test in one.tests if test["uncertainty"])):
+            " ".join(uncertainty_in_words(test)) for test in one.tests if test.get("uncertainty"))):
         page.text(words)
     _readings(page, one.tests)
     page.drawings(drawn)
@@ -103,7 +103,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
         page.small(_device(one, meters))
     rules = dict.fromkeys(f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])
     rules |= dict.fromkeys(f"{result_name(each['of'])}, {each['name']}: {each['standing']}" for test in one.tests
-                           for each in test["uncertainty"])
+                           for each in test.get("uncertainty", ()))
     if rules:
         page.small("Where the rules come from: " + "; ".join(rules) + ".")
     page.small(" ".join(dict.fromkeys(test["editions"] for test in one.tests if test["editions"])))
@@ -235,7 +235,7 @@ def _charts(history: Sequence[Test], day: str, job: Job | None) -> list[tuple[st
         for key, samples in ((key, samples) for key, samples in shown.items() if key.name == name):
             levels = job.levels.get(name, Levels()) if job and form.belongs(job, samples[-1].tests[0]) else Levels()
             points = [each.point(label) for each, label in zip(samples, _labels([each.tests[0] for each in samples]))]
-            whose = [key.job, key.mix and f"mix {key.mix}", key.practice and "PRACTICE"]
+            whose = [key.job, f"mix {key.mix}" if key.mix else "", "PRACTICE" if key.practice else ""]
             several = sum(each.name == name for each in shown) > 1
             charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose if several else [])]),
                            drawings.control_chart(result_name(name), key.unit, points[-POINTS:], levels,

@@ -116,7 +116,7 @@ def reading_in_other_units(reading: Mapping[str, Any], rule: str) -> str:
 
 def uncertainty_in_words(test: Test) -> list[str]:
     """Each figure of how far a result may be off."""
-    return [f"{capital(Uncertainty(**one).words)}." for one in test["uncertainty"]]
+    return [f"{capital(Uncertainty(**one).words)}." for one in test.get("uncertainty", ())]
 
 
 def result_name(name: str) -> str:
