@@ -20,7 +20,7 @@ from assistant.core.methods.provenance import common, memory
 WARNING, ACTION, RUN = "warning", "action", "run"
 RUNS = memory("Western Electric, Statistical Quality Control Handbook (1956), its zones put at the job's own levels", 95)
 TREND = memory("Nelson, Journal of Quality Technology 16 (1984): six in a row rising or falling", 90)
-ONE_SAMPLE = common("a test and its check test are one sample: the mean of the two stands on the chart, as UFGS 03373 has it of air")
+ONE_SAMPLE = common("a test and its check test are one sample, by the mean of the two, as UFGS 03373 has it of air")
 
 
 @dataclass(frozen=True)

@@ -23,8 +23,8 @@ METRIC = Levels(D("0.15"), D("0.05"), D("0.10"))
 
 def points(*values: str) -> list[Point]:
     """One each; "7.5+6.4": a test and its check test."""
-    return [Point(f"S-{at}", *(lambda first, *checks: (first, tuple(checks)))(*map(D, one.split("+"))))
-            for at, one in enumerate(values, 1)]
+    split = ([D(each) for each in one.split("+")] for one in values)
+    return [Point(f"S-{at}", first, tuple(checks)) for at, (first, *checks) in enumerate(split, 1)]
 
 
 def told(name: str, unit: str, values: str, levels: Levels, high_only: bool = False) -> list[Signal]:
@@ -33,8 +33,8 @@ def told(name: str, unit: str, values: str, levels: Levels, high_only: bool = Fa
 
 # --- levels and ranges ---------------------------------------------------------------------------------------------------
 
-@pytest.mark.parametrize("value, level", [("6.9", ""), ("7.0", "warning"), ("7.4", "warning"), ("7.5", "action"), ("4.5", "action"),
-                                          ("5.0", "warning"), ("7.5+6.4", ""), ("7.5+7.0", "warning"), ("7.6+7.4", "action")])
+@pytest.mark.parametrize("value, level", [("6.9", ""), ("7.0", "warning"), ("7.4", "warning"), ("7.5", "action"),
+                                          ("4.5", "action"), ("5.0", "warning"), ("7.5+6.4", ""), ("7.5+7.0", "warning"), ("7.6+7.4", "action")])
 def test_the_levels_of_air(value: str, level: str) -> None:
     """UFGS 03373: the average of both counts once the second is there."""
     found = told("air_content", "%", value, AIR)
@@ -62,7 +62,8 @@ def test_the_range_of_two_slumps_may_be_two_inches() -> None:
     """UFGS 03700: not over 2 in."""
     levels = Levels(range_action=D(2))
     found, = told("slump", "in.", "3.00 5.00 2.75", levels)
-    assert (found.since, found.at) == (1, 2) and found.why.startswith("slump of two samples is 2.25 inches apart, at the action level 2")
+    assert (found.since, found.at) == (1, 2)
+    assert found.why.startswith("slump of two samples is 2.25 inches apart, at the action level 2")
     found, = told("slump", "mm", "75 125 70", Levels(range_action=D(50)))
     assert "55 millimeters apart" in found.why
 
@@ -169,8 +170,8 @@ def test_a_chart_goes_on_from_day_to_day_and_tells_what_this_day_completes(tmp_p
 # --- the drawing ---------------------------------------------------------------------------------------------------------
 
 def test_each_line_lies_where_its_words_say_and_a_check_test_at_its_sample() -> None:
-    values, ranges = drawings.control_axes("Air content", "%", points("5.0", "6.5", "6.3+5.9"), Levels(D(6), D(1), D("1.5"), D(2), D(3)),
-                                           (D("4.5"), D("7.5")))
+    values, ranges = drawings.control_axes("Air content", "%", points("5.0", "6.5", "6.3+5.9"),
+                                           Levels(D(6), D(1), D("1.5"), D(2), D(3)), (D("4.5"), D("7.5")))
     assert [size for _, size in ranges.plotted["ranges"]] == pytest.approx([1.5, 0.4])
     assert set(values.words) >= {"target 6", "warning 7", "warning 5", "action, limit 7.5", "action, limit 4.5", "6.1"}
     lines = {round((one.y1 - values.box[1]) / (values.box[3] - values.box[1]) * (values.up[1] - values.up[0]) + values.up[0], 9)
