@@ -14,6 +14,7 @@ from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.procedures import load
 from assistant.record import summary
+from assistant.record.header import header_of
 from tests.scenario.transcript import Transcript
 
 D = Decimal
@@ -153,9 +154,26 @@ def test_masses_that_can_not_be_are_refused_or_asked(tmp_path: Path) -> None:
     t.records("result", name="density", value=None)
 
 
-def test_a_mass_finer_than_is_read_is_refused_with_how_fine(tmp_path: Path) -> None:
-    t = Transcript(tmp_path, "density", **JOB).hear("next").at("tare").key("1 8 * 6 4 #")
+def test_a_mass_finer_than_its_scale_is_refused_with_how_fine(tmp_path: Path) -> None:
+    t = Transcript(tmp_path, "density", **JOB, scale_lb="0.1").hear("next").at("tare").key("1 8 * 6 4 #")
     t.refuses("tare", "18.64 has too many decimals, at most 1 here").takes_nothing()
+
+
+@pytest.mark.parametrize(("units", "scale", "places"), [
+    ("inch-pound", {}, 2), ("inch-pound", {"scale_lb": "0.02"}, 2), ("inch-pound", {"scale_lb": "0.10"}, 1), ("si", {}, 2),
+    ("si", {"scale_kg": "0.005"}, 3), ("inch-pound", {"scale_lb": "1"}, 0)])
+def test_masses_have_the_places_of_the_scale(units: str, scale: dict[str, str], places: int) -> None:
+    steps = {one.id: one for one in header_of({"test": "density", "units": units, **scale}, "x").procedure.steps}
+    assert (steps["tare"].places, steps["gross"].places) == (places, places)
+
+
+def test_the_worked_example_of_work_can_be_entered(tmp_path: Path) -> None:
+    """The western states' FOP for T 121 (from memory, arithmetic checked: trade notes 3b), as assistant/docs/work.md has it."""
+    t = Transcript(tmp_path, "density", measure_volume_ft3="0.2494", batch_mass_lb="3978", design_yield_yd3="1.00",
+                   air_free_volume_ft3="26.2", cementitious_lb="602").hear("next").at("tare").key("1 8 * 6 0 #").key("#")
+    full(t.takes("tare", "18.60").hear("yes")).hear("five four point six six").hear("yes").takes("gross", "54.66")
+    for name, rounded in (("density", "144.6"), ("yield", "1.02"), ("cement_content", "591")):
+        t.records("result", name=name, rounded=D(rounded))
 
 
 def test_a_negative_gravimetric_air_is_said_and_not_clamped(tmp_path: Path) -> None:

@@ -24,6 +24,8 @@ NORMAL = {units.INCH_POUND: (Decimal(140), Decimal(150)), units.SI: (Decimal(224
 HEAVIEST = {units.INCH_POUND: Decimal(250), units.SI: Decimal(4000)}
 """Heavier than heavyweight concrete (ours): near 290 lb/ft3 the tare or the volume is usually wrong (published second-hand)."""
 
+MASS_PLACES = 2
+"""Decimals of a mass, lb or kg, where nobody says what the scale shows. Ours: C138-17 4.1 wants a scale to 0.1 lb (45 g) or finer."""
 
 HALF_FOOT3 = Decimal("0.5")
 """25 strokes a layer up to this volume, 50 above (published second-hand)."""
@@ -155,7 +157,9 @@ def words(settings: Values) -> dict[str, str]:
     volume = settings.amount("measure_volume")
     large = None if volume is None else volume > HALF_FOOT3 * (units.FOOT3_IN_M3 if settings.si else 1)
     strokes = {None: "density.strokes", False: "density.strokes_small", True: "density.strokes_large"}[large]
-    return {"mass_places": "2" if settings.si else "1", "measure_strokes": sentence(strokes)}
+    scale = settings.amount("scale")
+    return {"mass_places": str(MASS_PLACES if scale is None else rounding.last_place(scale.normalize())),
+            "measure_strokes": sentence(strokes)}
 
 
 _WEIGHED = {units.INCH_POUND: ("gross_lb", "tare_lb", "volume_ft3"), units.SI: ("gross_kg", "tare_kg", "volume_m3")}

@@ -66,6 +66,9 @@ class Values:
     # what density, yield and the aggregate correction need; each also in SI
     measure_volume_ft3: Decimal | None = _optional("0.1", "4", "ft3")
     measure_volume_m3: Decimal | None = _optional("0.003", "0.12", "m3")
+    scale_lb: Decimal | None = _optional("0.001", "1", "lb", common("the smallest step that the job's scale shows; 0.01 lb or 0.01 kg "
+                                                                    "where nobody gives it"))
+    scale_kg: Decimal | None = _optional("0.001", "0.5", "kg", common("the same in kg"))
     batch_mass_lb: Decimal | None = _optional("1", "999999", "lb")
     batch_mass_kg: Decimal | None = _optional("1", "999999", "kg")
     design_yield_yd3: Decimal | None = _optional("0.01", "1000", "yd3")
