@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
+from assistant.core import load_judged
 from assistant.core import round as core
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
@@ -24,7 +25,7 @@ from assistant.record.journal import Journal
 from assistant.record.log import typed
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
 from assistant.round.plan import Plan
-from assistant.round.record import SoFar, newest, of_round, so_far
+from assistant.round.record import SoFar, judged, newest, of_round, so_far
 
 Play = Callable[[Handles, Event, Procedure], None]
 """Plays one test, or one question, to its end on the devices that are there; returns when it is over, or when it was left."""
@@ -104,7 +105,7 @@ class Round:
 
     @property
     def _preliminary(self) -> bool:
-        return core.is_preliminary(self.plan.given.get("preliminary"))
+        return load_judged.is_preliminary(self.plan.given.get("preliminary"))
 
     # --- what comes next ---------------------------------------------------------------------------------------------------
 
@@ -151,16 +152,17 @@ class Round:
         at, _ = this.portion.on_clock(self.now(), self.boot, self.wall())
         words = [sentence("round.since_unknown") if at is None else sentence("round.since", duration=duration(self.now() - at))]
         done = this.done
-        if done and done[-1].check and (follows := core.retest(done[-1].test, done, self._preliminary)):
-            words.append(capital(follows.why))
+        its = judged(this.records).properties if done and done[-1].check else []
+        words += [f"{capital(one.follows.why)}." for one in its if one.test == done[-1].test]
         return " ".join(words).rstrip(".")
 
     def _end(self, this: SoFar) -> int:
         said = {one["test"]: ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in one["results"]
                                        if each["rounded"] is not None) or sentence("log.no_value") for one in this.records
                 if not one.get("comparison")}
-        self._ask(this, [], summary=core.summary(this.done, said, self.settings.units, self._preliminary))
-        return 0 if core.verdict(self.plan.tests, this.done) else 1
+        found = judged(this.records)
+        self._ask(this, [], summary=found.summary(said, self.settings.units))
+        return 0 if found.right else 1
 
     # --- one test ------------------------------------------------------------------------------------------------------------
 
@@ -178,7 +180,8 @@ class Round:
     def _test(self, this: SoFar, answer: str) -> bool:
         """Run the test that was chosen. False: it was left."""
         how, _, test = answer.partition(".")
-        labels: dict[str, Any] = {"round": this.name}
+        labels: dict[str, Any] = {"round": this.name, "round_tests": ", ".join(self.plan.tests)}
+        labels |= {} if self.plan.check_tests else {"check_tests": False}
         clock: dict[str, Any] = {}
         settings: dict[str, Any] = {}
         if test != "leak":
@@ -186,11 +189,10 @@ class Round:
         if this.portion is not None and test != "sampling":
             clock = self._clock(this)
             labels["sampled_at"] = this.portion.wall.isoformat()[11:16]
-            told = how == "next" and self._other_began(this, test, clock)
+            told = how != "check" and self._other_began(this, test, clock, how == "repeat")
             if told is None:
                 return False
-            if told:
-                clock["told"] = True
+            clock |= {"told": True} if told else {"aged": True} if how != "next" else {}
         if how == "check":
             labels["check_of"] = sentence("round.check_of", test=named([test]))
         elif how == "repeat":
@@ -210,10 +212,10 @@ class Round:
         self.play(station, first_event, header.procedure)
         return station.over
 
-    def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any]) -> bool | None:
+    def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any], compared: bool) -> bool | None:
         """Two technicians and it is late for this test: the other may have begun it in time. None: the round was left there."""
         limit = limit_s(test, self.settings)
-        if self.plan.technicians < 2 or limit is None or test not in clock["to_begin"] or clock["at"] is None \
+        if self.plan.technicians < 2 or limit is None or clock["at"] is None or not compared and test not in clock["to_begin"] \
                 or self.now() - clock["at"] <= limit:
             return False
         words = "round.other_completed" if registry.ROUNDS[test].by_end else "round.other_begun"
