@@ -14,7 +14,7 @@ from assistant.core.doubt import DOUBTFUL, Doubt
 from assistant.core.judgement import Judgement, Marks, Taken
 from assistant.core.language import sentence
 from assistant.core.methods import units
-from assistant.core.methods.method import InRound, Method, Pair, in_units, not_above, not_below, ranged, rule, span
+from assistant.core.methods.method import InRound, Method, Pair, in_units, not_above, not_below, ranged, rule, span, vessel_ft3
 from assistant.core.methods.provenance import Provenance, common, memory, published, second_hand
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput
@@ -179,6 +179,6 @@ METHOD = Method(
     name="density", readings=READINGS, results=tuple(RESULTS.values()), words=words, work=work, counts_for=("sample", "density"),
     rules={"measure": _measure, "density": rule(lambda taken, settings: assess(
         taken["gross"], taken["tare"], settings.amount("measure_volume"), settings))},
-    round=InRound(takes_s=240, within="start_within_s", compared=True),
+    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "measure_volume"), takes_s=240, within="start_within_s", compared=True),
     sources={"density_band":
              second_hand("140 to 150 lb/ft3 for normal weight; near 290 usually the tare or volume is wrong")})
