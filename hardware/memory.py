@@ -2,7 +2,7 @@
 
 C's malloc keeps a heap for each of many threads, and once a large block was freed it takes the next large one from such a heap
 too, where small blocks that stay keep it in pieces: speech is a megabyte a sentence, so the process grew with each test though
-nothing was kept. Two heaps, and large blocks always apart, cure it. Figures: DEVELOPERS.md; malloc's own: mallopt(3).
+nothing was kept. Two heaps, and large blocks always apart, cure it. Figures: tests/measured.md; malloc's own: mallopt(3).
 """
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from hardware.worker import Worker, WorkerError
 
 LONGEST_TEXT = 2000                    # characters
 CACHED_PHRASES, CACHED_BYTES = 200, 4 << 20
-"""Held in memory: a minute and a half of speech. What is prepared is on disk, and as quick from there; figures: DEVELOPERS.md."""
+"""Held in memory: a minute and a half of speech. What is prepared is on disk, and as quick from there; figures: tests/measured.md."""
 WHY = {"no_process": "Speech does not start ({0.words}): run the set-up again.", "refused": "{0.words}", "failed": "{0.words}",
        "slow": "Speech took longer than {0.limit_s:g} s and was cut off; text goes on.",
        "ended": "The speech process ended by itself; text and beeps go on.",

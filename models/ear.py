@@ -85,7 +85,7 @@ class Trust:
 TRUST = {"likely": Trust(0.9, 0.5), "unlikely": Trust(0.999, 0.5), "reading": Trust(0.97, 0.5), "command": Trust(0.98, 0.8),
          "yes": Trust(0.98, 0.8), "take_it_back": Trust(0.98, 0.8), "scrap": Trust(0.98, 0.8)}
 """By what is heard: a reading where readings most likely lie, one elsewhere, one where nothing is known of that; a command,
-and those that take or throw away a reading. Chosen on the tuning half of the held speakers; the trade is in DEVELOPERS.md."""
+and those that take or throw away a reading. Chosen on the tuning half of the held speakers; the trade is in models/docs/hearing.md."""
 
 FAINT = 0.05
 """Below this share it was talk that is none of ours, or noise: nobody wants an answer to it."""

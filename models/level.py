@@ -24,7 +24,7 @@ _SCALE = 2 / (WINDOW * (_HANN**2).sum())
 HERTZ = np.fft.rfftfreq(WINDOW, 1 / RATE)
 
 GOOD_SNR_DB, POOR_SNR_DB = 15.0, 8.0
-"""At 20 and 10 dB the recogniser here loses little (field measurements of the project, see README); at 15 a word more said
+"""At 20 and 10 dB the recogniser here loses little (field measurements of the project, see models/docs/hearing.md); at 15 a word more said
 softly still stands clear. Below 8 its first hearing fails in more than one reading of two."""
 TOO_QUIET_DB = -45.0
 """A voice below this has cheap inputs' own hiss, about -65 dB (from memory), less than 20 dB under it."""

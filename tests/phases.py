@@ -22,7 +22,7 @@ from tests import limits
 
 TOGETHER, ALONE = "together", "alone"
 MEMORY_A_WORKER = 1 << 30
-"""Bytes. The most that a worker and the programs it started were seen to hold is written in DEVELOPERS.md."""
+"""Bytes. The most that a worker and the programs it started were seen to hold is written in tests/measured.md."""
 MOST_WORKERS = 8
 MEMORY, ROOM = "/dev/shm", 4 << 30
 """Where files are in memory, and how many bytes must be free there; what several runs left on a disk was 150 MB."""

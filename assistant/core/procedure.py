@@ -48,6 +48,11 @@ class Procedure:
         """Something in this test holds pressure: whoever breaks it off or comes back to it is told so."""
         return any(isinstance(step, Ask) and step.unit in ("psi", "%") for step in self.steps)
 
+    @property
+    def timed_by_end(self) -> bool:
+        """What counts for the clocks of a round is when it is completed, not when it begins."""
+        return any(step.timed and isinstance(step, Judge) for step in self.steps)
+
     def index(self, step_id: str) -> int:
         """Place of a step by its id; KeyError if there is none."""
         for index, step in enumerate(self.steps):

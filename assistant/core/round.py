@@ -95,8 +95,8 @@ def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, ela
         late, now = 0.0, elapsed_s
         for test in order:
             now = max(now, elapsed_s + ready_s.get(test, 0.0))
-            late += max(0.0, now - limit(test))
-            now += READING_S if test in ready_s else TAKES_S.get(test, 0)
+            begun, now = now, now + (READING_S if test in ready_s else TAKES_S.get(test, 0))
+            late += max(0.0, (now if registry.ROUNDS[test].by_end else begun) - limit(test))
         return late, now
     by_limit = sorted(tests, key=lambda test: (limit(test), -TAKES_S.get(test, 0) if technicians > 1 else 0))
     return by_limit if technicians > 1 else list(min(permutations(by_limit), key=how_late))

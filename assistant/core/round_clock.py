@@ -1,7 +1,7 @@
 """The clocks of a round while one of its tests runs: all start when the last portion of the sample is taken.
 
 What has not begun in time is told while there is time to act, and noted when it does begin. Nothing is refused for it.
-Each method says within which setting's seconds it begins.
+Each method says within which setting's seconds it begins, or is completed.
 """
 from __future__ import annotations
 
@@ -36,13 +36,21 @@ def named(tests: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else sentence("round.and", first=", ".join(words[:-1]), last=words[-1])
 
 
+def _to_do(tests: Sequence[str]) -> str:
+    """ "begin slump and air, and to complete temperature"."""
+    parts = [sentence(f"round.{how}", tests=named(its)) for how, by_end in (("begin", False), ("complete", True))
+             if (its := [test for test in tests if registry.ROUNDS[test].by_end is by_end])]
+    return parts[0] if len(parts) == 1 else sentence("round.and_to", first=parts[0], last=parts[1])
+
+
 def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
     """Set the clocks. ``clock``, from the test's first event:
 
     at        boot time of the last portion, in seconds, or None: no clock tells; ``boot`` the boot whose clock that is
     to_begin  the tests of the round that are not begun yet
     by_wall   true: the boot clock was lost since, ``at`` comes from the wall clock
-    begun_at  boot time at which this very test did begin, before it was called for (a thermometer that stands in the sample)
+    stands_since  boot time at which its instrument was put into the sample (a thermometer), before this very test was called for
+    begun_at  the same in journals of the time when a temperature had only to begin within its limit
     told      true: the other technician began it, and whether in time is told, not timed
     """
     if clock["at"] is None:
@@ -54,9 +62,10 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
     if clock.get("told"):
         turn.note("round", sentence("round.told"))
         turn.set(to_begin=_without_this(turn.state))
-    elif clock.get("begun_at") is not None:
-        turn.note("round", sentence("round.thermometer_in", duration=phrases.duration(turn.state.now - float(clock["begun_at"]))))
-        reached(turn, float(clock["begun_at"]))
+    elif (since := clock.get("stands_since", clock.get("begun_at"))) is not None:
+        turn.note("round", sentence("round.thermometer_in", duration=phrases.duration(turn.state.now - float(since))))
+        if "begun_at" in clock:
+            reached(turn, float(since))
     _arm(turn)
 
 
@@ -92,13 +101,13 @@ def due(turn: Turn, name: str, may_talk: bool) -> None:
             turn.timer(name, state.now + LATER_S)
         return
     turn.cue("mark")
-    words = sentence("round.left", duration=phrases.duration(left), tests=named(tests)) if left >= 1 \
-        else sentence("round.over", limit=phrases.duration(limit), tests=named(tests))
+    words = sentence("round.left", duration=phrases.duration(left), what=_to_do(tests)) if left >= 1 \
+        else sentence("round.over", limit=phrases.duration(limit), what=_to_do(tests))
     turn.say(words, "round", urgent=True)
 
 
 def reached(turn: Turn, at: float | None = None) -> None:
-    """The first step of this test that counts: the work on the concrete begins, at boot time ``at`` or now."""
+    """The step of this test that counts: the work on the concrete begins, or is completed, at boot time ``at`` or now."""
     state = turn.state
     test = state.procedure.test if state.procedure else ""
     told = state.sampled_at is not None and test not in (BETWEEN, *state.to_begin)
@@ -110,15 +119,16 @@ def reached(turn: Turn, at: float | None = None) -> None:
     if state.sampled_at is None or limit is None:
         return
     after = at - state.sampled_at
-    turn.record("begun", test=test, after_s=round(after, 1), limit_s=limit, late=after > limit)
+    done = "completed" if state.procedure is not None and state.procedure.timed_by_end else "begun"
+    turn.record(done, test=test, after_s=round(after, 1), limit_s=limit, late=after > limit)
     if after > limit:
-        turn.note("round", sentence("round.late", after=phrases.duration(after), limit=phrases.duration(limit)))
+        turn.note("round", sentence(f"round.{done}_late", after=phrases.duration(after), limit=phrases.duration(limit)))
         turn.say(sentence("round.said_late", by=phrases.duration(after - limit)), "round", urgent=True)
 
 
 def _without_this(state: State) -> tuple[str, ...]:
     test = state.procedure.test if state.procedure else ""
-    return tuple(one for one in state.to_begin if not (registry.ROUNDS[one].stands if test == BETWEEN else one == test))
+    return tuple(one for one in state.to_begin if one != test)
 
 
 def restarted(turn: Turn, event: Restarted) -> None:
@@ -141,6 +151,6 @@ def told(state: State) -> str:
     for limit, tests in _waiting(state):
         if state.sampled_at is not None:
             left = state.sampled_at + limit - state.now
-            return sentence("round.left", duration=phrases.duration(left), tests=named(tests)) if left >= 1 \
-                else sentence("round.late_by", duration=phrases.duration(-left), tests=named(tests))
+            return sentence("round.left", duration=phrases.duration(left), what=_to_do(tests)) if left >= 1 \
+                else sentence("round.late_by", duration=phrases.duration(-left), what=_to_do(tests))
     return ""

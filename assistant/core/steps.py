@@ -44,7 +44,8 @@ class Step:
     role: str = ""
     """What this step is to the interpreter, whatever it is called: EQUILIBRIUM, or the role of a hold's watcher."""
     timed: bool = False
-    """The moment when this step begins counts for a round: the last portion is taken, or the work on the concrete begins."""
+    """The moment when this step begins counts for a round: the last portion is taken, the work on the concrete begins,
+    or, at a judge step, is completed."""
 
     @property
     def grave(self) -> bool:

@@ -12,7 +12,7 @@ from typing import Any
 
 from assistant.core import deviations
 from assistant.core.due import sample_due
-from assistant.core.methods.registry import RESULTS
+from assistant.core.methods.registry import COUNTED, RESULTS
 from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, key_of, number
 from assistant.files.jsonline import dumps
@@ -25,9 +25,8 @@ from assistant.report import rows
 
 EXAMPLE = Path(__file__).with_name("example.toml")
 
-TESTS = {"sequential": ("sequential",), "air": ("pressure-air",), "slump": ("slump",), "temperature": ("temperature",),
-         "density": ("density",), "strength": ("cylinders",)}
-"""Which tests of the record count for each frequency; ``sample`` counts samples, whatever was tested on them."""
+WHOLLY_WAIVED = ("strength",)
+"""Under its volume not even one a day is asked for (UFGS 03311, published: the strength test may be waived, not the sample)."""
 
 
 def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
@@ -44,7 +43,8 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
     check = command("check", "Is the file right? Tells file, line, key and what is allowed.", _check)
     show = command("show", "The job as the station understands it, defaults and their standing included.", _show)
     due = command("due", "Is a sample due? From the volume placed today and the samples in the record.", _due)
-    due.add_argument("--volume", required=True, metavar="YD3", help="cubic yards of this mix placed today, this load included")
+    due.add_argument("--volume", required=True, metavar="VOLUME",
+                     help="how much of this mix was placed today, this load included; yd3, or m3 where the frequency is in m3")
     due.add_argument("--taken", type=int, metavar="N", help="samples taken today (counted in the record)")
     due.add_argument("--of", choices=SAMPLED, default="sample", help="which frequency of the job file (sample)")
     due.add_argument("--day", metavar="DATE", help="the day to count, as 2031-05-17, or today (today)")
@@ -153,7 +153,8 @@ def _show(args: argparse.Namespace) -> int:
     given = job.settings(args.mix)
     plain = settings.to_mapping()
     if args.json:
-        levels, frequency = ({name: vars(one) for name, one in each.items()} for each in (job.levels, job.frequency))
+        levels = {name: vars(one) for name, one in job.levels.items()}
+        frequency = {name: one.to_mapping() for name, one in job.frequency.items()}
         print(dumps({**job.labels, "settings": plain, "levels": levels, "retest": job.retest, "round": job.round,
                      "frequency": frequency,
                      "mix": mix and {"name": mix.name, **mix.texts, "batch": mix.batch, "unit": mix.unit,
@@ -173,9 +174,9 @@ def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list
         lines.append(f"  {name.replace('_', ' ')}, chart: " + ", ".join(
             f"{key.replace('_', ' ')} {value}" for key, value in vars(one).items() if value is not None))
     for name, one in job.frequency.items():
-        every = [f"every {one.every_yd3} yd3 or part"] if one.every_yd3 is not None else []
+        every = [f"every {one.every} {one.unit} or part"] if one.every is not None else []
         often = [f"at least {one.at_least_per_day} a day"] if one.at_least_per_day else []
-        waived = [f"waived under {one.waived_under_yd3} yd3"] if one.waived_under_yd3 is not None else []
+        waived = [f"waived under {one.waived_under} {one.unit}"] if one.waived_under is not None else []
         lines.append(f"  {name}: {', '.join((*every, *often, *waived))}")
     lines += [f"  {key.replace('_', ' ')}: {'yes' if value else 'no'}" for key, value in job.retest.items()]
     lines += [f"  round, {key}: {', '.join(value) if isinstance(value, tuple) else value}" for key, value in job.round.items()]
@@ -210,8 +211,8 @@ def _due(args: argparse.Namespace) -> int:
     mix = args.mix or job.labels.get("mix", "")
     job.mix(args.mix)
     if args.of not in job.frequency:
-        raise JobError(f'{job.where("frequency")}: it says nothing of "{args.of}"; give [frequency.{args.of}] with every_yd3 or '
-                       "at_least_per_day.")
+        raise JobError(f'{job.where("frequency")}: it says nothing of "{args.of}"; give [frequency.{args.of}] with every_yd3, '
+                       "every_m3 or at_least_per_day.")
     try:
         volume = number("--volume", args.volume)
     except ValueError as error:
@@ -224,18 +225,18 @@ def _due(args: argparse.Namespace) -> int:
         raise JobError("job due: --volume and --taken must not be negative.")
     taken = args.taken if args.taken is not None else counted(args.journal or log.default_folder(), job, mix, args.of, day)
     rule = job.frequency[args.of]
-    found = sample_due(volume, taken, rule.every_yd3, rule.at_least_per_day, rule.waived_under_yd3)
+    found = sample_due(volume, taken, rule.every, rule.at_least_per_day, rule.waived_under, rule.unit, args.of in WHOLLY_WAIVED)
     if args.json:
-        print(dumps({"of": args.of, "mix": mix or None, "placed_yd3": volume, "needed": found.needed, "taken": taken,
-                     "due": found.due, "next_over_yd3": found.next_at_yd3, "words": found.words}))
+        print(dumps({"of": args.of, "mix": mix or None, f"placed_{rule.unit}": volume, "needed": found.needed, "taken": taken,
+                     "due": found.due, f"next_over_{rule.unit}": found.next_at, "words": found.words}))
     else:
         print(found.words)
     return 1 if found.due else 0
 
 
 def counted(folder: Path, job: Job, mix: str, of: str, day: date) -> int:
-    """Samples of this job and mix in that day's record, a round's on the day on which it began. Tests of one round, or of one
-    sample, count once; practice, scrapped and invalid ones not at all."""
+    """Samples of concrete of this job and mix in that day's record, a round's on the day on which it began. Tests of one round,
+    or of one sample, count once; practice, scrapped and invalid ones not at all, nor what is no test of concrete."""
     if not (folder / FILE).exists():
         return 0
     samples = set()
@@ -246,6 +247,6 @@ def counted(folder: Path, job: Job, mix: str, of: str, day: date) -> int:
         for its_day, one in rows.with_days(found.briefs):
             if (its_day == day.isoformat() and one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
                     and not one.get("practice") and one["outcome"] == "done" and one["verdict"] != "invalid"
-                    and (of == "sample" or one["test"] in TESTS[of])):
+                    and one["test"] in COUNTED[of]):
                 samples.add(one.get("round") or one.get("sample") or one["id"])
     return len(samples)

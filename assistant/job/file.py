@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
+from assistant.core.methods.registry import COUNTED
 from assistant.core.settings import LIMITED, Settings, number, shown
 from assistant.files import plain, size_limit
 from assistant.job.places import line_of
@@ -22,8 +23,9 @@ LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "s
 SWITCHES = ("invented", "practice")
 SETTINGS = tuple(one.name for one in fields(Settings))
 TABLES = ("levels", "retest", "frequency", "mixes", "round")
-SAMPLED = ("sample", "strength", "sequential", "air", "slump", "temperature", "density")
+SAMPLED = tuple(COUNTED)
 """What ``[frequency.NAME]`` may be about; ``sample`` is the whole composite sample."""
+VOLUMES = ("yd3", "m3")
 
 
 MOST_MIXES = 1000
@@ -48,10 +50,17 @@ class Levels:
 @dataclass(frozen=True)
 class Frequency:
     """How often to sample, on one day for one mix."""
-    every_yd3: Decimal | None = None
-    """One for each so many cubic yards, or part of it."""
+    every: Decimal | None = None
+    """One for each so many cubic yards or meters, or part of it."""
     at_least_per_day: int = 0
-    waived_under_yd3: Decimal | None = None
+    waived_under: Decimal | None = None
+    """Under this the volume asks for none; the day still may."""
+    unit: str = VOLUMES[0]
+
+    def to_mapping(self) -> dict[str, Any]:
+        """As it is written in the file."""
+        return {f"every_{self.unit}": self.every, "at_least_per_day": self.at_least_per_day,
+                f"waived_under_{self.unit}": self.waived_under}
 
 
 @dataclass(frozen=True)
@@ -236,18 +245,24 @@ class _Check:
 
     def frequency(self, value: Any, name: str) -> Frequency:
         table = self.table(value, "frequency", name)
-        self.known(table, tuple(one.name for one in fields(Frequency)), "frequency", name)
-        found: dict[str, Any] = {key: self.number(each, "frequency", name, key) for key, each in table.items()}
+        by_unit = {unit: (f"every_{unit}", f"waived_under_{unit}") for unit in VOLUMES}
+        self.known(table, (*by_unit["yd3"], *by_unit["m3"], "at_least_per_day"), "frequency", name)
+        used = [unit for unit in VOLUMES if set(by_unit[unit]) & set(table)]
+        if len(used) > 1:
+            raise self.wrong(("frequency", name), "volumes are in cubic yards and in cubic meters: give all of it in one")
+        found: dict[str, Any] = {key.removesuffix(f"_{used[0]}") if used else key: self.number(each, "frequency", name, key)
+                                 for key, each in table.items()}
         if (often := found.get("at_least_per_day")) is not None:
             if often != int(often):
                 raise self.wrong(("frequency", name, "at_least_per_day"),
                                  f"at_least_per_day is {often}: it must be a whole number")
             found["at_least_per_day"] = int(often)
-        if found.get("every_yd3") == 0:
-            raise self.wrong(("frequency", name, "every_yd3"), "every_yd3 is 0: it must be more than that")
-        if not set(found) & {"every_yd3", "at_least_per_day"}:
-            raise self.wrong(("frequency", name), f'"{name}" needs every_yd3 or at_least_per_day')
-        return Frequency(**found)
+        if found.get("every") == 0:
+            key = f"every_{used[0]}"
+            raise self.wrong(("frequency", name, key), f"{key} is 0: it must be more than that")
+        if not set(found) & {"every", "at_least_per_day"}:
+            raise self.wrong(("frequency", name), f'"{name}" needs every_yd3, every_m3 or at_least_per_day')
+        return Frequency(**found, **({"unit": used[0]} if used else {}))
 
     def mix(self, value: Any, name: str) -> Mix:
         table, place = self.table(value, "mixes", name), ("mixes", name)

@@ -55,8 +55,8 @@ _WORDS: dict[str, Callable[[Line], tuple[str, str]]] = {
     "result": lambda line: ("RESULT", f"{line['name']}  " + ("none" if line["rounded"] is None
                                                             else f"{line['rounded']:f} {line['unit']}")),
     "verdict": lambda line: ("VERDICT", f"{line['verdict']}: {line['why']}"),
-    "begun": lambda line: ("begun", f"{line['test']}, {line['after_s']:.0f} s after the last portion, "
-                                    f"{line['limit_s']:.0f} s allowed"),
+    **{done: lambda line, done=done: (done, f"{line['test']}, {line['after_s']:.0f} s after the last portion, "
+                                            f"{line['limit_s']:.0f} s allowed") for done in ("begun", "completed")},
     "note": lambda line: ("note", f"{line['id']}: {line['text']}"),
     "waiting": lambda line: ("waiting", f"{line['id']}: nothing more comes; start again with the same journal to go on"),
 }

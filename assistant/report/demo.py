@@ -90,9 +90,9 @@ def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line
     register.add("M-3", "added", max_psi=Decimal(46), clamps=6)
     register.add("M-3", "calibrated", chamber_ratio=Decimal("0.0600"), bowl_ft3=Decimal("0.249"), by="T-02",
                  how="water in bowl, canister")
-    register.add("M-3", "factor", source="Bend pit", pct=Decimal("0.3"))
+    register.add("M-3", "factor", source="Alder pit", pct=Decimal("0.3"))
     register.add("M-3", "remark", text="This meter is invented.")
-    given = {**job.read(path), **register.meters()["M-3"].settings("Bend pit")}
+    given = {**job.read(path), **register.meters()["M-3"].settings("Alder pit")}
     with Journal(folder) as journal:
         for told in DAY:
             played = _ByWire if told.by_wire else Rehearsal

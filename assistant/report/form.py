@@ -20,7 +20,7 @@ FIELDS = (
 """Label of a test's header, and its name on paper."""
 
 _ELSEWHERE = {"technician", "certification", "certification_expires", "practice", "invented", "speech", "round", "remark", "wpm",
-              "check_of", "check_test", "comparison", "second", "after_last_portion_s"}
+              "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed"}
 
 
 def fields(one: Round, job: Job | None) -> list[tuple[str, str]]:

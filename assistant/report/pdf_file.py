@@ -64,10 +64,10 @@ def _title(one: Round) -> str:
 
 
 def _begun(test: Test) -> str:
-    """When the work on the concrete began, for a test of a round."""
+    """When the work on the concrete began, or was completed, for a test of a round."""
     if (after := test.get("after_last_portion_s")) is None:
         return ""
-    return f" Begun {after // 60} min {after % 60:02} s after the last portion."
+    return f" {'Completed' if test.get('completed') else 'Begun'} {after // 60} min {after % 60:02} s after the last portion."
 
 
 # --- a round ---------------------------------------------------------------------------------------------------------

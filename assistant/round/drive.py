@@ -12,6 +12,7 @@ from typing import Any
 from assistant.core import round as core
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.phrases import capital, duration
 from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN, limit_s, named
@@ -170,8 +171,7 @@ class Round:
         assert this.portion is not None
         at, by_wall = this.portion.on_clock(self.now(), self.boot, self.wall())
         placed = self._placed(this)
-        to_begin = [test for test in core.left(self.plan.tests, this.done) if placed is None or test != "temperature"]
-        return {"at": at, "boot": self.boot, "to_begin": to_begin, "by_wall": by_wall,
+        return {"at": at, "boot": self.boot, "to_begin": core.left(self.plan.tests, this.done), "by_wall": by_wall,
                 **({"thermometer_at": placed} if placed is not None else {})}
 
     def _test(self, this: SoFar, answer: str) -> bool:
@@ -199,7 +199,7 @@ class Round:
         placed = self._placed(this)
         if how == "next" and test == "temperature" and placed is not None and not clock.get("told"):
             stood = self.now() - placed
-            clock |= {"from": "wait", "begun_at": placed, "to_begin": [*clock["to_begin"], test]}
+            clock |= {"from": "wait", "stands_since": placed}
             settings["thermometer_s"] = f"{max(0.0, float(self.settings.thermometer_s) - stood):.1f}"
         header = self._header(test, **labels)
         remark = {"remark": self.plan.remark} if self.plan.remark and test in core.AIR else {}
@@ -215,7 +215,8 @@ class Round:
         if self.plan.technicians < 2 or limit is None or test not in clock["to_begin"] or clock["at"] is None \
                 or self.now() - clock["at"] <= limit:
             return False
-        answer, state = self._ask(this, [core.Question("told", sentence("round.other_in_time"), rare=True)], stop="")
+        words = "round.other_completed" if registry.ROUNDS[test].by_end else "round.other_begun"
+        answer, state = self._ask(this, [core.Question("told", sentence(words), rare=True)], stop="")
         return None if state.outcome in ("", "scrapped") else bool(answer)
 
     def _finish(self, station: Station) -> bool:

@@ -152,6 +152,30 @@ def add_python_packages(part: str, steps: int) -> None:
                          f"{ROOT} and start again.")
     stamp(part)
     tell("Set up.")
+    if part == "assistant":
+        add_command()
+
+
+def add_command() -> None:
+    """The command ``bowlside`` in ``~/.local/bin``, which Debian's shells look into; whatever is there already stays."""
+    command = os.path.join(VENV, "bin", "bowlside")
+    folder = os.path.join(os.path.expanduser("~"), ".local", "bin")
+    link = os.path.join(folder, "bowlside")
+    try:
+        os.makedirs(folder, exist_ok=True)
+        if os.path.islink(link) and not os.path.exists(link):
+            os.remove(link)                     # to a folder that is gone
+        if not os.path.lexists(link):
+            os.symlink(command, link)
+    except OSError:
+        pass
+    ours = os.path.realpath(link) == os.path.realpath(command)
+    if ours and folder in os.environ.get("PATH", "").split(os.pathsep):
+        tell("The command is bowlside.")
+    elif ours:
+        tell('The command is bowlside, from the next login on. In this shell, type first:   export PATH="$HOME/.local/bin:$PATH"')
+    else:
+        tell(f"The command is {command}")
 
 
 def usable() -> bool:

@@ -30,7 +30,7 @@ tests = ["slump", "sequential"]
 technicians = 2
 second = "T-09"
 [mixes.TH-40A]
-aggregate_source = "Bend pit"
+aggregate_source = "Alder pit"
 [mixes.TH-30B]
 limits = { air_content = { min = 4.0, max = 7.0 } }
 """.replace("ticket_of = 1\n", "")
@@ -51,7 +51,7 @@ def registered(folder: Path, days: int) -> None:
     register.add("M-3", "added", max_psi=Decimal(50), clamps=8)
     register.add("M-3", "calibrated", chamber_ratio=Decimal("0.0612"), bowl_ft3=Decimal("0.2490"),
                  on=(date.today() - timedelta(days=days)).isoformat())
-    register.add("M-3", "factor", source="Bend pit", pct=Decimal("0.3"))
+    register.add("M-3", "factor", source="Alder pit", pct=Decimal("0.3"))
 
 
 def test_the_registers_settings_lie_under_the_jobs(folder: Path) -> None:

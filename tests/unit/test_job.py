@@ -17,7 +17,7 @@ from assistant.job.commands import EXAMPLE
 from assistant.job.places import line_of
 from assistant.meters.register import Register
 from assistant.record.header import header_of
-from tests.command import bowlside, script
+from tests.command import READINGS, bowlside, script
 
 D = Decimal
 
@@ -71,8 +71,8 @@ def test_the_example_is_right_invented_and_starts_a_test(example: Path) -> None:
     assert header.settings.limits["system_air_metric"] == (None, D("0.20")) and header.labels["meter"] == "M-3"
     mix = one.mix()
     assert mix.batch_mass == D(4880 + 1220 + 17350 + 11520 + 2440) and mix.cementitious_mass == D(6100)
-    assert one.frequency["sample"] == job.Frequency(D(100), 1, D(50)) and one.levels["air_content"].action == D("1.5")
-    assert one.aggregate_source() == "Bend pit"
+    assert one.frequency["strength"] == job.Frequency(D(100), 1, D(50)) and one.levels["air_content"].action == D("1.5")
+    assert one.aggregate_source() == "Alder pit"
 
 
 def test_a_mix_has_limits_of_its_own_and_keeps_the_others(example: Path) -> None:
@@ -140,7 +140,7 @@ def test_what_is_wrong_is_told_with_its_line(name: str, example: Path) -> None:
 
 def test_a_frequency_and_a_table_that_say_nothing(example: Path) -> None:
     changed(example, "[frequency.slump]\nevery_yd3 = 10\n", "[frequency.slump]\n")
-    bowlside("job", "check", example, "--journal", example.parent).is_one_sentence(2, "every_yd3 or at_least_per_day", "line ")
+    bowlside("job", "check", example, "--journal", example.parent).is_one_sentence(2, "every_yd3, every_m3 or at_least_per_day", "line ")
     example.write_text("retest = 1\n")
     bowlside("job", "check", example, "--journal", example.parent).is_one_sentence(2, "line 1", "it must be a table")
 
@@ -205,7 +205,45 @@ def test_due_counts_what_the_record_holds(example: Path) -> None:
     assert due()["taken"] == 1 and due("--mix", "TH-30B")["taken"] == 1 and due("--taken", "2")["due"] is False
     yesterday = datetime.date.today() - datetime.timedelta(days=1)
     assert due("--day", yesterday)["taken"] == 0 and due("--day", "today")["taken"] == 1
-    assert bowlside("job", "due", example, "--volume", "49.9").out.startswith("49.9 cubic yards placed: under 50")
+    small = ("job", "due", example, "--volume", "49.9", "--journal", example.parent / "none")
+    assert bowlside(*small).out.startswith("A sample is due: 49.9 cubic yards placed, 1 needed")
+    assert bowlside(*small, "--of", "strength").out.startswith("49.9 cubic yards placed: under 50")
+
+
+def test_due_counts_concrete_and_nothing_else(example: Path) -> None:
+    """A hold of the empty meter is no sample; air is air by whichever meter; a thermometer alone needs no composite sample
+    (C1064, second-hand)."""
+    more = "".join(f"\n[frequency.{name}]\nat_least_per_day = 9\n" for name in ("air", "temperature"))
+    example.write_text(example.read_text() + more)
+    journal = example.parent / "journal"
+    def taken(of: str) -> int:
+        done = bowlside("job", "due", example, "--volume", "30", "--json", "--of", of, "--journal", journal)
+        return json.loads(done.out)["taken"]
+    its = {"job": "Tern Hollow footbridge (invented)", "mix": "TH-40A"}
+    leak = {name: READINGS[name] for name in ("leak.charge", "leak.initial", "leak.final")}
+    for given, counted in (({"test": "leak"}, {"sample": 0, "air": 0, "temperature": 0}),
+                           ({"test": "temperature"}, {"sample": 0, "air": 0, "temperature": 1}),
+                           ({"test": "sequential", "chamber_ratio": 0.06}, {"sample": 1, "air": 1, "temperature": 1}),
+                           ({"test": "pressure-air"}, {"sample": 2, "air": 2, "temperature": 1})):
+        readings = {"leak": leak, "temperature": {"temperature": "68"}, "pressure-air": {"air.reading": "6.2"}}
+        done = bowlside("rehearse", "-", "--answer-rest", "--journal", journal,
+                        stdin=script(readings.get(given["test"], READINGS), given | its))
+        assert done.code == 0, done
+        assert {of: taken(of) for of in counted} == counted, given
+
+
+def test_a_frequency_in_cubic_meters(tmp_path: Path) -> None:
+    path = tmp_path / "si.toml"
+    path.write_text('units = "si"\n[frequency.sample]\nevery_m3 = 75\nwaived_under_m3 = 40\n')
+    found = json.loads(bowlside("job", "due", path, "--volume", "80", "--taken", "1", "--json").out)
+    assert found["due"] and found["placed_m3"] == 80 and found["next_over_m3"] == 150 and "cubic meters" in found["words"]
+    assert json.loads(bowlside("job", "show", path, "--json").out)["frequency"]["sample"] == {
+        "every_m3": 75, "at_least_per_day": 0, "waived_under_m3": 40}
+    assert "every 75 m3 or part" in bowlside("job", "show", path).out
+    path.write_text("[frequency.sample]\nevery_m3 = 75\nwaived_under_yd3 = 40\n")
+    done = bowlside("job", "check", path)
+    done.is_one_sentence(2)
+    assert "cubic meters: give all of it in one" in done.err
 
 
 @pytest.mark.parametrize("more", [["--volume", "-1"], ["--volume", "many"], ["--volume", "1", "--taken", "-1"],

@@ -60,15 +60,15 @@ def test_without_a_chamber_ratio_it_is_not_fit(register: Register) -> None:
 
 def test_the_correction_factor_of_the_source(register: Register) -> None:
     calibrated(register, TODAY)
-    register.add("M-3", "factor", on=TODAY, source="Bend pit", pct=D("0.3"))
-    register.add("M-3", "factor", on=TODAY - timedelta(days=400), source="Bend pit", pct=D("0.9"))
+    register.add("M-3", "factor", on=TODAY, source="Alder pit", pct=D("0.3"))
+    register.add("M-3", "factor", on=TODAY - timedelta(days=400), source="Alder pit", pct=D("0.9"))
     meter = register.meters()["M-3"]
-    assert meter.settings("Bend pit")["aggregate_correction_pct"] == D("0.3") and fit_for_use(meter, TODAY, "Bend pit") == []
+    assert meter.settings("Alder pit")["aggregate_correction_pct"] == D("0.3") and fit_for_use(meter, TODAY, "Alder pit") == []
     reason, = fit_for_use(meter, TODAY, "Reed quarry")
-    assert "Reed quarry" in reason and "Bend pit" in reason
+    assert "Reed quarry" in reason and "Alder pit" in reason
     assert "aggregate_correction_pct" not in meter.settings("Reed quarry")
     register.add("M-3", "intervals", days={"factor_days": 30})
-    assert "ran out" in fit_for_use(register.meters()["M-3"], TODAY + timedelta(days=31), "Bend pit")[0]
+    assert "ran out" in fit_for_use(register.meters()["M-3"], TODAY + timedelta(days=31), "Alder pit")[0]
 
 
 def test_nothing_is_ever_changed_or_removed(register: Register) -> None:
@@ -180,7 +180,7 @@ def test_a_meter_from_first_to_last_by_the_commands(tmp_path: Path) -> None:
     meter("add", "M-3", "--max-psi", "46", "--clamps", "6")
     assert bowlside("meter", "list", "--journal", tmp_path).code == 1, "without a calibration it is not fit"
     meter("calibrated", "M-3", "--ratio", "0.0612", "--bowl-ft3", "0.2490", "--by", "T-02", "--how", "canister")
-    meter("factor", "M-3", "--source", "Bend pit", "--pct", "0.3")
+    meter("factor", "M-3", "--source", "Alder pit", "--pct", "0.3")
     meter("due", "M-3", "--calibration-days", "180")
     meter("remark", "M-3", "new O-ring")
     one = json.loads(meter("list", "--json").out, parse_float=str)
@@ -234,11 +234,11 @@ def test_a_calibration_and_a_factor_come_from_tests_of_the_record(register: Regi
     rehearse("aggregate-correction", {"water.drawn": "5.0", "air.reading": "5.4"}, fine_aggregate_lb=1, coarse_aggregate_lb=1,
              batch_volume_ft3=1)
     assert bowlside("meter", "calibrated", "M-3", "--test", "1", "--journal", folder).code == 0
-    assert bowlside("meter", "factor", "M-3", "--source", "Bend pit", "--test", "2", "--journal", folder).code == 0
+    assert bowlside("meter", "factor", "M-3", "--source", "Alder pit", "--test", "2", "--journal", folder).code == 0
     meter = register.meters()["M-3"]
     # k = (A0 / 100) E / (P - E), A0 = 100 x 0.0125 / 0.249: trade arithmetic from Boyle's law
     by_hand = D("0.0125") / D("0.249") * D("7.90") / (D("14.50") - D("7.90"))
-    assert meter.chamber_ratio == round(by_hand, 4) and meter.factors["Bend pit"] == (TODAY, D("0.4"))
+    assert meter.chamber_ratio == round(by_hand, 4) and meter.factors["Alder pit"] == (TODAY, D("0.4"))
     assert meter.calibrations[-1].how == "test 1 of the record"
     for args in (["calibrated", "M-3", "--test", "2"], ["factor", "M-3", "--source", "x", "--test", "1"],
                  ["calibrated", "M-3", "--test", "1", "--ratio", "0.06"], ["factor", "M-3", "--source", "x"]):

@@ -12,6 +12,7 @@ from assistant.core import round_clock
 from assistant.core.effects import Finish, Record, Speak
 from assistant.core.events import Event, Heard, Restarted, Spoken, TestStarted, TimerDue
 from assistant.core.machine import step
+from assistant.core.procedure import build
 from assistant.core.round import Done
 from assistant.core.settings import Settings
 from assistant.core.state import State
@@ -282,14 +283,47 @@ def test_a_restart_in_one_boot_says_nothing_of_what_is_over() -> None:
 def test_told_by_the_other_nothing_is_timed() -> None:
     machine = Machine("slump", 500.0, **CLOCK, told=True).post(Heard(510.0, "next"))
     assert machine.state.to_begin == ("sequential", "cylinders")
-    assert [one.text for one in machine.state.notes] == ["begun in time by the other technician, as told, not timed"]
+    assert [one.text for one in machine.state.notes] == ["in time by the other technician, as told, not timed"]
 
 
-def test_a_thermometer_that_stands_already_begins_the_test_then() -> None:
+def test_a_thermometer_that_stands_already_is_not_read_yet() -> None:
+    clock = {**CLOCK, "to_begin": ["temperature", "cylinders"]}
+    machine = Machine("temperature", 400.0, **clock, stands_since=120.0, **{"from": "wait"})
+    assert machine.state.step.id == "wait" and machine.state.timed_at is None
+    assert machine.state.to_begin == ("temperature", "cylinders")
+    assert [one.text for one in machine.state.notes] == ["the thermometer was in the concrete for 4 minutes 40 already"]
+
+
+def test_one_that_began_when_that_was_enough_is_replayed_so() -> None:
+    """A journal from before a temperature was timed by its end has the moment in its procedure, and ``begun_at``."""
     clock = {**CLOCK, "to_begin": ["temperature", "cylinders"]}
     machine = Machine("temperature", 400.0, **clock, begun_at=120.0, **{"from": "wait"})
-    assert machine.state.step.id == "wait" and machine.state.timed_at == 120.0 and machine.state.to_begin == ("cylinders",)
-    assert [one.text for one in machine.state.notes] == ["the thermometer was in the concrete for 4 minutes 40 already"]
+    assert machine.state.timed_at == 120.0 and machine.state.to_begin == ("cylinders",)
+
+
+@pytest.mark.parametrize(("read_at", "late"), [(390.0, False), (391.0, True)])
+def test_temperature_is_to_be_completed_within_five_minutes(read_at: float, late: bool) -> None:
+    """C1064, second-hand (trade notes, section 4): the reading is done, not only begun, within 5 minutes of sampling."""
+    machine = Machine("temperature", **{**CLOCK, "to_begin": ["temperature", "sequential"]}).post(Heard(150.0, "next"))
+    assert machine.state.to_begin == ("temperature", "sequential"), "a thermometer that goes in has read nothing"
+    machine.post(TimerDue(dict(machine.state.timers)["hold"], "hold"))
+    assert machine.due(120).said == "2 minutes left to begin air, and to complete temperature."
+    machine.post(Heard(read_at - 3, "sixty eight")).post(Heard(read_at, "yes"))
+    assert machine.state.timed_at == read_at and machine.state.to_begin == ("sequential",)
+    assert [one.fields for one in machine.effects if isinstance(one, Record) and one.kind == "completed"] == [
+        {"test": "temperature", "after_s": read_at - 90.0, "limit_s": 300.0, "late": late}]
+    assert [one.text for one in machine.state.notes] == (
+        ["completed 5 minutes 1 after the last portion of the sample: more than 5 minutes"] if late else [])
+
+
+def test_the_order_counts_when_the_temperature_is_read() -> None:
+    """After a slump the thermometer would go in soon enough, and be read too late."""
+    assert core.in_order(("slump", "temperature"), SETTINGS) == ["temperature", "slump"]
+
+
+def test_a_method_that_is_timed_by_its_end_says_so_in_its_procedure() -> None:
+    for name, one in core.registry.ROUNDS.items():
+        assert build(load(name), SETTINGS).timed_by_end is one.by_end, name
 
 
 @pytest.mark.parametrize("test", ["temperature", "slump", "density", "pressure-air", "sequential", "cylinders", "sampling"])

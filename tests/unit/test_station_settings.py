@@ -93,8 +93,8 @@ def test_a_wrong_value_is_never_written(tmp_path):
 
 
 def test_the_readmes_example_holds_every_key_and_its_default(tmp_path):
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
-    section = readme[readme.index("### The voice"):]
+    readme = (Path(__file__).resolve().parents[2] / "assistant" / "docs" / "voice.md").read_text(encoding="utf-8")
+    section = readme[readme.index("## The voice"):]
     path = tmp_path / "station.toml"
     path.write_text(section[section.index("```toml") + 7:section.index("```", section.index("```toml") + 7)], encoding="utf-8")
     assert settings.read(path)["voice"] == settings.read(tmp_path / "none")["voice"]

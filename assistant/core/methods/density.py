@@ -182,7 +182,7 @@ def work(given: WorkInput) -> Assessment:
 
 
 METHOD = Method(
-    name="density", readings=READINGS, results=tuple(RESULTS.values()), words=words, work=work,
+    name="density", readings=READINGS, results=tuple(RESULTS.values()), words=words, work=work, counts_for=("sample", "density"),
     rules={"measure": _measure, "density": rule(lambda taken, settings: assess(
         taken["gross"], taken["tare"], settings.amount("measure_volume"), settings))},
     round=InRound(takes_s=240, within="start_within_s", compared=True),

@@ -176,6 +176,8 @@ class InRound:
     """About how long it takes. Ours, only to order those that are due at the same time."""
     within: str = ""
     """The setting that says how many seconds after the last portion it begins; empty: no limit is known."""
+    by_end: bool = False
+    """It is to be completed by then, not only begun; the step of its procedure that is `timed` is the judge step at its end."""
     usual: bool = True
     """A round has it unless the job says otherwise."""
     retested: bool = False
@@ -220,6 +222,8 @@ class Method:
     work: Callable[[WorkInput], Assessment] | None = None
     """What `bowlside work` takes and gives; None: no number comes of it."""
     round: InRound | None = None
+    counts_for: tuple[str, ...] = ()
+    """The frequencies of a job that it counts for; "sample" where it is done on a composite sample of concrete."""
     hold: HoldWatcher | None = None
     air_meter: bool = False
     """It measures air in concrete: its result hangs on the meter's calibration."""

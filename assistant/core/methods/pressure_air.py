@@ -55,6 +55,7 @@ def work(given: WorkInput) -> Assessment:
 
 METHOD = Method(
     name="pressure-air", readings={"air.reading": READING}, results=(AIR_CONTENT,), work=work, air_meter=True,
+    counts_for=("sample", "air"),
     rules={"pressure_air": rule(lambda taken, settings: assess(taken["air.reading"], settings))},
     values=(SETTLE, *AIR_CHECKS),
     round=InRound(takes_s=420, within="start_within_s", usual=False, retested=True, compared=True),

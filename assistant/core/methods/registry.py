@@ -48,6 +48,10 @@ VALUES: Mapping[str, OwnValue] = dict(sorted(
 READINGS: Mapping[str, Reading] = _joined("reading", ((name, one) for each in _ALL for name, one in each.readings.items()))
 _WATCHERS = {each.hold.role: each.hold for each in _ALL if each.hold}
 ROUNDS: Mapping[str, InRound] = {each.name: each.round for each in _ALL if each.round}
+COUNTED: Mapping[str, tuple[str, ...]] = {
+    kind: tuple(each.name for each in _ALL if kind in each.counts_for)
+    for kind in ("sample", *sorted({kind for each in _ALL for kind in each.counts_for} - {"sample"}))}
+"""What a job may set a frequency of, and the tests that count for it."""
 
 
 def trouble() -> str:

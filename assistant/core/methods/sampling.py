@@ -22,6 +22,6 @@ def words(settings: Values) -> dict[str, str]:
 
 
 METHOD = Method(
-    name="sampling", rules={"sample": _sample}, words=words, round=InRound(usual=False, is_sample=True),
+    name="sampling", rules={"sample": _sample}, words=words, round=InRound(usual=False, is_sample=True), counts_for=("sample",),
     values=(own("start_within_s", "60 300", "60 900"), own("mould_within_s", "60 900", "60 1800"),
             own("portions_within_s", "60 900", "60 1800")))

@@ -316,7 +316,7 @@ def _step(number: int, its: str) -> OwnValue:
 
 METHOD = Method(
     name="sequential", readings={**leak.READINGS, **READINGS}, results=(leak.DROP, AIR_CONTENT, METRIC), work=work,
-    air_meter=True,
+    air_meter=True, counts_for=("sample", "air", "sequential"),
     rules={"leak": leak.judge, "metric": _metric, "sequential": _sequential},
     values=(
         # A step written in kPa (100, 207, 310) is at most 0.04 psi off. The steps are the method; no agency moves them.

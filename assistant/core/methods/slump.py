@@ -72,6 +72,7 @@ def words(settings: Values) -> dict[str, str]:
 
 METHOD = Method(
     name="slump", readings={"slump": READING}, results=(SLUMP,), words=words, work=work,
+    counts_for=("sample", "slump"),
     rules={"slump": rule(lambda taken, settings: assess(taken.get("slump"), settings))},
     values=(own("slump_s", "60 150", "60 300"), own("lift_s", "5 5", "3 7")),
     round=InRound(takes_s=200, within="start_within_s", retested=True, compared=True),

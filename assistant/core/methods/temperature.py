@@ -51,11 +51,13 @@ def work(given: WorkInput) -> Assessment:
 
 METHOD = Method(
     name="temperature", results=(TEMPERATURE,), work=work,
+    counts_for=("temperature",),  # alone it asks for no composite sample (C1064, second-hand)
     readings={"temperature": ranged(in_units(*(Span(*POSSIBLE[one], *USUAL[one]) for one in units.SYSTEMS)), outside=doubt,
                                     example="68")},
     rules={"temperature": rule(lambda taken, settings: assess(taken["temperature"], settings))},
     words=lambda settings: {"temperature_places": "1" if settings.si else "0"},
     values=(own("thermometer_s", "120 300", "60 600"),),
-    round=InRound(takes_s=150, within="start_within_s", compared=True, stands="thermometer_s"),
+    round=InRound(takes_s=150, within="start_within_s", by_end=True, compared=True, stands="thermometer_s"),
     sources={"temperature_range":
-             published("C1064-03: a device for 30 to 120 F; below freezing no concrete is fresh: derived")})
+             published("C1064-03: a device for 30 to 120 F; below freezing no concrete is fresh: derived"),
+             "temperature_completed": second_hand("C1064: completed, not only begun, within 5 minutes of sampling")})
