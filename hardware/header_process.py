@@ -36,8 +36,9 @@ class HeaderProcess:
         self._on_key, self._on_trouble, self._on_talk = on_key, on_trouble, on_talk
         self.there: tuple[str, ...] = ()
         self._talking = False
-        self.worker = Worker("hardware.header_process", json.dumps({name: dict(settings.get(name, {})) for name in SECTIONS}),
-                             start_s=START_S, waits_s=WAITS_S, command=command)
+        sections = json.dumps({name: dict(settings.get(name, {})) for name in SECTIONS})
+        self.worker = Worker("hardware.header_process", sections, start_s=START_S, waits_s=WAITS_S,
+                             command=command and (*command, sections))
         self._closed = threading.Event()
         self._thread = threading.Thread(target=self._run, name="hands", daemon=True)
         self._thread.start()
@@ -104,7 +105,7 @@ def main() -> int:
                 time.sleep(BEAT_S)
 
         threading.Thread(target=beat, daemon=True).start()
-        devices = open_header(json.loads(sys.argv[1]), lambda name: happens(key=name),
+        devices = open_header(json.loads(sys.argv[-1]), lambda name: happens(key=name),
                               lambda sentence: happens(trouble=sentence), lambda on: happens(talk=on))
         return works(), bytes
 

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable
 
 from hardware.other_driver import DriverFault, OtherDriver
-from hardware.voice import OWN_DRIVER, RATE_WPM
+from hardware.voice import OWN_DRIVER, OWN_NAME, RATE_WPM
 from hardware.voice_shape import shape
 from hardware.worker import serve
 
@@ -57,7 +57,7 @@ def open_other(driver: str, voice: str) -> tuple[str, Render]:
     return f"{other.voice}, {driver}", other.render
 
 
-def opened(driver: str, voice: str) -> tuple[bytes, Callable[[bytes], bytes]]:
+def opened(driver: str = OWN_DRIVER, voice: str = OWN_NAME) -> tuple[bytes, Callable[[bytes], bytes]]:
     """What speaks, and what answers requests. DriverFault, with one plain sentence, where that can't be had."""
     try:
         speaks, render = open_own(voice) if driver == OWN_DRIVER else open_other(driver, voice)

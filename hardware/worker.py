@@ -22,8 +22,6 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from hardware import memory
-
 ROOT = Path(__file__).resolve().parents[1]
 HEAD = struct.Struct(">4sII")
 ASK, GOOD, BAD = b"BWHQ", b"BWHK", b"BWHN"
@@ -226,7 +224,6 @@ def serve(open_: Callable[[Tell], tuple[bytes, Callable[[bytes], bytes]]], hang_
     hang_s  so long in one piece of work, and the process ends itself: its station may be gone
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)    # Ctrl-C is for the station, not for what works for it
-    memory.give_back()
     link, sending = socket.socket(fileno=os.dup(0)), threading.Lock()
     with open(os.devnull, "rb") as nothing:
         os.dup2(nothing.fileno(), 0)                # so that what this one starts does not keep the link open

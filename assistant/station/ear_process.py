@@ -16,6 +16,7 @@ from typing import Any
 
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
+from hardware import memory
 from hardware.worker import Worker, WorkerError, serve
 from models.ear import Understood
 from models.locate import folder_of
@@ -86,6 +87,7 @@ def _expected(plain: dict[str, Any]) -> Expect:
 
 
 def _open() -> tuple[bytes, Callable[[bytes], bytes]]:
+    memory.give_back()
     from models.ear import open_ear
     ear = open_ear(sys.argv[1] if len(sys.argv) > 1 else None)
 

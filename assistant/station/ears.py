@@ -11,7 +11,7 @@ from pathlib import Path
 from assistant.core.events import Event, Heard, HearingChanged, Unclear
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
-from assistant.station.ear_process import EarProcess, EarFailed, EarMissing
+from assistant.station.ear_process import EarFailed, EarMissing, EarProcess
 from assistant.station.live import Live
 from hardware.microphone import Microphone
 from models.ear import Understood, open_ear

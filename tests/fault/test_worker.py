@@ -25,17 +25,17 @@ LIMIT_S, MUCH_S = 0.4, 8.0
 Make = Callable[..., Worker]
 
 SERVES = """
-import os, sys, time
+import os, subprocess, sys, time
 from hardware.worker import serve
 def open_(tell):
     if sys.argv[1] == "can not":
         raise RuntimeError("There is none here.")
     tell(b"told")
     def answer(request):
-        if request == b"child":
-            if not (child := os.fork()):
-                time.sleep(60)
-            return str(child).encode()
+        if request.startswith(b"leaves"):
+            child = subprocess.Popen(["sleep", "60"], close_fds=False)
+            open(request.split()[1], "w").write(str(child.pid))
+            os._exit(9)
         if request == b"hang":
             os.kill(os.getppid(), 9)
             time.sleep(60)
@@ -217,9 +217,19 @@ def test_it_ends_by_itself_when_it_is_let_go_of(real: Worker, monkeypatch: pytes
 
 def test_ctrl_c_is_for_the_station(real: Worker) -> None:
     real.ready()
-    assert real.pid is not None
+    assert real.told(MUCH_S, bytes) == b"greeted" and real.pid is not None
     os.kill(real.pid, signal.SIGINT)
-    assert real.told(MUCH_S, bytes) == b"greeted"
+    assert real.ask(b"ab", MUCH_S, bytes) == b"ba"
+
+
+def test_its_end_is_seen_though_what_it_started_goes_on(real: Worker, tmp_path: Path) -> None:
+    real.ready()
+    real.told(MUCH_S, bytes)
+    left = tmp_path / "left"
+    try:
+        assert why_not(lambda: real.ask(f"leaves {left}".encode(), MUCH_S, bytes)).why == "ended"
+    finally:
+        os.kill(int(left.read_text()), signal.SIGKILL)
 
 
 HELD = ("import sys, time\nfrom hardware.worker import Worker\n"
@@ -227,17 +237,13 @@ HELD = ("import sys, time\nfrom hardware.worker import Worker\n"
         "print(w.pid, flush=True)\n")
 
 
-@pytest.mark.parametrize("does, dies", [("time.sleep(60)", "idle"), ("w.ask(b'hang', 60.0, bytes)", "hanging"),
-                                        ("print(w.ask(b'child', 60.0, bytes).decode(), flush=True)\ntime.sleep(60)", "a child of its own")])
-def test_a_killed_station_leaves_none_behind(does: str, dies: str) -> None:
-    """Whatever it does: waits, hangs (it ends itself after the second that it is given), or has started another process."""
+@pytest.mark.parametrize("does", ["time.sleep(60)", "w.ask(b'hang', 60.0, bytes)"])
+def test_a_killed_station_leaves_none_behind(does: str) -> None:
+    """One that waits, and one that hangs: it ends itself after the second that it is given."""
     station = subprocess.Popen([sys.executable, "-c", HELD + does, SERVES], cwd=ROOT, stdout=subprocess.PIPE)
     assert station.stdout is not None
     pid = int(station.stdout.readline())
-    child = int(station.stdout.readline()) if dies == "a child of its own" else None
     station.kill()
     station.wait()
     station.stdout.close()
     until(lambda: gone(pid))
-    if child:
-        os.kill(child, signal.SIGKILL)
