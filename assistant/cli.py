@@ -5,8 +5,9 @@ import argparse
 import os
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -14,12 +15,12 @@ from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
-from assistant.files import plain, size_limit
+from assistant.files import by_hand, plain
 from assistant.files.jsonline import dumps
+from assistant.files.refusal import Refusal
 from assistant.job import commands as job_commands
 from assistant.meters import commands as meter_commands
 from assistant.record import lines, log, recover
-from assistant.record.header import ScriptError
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.report import commands as report_commands
 from assistant.setup import bundle, service
@@ -48,7 +49,7 @@ def _main(argv: Sequence[str] | None) -> int:
         if sys.stdout is not None and not sys.stdout.closed:
             sys.stdout.flush()  # what is short is written only now: that it has nowhere to go is told here, not at Python's exit
         return code
-    except (ScriptError, ProcedureError, JournalError) as error:
+    except (Refusal, ProcedureError, JournalError) as error:
         code = _refuse(error, 1 if isinstance(error, JournalError) else 2)
         if getattr(args, "headless", False):
             from assistant.station import start
@@ -100,10 +101,10 @@ def parser() -> argparse.ArgumentParser:
     top.set_defaults(do=_bare)
     commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
 
-    def command(name: str, text: str, do) -> argparse.ArgumentParser:
-        one = commands.add_parser(name, help=text, description=text)
-        one.set_defaults(do=do)
-        return one
+    def command(name: str, text: str, do: Callable[[argparse.Namespace], int] | None = None) -> argparse.ArgumentParser:
+        added = commands.add_parser(name, help=text, description=text)
+        added.set_defaults(do=do or partial(_help, added))
+        return added
 
     run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", _run)
     _live_arguments(run)
@@ -152,7 +153,7 @@ def parser() -> argparse.ArgumentParser:
     work_ = command("work", "Compute results from readings given as JSON on standard input.", work.run_command)
     work.add_arguments(work_)
 
-    mics = command("mic", "The microphone: check.", lambda args: mics.print_help() or 2)
+    mics = command("mic", "The microphone: check.")
     mic_check = mics.add_subparsers(metavar="WHAT", parser_class=_Parser).add_parser(
         "check", help="Is it loud, clean and close enough? Says what to move.",
         description="Listens to the noise and to five digits, and says what is right and what to move.")
@@ -168,12 +169,12 @@ def parser() -> argparse.ArgumentParser:
     wiring = command("wiring", "How each device is wired: a page and a drawing each, with the pins of this station.", _wiring)
     wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
 
-    voice.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on.", None))
+    voice.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
 
-    job_commands.add_arguments(command("job", "Job files: new, check, show, due.", None), _Parser)
+    job_commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
 
-    meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire.",
-                                         None), _Parser)
+    meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire."),
+                                 _Parser)
 
     service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))
@@ -181,7 +182,7 @@ def parser() -> argparse.ArgumentParser:
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 
-    logs = command("log", "The record: list, show, read, export, verify, recover.", lambda args: logs.print_help() or 2)
+    logs = command("log", "The record: list, show, read, export, verify, recover.")
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)
     for name, text, do in (("list", "Every test, one a line.", log.list_tests),
                            ("show", "One test: readings, results, remarks.", log.show),
@@ -203,6 +204,12 @@ def parser() -> argparse.ArgumentParser:
             one.add_argument("--json", action="store_true", help="one JSON object a line")
         _journal_argument(one, "the station's own")
     return top
+
+
+def _help(group: argparse.ArgumentParser, _args: argparse.Namespace) -> int:
+    """Of a group of commands, where none of them is named."""
+    group.print_help()
+    return 2
 
 
 def _of_meter(one: argparse.ArgumentParser) -> None:
@@ -260,9 +267,9 @@ def _rehearse(args: argparse.Namespace) -> int:
     piped = args.script == "-"
     name, folder = ("standard input", Path.cwd()) if piped else (args.script, Path(args.script).parent)
     try:
-        text = (size_limit.read_from(sys.stdin.buffer, name) if piped else size_limit.read(Path(args.script))).decode("utf-8-sig")
-    except (OSError, ValueError) as error:
-        return _refuse(f"The script {name} can't be read: {error}. Give a text file of JSON lines.", 2)
+        text = by_hand.text_of(sys.stdin.buffer) if piped else by_hand.text(Path(args.script))
+    except by_hand.Unreadable as why:
+        return _refuse(f"The script {name} can't be read: {why}. Give a text file of JSON lines.", 2)
     script = read(text.splitlines(), name, folder)
     if args.wav and not args.wav.parent.is_dir():
         return _refuse(f"There is no folder {args.wav.parent} to write {args.wav.name} into.", 2)

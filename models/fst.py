@@ -24,13 +24,13 @@ class BadFst(ValueError):
     """Not a file that this module can read."""
 
 
-def acceptor_bytes(arcs: Sequence[Sequence[Arc]], finals: Mapping[int, float], start: int = 0) -> bytes:
+def acceptor_bytes(arcs: Sequence[Sequence[Arc]], finals: Mapping[int, float]) -> bytes:
     """The file of an acceptor as a "vector" FST with standard (tropical) arcs.
 
     arcs: for each state its arcs, sorted here by label since a composition searches them. finals: final state -> cost.
     """
     parts = [struct.pack("<i", MAGIC), _string("vector"), _string("standard"),
-             struct.pack("<iiQqqq", 2, 0, _EXPANDED_AND_MUTABLE, start, len(arcs), sum(map(len, arcs)))]
+             struct.pack("<iiQqqq", 2, 0, _EXPANDED_AND_MUTABLE, 0, len(arcs), sum(map(len, arcs)))]
     for state, leaving in enumerate(arcs):
         parts.append(struct.pack("<fq", finals.get(state, _NOT_FINAL), len(leaving)))
         parts += [struct.pack("<iifi", label, label, cost, to) for label, cost, to in sorted(leaving)]

@@ -87,7 +87,7 @@ class PeopleEngine:
     def judge(self, log_probs: np.ndarray, expect: Expect) -> Heard:
         wide = grammar.wide(expect)
         graph = self._everything(wide)
-        text = " ".join(graph.best(log_probs).words)
+        text = " ".join(graph.best(log_probs))
         if not text:
             return Heard("", None, 0.0)
         meaning = meaning_of(text)

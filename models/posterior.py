@@ -8,7 +8,6 @@ everything that may have been said, talk that is none of ours among it, is what 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,13 +20,6 @@ OTHER_WAY = 1.0
 """Cost, a natural logarithm, of a word said in any but the first of its ways: as in models/training/vosk_folder.py."""
 
 
-@dataclass(frozen=True)
-class Best:
-    words: tuple[str, ...]
-    score: float
-    """Natural logarithm."""
-
-
 class Graph:
     """The sentences of an acceptor. Its nodes: a blank for each state, where a word may begin or the sentence end; then for each
     word that leaves a state its sounds, with a blank between each two."""
@@ -35,13 +27,15 @@ class Graph:
     def __init__(self, sentences: Acceptor, lexicon: Mapping[str, Sequence[tuple[int, ...]]]) -> None:
         """lexicon: word -> ways to say it, each a row of units; unit 0 is the blank."""
         self._states = len(sentences.arcs)
-        unit, before, skipped, entered, cost = ([] for _ in range(5))
+        nodes: list[tuple[int, int, int, int]] = []
+        cost: list[float] = []
         self._word: list[str | None] = []
 
-        def node(one: int, after: int = -1, past: int = -1, frm: int = -1, costs: float = 0.0, word: str | None = None) -> int:
-            for row, value in ((unit, one), (before, after), (skipped, past), (entered, frm), (cost, costs), (self._word, word)):
-                row.append(value)
-            return len(unit) - 1
+        def node(unit: int, after: int = -1, past: int = -1, frm: int = -1, costs: float = 0.0, word: str | None = None) -> int:
+            nodes.append((unit, after, past, frm))
+            cost.append(costs)
+            self._word.append(word)
+            return len(nodes) - 1
 
         for state in range(self._states):
             node(0, frm=state)
@@ -56,11 +50,11 @@ class Graph:
                     ends.append((to, way[-1], at))
         ends.sort()
         self._end_state, self._end_unit, self._end_node = (np.array([end[part] for end in ends], int) for part in range(3))
-        self._units = 1 + max(unit)
+        self._unit, self._before, self._skipped, self._entered = (np.array(row) for row in zip(*nodes, strict=True))
+        self._units = 1 + int(self._unit.max())
         key = self._end_state * self._units + self._end_unit
         self._groups = np.flatnonzero(np.diff(key, prepend=-1))
         self._group_keys = key[self._groups]
-        self._unit, self._before, self._skipped, self._entered = (np.array(row) for row in (unit, before, skipped, entered))
         self._finals = np.array(sorted(sentences.finals))
         self._first = np.flatnonzero((self._entered >= 0) & (self._unit > 0))
         self._first_state, self._first_unit = self._entered[self._first], self._unit[self._first]
@@ -100,8 +94,8 @@ class Graph:
         last = now[self._finals].sum() + self._ended(now, np.add, 0.0)[self._finals].sum()
         return total + float(np.log(last)) if last > 0 else NEVER
 
-    def best(self, log_probs: np.ndarray) -> Best:
-        """The likeliest sentence, which may be the empty one."""
+    def best(self, log_probs: np.ndarray) -> tuple[str, ...]:
+        """The words of the likeliest sentence: none of the empty one, or where no sentence can be."""
         scores = np.empty((len(log_probs), len(self)), np.float32)
         now = np.full(len(self), NEVER, np.float32)
         now[0] = 0
@@ -141,12 +135,12 @@ class Graph:
         best = nodes[values[nodes].argmax()]
         return float(values[best]), int(best)
 
-    def _back(self, scores: np.ndarray) -> Best:
+    def _back(self, scores: np.ndarray) -> tuple[str, ...]:
         last = scores[-1]
         score, at = max([(float(last[state]), int(state)) for state in self._finals]
                         + [self._into(last, int(state)) for state in self._finals])
         if score <= NEVER / 2:
-            return Best((), NEVER)
+            return ()
         words: list[str] = []
         first_cost = dict(zip(self._first.tolist(), self._first_cost.tolist(), strict=True))
         for step in range(len(scores) - 1, 0, -1):
@@ -164,7 +158,7 @@ class Graph:
                 words.append(word)
         if at in first_cost:
             words.append(self._word[at] or "")
-        return Best(tuple(words[::-1]), score)
+        return tuple(words[::-1])
 
 
 def any_talk(log_probs: np.ndarray, follows: np.ndarray) -> float:

@@ -6,11 +6,12 @@ import os
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack, closing, redirect_stderr
+from functools import partial
 from typing import Any
 
 from assistant.check.finding import NAMES, PINS, Finding, none_wrong, page
 from assistant.files.jsonline import dumps
-from assistant.record.header import ScriptError
+from assistant.files.refusal import Refusal
 from assistant.station import settings as station_settings
 from hardware.hands import pins_twice
 
@@ -25,11 +26,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0: nothing wrong; 1: something wrong. Raises ScriptError (wrong use) for a device that isn't known and
+    """0: nothing wrong; 1: something wrong. Raises Refusal (wrong use) for a device that isn't known and
     a settings file that can't be right."""
     for name in args.devices:
         if name not in NAMES:
-            raise ScriptError(f"check: there is no device {name!r}; the devices are {', '.join(NAMES)}.")
+            raise Refusal(f"check: there is no device {name!r}; the devices are {', '.join(NAMES)}.")
     settings = station_settings.read()
     names = [name for name in NAMES if not args.devices or name in args.devices]
     if not args.quick and not sys.stdin.isatty():
@@ -72,7 +73,7 @@ def _walk(args: argparse.Namespace, settings: Mapping[str, Mapping[str, Any]], n
         own: dict[str, Any] = {"loudspeaker": sound}
         for name in names:
             if configured(name, settings) and name not in ("loudspeaker", "microphone"):
-                own[name] = Opened(name, settings, lambda key, name=name: talk.key(name, key),
+                own[name] = Opened(name, settings, partial(talk.key, name),
                                    lambda on: talk.key("pedal", "talk") if on else None, talk.show)
                 stack.callback(own[name].close)
         return Walk(talk, settings, names, own, sound.microphone).run()

@@ -10,8 +10,9 @@ from typing import Any, Mapping
 
 from assistant.core.language import CURRENT
 
-RULES = 1
-"""By which rules a test that begins now is led. 0: an answer counted as soon as it came."""
+RULES = 2
+"""By which rules a test that begins now is led. 0: an answer counted as soon as it came. 1: a clock of the test was asked about, and
+its end could be answered away."""
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ def enter(turn: Turn, index: int) -> None:
     """Begin the step at ``index`` from its beginning."""
     turn.set(index=index, listening=False, **_CLEAN)
     if turn.state.step.stops:
-        turn.clear_timers("clock:")
+        _stop_clock(turn)
     if turn.state.step.timed:
         round_clock.reached(turn)
     begin(turn)
@@ -75,9 +75,24 @@ CLOCK_WARNINGS_S = (60, 30, 0)
 
 
 def _start_clock(turn: Turn, seconds: float) -> None:
+    turn.set(clock="running")
     for left in CLOCK_WARNINGS_S:
         if left < seconds:
             turn.timer(f"clock:{left}", turn.state.now + seconds - left)
+
+
+def _stop_clock(turn: Turn) -> None:
+    due = dict(turn.state.timers).get("clock:0")
+    if due is not None and due < turn.state.now - 1e-6:  # its end was not handled yet
+        clock_over(turn)
+    elif turn.state.clock == "running":
+        turn.set(clock="stopped")
+    turn.clear_timers("clock:")
+
+
+def clock_over(turn: Turn) -> None:
+    turn.set(clock="over")
+    note(turn, turn.state.step.id, sentence("note.clock_over"))
 
 
 def choose(turn: Turn, option: Option) -> None:
@@ -252,6 +267,9 @@ def _found(turn: Turn, step: Judge) -> Judgement:
     here = state.procedure.index(step.id)
     changes = [(old, new) for old, new in state.changes() if state.procedure.index(old.id) < here]
     invalid = [one.text.rstrip(".") for one in state.notes if one.invalid]
+    if state.clock == "over" and state.rules >= 2:  # the station's own clock decides, not what is answered afterwards
+        limit = next(float(one.starts) for one in state.procedure.steps if one.starts)
+        invalid.append(sentence("verdict.took_longer", limit=phrases.duration(limit)))
     if len(changes) > 1:
         invalid.append(sentence("verdict.changed_twice", count=len(changes)))
     told = [sentence("verdict.changed", reading=phrases.spoken_id(old.id), old=f"{old.value:f}", new=f"{new.value:f}", unit=new.unit,
@@ -261,7 +279,7 @@ def _found(turn: Turn, step: Judge) -> Judgement:
     told += [sentence("verdict.denied", reading=phrases.spoken_id(ident), count=denied.count(ident)) for ident in often]
     marks = Marks(tuple(invalid), tuple(sentence("verdict.repeat", id=one.id, text=one.text) for one in state.notes if one.repeat),
                   CORRECTED if any(old.known == RESULT for old, _ in changes) else REPEATED if told else "", "; ".join(told),
-                  bool(state.rules))
+                  bool(state.rules), state.clock)
     return registry.judge(step.rule, state.taken(), state.settings, marks)
 
 

@@ -42,6 +42,8 @@ class Marks:
     """Which, from what to what, and why."""
     agree: bool = True
     """The steps of a run must show the same air. A test that was led before there was that rule is judged as it was then."""
+    clock: str = ""
+    """Of the test's background clock: ``stopped`` in time, ``over``, or ``lost``, so that only the technician can know."""
 
 
 Taken = Mapping[str, Decimal]

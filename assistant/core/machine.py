@@ -27,7 +27,7 @@ from assistant.core.events import (
     TimerDue,
     Unclear,
 )
-from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, end_hold, enter, note
+from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, clock_over, end_hold, enter, note
 from assistant.core.language import CURRENT, sentence
 from assistant.core.methods import registry
 from assistant.core.procedure import build
@@ -205,10 +205,11 @@ def _mark(turn: Turn, left: int) -> None:
 def _clock(turn: Turn, left: int) -> None:
     """The background clock of a test: told, and noted when it is over; never over the beats of a cadence."""
     if left == 0:
-        note(turn, turn.state.step.id, sentence("note.clock_over"))
+        clock_over(turn)
     if _may_chat(turn) and turn.state.spoken >= turn.state.utterance:
         turn.cue("mark")
-        turn.say(phrases.left(left) if left else sentence("test.clock_over"), "clock", urgent=True)
+        over = "test.clock_over_counts" if turn.state.rules >= 2 else "test.clock_over"
+        turn.say(phrases.left(left) if left else sentence(over), "clock", urgent=True)
 
 
 def _named(device: str) -> str:
@@ -234,6 +235,7 @@ def _restarted(turn: Turn) -> None:
     turn.clear_timers("words")
     if any(name.startswith("clock:") for name, _ in state.timers):
         turn.clear_timers("clock:")
+        turn.set(clock="lost")
         note(turn, "clock", sentence("note.clock_lost"))
     turn.clear_timers("tap")  # the beats died with the process, and at a reboot their time means nothing
     where = sentence("test.restarted_at", stage=state.step.stage) if state.step.stage else sentence("test.restarted")

@@ -12,8 +12,9 @@ from assistant.core import rounding
 from assistant.core.assessment import FAIL, NONE, PASS, UNITS, spoken_name
 from assistant.core.language import sentence
 from assistant.core.methods import registry, units
-from assistant.core.methods.provenance import common, published, second_hand
+from assistant.core.methods.provenance import common, memory, published, second_hand
 
+SAME_AGE = memory("C172: begun within 5 minutes of the last portion; an older concrete is another one", 95)
 WARNING, ACTION, IN_CONTROL = "warning", "action", "in-control"
 
 
@@ -104,32 +105,35 @@ BY_RULE = tuple(name for name, one in registry.RESULTS.items() if one.check_test
 """Results that the rule of the check test is about."""
 COMPARED = published("Iowa DOT IM 202: compared after rounding to the last place of the limit")
 RETEST = second_hand("C94, older wording: check test at once on another portion; a second failure fails the load")
-RETEST_METRIC = common("no rule was found for a system air metric out of its limit, once or twice")
+RETEST_OTHER = common("no rule was found for this: what follows is the agency's to say")
 PRELIMINARY = published("ASTM work item WK77546, 2021: a preliminary sample may be adjusted, never rejects")
 
 ACCEPTED, CHECK, REJECTED, ADJUST = "accepted", "check-test", "rejected", "adjust"
 
 
-def after(verdicts: Sequence[str], preliminary: bool = False, below: bool = False, by_rule: bool = True) -> Finding:
-    """What follows slump or air of one load: `verdicts` of the test and, if there was one, of its check test.
+def after(name: str, verdicts: Sequence[str], preliminary: bool = False, below: bool = False, may_check: bool = True) -> Finding:
+    """What follows for one property of a load: `verdicts` of its test and, if there was one, of its check test. Of the load
+    itself this says nothing.
 
-    preliminary: not the acceptance sample, so it can't reject; below: the result was under its lower limit;
-    by_rule: False where a failure was the system air metric's alone, of which the rule of the check test says nothing.
-    An invalid test says nothing: it counts as not done.
+    name: the result's; preliminary: not the acceptance sample, so it can't reject; below: the result was under its lower limit;
+    may_check: such a test may have a check test. An invalid test says nothing: it counts as not done.
     """
     counted = [one for one in verdicts if one in (PASS, FAIL)]
+    by_rule = name in BY_RULE
     if not counted:
         found, rule = (NONE, "nothing"), RETEST
     elif preliminary and counted[-1] == FAIL:
         found, rule = (ADJUST, "adjust_low" if below else "adjust_high"), PRELIMINARY
     elif preliminary:
         found, rule = (NONE, "preliminary"), PRELIMINARY
-    elif counted[0] == PASS:
+    elif FAIL not in counted:
         found, rule = (ACCEPTED, "accepted"), RETEST
+    elif counted[0] == PASS:
+        found, rule = (NONE, "apart"), RETEST_OTHER
     elif len(counted) == 1:
-        found, rule = (CHECK, "check"), RETEST
-    elif not by_rule:
-        found, rule = (NONE, "metric_passed" if counted[1] == PASS else "metric_failed"), RETEST_METRIC
+        found, rule = ((CHECK, "check"), RETEST) if may_check else ((NONE, "failed"), RETEST_OTHER)
+    elif not by_rule or FAIL in counted[2:]:
+        found, rule = (NONE, "other_failed" if FAIL in counted[1:] else "other_passed"), RETEST_OTHER
     else:
         found, rule = ((ACCEPTED, "check_passed") if counted[1] == PASS else (REJECTED, "rejected")), RETEST
-    return Finding(found[0], sentence(f"retest.{found[1]}"), str(rule))
+    return Finding(found[0], sentence(f"retest.{found[1]}", name=spoken_name(name)), str(rule))

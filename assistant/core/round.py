@@ -5,14 +5,12 @@ Pure: from what was done so far to a procedure that only asks (see ``as_procedur
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from decimal import Decimal
+from dataclasses import dataclass
 from itertools import permutations
 from typing import Any
 
-from assistant.core import quality
-from assistant.core.assessment import FAIL, INVALID, NONE, PASS
 from assistant.core.language import sentence
+from assistant.core.load_judged import BEFORE, Done, checks, left
 from assistant.core.methods import registry, units
 from assistant.core.phrases import capital
 from assistant.core.round_clock import BETWEEN, limit_s, named
@@ -26,8 +24,6 @@ def _by_haste(test: str) -> tuple[float, int]:
 
 SAMPLE = next(name for name, one in registry.ROUNDS.items() if one.is_sample)
 """The test that takes the sample."""
-BEFORE = tuple(name for name, one in registry.ROUNDS.items() if one.before_sample)
-"""Those that come before it."""
 _AFTER = tuple(sorted((one for one in registry.ROUNDS if one not in (SAMPLE, *BEFORE)), key=_by_haste))
 TESTS = (*BEFORE, *_AFTER)
 """What a round may have: what is due first, then what is quickly done."""
@@ -37,33 +33,6 @@ AIR = tuple(one for one in TESTS if registry.METHODS[one].air_meter)
 TAKES_S = {one: registry.ROUNDS[one].takes_s for one in TESTS}
 READING_S = 30
 """Reading a thermometer that stands already. Ours."""
-ATTEMPTS = 2
-"""A test without a valid result is offered once more, not for ever. Ours."""
-
-
-@dataclass(frozen=True)
-class Done:
-    """One test of the round that is over."""
-    test: str
-    outcome: str = "done"
-    verdict: str = "none"
-    results: Mapping[str, Decimal] = field(default_factory=dict)
-    """Name to reported value."""
-    below: bool = False
-    """A result was under its lower limit."""
-    by_rule: bool = True
-    """If it failed: by slump or air content, which the rule of the check test is about, not by the system air metric alone."""
-    technician: str = ""
-    check: bool = False
-    """On another portion, because the first failed."""
-    comparison: bool = False
-    """The second technician's, only to compare."""
-
-    @property
-    def counts(self) -> bool:
-        """Also one that was scrapped after its failure was said: a failure is not got rid of."""
-        return (self.outcome == "done" or self.verdict == FAIL) and self.verdict != INVALID and not self.comparison
-
 
 @dataclass(frozen=True)
 class Question:
@@ -72,12 +41,6 @@ class Question:
     say: str
     rare: bool = False
     """Yes is more than the method wants: a cooperative technician says no."""
-
-
-def left(plan: Sequence[str], done: Sequence[Done]) -> list[str]:
-    """Tests of the plan that have no valid result yet and were not tried twice."""
-    return [test for test in plan if test not in BEFORE and not any(one.test == test and one.counts for one in done)
-            and sum(one.test == test and not one.comparison and one.outcome != "scrapped" for one in done) < ATTEMPTS]
 
 
 def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, elapsed_s: float = 0.0,
@@ -100,45 +63,6 @@ def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, ela
         return late, now
     by_limit = sorted(tests, key=lambda test: (limit(test), -TAKES_S.get(test, 0) if technicians > 1 else 0))
     return by_limit if technicians > 1 else list(min(permutations(by_limit), key=how_late))
-
-
-def retest(test: str, done: Sequence[Done], preliminary: bool = False) -> quality.Finding | None:
-    """What follows the results of this test so far; None where the rule of the check test is not about it."""
-    same = [one for one in done if one.test == test and one.counts]
-    if not same or not registry.ROUNDS[test].retested:
-        return None
-    return quality.after([one.verdict for one in same], preliminary, same[-1].below,
-                         all(one.by_rule for one in same if one.verdict == FAIL))
-
-
-def is_preliminary(label: Any) -> bool:
-    """Whether the label says that the sample is a preliminary one: true, or any text but a no."""
-    return bool(label) and str(label).strip().lower() not in ("no", "false", "0")
-
-
-def checks(done: Sequence[Done], wanted: bool = True, preliminary: bool = False) -> list[str]:
-    """Tests that failed and have no check test yet, the last that failed first."""
-    tests = dict.fromkeys(one.test for one in reversed(done))
-    return [test for test in tests if wanted and (found := retest(test, done, preliminary)) and found.verdict == quality.CHECK]
-
-
-def comparisons(done: Sequence[Done], system: str = units.INCH_POUND) -> list[quality.Finding]:
-    """Two technicians' results on this sample, each pair that there is."""
-    found = []
-    for second in done:
-        if second.comparison and second.outcome == "done" and second.verdict != INVALID:
-            first = next((one for one in reversed(done) if one.test == second.test and one.counts), None)
-            names = [name for name in second.results if first and name in first.results
-                     and quality.may_differ(name, second.results[name]) is not None]
-            found += [quality.compare(name, first.results[name], second.results[name], system) for name in names if first]
-    return found
-
-
-def verdict(plan: Sequence[str], done: Sequence[Done]) -> bool:
-    """Everything is done, and whatever failed was put right by its check test."""
-    last = {one.test: one.verdict for one in done if one.counts}
-    wanted = set(plan) - set(BEFORE)
-    return not left(plan, done) and set(last.values()) <= {PASS, NONE} and wanted <= set(last)
 
 
 # --- the questions ----------------------------------------------------------------------------------------------------------
@@ -196,20 +120,3 @@ def as_procedure(title: str, questions: Sequence[Question], thermometer: bool = 
     plain = str.maketrans("{}", "()")
     return {"test": BETWEEN, "title": title.translate(plain),
             "stage": [{"name": sentence("round.stage"), "step": [{**one, "say": one["say"].translate(plain)} for one in steps]}]}
-
-
-def summary(done: Sequence[Done], said: Mapping[str, str], system: str = units.INCH_POUND, preliminary: bool = False) -> str:
-    """What is said at the end: each test's verdict, what follows a failure, how two technicians compare.
-
-    said: test to its results in words.
-    """
-    words = [sentence("round.all_done")]
-    last = {one.test: one for one in done if one.counts}
-    for test, one in last.items():
-        if test in said:
-            known = "round.result" if one.verdict == NONE else "round.judged"
-            words.append(sentence(known, test=capital(named([test])), results=said[test], verdict=sentence(f"log.{one.verdict}")))
-        if one.check and (found := retest(test, done, preliminary)):
-            words.append(capital(found.why) + ".")
-    words += [capital(one.why.rstrip(".")) + "." for one in comparisons(done, system)]
-    return " ".join(words)

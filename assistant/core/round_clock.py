@@ -20,6 +20,8 @@ BETWEEN = "round"
 """The procedure that only asks what comes next."""
 WARNINGS_S = (120, 60, 0)
 """The clocks speak so many seconds before their end, and at it. Ours: two minutes are enough to leave what is going on."""
+IN_TIME, LATE, TOLD, UNKNOWN = "in-time", "late", "told", "unknown"
+"""Whether a test of a round was in time (``State.timing``). TOLD: by the other technician, not timed."""
 LATER_S = 5.0
 """What can't be said now (the mallet, the end of a hold, other words) is tried again after this. Ours."""
 
@@ -32,7 +34,11 @@ def limit_s(test: str, settings: Settings) -> float | None:
 
 def named(tests: Sequence[str]) -> str:
     """ "slump, temperature and air"; the same thing once."""
-    words = list(dict.fromkeys(sentence(f"round.to_{test.replace('-', '_')}") for test in tests))
+    return listed(list(dict.fromkeys(sentence(f"round.to_{test.replace('-', '_')}") for test in tests)))
+
+
+def listed(words: Sequence[str]) -> str:
+    """ "one, two and three"."""
     return words[0] if len(words) == 1 else sentence("round.and", first=", ".join(words[:-1]), last=words[-1])
 
 
@@ -52,8 +58,11 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
     stands_since  boot time at which its instrument was put into the sample (a thermometer), before this very test was called for
     begun_at  the same in journals of the time when a temperature had only to begin within its limit
     told      true: the other technician began it, and whether in time is told, not timed
+    aged      true: a check test, or one to compare: no clock waits for it, but the age of its concrete is kept
     """
+    turn.set(aged=bool(clock.get("aged")))
     if clock["at"] is None:
+        turn.set(timing=UNKNOWN)
         turn.note("round", sentence("round.lost"))
         return
     turn.set(sampled_at=float(clock["at"]), to_begin=tuple(clock["to_begin"]), boot=str(clock.get("boot", "")))
@@ -61,7 +70,7 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
         turn.note("round", sentence("round.by_wall"))
     if clock.get("told"):
         turn.note("round", sentence("round.told"))
-        turn.set(to_begin=_without_this(turn.state))
+        turn.set(timing=TOLD, aged=False, to_begin=_without_this(turn.state))
     elif (since := clock.get("stands_since", clock.get("begun_at"))) is not None:
         turn.note("round", sentence("round.thermometer_in", duration=phrases.duration(turn.state.now - float(since))))
         if "begun_at" in clock:
@@ -110,7 +119,7 @@ def reached(turn: Turn, at: float | None = None) -> None:
     """The step of this test that counts: the work on the concrete begins, or is completed, at boot time ``at`` or now."""
     state = turn.state
     test = state.procedure.test if state.procedure else ""
-    told = state.sampled_at is not None and test not in (BETWEEN, *state.to_begin)
+    told = state.sampled_at is not None and not state.aged and test not in (BETWEEN, *state.to_begin)
     if state.timed_at is not None or told:
         return
     at = state.now if at is None else at
@@ -119,6 +128,9 @@ def reached(turn: Turn, at: float | None = None) -> None:
     if state.sampled_at is None or limit is None:
         return
     after = at - state.sampled_at
+    turn.set(timing=LATE if after > limit else IN_TIME)
+    if state.aged:
+        return
     done = "completed" if state.procedure is not None and state.procedure.timed_by_end else "begun"
     turn.record(done, test=test, after_s=round(after, 1), limit_s=limit, late=after > limit)
     if after > limit:
@@ -141,6 +153,8 @@ def restarted(turn: Turn, event: Restarted) -> None:
         if state.timed_at is not None and event.sampled_at is not None:  # as long after the last portion as it was
             turn.set(timed_at=state.timed_at - state.sampled_at + event.sampled_at)
         turn.set(sampled_at=event.sampled_at, boot=event.boot)
+        if event.sampled_at is None and not state.timing:
+            turn.set(timing=UNKNOWN)
         turn.note("round", sentence("round.lost" if event.sampled_at is None else "round.by_wall"))
     if turn.state.sampled_at is not None:
         _arm(turn)

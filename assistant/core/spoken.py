@@ -15,8 +15,6 @@ from assistant.core.language import CURRENT, sentence
 _NUMBERS = CURRENT.numbers
 UNITS = _NUMBERS.units
 ZEROS = (UNITS[0], *_NUMBERS.zero_too)
-TEENS = _NUMBERS.teens
-TENS = _NUMBERS.tens
 POINTS = _NUMBERS.points
 HALF = _NUMBERS.half
 """Empty in a language that has no words for it."""

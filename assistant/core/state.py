@@ -214,9 +214,15 @@ class State:
     """When the last portion of the sample was taken, on this boot's clock; None: this test belongs to no round."""
     to_begin: tuple[str, ...] = ()
     """Tests of the round that are not begun yet."""
+    aged: bool = False
+    """No clock of the round waits for this test, but the age of its concrete is kept."""
+    timing: str = ""
+    """Whether this test of a round was in time (see round_clock); empty: not yet, or it belongs to none."""
     boot: str = ""
     """The boot whose clock ``sampled_at`` is on."""
 
+    clock: str = ""
+    """Of the clock that this test runs in the background: ``running``, ``stopped`` in time, ``over``, or ``lost`` at a restart."""
     hold: Running | None = None
     ended_away: str = ""
     """Id of a hold or tapping whose time ran out while something else was being asked."""

@@ -38,7 +38,7 @@ class Step:
     starts: str = ""
     """Seconds of a clock that runs in the background once this step is answered: it warns, and forces nothing."""
     stops: bool = False
-    """When this step begins, that clock has not run out."""
+    """When this step begins, that clock is no longer needed. Had it run out before, no result can be valid."""
     safety: bool = False
     """Its answer must be no echo of another, although it carries no caution: clamps are looked at, the lever is pressed."""
     role: str = ""

@@ -21,8 +21,8 @@ from assistant.core.methods.units import INCH_POUND, convert
 from assistant.core.rounding import round_to
 from assistant.core.settings import Settings, number
 from assistant.files import owner_only
+from assistant.files.refusal import Refusal
 from assistant.record import summary
-from assistant.record.header import ScriptError
 from assistant.record.journal import FILE as JOURNAL
 from assistant.record.journal import Journal, JournalError, make
 
@@ -38,7 +38,7 @@ INTERVALS: dict[str, tuple[int | None, Provenance]] = {
 """Days that each thing is good for, and where that comes from; None: it does not run out. A meter may have its own."""
 
 
-class MeterError(ScriptError):
+class MeterError(Refusal):
     """The register, or what was asked of it, is wrong: one sentence."""
 
 
@@ -147,7 +147,7 @@ def fit_for_use(meter: Meter, now: date, source: str = "", leak: bool = False) -
     if last is not None and last.verdict == "fail":
         reasons.append(f"Meter {meter.name} failed its last leak hold, on {last.on} (test {last.test}): find the leak, cure it, "
                        "and hold it again.")
-    elif leak and meter.interval("leak_days") and (last is None or now > until["leak"]):
+    elif leak and meter.interval("leak_days") and ((day := until["leak"]) is None or now > day):
         reasons.append(f"Meter {meter.name} has no leak hold of today" + (f": the last was on {last.on}." if last else "."))
     return reasons
 

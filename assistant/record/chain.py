@@ -84,9 +84,9 @@ class Finding:
     why: str
 
 
-def told(found: Sequence[Finding], most: int = 5) -> str:
+def told(found: Sequence[Finding]) -> str:
     """All of it in one line."""
-    return "; ".join([one.why for one in found[:most]] + [f"and {len(found) - most} more"] * (len(found) > most))
+    return "; ".join([finding.why for finding in found[:5]] + [f"and {len(found) - 5} more"] * (len(found) > 5))
 
 
 class Broken(Exception):

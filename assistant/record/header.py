@@ -9,18 +9,15 @@ from assistant.core import deviations
 from assistant.core.procedure import Procedure, build
 from assistant.core.settings import Settings
 from assistant.files import plain
+from assistant.files.refusal import Refusal
 from assistant.procedures import load
 
 LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech", "invented", "round", "sample",
           "ticket", "truck", "volume_yd3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor",
           "contract_item", "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at",
           "discharged_at",
-          "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary")
+          "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary", "round_tests", "check_tests")
 """Header keys that are labels, not settings; those of the report are explained in report/form.py."""
-
-
-class ScriptError(ValueError):
-    """A header or a line of a script is wrong: what, where, what to do. Nothing was run."""
 
 
 @dataclass(frozen=True)
@@ -34,10 +31,10 @@ class Header:
 
 
 def header_of(given: Mapping[str, Any], where: str) -> Header:
-    """Check a test's header. Raises ScriptError."""
+    """Check a test's header. Raises Refusal."""
     test = given.get("test")
     if not isinstance(test, str):
-        raise ScriptError(f'{where}: it must name a test, such as {{"test": "sequential"}}.')
+        raise Refusal(f'{where}: it must name a test, such as {{"test": "sequential"}}.')
     settings = {key: value for key, value in given.items() if key != "test" and key not in LABELS}
     labels = {key: value for key, value in given.items() if key in LABELS}
     try:
@@ -45,10 +42,10 @@ def header_of(given: Mapping[str, Any], where: str) -> Header:
         data = load(test)
         procedure = build(data, checked, f"{test}.toml")
     except ValueError as error:
-        raise ScriptError(f"{where}: {str(error).removesuffix('.')}.") from None
+        raise Refusal(f"{where}: {str(error).removesuffix('.')}.") from None
     for key, value in labels.items():
         if not isinstance(value, bool) and not plain.is_line(value):
-            raise ScriptError(f'{where}: "{key}" must be {plain.RULE}.')
+            raise Refusal(f'{where}: "{key}" must be {plain.RULE}.')
     if told := [one.words for one in deviations.of(checked, test)]:
         labels["deviations"] = told
     return Header(test, data, checked, labels, procedure)

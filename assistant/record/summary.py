@@ -50,11 +50,13 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
 
 
 def _begun(state: State) -> dict[str, Any]:
-    """In a round: how long after the last portion of the sample the work on the concrete began, or was completed."""
+    """In a round: how long after the last portion of the sample the work on the concrete began, or was completed; and whether
+    that was in time."""
+    known = {"timing": state.timing} if state.timing else {}
     if state.sampled_at is None or state.timed_at is None:
-        return {}
+        return known
     completed = state.procedure is not None and state.procedure.timed_by_end
-    return {"after_last_portion_s": round(state.timed_at - state.sampled_at), **({"completed": True} if completed else {})}
+    return {**known, "after_last_portion_s": round(state.timed_at - state.sampled_at), **({"completed": True} if completed else {})}
 
 
 def exit_code(state: State) -> int:

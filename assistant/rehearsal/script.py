@@ -5,16 +5,16 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from decimal import Decimal
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Mapping
 
 from assistant.core import prompts
 from assistant.core.events import KINDS, Event, TestStarted, from_plain
+from assistant.core.methods.values import near, number, shown, unknown
 from assistant.core.round_clock import BETWEEN
-from assistant.core.settings import number, shown
 from assistant.files.jsonline import loads
-from assistant.record.header import Header, ScriptError, header_of
+from assistant.files.refusal import Refusal
+from assistant.record.header import Header, header_of
 from assistant.round.plan import plan_of
 
 ANSWERS = ("say", "key", "hear", "gauge", "event")
@@ -46,7 +46,7 @@ class Script:
 def read(lines: Iterable[str], name: str, folder: Path) -> Script:
     """Parse and check a whole script before anything runs; WAV paths are relative to the script's ``folder``.
 
-    Raises ScriptError naming file, line, key and what is allowed.
+    Raises Refusal naming file, line, key and what is allowed.
     """
     header: Header | None = None
     whole: Mapping[str, Any] | None = None
@@ -59,9 +59,9 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
         try:
             given = loads(text)
         except (ValueError, json.JSONDecodeError, RecursionError) as error:
-            raise ScriptError(f"{where}: this is no JSON ({error}). Write one object a line.") from None
+            raise Refusal(f"{where}: this is no JSON ({error}). Write one object a line.") from None
         if not isinstance(given, dict):
-            raise ScriptError(f"{where}: this must be one JSON object, such as "
+            raise Refusal(f"{where}: this must be one JSON object, such as "
                               '{"on": "zero", "say": "next"}.')
         if header is None and given.get("test") == BETWEEN:
             whole = given
@@ -73,28 +73,25 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
         else:
             answers.append(_answer(given, where, line, known, folder))
     if header is None:
-        raise ScriptError(f'{name}: the script is empty. Its first line names the test: {{"test": "sequential"}}.')
+        raise Refusal(f'{name}: the script is empty. Its first line names the test: {{"test": "sequential"}}.')
     return Script(header, tuple(answers), name, whole)
 
 
 def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], folder: Path) -> Answer:
     for key in given:
-        if key not in ("on", "after", "then", *ANSWERS):
-            raise ScriptError(f'{where}: "{key}" is no key here; allowed are on, after, then, {", ".join(ANSWERS)}.')
+        if key not in (allowed := ("on", "after", "then", *ANSWERS)):
+            raise Refusal(f"{where}: {unknown(key, allowed)}.")
     if "then" in given and "after" in given:
-        raise ScriptError(f'{where}: "after" counts from the prompt and "then" from the line before: give one of them.')
+        raise Refusal(f'{where}: "after" counts from the prompt and "then" from the line before: give one of them.')
     on, after = given.get("on", "" if "then" in given else None), _seconds(given, where)
     if on == "" and "then" in given:
         pass
     elif not isinstance(on, str) or on not in known:
-        near = get_close_matches(str(on), sorted(known), 1)
-        hint = f" Did you mean {near[0]!r}?" if near else ""
         what = f"names no prompt of this test: {on!r}" if "on" in given else "is missing: it names the prompt that is answered"
-        raise ScriptError(f'{where}: "on" {what}.{hint} '
-                          "The command prompts lists them all.")
+        raise Refusal(f'{where}: "on" {what}{near(str(on), sorted(known))}. The command prompts lists them all.')
     kinds = [kind for kind in ANSWERS if kind in given]
     if len(kinds) != 1:
-        raise ScriptError(f'{where}: exactly one of {", ".join(ANSWERS)} is needed.')
+        raise Refusal(f'{where}: exactly one of {", ".join(ANSWERS)} is needed.')
     when = {"then": after, "after": None} if "then" in given else {"after": after}
     return Answer(on, kind=kinds[0], value=_checked(kinds[0], given[kinds[0]], where, folder), line=number, **when)
 
@@ -105,7 +102,7 @@ def _seconds(given: Mapping[str, Any], where: str) -> float | None:
     if seconds is None and key == "after":
         return None
     if isinstance(seconds, bool) or not isinstance(seconds, int | Decimal) or not 0 <= seconds <= 86400:
-        raise ScriptError(f'{where}: "{key}" must be seconds from 0 to 86400, not {shown(seconds)}.')
+        raise Refusal(f'{where}: "{key}" must be seconds from 0 to 86400, not {shown(seconds)}.')
     return float(seconds)
 
 
@@ -127,7 +124,7 @@ def _field(key: str, hint: str, value: Any) -> Any:
             return number(f'"{key}"', value)
         case "float" | "int" if value is None and hint.endswith("None"):
             return None
-        case "float" | "int" as exact if isinstance(value, int | Decimal) and not isinstance(value, bool) and abs(value) < 1e9:
+        case "float" | "int" as exact if isinstance(value, int | Decimal) and not isinstance(value, bool) and -1e9 < value < 1e9:
             return float(value) if exact == "float" else int(value)
         case "bool" if isinstance(value, bool):
             return value
@@ -141,25 +138,25 @@ def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal |
         try:
             event(value if isinstance(value, dict) else {}, 0.0)
         except KeyError as error:
-            raise ScriptError(f'{where}: "event" lacks its {error}.') from None
+            raise Refusal(f'{where}: "event" lacks its {error}.') from None
         except ValueError as error:
-            raise ScriptError(f'{where}: "event" must be an event as the journal writes it, such as '
+            raise Refusal(f'{where}: "event" must be an event as the journal writes it, such as '
                               f'{{"kind": "Restarted", "boot": "b"}} ({error}).') from None
         return value
     if kind == "gauge":
         if not isinstance(value, Decimal):
-            raise ScriptError(f'{where}: "gauge" is {shown(value)}: it must be a number, without quotes.')
+            raise Refusal(f'{where}: "gauge" is {shown(value)}: it must be a number, without quotes.')
         try:
             return number('"gauge"', value)
         except ValueError as error:
-            raise ScriptError(f"{where}: {error}.") from None
+            raise Refusal(f"{where}: {error}.") from None
     if not _is_text(value) or not value.strip() or len(value) > 1000:
-        raise ScriptError(f'{where}: "{kind}" must be a text, not {shown(value)}.')
+        raise Refusal(f'{where}: "{kind}" must be a text, not {shown(value)}.')
     if kind == "key":
         keys = tuple(value.split())
         for key in keys:
             if key not in KEYS:
-                raise ScriptError(f'{where}: {key!r} is no key; the keys are {" ".join(KEYS)}, with a space between.')
+                raise Refusal(f'{where}: {key!r} is no key; the keys are {" ".join(KEYS)}, with a space between.')
         return keys
     if kind == "hear":
         path = folder / value
@@ -168,7 +165,7 @@ def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal |
         except OSError:  # a name longer than any file may have
             found = False
         if not found:
-            raise ScriptError(f"{where}: there is no file {path}.")
+            raise Refusal(f"{where}: there is no file {path}.")
         return path
     return value
 

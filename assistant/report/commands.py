@@ -10,8 +10,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import BinaryIO, TextIO
 
+from assistant.files.refusal import Refusal
 from assistant.record import log
-from assistant.record.header import ScriptError
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.report import csv_file, json_file
 from assistant.report.rows import chosen, doubts
@@ -37,13 +37,13 @@ def export(args: argparse.Namespace) -> int:
     if args.demo:
         return _demo(args)
     if not (args.csv or args.json or args.pdf):
-        raise ScriptError("log export: say what to write, with --csv FILE, --json FILE or --pdf FILE.")
+        raise Refusal("log export: say what to write, with --csv FILE, --json FILE or --pdf FILE.")
     wanted = [path.absolute() for path in (args.csv, args.json, args.pdf) if path]
     for path in wanted:
         if path.is_dir():
-            raise ScriptError(f"log export: {path} is a folder: name a file in it.")
+            raise Refusal(f"log export: {path} is a folder: name a file in it.")
         if wanted.count(path) > 1:
-            raise ScriptError(f"log export: {path} is named twice: each kind needs a file of its own.")
+            raise Refusal(f"log export: {path} is named twice: each kind needs a file of its own.")
     day = _day(args.day)
     folder = args.journal or log.default_folder()
     with Journal(folder, write=False) as journal:
@@ -65,7 +65,7 @@ def export(args: argparse.Namespace) -> int:
         try:
             from assistant.report import pdf_file
         except ImportError as error:
-            raise ScriptError(f"log export: the PDF needs a package that is not installed ({error.name}). Start "
+            raise Refusal(f"log export: the PDF needs a package that is not installed ({error.name}). Start "
                               "python3 assistant once with the network there; CSV and JSON need nothing.") from None
         its_job = job.load(args.job) if args.job else None
         _whole(args.pdf, lambda target: pdf_file.write(tests, target, made, its_job, Register(folder).meters(),
@@ -77,7 +77,7 @@ def _demo(args: argparse.Namespace) -> int:
     from assistant.report import demo
     folder = args.demo
     if folder.exists() and any(folder.iterdir()):
-        raise ScriptError(f"{folder} is not empty: name a new folder for the invented day.")
+        raise Refusal(f"{folder} is not empty: name a new folder for the invented day.")
     folder.mkdir(parents=True, exist_ok=True)
     print("An invented day on an invented job, through the real machine. Some seconds.", flush=True)
     args.job = demo.build(folder)
@@ -94,13 +94,13 @@ def _day(value: str | None) -> date | None:
     try:
         return date.today() if value == "today" else date.fromisoformat(value)
     except ValueError:
-        raise ScriptError(f"log export: --day is {value}: write the day as 2031-05-17, or today.") from None
+        raise Refusal(f"log export: --day is {value}: write the day as 2031-05-17, or today.") from None
 
 
 def _whole(path: Path, write: Callable, binary: bool = False, encoding: str = "utf-8") -> None:
     """Written beside and then put in its place: whoever opens the file finds the old one or the whole new one."""
     if not path.parent.is_dir():
-        raise ScriptError(f"There is no folder {path.parent} to write {path.name} into.")
+        raise Refusal(f"There is no folder {path.parent} to write {path.name} into.")
     beside = path.with_name(f".{path.name}.part")
     try:
         target: BinaryIO | TextIO

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from assistant.files.plain import cell
-from assistant.report.rows import RECORDED, Test, corrections, shown
+from assistant.report.rows import RECORDED, Test, corrections, rounds, shown
+from assistant.round.record import judged
 
 ENCODING = "utf-8-sig"
 """With a byte order mark: a spreadsheet program on an office computer takes a file without one for its own old code page, and
@@ -28,6 +29,7 @@ COLUMNS = {
     "NAME unrounded [UNIT]": "the same before rounding",
     "NAME limit low [UNIT], NAME limit high [UNIT]": "the limits that it was judged by; empty: none",
     "READING [UNIT]": "each reading that counts, such as equilibrium.1.3 [psi] (run.step)",
+    "load": "what all tests of its round say of the load: accepted, rejected, open (not judged); empty: it belongs to no round",
     "rounding": "half-even or half-up",
     "deviations": "what the job set otherwise than the method has it",
     "corrections": "readings withdrawn, and what counts instead; parted by | as in the next two",
@@ -39,7 +41,7 @@ COLUMNS = {
 _FIRST = ("id", "test", "started", "outcome", "verdict", "why", "practice")
 _LABELS = ("job", "mix", "producer", "station", "technician", "meter", "round", "sample", "ticket", "truck")
 _NO_LABELS = {*RECORDED, "practice"}
-_LAST = ("rounding", "deviations", "corrections", "warnings", "remarks")
+_LAST = ("load", "rounding", "deviations", "corrections", "warnings", "remarks")
 
 
 def table(tests: Sequence[Test]) -> list[dict[str, str]]:
@@ -54,8 +56,9 @@ def table(tests: Sequence[Test]) -> list[dict[str, str]]:
     for one in tests:
         order |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: None for each in one["readings"]}
     columns = (*(name for name in order if name not in _LAST), *_LAST)
+    loads = {each["id"]: found.verdict for one in rounds(tests) if one.name and (found := judged(one.tests).load) for each in one.tests}
     for one in tests:
-        rows.append(dict.fromkeys(columns, "") | _row(one))
+        rows.append(dict.fromkeys(columns, "") | _row(one) | {"load": loads.get(one["id"], "")})
     return rows
 
 

@@ -5,46 +5,26 @@ The rules and their standings are those of assistant/core/quality.py; levels are
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import product
 from typing import Any
 
+from assistant.core import load_judged as core
 from assistant.core import quality
 from assistant.core.phrases import capital
-from assistant.core.round import is_preliminary
 from assistant.job import Levels
-from assistant.report.rows import Test, inside, result_name
-
-_VERDICTS = {"within": quality.PASS, "OUTSIDE": quality.FAIL}
+from assistant.report.rows import Test
+from assistant.round.record import judged
 
 
 def of_round(tests: Sequence[Test]) -> list[str]:
-    """What follows where slump or air of this round failed, its check tests counted in their order; a sentence each."""
-    found = []
-    for name, kind in product(quality.BY_RULE, dict.fromkeys(test["test"] for test in tests)):  # each kind has its own check test
-        same = [(test, one) for test in tests for one in test["results"] if one["name"] == name and one["value"] is not None
-                and test["outcome"] == "done" and not test.get("comparison") and test["test"] == kind]
-        verdicts = [_VERDICTS.get(inside(one, test["rounding"]), quality.NONE) for test, one in same]
-        if quality.FAIL in verdicts:
-            low = same[verdicts.index(quality.FAIL)][1]["limits"][0]
-            below = low is not None and same[verdicts.index(quality.FAIL)][1]["value"] < low
-            follows = quality.after(verdicts, all(is_preliminary(test.get("preliminary")) for test, _ in same), below)
-            kinds = {test["test"] for test in tests for one in test["results"] if one["name"] == name}
-            which = f", {same[0][0]['title']}" if len(kinds) > 1 else ""
-            found.append(f"{result_name(name)}{which}: {_sentence(follows.why)} ({follows.standing})")
-    return found + [f"{_sentence(one.why)} ({one.standing})" for one in _comparisons(tests)]
-
-
-def _comparisons(tests: Sequence[Test]) -> list[quality.Finding]:
-    """What the second technician repeated, against the result that counts."""
-    found = []
-    for test in tests:
-        if test.get("comparison") and test["outcome"] == "done":
-            before = {one["name"]: one["rounded"] for each in tests for one in each["results"]
-                      if each["test"] == test["test"] and not each.get("comparison") and each["verdict"] != "invalid"}
-            found += [quality.compare(one["name"], before[one["name"]], one["rounded"], test["settings"]["units"])
-                      for one in test["results"] if one["rounded"] is not None and before.get(one["name"]) is not None
-                      and quality.may_differ(one["name"], one["rounded"]) is not None]
-    return found
+    """A sentence for each property of this round that failed, each pair of technicians, and, once, the load."""
+    its = judged(tests)
+    follows = core.failures(its.done, its.preliminary, its.check_tests)
+    kinds = {one.name: {each.test for each in its.properties if each.name == one.name} for one in follows}
+    named = {test["test"]: test["title"] for test in tests}
+    found = [(f"{named[one.test]}: " if len(kinds[one.name]) > 1 else "", one.follows) for one in follows]
+    found += [("", one) for one in core.comparisons(its.done, tests[-1]["settings"]["units"] if tests else "")]
+    found += [("", its.load)] if its.load else []
+    return [f"{which}{_sentence(one.why)} ({one.standing})" for which, one in found]
 
 
 def of_day(rows: Sequence[tuple[Test, Any]], name: str, levels: Levels) -> list[str]:

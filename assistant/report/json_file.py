@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from assistant.files.jsonline import dumps
-from assistant.report.rows import Test, corrections, doubts
+from assistant.report.rows import Round, Test, corrections, doubts, rounds
+from assistant.round.record import judged
 
 SCHEMA = Path(__file__).with_name("schema.json")
 VERSION = 1
@@ -16,12 +17,20 @@ VERSION = 1
 def document(tests: Sequence[Test], made: str) -> dict[str, Any]:
     """``made``: local time with its offset."""
     return {"form": "bowlside-record", "version": VERSION, "made": made,
-            "tests": [{**one, "corrections": corrections(one)} for one in tests], "doubts": doubts(tests)}
+            "tests": [{**one, "corrections": corrections(one)} for one in tests], "doubts": doubts(tests),
+            "rounds": [_round(one) for one in rounds(tests) if one.name]}
+
+
+def _round(one: Round) -> dict[str, Any]:
+    """What its tests say of the load, as the report has it."""
+    its = judged(one.tests)
+    return {"round": one.name, "tests": [each["id"] for each in one.tests], "load": its.load and vars(its.load),
+            "properties": [{"test": each.test, "name": each.name, **vars(each.follows)} for each in its.properties]}
 
 
 def write(tests: Sequence[Test], made: str, target: TextIO) -> None:
     found = document(tests, made)
-    target.write('{"form": %s, "version": %d, "made": %s, "doubts": %s, "tests": [\n' % (
-        dumps(found["form"]), VERSION, dumps(made), dumps(found["doubts"])))
+    target.write('{"form": %s, "version": %d, "made": %s, "doubts": %s, "rounds": %s, "tests": [\n' % (
+        dumps(found["form"]), VERSION, dumps(made), dumps(found["doubts"]), dumps(found["rounds"])))
     target.write(",\n".join(map(dumps, found["tests"])))  # one test a line, for whoever compares two exports
     target.write("\n]}\n")

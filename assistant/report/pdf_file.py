@@ -103,7 +103,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
 
 
 def _result_rows(test: Test) -> list[list[str]]:
-    rows = []
+    rows: list[list[str]] = []
     for each in test["results"]:
         if each["rounded"] is None:
             reported, other = "no valid value", ""

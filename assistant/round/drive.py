@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
+from assistant.core import load_judged
 from assistant.core import round as core
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
@@ -18,12 +19,13 @@ from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN, limit_s, named
 from assistant.core.settings import Settings
 from assistant.core.state import State
-from assistant.record.header import Header, ScriptError, header_of
+from assistant.files.refusal import Refusal
+from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.log import typed
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
 from assistant.round.plan import Plan
-from assistant.round.record import SoFar, newest, of_round, so_far
+from assistant.round.record import SoFar, judged, newest, of_round, so_far
 
 Play = Callable[[Handles, Event, Procedure], None]
 """Plays one test, or one question, to its end on the devices that are there; returns when it is over, or when it was left."""
@@ -48,7 +50,7 @@ class Round:
     """Of the round that is driven; empty before ``go`` knows."""
 
     def go(self) -> int:
-        """Raises ScriptError where another test is in the way or a header is wrong."""
+        """Raises Refusal where another test is in the way or a header is wrong."""
         self.settings = self._header(self.plan.tests[0]).settings
         station = unfinished(self.journal, self.boot)
         if station is not None and not self._finish(station):
@@ -93,8 +95,8 @@ class Round:
         """What is left of a round: tests to do and check tests that are due."""
         if this.portion is None:
             return ["sampling"]
-        return list(dict.fromkeys([*core.checks(this.done, self.plan.check_tests, self._preliminary),
-                                   *core.left(self.plan.tests, this.done)]))
+        return list(dict.fromkeys([*load_judged.checks(this.done, self.plan.check_tests, self._preliminary),
+                                   *load_judged.left(self.plan.tests, this.done)]))
 
     def _again(self, this: SoFar) -> SoFar:
         """As the journal has it now. A thermometer that no test tells of yet stays where it is."""
@@ -103,7 +105,7 @@ class Round:
 
     @property
     def _preliminary(self) -> bool:
-        return core.is_preliminary(self.plan.given.get("preliminary"))
+        return load_judged.is_preliminary(self.plan.given.get("preliminary"))
 
     # --- what comes next ---------------------------------------------------------------------------------------------------
 
@@ -126,7 +128,7 @@ class Round:
 
     def _places_thermometer(self, this: SoFar) -> bool:
         """At once after sampling, so that its minutes run while the slump is done."""
-        left = core.left(self.plan.tests, this.done)
+        left = load_judged.left(self.plan.tests, this.done)
         begun = [one for one in this.done if one.test != "leak"]
         return self._placed(this) is None and this.sampled and not begun and "temperature" in left
 
@@ -150,16 +152,17 @@ class Round:
         at, _ = this.portion.on_clock(self.now(), self.boot, self.wall())
         words = [sentence("round.since_unknown") if at is None else sentence("round.since", duration=duration(self.now() - at))]
         done = this.done
-        if done and done[-1].check and (follows := core.retest(done[-1].test, done, self._preliminary)):
-            words.append(capital(follows.why))
+        its = judged(this.records).properties if done and done[-1].check else []
+        words += [f"{capital(one.follows.why)}." for one in its if one.test == done[-1].test]
         return " ".join(words).rstrip(".")
 
     def _end(self, this: SoFar) -> int:
         said = {one["test"]: ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in one["results"]
                                        if each["rounded"] is not None) or sentence("log.no_value") for one in this.records
                 if not one.get("comparison")}
-        self._ask(this, [], summary=core.summary(this.done, said, self.settings.units, self._preliminary))
-        return 0 if core.verdict(self.plan.tests, this.done) else 1
+        found = judged(this.records)
+        self._ask(this, [], summary=found.summary(said, self.settings.units))
+        return 0 if found.right else 1
 
     # --- one test ------------------------------------------------------------------------------------------------------------
 
@@ -171,13 +174,14 @@ class Round:
         assert this.portion is not None
         at, by_wall = this.portion.on_clock(self.now(), self.boot, self.wall())
         placed = self._placed(this)
-        return {"at": at, "boot": self.boot, "to_begin": core.left(self.plan.tests, this.done), "by_wall": by_wall,
+        return {"at": at, "boot": self.boot, "to_begin": load_judged.left(self.plan.tests, this.done), "by_wall": by_wall,
                 **({"thermometer_at": placed} if placed is not None else {})}
 
     def _test(self, this: SoFar, answer: str) -> bool:
         """Run the test that was chosen. False: it was left."""
         how, _, test = answer.partition(".")
-        labels: dict[str, Any] = {"round": this.name}
+        labels: dict[str, Any] = {"round": this.name, "round_tests": ", ".join(self.plan.tests)}
+        labels |= {} if self.plan.check_tests else {"check_tests": False}
         clock: dict[str, Any] = {}
         settings: dict[str, Any] = {}
         if test != "leak":
@@ -185,11 +189,10 @@ class Round:
         if this.portion is not None and test != "sampling":
             clock = self._clock(this)
             labels["sampled_at"] = this.portion.wall.isoformat()[11:16]
-            told = how == "next" and self._other_began(this, test, clock)
+            told = how != "check" and self._other_began(this, test, clock, how == "repeat")
             if told is None:
                 return False
-            if told:
-                clock["told"] = True
+            clock |= {"told": True} if told else {"aged": True} if how != "next" else {}
         if how == "check":
             labels["check_of"] = sentence("round.check_of", test=named([test]))
         elif how == "repeat":
@@ -209,10 +212,10 @@ class Round:
         self.play(station, first_event, header.procedure)
         return station.over
 
-    def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any]) -> bool | None:
+    def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any], compared: bool) -> bool | None:
         """Two technicians and it is late for this test: the other may have begun it in time. None: the round was left there."""
         limit = limit_s(test, self.settings)
-        if self.plan.technicians < 2 or limit is None or test not in clock["to_begin"] or clock["at"] is None \
+        if self.plan.technicians < 2 or limit is None or clock["at"] is None or not compared and test not in clock["to_begin"] \
                 or self.now() - clock["at"] <= limit:
             return False
         words = "round.other_completed" if registry.ROUNDS[test].by_end else "round.other_begun"
@@ -226,11 +229,11 @@ class Round:
         practice, folder = bool(header.get("practice")), self.journal.path.parent
         if not header.get("round"):
             finish = typed(f"{'practise' if practice else 'run'} {procedure.test}", folder, practice)
-            raise ScriptError(f"test {station.test} is a {procedure.test} test that is not over and belongs to no round. "
+            raise Refusal(f"test {station.test} is a {procedure.test} test that is not over and belongs to no round. "
                               f"Finish it first ({finish}).")
         if practice != bool(self.plan.given.get("practice")):
             finish = typed(f"round{' --practise' if practice else ''}", folder, practice)
-            raise ScriptError(f"test {station.test} is {'practice' if practice else 'a real test'} and is not over. "
+            raise Refusal(f"test {station.test} is {'practice' if practice else 'a real test'} and is not over. "
                               f"Finish it first ({finish}).")
         this = so_far(self.journal, header["round"], of_round(self.journal, header["round"]))
         at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None

@@ -10,6 +10,7 @@ from typing import Any
 from assistant import job
 from assistant.core.events import Event, Restarted
 from assistant.core.language import sentence
+from assistant.core.phrases import capital
 from assistant.core.procedure import Procedure
 from assistant.core.state import State
 from assistant.record import log, summary
@@ -17,7 +18,7 @@ from assistant.record.journal import Journal
 from assistant.record.session import Handles, Unrecorded, unfinished
 from assistant.round.drive import Round
 from assistant.round.plan import Plan, plan_of
-from assistant.round.record import of_round
+from assistant.round.record import judged, of_round
 from assistant.station import job_and_meter, start, voice_out
 from assistant.station import practice as practice_keys
 from assistant.station.live import Live
@@ -86,6 +87,8 @@ def _farewell(journal: Journal, name: str, folder: Path, args: argparse.Namespac
         results = ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in known)
         print(f"  test {test:>3}  {one['test']:<13} {one['outcome']:<9} {sentence('log.' + one['verdict']):<8} {results}"
               f"{'  check test' if one.get('check_of') else ''}")
+    if found := judged([summary.of(journal, test) for test in tests]).load:
+        print(capital(found.why) + ".")
     job_file = f" --job {quote(str(args.job))}" if args.job else ""
     print(f"To read one out: {log.typed('log read NUMBER', folder)}")
     print(f"The report: {log.typed(f'log export --day today --pdf day.pdf{job_file}', folder)}")

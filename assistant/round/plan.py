@@ -10,7 +10,8 @@ from assistant.core import round as core
 from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import shown
 from assistant.files import plain
-from assistant.record.header import ScriptError, header_of
+from assistant.files.refusal import Refusal
+from assistant.record.header import header_of
 
 KEYS = ("tests", "technicians", "second", "check_tests")
 """Keys of a round that are neither labels nor settings of its tests."""
@@ -39,11 +40,11 @@ class Plan:
 
 
 def plan_of(given: Mapping[str, Any], where: str, remark: str = "") -> Plan:
-    """``given``: labels, settings and KEYS together. Raises ScriptError: which key, and what is allowed."""
+    """``given``: labels, settings and KEYS together. Raises Refusal: which key, and what is allowed."""
     try:
         checked = {key: check(key, value) for key, value in given.items() if key in KEYS}
     except ValueError as error:
-        raise ScriptError(f"{where}: {error}.") from None
+        raise Refusal(f"{where}: {error}.") from None
     plan = Plan({key: value for key, value in given.items() if key not in (*KEYS, "test")}, **checked, remark=remark)
     header_of({"test": "sampling", **plan.given}, where)
     return plan

@@ -6,14 +6,18 @@ last portion is in the sampling test's events. So a start after a crash goes on 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from assistant.core import round as core
-from assistant.core.quality import BY_RULE
+from assistant.core import load_judged as core
+from assistant.core import quality
+from assistant.core.assessment import FAIL, PASS
+from assistant.core.methods.registry import RESULTS
+from assistant.core.round_clock import limit_s
 from assistant.core.rounding import judge
+from assistant.core.settings import Settings
 from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.record.session import Station
@@ -66,12 +70,57 @@ class SoFar:
 
 def _done(one: Mapping[str, Any]) -> core.Done:
     results = {each["name"]: each["rounded"] for each in one["results"] if each["rounded"] is not None}
-    below = any(each["value"] is not None and not judge(each["value"], (each["limits"][0], None), one["rounding"])
-                for each in one["results"])
-    by_rule = any(each["name"] in BY_RULE and each["value"] is not None
-                  and not judge(each["value"], tuple(each["limits"]), one["rounding"]) for each in one["results"])
-    return core.Done(one["test"], one["outcome"], one["verdict"], results, below, by_rule, str(one.get("technician", "")),
-                     bool(one.get("check_of")), bool(one.get("comparison")))
+    judged, low = {}, []
+    for each in one["results"]:
+        spec, limits = RESULTS.get(each["name"]), tuple(each["limits"])
+        if each["value"] is None or limits == (None, None) or spec is None or spec.own_limits:
+            continue    # what is judged by its own limits (a leak, a cure) is no property of the load
+        value = spec.measured(each["value"])
+        judged[each["name"]] = PASS if judge(value, limits, one["rounding"]) else FAIL
+        low += [] if judge(value, (limits[0], None), one["rounding"]) else [each["name"]]
+    age = one.get("after_last_portion_s")
+    late = 0.0 if age is None else max(0.0, age - (limit_s(one["test"], Settings.from_mapping(one["settings"])) or age))
+    return core.Done(one["test"], one["outcome"], one["verdict"], results, judged, tuple(low), str(one.get("technician", "")),
+                     bool(one.get("check_of")), bool(one.get("comparison")), age, one.get("timing", ""), late)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the records of a round say of its concrete: spoken, shown, printed and exported from here alone."""
+    plan: tuple[str, ...]
+    """The tests that it was to have; empty: its records are from before that was kept."""
+    done: tuple[core.Done, ...]
+    sampled: bool
+    preliminary: bool
+    check_tests: bool
+
+    @property
+    def properties(self) -> list[core.Property]:
+        return core.properties(self.done, self.preliminary, self.check_tests)
+
+    @property
+    def load(self) -> quality.Finding | None:
+        """Judged at the end of the round, that is by all its records. None: nobody knows which tests it was to have."""
+        found = core.load(self.plan, self.done, self.sampled, self.preliminary, self.check_tests)
+        return found if self.plan or found.verdict == quality.REJECTED else None
+
+    def summary(self, said: Mapping[str, str], units: str) -> str:
+        return core.summary(self.plan, self.done, said, self.load, units, self.preliminary, self.check_tests)
+
+    @property
+    def right(self) -> bool:
+        return core.right(self.plan, self.done, self.load)
+
+
+def judged(records: Sequence[Mapping[str, Any]]) -> Judged:
+    """``records``: the tests of one round that are over, oldest first, as ``summary.of`` gives them."""
+    def label(key: str) -> Any:
+        return next((one[key] for one in reversed(records) if key in one), None)
+    samplings = [one for one in records if one["test"] == "sampling" and one["outcome"] == "done"]
+    return Judged(tuple(filter(None, str(label("round_tests") or "").split(", "))),
+                  tuple(_done(one) for one in records if one["test"] != "sampling" and one["outcome"] != "not over"),
+                  not samplings or samplings[-1]["verdict"] != "invalid", core.is_preliminary(label("preliminary")),
+                  label("check_tests") is not False)
 
 
 LASTS_S = 3 * 3600.0

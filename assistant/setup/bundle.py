@@ -15,7 +15,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from assistant.record.header import ScriptError
+from assistant.files.refusal import Refusal
 from assistant.setup import debs, releases
 from assistant.setup.environment import PROJECT, ROOT
 
@@ -43,14 +43,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0: made. Raises ScriptError with a sentence."""
+    """0: made. Raises Refusal with a sentence."""
     if not Path(PROJECT).is_file():
-        raise ScriptError("bundle: make it in the project's own folder; an installed copy has no sources.")
+        raise Refusal("bundle: make it in the project's own folder; an installed copy has no sources.")
     if args.machine not in ("x86_64", "aarch64") or args.python not in SUITES:
-        raise ScriptError("bundle: name the station's --machine (x86_64, aarch64) and --python (3.11, 3.13).")
+        raise Refusal("bundle: name the station's --machine (x86_64, aarch64) and --python (3.11, 3.13).")
     out: Path = args.out
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise ScriptError(f"bundle: {out} is there already; name a new folder.")
+        raise Refusal(f"bundle: {out} is there already; name a new folder.")
     (out / "wheels" / "alone").mkdir(parents=True)
     wheels(out / "wheels", args.machine, args.python)
     models(out / "models")
@@ -121,7 +121,7 @@ def seal(out: Path) -> int:
 
 
 def sign(out: Path, key: Path) -> None:
-    """SHA256SUMS.sig, by ssh-keygen, which may ask for the key's passphrase. Raises ScriptError."""
+    """SHA256SUMS.sig, by ssh-keygen, which may ask for the key's passphrase. Raises Refusal."""
     try:
         done = subprocess.run(["ssh-keygen", "-Y", "sign", "-f", str(key), "-n", releases.SIGNER, str(out / releases.SUMS)],
                               stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
@@ -129,7 +129,7 @@ def sign(out: Path, key: Path) -> None:
     except FileNotFoundError:
         why = "ssh-keygen is missing"
     if why:
-        raise ScriptError(f"bundle: it is made in {out}, but not signed with {key}: {why.rstrip('.')}.")
+        raise Refusal(f"bundle: it is made in {out}, but not signed with {key}: {why.rstrip('.')}.")
 
 
 def _pip(*arguments: str) -> None:
@@ -137,5 +137,5 @@ def _pip(*arguments: str) -> None:
                            *arguments[1:]], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     if done.returncode:
         words = [line for line in done.stdout.splitlines() if line.startswith("ERROR")] or done.stdout.splitlines()[-1:]
-        raise ScriptError(f"bundle: pip {arguments[0]} failed: {' '.join(words).removeprefix('ERROR: ').rstrip('.')}. "
+        raise Refusal(f"bundle: pip {arguments[0]} failed: {' '.join(words).removeprefix('ERROR: ').rstrip('.')}. "
                           "Is there a network?")

@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from assistant.record.header import ScriptError
+from assistant.files.refusal import Refusal
 
 KEYS = "/usr/share/keyrings/debian-archive-keyring.gpg"
 MIRROR = "http://deb.debian.org/debian"
@@ -16,10 +16,10 @@ ARCHES = {"x86_64": "amd64", "aarch64": "arm64"}
 
 
 def fetch(folder: Path, suite: str, machine: str, names: Sequence[str]) -> None:
-    """By an apt whose state is all its own, so nothing here is changed and nobody need be root. Raises ScriptError."""
+    """By an apt whose state is all its own, so nothing here is changed and nobody need be root. Raises Refusal."""
     for program in ("apt-get", "dpkg-deb"):
         if shutil.which(program) is None:
-            raise ScriptError(f"bundle: {program} is missing here, so Debian's packages can't be added: give --no-debian, and "
+            raise Refusal(f"bundle: {program} is missing here, so Debian's packages can't be added: give --no-debian, and "
                               f"install {', '.join(names)} on the station.")
     print(f"Debian's packages for {suite} ...", flush=True)
     arch = ARCHES[machine]
@@ -52,5 +52,5 @@ def _run(*command: str) -> str:
     done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True)
     if done.returncode:
         last = (done.stderr.strip().splitlines() or ["no word why"])[-1].rstrip(".")
-        raise ScriptError(f"bundle: {command[0]} failed: {last}. Is there a network? Else give --no-debian.")
+        raise Refusal(f"bundle: {command[0]} failed: {last}. Is there a network? Else give --no-debian.")
     return done.stdout

@@ -258,7 +258,7 @@ def run(command: list[str]) -> None:
     with subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
                           text=True, errors="replace", env={"PIP_RETRIES": "2", **os.environ}) as process:
         try:
-            for line in process.stdout:
+            for line in process.stdout or ():
                 if line.strip():
                     last.append(line.rstrip())
                     if on_terminal:

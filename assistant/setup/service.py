@@ -12,7 +12,8 @@ from pathlib import Path, PurePosixPath
 
 from assistant import job, procedures
 from assistant.core.round_clock import BETWEEN
-from assistant.record.header import ScriptError
+from assistant.files import by_hand
+from assistant.files.refusal import Refusal
 from assistant.setup import texts
 from assistant.setup.texts import DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
 from assistant.station import settings as station_settings
@@ -55,15 +56,15 @@ def install(args: argparse.Namespace) -> int:
     own_user = args.user == USER
     login = _login(root, args.user)
     if login and login[0] == "0":
-        raise ScriptError(f"install-service: the station needs no root, and {args.user} is root: name another login with --user, "
+        raise Refusal(f"install-service: the station needs no root, and {args.user} is root: name another login with --user, "
                           "or leave it out and it gets a user of its own.")
     if not own_user and not login:
-        raise ScriptError(f"install-service: there is no user {args.user} in {root / 'etc/passwd'}; leave --user out and it gets "
+        raise Refusal(f"install-service: there is no user {args.user} in {root / 'etc/passwd'}; leave --user out and it gets "
                           "a user of its own.")
     settings = station_settings.read(args.settings) if args.settings else station_settings.read(root / ETC[1:] / "station.toml")
     copies = {f"{ETC[1:]}/station.toml": _text(args.settings)} if args.settings else {}
     if args.test not in (BETWEEN, *procedures.names()):
-        raise ScriptError(f"install-service: there is no test {args.test!r}; there are: {', '.join(procedures.names())}; and "
+        raise Refusal(f"install-service: there is no test {args.test!r}; there are: {', '.join(procedures.names())}; and "
                           f"{BETWEEN}, for all on a sample.")
     arguments = [*([BETWEEN] if args.test == BETWEEN else ["run", args.test]), "--headless"]
     if args.job:
@@ -78,8 +79,8 @@ def install(args: argparse.Namespace) -> int:
         found = texts.written(Service(program, args.user, own_user, args.data, arguments,
                                       texts.gauge_serial(settings)))
     except DeploymentError as error:
-        raise ScriptError(f"install-service: {error}") from None
-    _may_have(root, args.data, "" if own_user else login[1], own=before.get("data") == args.data)
+        raise Refusal(f"install-service: {error}") from None
+    _may_have(root, args.data, login[1] if login and not own_user else "", own=before.get("data") == args.data)
     if args.dry_run:
         for path, text in {**found, **copies}.items():
             print(f"--- {root / path}\n{text}")
@@ -105,7 +106,7 @@ def uninstall(args: argparse.Namespace) -> int:
     root: Path = args.root
     there = [root / path for path in (UNIT, RULES, SYSUSERS, TMPFILES) if (root / path).exists()]
     if not there:
-        raise ScriptError(f"uninstall-service: no service of Bowlside is installed in {root}.")
+        raise Refusal(f"uninstall-service: no service of Bowlside is installed in {root}.")
     data = _data_of(root / TMPFILES)
     running = _here(root)
     _do([["systemctl", *(["--now"] if running else [f"--root={root}"]), "disable", NAME]], args.dry_run)
@@ -132,7 +133,7 @@ def _here(root: Path) -> bool:
 
 
 def _do(commands: Sequence[Sequence[str]], dry: bool) -> None:
-    """Each without a shell. Raises ScriptError with the command's last line; only udevadm may fail: the machine's next start
+    """Each without a shell. Raises Refusal with the command's last line; only udevadm may fail: the machine's next start
     reads its rules anyway."""
     for command in commands:
         if dry:
@@ -146,7 +147,7 @@ def _do(commands: Sequence[Sequence[str]], dry: bool) -> None:
         if why is not None and command[0] == "udevadm":
             print("The rules for its devices count from the machine's next start on.")
         elif why is not None:
-            raise ScriptError(f"{' '.join(command)} failed: {''.join(why).rstrip('.')}. Mend that and start this command again.")
+            raise Refusal(f"{' '.join(command)} failed: {''.join(why).rstrip('.')}. Mend that and start this command again.")
 
 
 def _write(path: Path, text: str) -> None:
@@ -158,7 +159,7 @@ def _write(path: Path, text: str) -> None:
         half.chmod(0o644)
         half.replace(path)
     except OSError as error:
-        raise ScriptError(f"{path} can't be written ({error.strerror}): start this with sudo, with the root writable.") from None
+        raise Refusal(f"{path} can't be written ({error.strerror}): start this with sudo, with the root writable.") from None
 
 
 def _folder(path: Path) -> None:
@@ -171,9 +172,9 @@ def _folder(path: Path) -> None:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise ScriptError(f"{path} can't be read: {error.strerror}.") from None
+        return by_hand.text(path)
+    except by_hand.Unreadable as why:
+        raise Refusal(f"{path} can't be read: {why}.") from None
 
 
 def _login(root: Path, name: str) -> tuple[str, str] | None:
@@ -194,18 +195,19 @@ def _may_have(root: Path, data: str, home: str, own: bool) -> None:
     folder, where = root / data[1:], f"install-service: --data {data}"
     places = [*PLACES, *([home] if home.strip("/") else [])]
     if not any(PurePosixPath(place) in PurePosixPath(data).parents for place in places):
-        raise ScriptError(f"{where} would be made private to the station: name a folder of its own below {', '.join(places)}, "
+        raise Refusal(f"{where} would be made private to the station: name a folder of its own below {', '.join(places)}, "
                           f"such as {DATA}.")
     try:
         if folder.resolve() != root.resolve() / data[1:]:
-            raise ScriptError(f"{where} is reached by a link, to {folder.resolve()}: name the folder itself.")
+            raise Refusal(f"{where} is reached by a link, to {folder.resolve()}: name the folder itself.")
         if not folder.exists() or own or (folder / "journal").is_dir():
             return
         if not folder.is_dir() or {path.name for path in folder.iterdir()} - {"lost+found"}:
-            raise ScriptError(f"{where} holds something else, which would be made private to the station: name an empty or a new "
+            raise Refusal(f"{where} holds something else, which would be made private to the station: name an empty or a new "
                               "folder.")
-    except (OSError, RuntimeError) as error:  # RuntimeError: links that go in a circle
-        raise ScriptError(f"{where} can't be looked into ({error}): start this with sudo.") from None
+    except (OSError, RuntimeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "its links go in a circle"
+        raise Refusal(f"{where} can't be looked into ({why}): start this with sudo.") from None
 
 
 USUAL = {"user": USER, "data": DATA, "test": "sequential"}
@@ -247,14 +249,14 @@ def _this_program() -> str:
 def _reachable(program: str, own_user: bool) -> None:
     """A user of its own can't read what lies in somebody's home."""
     if own_user and _in_a_home(program):
-        raise ScriptError(f"install-service: {program} lies in somebody's home, where a user of its own can't read it: name that "
+        raise Refusal(f"install-service: {program} lies in somebody's home, where a user of its own can't read it: name that "
                           "login with --user, or install from a bundle (bowlside bundle).")
 
 
 def _hears(model: str, own_user: bool) -> None:
     """A model that was chosen and can't be read leaves the station without hearing, and nobody sees the log that says so."""
     if own_user and _in_a_home(model):
-        raise ScriptError(f"install-service: [hearing] model = \"{model}\" lies in somebody's home, where a user of its own "
+        raise Refusal(f"install-service: [hearing] model = \"{model}\" lies in somebody's home, where a user of its own "
                           "can't read it: put the model elsewhere, take that line out, or name that login with --user.")
 
 

@@ -11,7 +11,7 @@ import threading
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, TextIO
 
-from assistant.record.header import ScriptError
+from assistant.files.refusal import Refusal
 
 KEYS = ("keypad", "usb_pad", "pedal")
 MOST_LINES_A_MINUTE = 20
@@ -19,9 +19,9 @@ MOST_LINES_A_MINUTE = 20
 
 
 def must_be_answerable(settings: Mapping[str, Mapping[str, Any]], has_microphone: Callable[[], bool] | None = None) -> None:
-    """Raises ScriptError where nobody could answer: no device with keys in station.toml and no microphone there."""
+    """Raises Refusal where nobody could answer: no device with keys in station.toml and no microphone there."""
     if not any(settings.get(name, {}).get("kind") for name in KEYS) and not (has_microphone or _has_microphone)():
-        raise ScriptError("Without a terminal the station needs something to be answered by: set up a keypad, a USB pad or a "
+        raise Refusal("Without a terminal the station needs something to be answered by: set up a keypad, a USB pad or a "
                           "pedal in station.toml (bowlside check tells how), or plug in a microphone, then start it again.")
 
 

@@ -10,9 +10,10 @@ from typing import Any, NamedTuple
 from assistant import job
 from assistant.core.settings import Settings
 from assistant.files import plain
+from assistant.files.refusal import Refusal
 from assistant.job import Job
 from assistant.meters import register
-from assistant.record.header import LABELS, ScriptError, header_of
+from assistant.record.header import LABELS, header_of
 
 WITH_METER = ("sequential", "pressure-air")
 """Tests whose result hangs on the meter's calibration; the others only take what the register knows."""
@@ -41,9 +42,9 @@ class Given(NamedTuple):
     """Why no new test may begin; empty if one may. One that is under way is always gone on with."""
 
     def must_be_fit(self) -> None:
-        """Raises ScriptError: the meter is not fit for use, and nobody said why it is used all the same."""
+        """Raises Refusal: the meter is not fit for use, and nobody said why it is used all the same."""
         if self.refusal:
-            raise ScriptError(self.refusal)
+            raise Refusal(self.refusal)
 
 
 def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wording: str) -> Given:
@@ -54,10 +55,10 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     Raises JobError, MeterError: one of the two files is wrong.
     """
     if args.override and not plain.is_line(args.override):
-        raise ScriptError(f"--override must be {plain.RULE}.")
+        raise Refusal(f"--override must be {plain.RULE}.")
     its_job = job.load(args.job) if args.job else None
     if args.mix and its_job is None:
-        raise ScriptError("--mix names a mix of a job file: name that too, with --job.")
+        raise Refusal("--mix names a mix of a job file: name that too, with --job.")
     given: dict[str, Any] = {**(job.read(args.job, args.mix) if args.job else {}), "speech": wording}
     source = its_job.aggregate_source(args.mix) if its_job else ""
     known, reasons = register.for_run(folder, given.get("meter"), date.today(), source,
@@ -76,17 +77,17 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     return Given(given, " ".join(remarks), refusal)
 
 
-OURS = ("practice", "speech", "invented", "round", "sampled_at", "check_of", "comparison")
+OURS = ("practice", "speech", "invented", "round", "sampled_at", "check_of", "comparison", "round_tests", "check_tests")
 """Labels that the station gives itself."""
 
 
 def labelled(pairs: Collection[str]) -> dict[str, str]:
-    """``KEY=TEXT`` pairs of the command line as labels. Raises ScriptError naming the keys there are."""
+    """``KEY=TEXT`` pairs of the command line as labels. Raises Refusal naming the keys there are."""
     found, allowed = {}, [key for key in LABELS if key not in OURS]
     for pair in pairs:
         key, equal, value = pair.partition("=")
         if key not in allowed or not equal or not value.strip():
-            raise ScriptError(f"--label {pair}: write KEY=TEXT, such as ticket=40117; the keys are {', '.join(allowed)}.")
+            raise Refusal(f"--label {pair}: write KEY=TEXT, such as ticket=40117; the keys are {', '.join(allowed)}.")
         found[key] = value
     header_of({"test": "sampling", **found}, "--label")
     return found

@@ -14,8 +14,9 @@ from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
 from assistant.core.state import State
+from assistant.files.refusal import Refusal
 from assistant.record import log, reading_out, summary
-from assistant.record.header import Header, ScriptError, header_of
+from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
 from assistant.station import headless, job_and_meter, view, voice_out
@@ -49,7 +50,7 @@ def practise(args: argparse.Namespace) -> int:
     try:
         meter = Meter(args.air, args.metric, seed=args.seed, leak_psi_per_min=args.leak)
     except ValueError as error:
-        raise ScriptError(f"practise: {error}") from None
+        raise Refusal(f"practise: {error}") from None
     out = voice_out.chosen(args)
     header = header_of({"test": args.test, **job_and_meter.for_practice(out.wording)}, "practise")
     return _on_the_record(args, header, args.journal or log.default_folder(practice=True), out, meter)
@@ -73,16 +74,16 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
             test = procedure.test if procedure is not None else header.test
             finish = log.typed(f"{'practise' if was else 'run'} {test}", folder, practice=was)
             if test != header.test:
-                raise ScriptError(f"test {station.test} in {folder} is a {test} test that is not over. "
+                raise Refusal(f"test {station.test} in {folder} is a {test} test that is not over. "
                                   f"Finish it first ({finish}).")
             if was != now:
-                raise ScriptError(f"test {station.test} in {folder} is {'practice' if was else 'a real test'} and is not over. "
+                raise Refusal(f"test {station.test} in {folder} is {'practice' if was else 'a real test'} and is not over. "
                                   f"Finish it first ({finish}).")
             if args_job:
                 remark = f"Going on with test {station.test} and its own settings; the job file is not used."
             first = Restarted(clock.boot_now(), boot)
         simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
-        extra = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
+        extra: dict[str, Any] = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
         gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
@@ -141,7 +142,7 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
             stack.callback(headless.on_stop(lambda: live.key("quit")))
         stack.callback(notify.stopping)
         live.alive = notify.alive
-        speaker = out.speaker(None, live.spoken, on_trouble=live.trouble)
+        speaker = out.speaker(live.spoken, live.trouble)
         stack.callback(speaker.close)
         live.attach(speaker)
         out.prepare(speaker, texts, live.trouble)
@@ -169,7 +170,7 @@ def _at_terminal(stack: ExitStack, live: Live, meter: bool) -> None:
         stack.callback(lambda: _tell_stray(screen.stop()))
         screen.start()
     except (TerminalError, ScreenError) as error:
-        raise ScriptError(str(error)) from None
+        raise Refusal(str(error)) from None
 
 
 def _tell_stray(text: str) -> None:
@@ -206,7 +207,7 @@ def tell(args: argparse.Namespace, words: str) -> None:
     """Why a station without a terminal does not start, aloud: nobody sees what it prints."""
     try:
         out = voice_out.chosen(args)
-    except ScriptError:  # the settings are what is wrong
+    except Refusal:  # the settings are what is wrong
         out = voice_out.Spoken(VoiceSettings(), "normal")
     speaker = _audible_speaker(out)
     if speaker is not None:
@@ -226,9 +227,9 @@ def _audible_speaker(out: voice_out.Spoken) -> Speaker | None:
     """A speaker if there is a sound device to be heard from; else None, so that nobody waits for silence."""
     speaker = out.speaker()
     until = time.monotonic() + 1.0
-    while time.monotonic() < until and not getattr(speaker.stream, "audible", False):
+    while time.monotonic() < until and not speaker.stream.audible:
         time.sleep(0.05)
-    if getattr(speaker.stream, "audible", False):
+    if speaker.stream.audible:
         return speaker
     speaker.close()
     return None

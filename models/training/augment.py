@@ -84,9 +84,9 @@ class Site:
     def _some(self, n: int, share: float) -> torch.Tensor:
         return torch.rand(n, 1, device=self.device) < share
 
-    def _curve(self, n: int, db: float, knots: int = 9) -> torch.Tensor:
+    def _curve(self, n: int, db: float) -> torch.Tensor:
         """A smooth random curve over frequency, as amplitudes (n, samples / 2 + 1)."""
-        knots_db = self._between(-db, db, n, 1, knots)
+        knots_db = self._between(-db, db, n, 1, 9)
         return 10 ** (functional.interpolate(knots_db, size=len(self._hz), mode="linear", align_corners=True)[:, 0] / 20)
 
     def _filtered(self, sound: torch.Tensor, curve: torch.Tensor) -> torch.Tensor:

@@ -53,7 +53,7 @@ def best_moments(log_probs: np.ndarray, units: list[int]) -> list[tuple[int, int
     return [(min(spans[unit]), max(spans[unit])) for unit in range(len(units))]
 
 
-def pieces(sound: np.ndarray, text: str, log_probs: np.ndarray, step_s: float) -> list[dict]:
+def pieces(sound: np.ndarray, text: str, log_probs: np.ndarray) -> list[dict]:
     """The words of `text` and its rows of up to LONGEST_ROW, with start and length in samples; none where it doesn't fit."""
     words = text.split()
     ways = [[_UNIT[sound] for sound in texts.dictionary()[word]] for word in words]
@@ -68,19 +68,21 @@ def pieces(sound: np.ndarray, text: str, log_probs: np.ndarray, step_s: float) -
     ends, at = [0], 0
     for way in ways[:-1]:
         at += len(way)
-        frm, to = (int(step * step_s * RATE) for step in (moments[at - 1][1], moments[at][0] + 1))
+        frm, to = (int(step * STEP_S * RATE) for step in (moments[at - 1][1], moments[at][0] + 1))
         ends.append(frm + int(power[frm:to].argmin()) if to > frm else frm)
     ends.append(len(sound))
     made = []
     for first in range(len(words)):
         for last in range(first + 1, min(len(words), first + LONGEST_ROW) + 1):
             if last - first < len(words):
-                made.append({"kind": "cut" if last - first == 1 else "row", "text": " ".join(words[first:last]),
-                             "start": ends[first], "length": ends[last] - ends[first]})
-    return [piece for piece in made if piece["length"] > 0.1 * RATE]
+                length = ends[last] - ends[first]
+                if length > 0.1 * RATE:
+                    made.append({"kind": "cut" if last - first == 1 else "row", "text": " ".join(words[first:last]),
+                                 "start": ends[first], "length": length})
+    return made
 
 
-def cuts(folder: Path, hears: Callable[[np.ndarray], np.ndarray], step_s: float = STEP_S) -> dict[str, list[dict]]:
+def cuts(folder: Path, hears: Callable[[np.ndarray], np.ndarray]) -> dict[str, list[dict]]:
     """Of every speaker in the folder, held ones too. hears: sound -> log probabilities (steps, units)."""
     found = {}
     for about in speakers_in(folder):
@@ -93,7 +95,7 @@ def cuts(folder: Path, hears: Callable[[np.ndarray], np.ndarray], step_s: float 
             if row["kind"] != "spelled" and len(words) > 1 and all(word in texts.dictionary() for word in words):
                 said = sound[row["start"]:row["start"] + row["length"]]
                 made += [piece | {"start": piece["start"] + row["start"]}
-                         for piece in pieces(said, row["text"], hears(said), step_s)]
+                         for piece in pieces(said, row["text"], hears(said))]
         found[f"{about['engine']}/{about['number']:04d}"] = made
     return found
 

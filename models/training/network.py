@@ -54,9 +54,10 @@ class Network(nn.Module):
         return self.units(x), self.words(x) if self.words is not None else None
 
 
-def with_edges(features: torch.Tensor, lengths: torch.Tensor, context: int = Network.context) -> torch.Tensor:
+def with_edges(features: torch.Tensor, lengths: torch.Tensor) -> torch.Tensor:
     """Features (batch, frames, BINS) -> (batch, BINS, frames + 2 context): the first and the last frame of each repeated,
     as Kaldi does at an utterance's edges. lengths: frames of each."""
+    context = Network.context
     at = torch.arange(-context, features.shape[1] + context, device=features.device)
     at = torch.minimum(at[None].clamp(min=0), lengths[:, None] - 1)
     return features.gather(1, at[..., None].expand(-1, -1, features.shape[2])).transpose(1, 2)

@@ -69,9 +69,9 @@ def hear(model: Path, clips: Path, out: Path, ears: int, trials: int) -> None:
     from models.ear import open_ear
     from models.quieten import denoise
     from models.training import kaldi
-    from models.training.numpy_network import fbank
     from models.vosk_engine import VoskEngine
     from models.wav import RATE, to_pcm, to_sound
+    from tests.own_network import fbank, log_probs
 
     engine, ear, network = VoskEngine(model, second=False), open_ear(), kaldi.read_network(model / "am" / "final.mdl")
 
@@ -91,7 +91,7 @@ def hear(model: Path, clips: Path, out: Path, ears: int, trials: int) -> None:
         words = json.loads(recogniser.FinalResult()).get("result", [])
         row = {"text": engine.hear_anything(sound), "near": {"text": [engine.hear_anything(one) for one in others]},
                "words": [[word["start"], word["end"], word["conf"]] for word in words]}
-        arrays[f"log_probs {number}"] = network.log_probs(fbank(sound))
+        arrays[f"log_probs {number}"] = log_probs(network, fbank(sound))
         if clip.group != CLEANED:
             arrays[f"denoised {number}"] = denoise(sound)
             if number < ears:

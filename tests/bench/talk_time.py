@@ -12,7 +12,7 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
-from assistant.procedures import HERE
+from assistant.cli import DEMO
 from assistant.record.journal import Journal
 from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import read
@@ -50,11 +50,11 @@ class Stopwatch(VoiceOnTape):
 
 def talk(style: str) -> tuple[float, Counter[str]]:
     """Seconds of talk, in all and by kind of prompt."""
-    lines = (HERE / "demo.jsonl").read_text(encoding="utf-8").splitlines()
+    lines = DEMO.read_text(encoding="utf-8").splitlines()
     lines[0] = json.dumps({**json.loads(lines[0]), "speech": style})
     said: list[str] = []
     with tempfile.TemporaryDirectory() as folder, Journal(Path(folder)) as journal, Stopwatch(PACE[style]) as voice:
-        Rehearsal(read(lines, "demo", HERE), journal, lambda line: said.append(line["id"]) if line["kind"] == "said" else None,
+        Rehearsal(read(lines, "demo", DEMO.parent), journal, lambda line: said.append(line["id"]) if line["kind"] == "said" else None,
                   answer_rest=True, voice=voice).run()
         by_kind: Counter[str] = Counter()
         running = False

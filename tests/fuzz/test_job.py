@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 from assistant import job
 from assistant.core.settings import Settings
+from assistant.files.refusal import Refusal
 from assistant.job.commands import EXAMPLE
 from assistant.job.file import LABELS, SAMPLED, SETTINGS, SWITCHES, TABLES, Job, JobError, load
-from assistant.record.header import ScriptError, header_of
+from assistant.record.header import header_of
 
 TEXT = EXAMPLE.read_text(encoding="utf-8") if isinstance(EXAMPLE, Path) else str(EXAMPLE)
 HOSTILE = ["inf", "-inf", "nan", "1e400", "-0", "0x10", "1_000", "1" * 400, "0.1e-400", "true", "''", '"\\u0000"', '"\\n"',
@@ -45,7 +46,7 @@ def job_or_sentence(content: bytes) -> bool:
             for test in ("sequential", "density"):
                 try:
                     header_of({"test": test, **job.read(path, mix)}, "my.toml")
-                except ScriptError as refusal:      # a setting that this test can't be done with
+                except Refusal as refusal:      # a setting that this test can't be done with
                     assert len(str(refusal).splitlines()) == 1
         return True
 

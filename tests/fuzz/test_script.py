@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from assistant import work
 from assistant.core.events import KINDS
+from assistant.files.refusal import Refusal
 from assistant.record import summary
-from assistant.record.header import ScriptError
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.rehearsal.script import Script, read
 from tests.command import HEADER, READINGS, bowlside, script
@@ -37,7 +37,7 @@ events = st.tuples(st.sampled_from([*KINDS, "Nothing"]), happened).map(
 def is_script_or_sentence(lines: list[str]) -> None:
     try:
         assert isinstance(read(lines, "here", Path("/nonexistent")), Script)
-    except ScriptError as error:
+    except Refusal as error:
         assert "here" in str(error) and "\n" not in str(error).strip(), error
 
 

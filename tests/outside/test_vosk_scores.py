@@ -25,10 +25,11 @@ from models.grammar import UNKNOWN
 from models.locate import SHIPPED
 from models.strict import Acceptor
 from models.training import kaldi, vosk_folder
-from models.training.numpy_network import Network, fbank
+from models.training.numpy_network import Network
 from models.training.vosk_folder import Costs
 from models.wav import RATE, read, to_pcm, to_sound
 from tests.outside.test_vosk_folder import arcs_of
+from tests.own_network import fbank, log_probs
 from tests.unit.test_kaldi import small_network
 
 TRAINED = Path(os.environ.get("BOWLSIDE_OWN_MODEL", SHIPPED))
@@ -159,7 +160,7 @@ def test_every_sentence_has_the_score_that_we_calculate(model, sounds, grammar, 
     sentences = [tuple(said) for said in GRAMMARS[grammar]]
     loaded = vosk.Model(str(strict.strict_model(model.folder, _acceptor(sentences), model.ids, WIDE, tmp_path)))
     for name, sound in sounds.items():
-        logs = model.network.log_probs(fbank(sound))
+        logs = log_probs(model.network, fbank(sound))
         ours = {said: _best(logs, model, said) for said in sentences}
         possible = {said: costs for said, costs in ours.items() if costs is not None}
         least = min(map(sum, possible.values()))
@@ -195,7 +196,7 @@ def test_the_graph_costs_what_ctc_says(sounds, tmp_path):
     for said in (("zero", "oh"), ("no", "one"), ("nine", "noon", "three"), ("one", "shh", "one")):
         loaded = vosk.Model(str(strict.strict_model(tmp_path / "model", _acceptor([said]), ids, WIDE, tmp_path / "cache")))
         for name, sound in sounds.items():
-            logs = network.log_probs(fbank(sound))
+            logs = log_probs(network, fbank(sound))
             found = []
             for ways in itertools.product(*(range(len(LEXICON[word])) for word in said)):
                 row = [network.units.index(unit) for word, way in zip(said, ways, strict=True) for unit in LEXICON[word][way]]

@@ -6,7 +6,13 @@ from pathlib import Path
 
 import pytest
 
+from assistant import work
+from assistant.core import machine
 from assistant.core.effects import Cadence
+from assistant.core.events import Heard, Spoken, TestStarted, TimerDue
+from assistant.core.settings import Settings
+from assistant.core.state import State
+from assistant.procedures import load
 from assistant.record import summary
 from tests.scenario.transcript import Transcript
 
@@ -29,7 +35,7 @@ def test_a_slump_by_voice_with_its_beats(tmp_path: Path) -> None:
     assert (cues[0][0], cues[-1][0]) == ("tap_first", "tap_end")
     assert cues[-1][1] - cues[0][1] == pytest.approx(5)  # C143: 5 s, give or take 2 (published second-hand)
     t.wait(8).at("stood").hear("yes").at("slump").hear("four and a quarter").says("four, point, two, five").hear("yes")
-    t.takes("slump", "4.25").at("in_time").hear("yes").says("Slump, four, point, two, five inches.", "Pass.")
+    t.takes("slump", "4.25").says("Slump, four, point, two, five inches.", "Pass.")
     t.records("result", name="slump", rounded=D("4.25"), unit="in.").records("verdict", verdict="pass")
     t.at("wash").hear("next")
     assert t.finished == "done" and summary.exit_code(t.state) == 0
@@ -45,9 +51,61 @@ def test_a_sheared_slump_begins_again_and_the_second_one_has_no_result(tmp_path:
     assert summary.exit_code(t.state) == 1 and summary.whole_verdict(t.state)[0] == "invalid"
 
 
-def test_a_slump_that_took_too_long_does_not_count(tmp_path: Path) -> None:
-    t = to_the_lift(Transcript(tmp_path, "slump")).hear("next").wait(8).hear("yes").reading("slump", "4.25")
-    t.at("in_time").hear("no").says("longer than two and a half minutes").records("verdict", verdict="invalid")
+@pytest.mark.parametrize(("lifted_at", "counts"), [(149, True), (151, False)])
+def test_the_stations_clock_decides_whether_a_slump_was_in_time(tmp_path: Path, lifted_at: float, counts: bool) -> None:
+    """C143 / T 119 (second-hand, trade notes): from the first scoop to the removal of the mould; measuring is not in it. No yes
+    makes one count that was late: the same as in `work slump`."""
+    t = Transcript(tmp_path, "slump", limits={"slump": ["3", "5"]}).at("damp").hear("next")
+    began = t.state.now
+    for step in ("layer.1", "layer.2", "layer.3", "strike"):
+        t.at(step).hear("next")
+    t.at("lift").wait(lifted_at - 7 - (t.state.now - began)).hear("next").wait(8).at("stood")
+    assert t.state.now - began == pytest.approx(lifted_at, abs=0.5)
+    t.hear("yes")
+    if counts:
+        t.at("slump").wait(200).reading("slump", "4.25").records("verdict", verdict="pass")
+    else:
+        t.at("wash").says("it took longer than 2 minutes 30").records("verdict", verdict="invalid")
+        t.records("result", name="slump", value=None)
+    told = work.run("slump", f'{{"slump_in": 4.25, "whole_s": {lifted_at}, "limits": {{"slump": [3, 5]}}}}')[0]
+    assert told["verdict"] == ("pass" if counts else "invalid")
+
+
+def test_a_slump_of_older_rules_replays_as_it_was_answered() -> None:
+    """Its own procedure asked about the clock after the reading, and a yes passed it."""
+    data = load("slump")
+    steps = [one for stage in data["stage"] for one in stage["step"] if one["id"] not in ("timely", "results", "wash")]
+    ends = [one for stage in data["stage"] for one in stage["step"] if one["id"] in ("results", "wash")]
+    asked = next(one for one in steps if one["id"] == "in_time")
+    steps = [{**one, "yes": {"goto": "slump"}} if one["id"] == "stood" else one for one in steps if one is not asked]
+    old = {**data, "stage": [{"name": "all", "step": [*steps, {**asked, "yes": {"goto": "results"}}, *ends]}]}
+    state, _ = machine.step(State(), TestStarted(0.0, "slump", old, Settings().to_mapping(), rules=1))
+    state, _ = machine.step(state, Spoken(0.0, state.utterance))
+    for at, heard in ((10, "next"), (20, "next"), (30, "next"), (40, "next"), (170, "next"), (180, "next"), (200, "yes"),
+                      (210, "four"), (220, "yes"), (230, "yes")):
+        due = sorted((when, name) for name, when in state.timers if when <= at)
+        for event in [*(TimerDue(when, name) for when, name in due), Heard(float(at), heard)]:
+            state, _ = machine.step(state, event)
+            state, _ = machine.step(state, Spoken(event.at, state.utterance))
+    assert state.step.id == "wash" and state.clock == "over"
+    assert summary.whole_verdict(state)[0] == "none" and state.taken() == {"slump": D("4.00")}
+
+
+def test_a_clock_that_a_restart_lost_is_asked_about(tmp_path: Path) -> None:
+    """What the station can't know, and only that."""
+    for answer, verdict in (("yes", "none"), ("no", "invalid")):
+        t = passing(Transcript(tmp_path / answer, "slump"), "damp").kill().restart()
+        passing(t, "layer.1", "layer.2", "layer.3", "strike").at("lift").hear("next").wait(8).at("stood").hear("yes")
+        t.at("in_time").hear(answer)
+        if answer == "yes":
+            t.reading("slump", "4.25")
+        t.records("verdict", verdict=verdict)
+
+
+def test_what_was_late_and_fell_over_is_forgotten_with_its_portion(tmp_path: Path) -> None:
+    t = to_the_lift(Transcript(tmp_path, "slump")).wait(200).hear("next").wait(8)
+    t.at("stood").hear("no").at("sheared").hear("yes").at("another").hear("next")
+    to_the_lift(t).hear("next").wait(8).at("stood").hear("yes").reading("slump", "4.25").records("verdict", verdict="none")
 
 
 def test_a_slump_off_the_quarter_or_over_nine_is_refused_or_asked(tmp_path: Path) -> None:
@@ -190,10 +248,16 @@ def test_a_leak_hold_alone_has_a_verdict_of_its_own(tmp_path: Path) -> None:
 
 
 def test_a_sample_that_was_no_composite_can_not_count(tmp_path: Path) -> None:
-    t = passing(Transcript(tmp_path, "sampling"), "ready", "portion.1", "portion.2").at("in_time").hear("no")
-    passing(t, "remix").says("The test is invalid", "15 minutes apart").records("verdict", verdict="invalid")
+    t = passing(Transcript(tmp_path, "sampling"), "ready", "portion.1", "portion.2").at("middle").hear("no")
+    passing(t, "remix").says("The test is invalid", "middle of the load").records("verdict", verdict="invalid")
     passing(t, "start")
     assert t.finished == "done" and summary.exit_code(t.state) == 1
+
+
+def test_portions_too_far_apart_by_the_stations_clock(tmp_path: Path) -> None:
+    t = passing(Transcript(tmp_path, "sampling"), "ready", "portion.1").wait(901)
+    passing(t, "portion.2").at("middle").hear("yes")
+    passing(t, "remix").says("it took longer than 15 minutes").records("verdict", verdict="invalid")
 
 
 def test_a_good_sample(tmp_path: Path) -> None:

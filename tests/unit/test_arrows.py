@@ -16,7 +16,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 ABOVE_ALL = {"assistant.__main__", "assistant.cli", "assistant.report.demo"}
 EVERYONE = {"files"}
-"""Reading and writing files safely: any room may."""
+"""Reading and writing files safely, and the refusal of what is wrong: any room may."""
 CORE = {"core", "methods"}
 ALLOWED = {
     "core": {"languages", "methods"},

@@ -147,5 +147,5 @@ def test_where_signers_are_named_nothing_else_is_installed(whole: Path, keys: Pa
 
 
 def test_a_key_that_can_not_sign_is_told(whole: Path, tmp_path: Path) -> None:
-    with pytest.raises(bundle.ScriptError, match="not signed with"):
+    with pytest.raises(bundle.Refusal, match="not signed with"):
         bundle.sign(whole, tmp_path / "none")

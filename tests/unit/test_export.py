@@ -18,6 +18,7 @@ from reportlab.graphics.shapes import Line, Rect
 from reportlab.pdfbase.pdfmetrics import getFont, stringWidth
 
 from assistant import job
+from assistant.core.settings import Settings
 from assistant.files.jsonline import dumps, loads
 from assistant.meters.register import Calibration, Meter
 from assistant.record import summary
@@ -180,7 +181,7 @@ def test_what_must_be_seen_is_on_the_pages(pages: list[str]) -> None:
     assert "corrected: Equilibrium, run 1, step 1: 7.13 psi" in pages[1] and "7.13 psi" not in pages[0]
     assert "Slump 5.50 in. 140 mm 3 to 5 OUTSIDE" in pages[2]
     assert "System air metric 0.29 psi 2.00 kPa max 0.20 OUTSIDE" in pages[2]
-    assert "Slump: The check test passed" in pages[2] and "The check test" not in pages[0]
+    assert "Slump is accepted: the check test passed" in pages[2] and "the load is" not in pages[2] and "The check test" not in pages[0]
     assert "Equilibrium, run 1, step 1: entered again" in pages[1] and "Leak hold: 299 samples" in pages[0]
     assert not any("[standing]" in page for page in pages), "that is a table of a file, not of the report"
     assert "Control chart: Air content" in pages[3]
@@ -375,21 +376,49 @@ def test_swapped_ids_are_told_at_the_export(tmp_path: Path, demo: Path, tests: l
     assert all(" ".join(each.split()) in text for each in found)
 
 
+def judged(test: str, name: str, value: str, limits: tuple[str, str], **more: object) -> dict:
+    low, high = map(D, limits)
+    result = {"name": name, "value": D(value), "unit": "", "rounded": D(value), "limits": [low, high]}
+    return one(1, rounding="half-even", settings=Settings().to_mapping(), results=[result], **more) | {
+        "test": test, "title": test, "verdict": "pass" if low <= D(value) <= high else "fail"}
+
+
+def slump(value: str, **more: object) -> dict:
+    return judged("slump", "slump", value, ("3", "5"), **more)
+
+
+def air(value: str, kind: str = "pressure-air", **more: object) -> dict:
+    return judged(kind, "air_content", value, ("4.5", "7.5"), **more)
+
+
 def test_what_follows_a_failure() -> None:
-    def slump(value: str, **more: object) -> dict:
-        return one(1, rounding="half-even", results=[{"name": "slump", "value": D(value), "limits": [D(3), D(5)]}], **more)
     assert findings.of_round([slump("4")]) == []
     assert "check test at once" in findings.of_round([slump("6")])[0]
-    assert "the load fails" in findings.of_round([slump("6"), slump("2")])[0]
-    assert "accepted" in findings.of_round([slump("6"), slump("4")])[0]
-    def air(value: str, kind: str, **more: object) -> dict:
-        result = {"name": "air_content", "value": D(value), "limits": [D("4.5"), D("7.5")]}
-        return one(1, rounding="half-even", results=[result], **more) | {"test": kind, "title": kind}
+    assert [words.partition(" (")[0] for words in findings.of_round([slump("6"), slump("2")])] == [
+        "Slump fails: the check test failed too.", "The load fails by slump."], "whatever else was to be done"
+    told, = findings.of_round([slump("6"), slump("4")])
+    assert "Slump is accepted: the check test passed" in told and "load" not in told.partition("(")[0]
     for pair in (("7.7", "6.0"), ("6.0", "7.7")):  # one of them failed, and no check test was done of it
         told, = findings.of_round([air(pair[0], "sequential"), air(pair[1], "pressure-air")])
         assert "check test at once" in told and ("sequential" if pair[0] == "7.7" else "pressure-air") in told
     assert "check test at once" in findings.of_round([slump("2", preliminary="no")])[0]
     assert "too low in a preliminary" in findings.of_round([slump("2", preliminary="yes")])[0].lower()
+
+
+def test_the_load_is_on_the_report_and_in_the_exports_once_and_the_same(tmp_path: Path) -> None:
+    """Which tests the round was to have is in the record: a round that was left says that it is not judged, and why."""
+    whole = {"round": "R-1", "round_tests": "slump, pressure-air"}
+    for tests, verdict, words in (
+            ([slump("6", **whole), slump("4", check_of="slump", **whole)], "open", "The load is not judged: air has no valid result"),
+            ([slump("6", **whole), slump("4", check_of="slump", **whole), air("6", **whole)], "accepted", "The load is accepted"),
+            ([slump("6", **whole), slump("4", check_of="slump", **whole), air("8", **whole)], "open", "air content is not accepted")):
+        told = [each for each in findings.of_round(tests) if "load" in each.partition("(")[0]]
+        assert len(told) == 1 and words in told[0]
+        exported = json_file.document([{**each, "readings": [], "warnings": [], "notes": []} for each in tests], "now")["rounds"]
+        assert [(each["round"], each["load"]["verdict"]) for each in exported] == [("R-1", verdict)]
+        assert {row["load"] for row in csv_file.table([{**each, "deviations": [], "readings": [], "why": "", "warnings": [], "notes": []}
+                                                       for each in tests])} == {verdict}
+        assert words.lower() in exported[0]["load"]["why"].lower() and [each["name"] for each in exported[0]["properties"]][:1] == ["slump"]
 
 
 @pytest.mark.dates

@@ -10,8 +10,9 @@ import pytest
 
 from assistant import job
 from assistant.core.state import Phase, State
+from assistant.files.refusal import Refusal
 from assistant.meters.register import Register
-from assistant.record.header import ScriptError, header_of
+from assistant.record.header import header_of
 from assistant.round.plan import Plan, plan_of
 from assistant.station import job_and_meter, practice
 
@@ -71,16 +72,16 @@ def test_a_mix_of_the_job_can_be_named(folder: Path) -> None:
     registered(folder, 3)
     found = job_and_meter.for_real(asked(folder, mix="TH-30B", override="tried"), folder, ["sequential"], "normal").data
     assert found["mix"] == "TH-30B" and found["limits"]["air_content"] == [Decimal("4.0"), Decimal("7.0")]
-    with pytest.raises(ScriptError, match="there is no mix"):
+    with pytest.raises(Refusal, match="there is no mix"):
         job_and_meter.for_real(asked(folder, mix="TH-99"), folder, ["sequential"], "normal")
-    with pytest.raises(ScriptError, match="name that too"):
+    with pytest.raises(Refusal, match="name that too"):
         job_and_meter.for_real(asked(folder, job=None, mix="TH-30B"), folder, ["sequential"], "normal")
 
 
 def test_a_meter_out_of_date_is_refused_or_used_with_a_reason(folder: Path) -> None:
     registered(folder, 400)
     refused = job_and_meter.for_real(asked(folder), folder, ["sequential"], "normal")
-    with pytest.raises(ScriptError, match="M-3.*--override"):
+    with pytest.raises(Refusal, match="M-3.*--override"):
         refused.must_be_fit()
     used = job_and_meter.for_real(asked(folder, override="the other leaks"), folder, ["sequential"], "normal")
     used.must_be_fit()
@@ -108,7 +109,7 @@ def test_every_practice_test_has_something_to_compute_with() -> None:
 def test_labels_of_the_command_line() -> None:
     assert job_and_meter.labelled(["ticket=40117", "location=Pier 2, lift 1"]) == {"ticket": "40117", "location": "Pier 2, lift 1"}
     for wrong in ("tikket=1", "ticket", "ticket=", "round=R-1", "practice=yes"):
-        with pytest.raises(ScriptError, match="KEY=TEXT"):
+        with pytest.raises(Refusal, match="KEY=TEXT"):
             job_and_meter.labelled([wrong])
 
 
@@ -126,7 +127,7 @@ def test_what_the_job_says_of_its_rounds(folder: Path) -> None:
 def test_a_wrong_round_in_a_job_file_is_told_with_its_line(tmp_path: Path, line: str, words: str) -> None:
     path = tmp_path / "job.toml"
     path.write_text(f"[round]\n{line}\n", encoding="utf-8")
-    with pytest.raises(ScriptError, match=words):
+    with pytest.raises(Refusal, match=words):
         job.load(path)
 
 

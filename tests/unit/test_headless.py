@@ -18,8 +18,8 @@ from gpiozero.pins.mock import MockFactory
 from assistant import cli
 from assistant.core.events import DeviceLost, Event
 from assistant.core.language import sentence
+from assistant.files.refusal import Refusal
 from assistant.record import summary
-from assistant.record.header import ScriptError
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.station import settings as station_settings
 from assistant.station import start
@@ -208,7 +208,7 @@ def test_anything_with_keys_is_enough(tmp_path: Path, section: str) -> None:
     must_be_answerable(station_settings.read(path), lambda: False)
     path.write_text('[lamp]\nkind = "led"')
     must_be_answerable(station_settings.read(path), lambda: True)
-    with pytest.raises(ScriptError, match="keypad"):
+    with pytest.raises(Refusal, match="keypad"):
         must_be_answerable(station_settings.read(path), lambda: False)
 
 

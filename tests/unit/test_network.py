@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from models.training.numpy_network import BINS, Layer, Network, fbank
+from models.training.numpy_network import BINS, Layer, Network
+from tests.own_network import fbank, log_probs
 
 NEEDS_TORCH = "torch is not installed (it is only needed to train); pip install torch"
 
@@ -46,6 +47,6 @@ def test_as_torch_calculates_it():
             scores, _ = net(edged)
         wanted = scores[0].log_softmax(0).T.numpy()
         # torch's norm of the features is 0 and 1 here, but for what it adds to the variance.
-        got = ours.log_probs(theirs[0].numpy() / np.sqrt(1 + net.norm.eps))
+        got = log_probs(ours, theirs[0].numpy() / np.sqrt(1 + net.norm.eps))
         assert got.shape == (-(-theirs.shape[1] // 3), 1 + len(trained.SOUNDS))
         np.testing.assert_allclose(got, wanted, atol=2e-3)

@@ -126,10 +126,10 @@ def test_a_cut_lies_where_it_is_quietest():
     logs[:, 0] = np.log(0.96)
     for step, unit in zip((5, 12, 30, 36, 40, 45), units, strict=True):
         logs[step, unit] = np.log(0.97)
-    made = cut.pieces(sound, "two six", logs, 0.02)
+    made = cut.pieces(sound, "two six", logs)
     assert [(piece["kind"], piece["text"]) for piece in made] == [("cut", "two"), ("cut", "six")]
     assert abs(made[0]["length"] - 8000) < 700 and made[1]["start"] == made[0]["length"]
-    assert cut.pieces(sound, "nine nine", logs, 0.02) == []                # that is not what was said
+    assert cut.pieces(sound, "nine nine", logs) == []                # that is not what was said
 
 
 def test_talk_follows_the_sentences_it_was_taken_from():

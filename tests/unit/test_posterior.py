@@ -61,16 +61,16 @@ def _clear(*units: int) -> np.ndarray:
     ((0, 0, 0, 0), ()), ((1, 0, 1, 0), ("a", "a")), ((2, 1, 0, 1), ("b", "a")), ((2, 2, 1, 1), ("b", "a")),
     ((1, 0, 1, 0, 1), ("a", "c")), ((2, 1, 0, 1, 0, 1), ("b", "c"))])
 def test_the_best_sentence_is_what_was_said(path, words):
-    assert Graph(SENTENCES, LEXICON).best(_clear(*path)).words == words
+    assert Graph(SENTENCES, LEXICON).best(_clear(*path)) == words
 
 
 def test_two_equal_sounds_need_a_blank_between_them():
     """Else "a" held long would be "a a"."""
-    assert Graph(SENTENCES, LEXICON).best(_clear(2, 0, 1, 1, 1, 1)).words == ("b", "a")
+    assert Graph(SENTENCES, LEXICON).best(_clear(2, 0, 1, 1, 1, 1)) == ("b", "a")
     one = Acceptor(arcs=((("a", 1),), (("a", 2),), ()), finals=frozenset({2}))
     held = _clear(1, 1, 1)
     held[:, 0] = NEVER
-    assert Graph(one, LEXICON).log_sum(held) <= NEVER / 2 or Graph(one, LEXICON).best(held).score <= NEVER / 2
+    assert Graph(one, LEXICON).log_sum(held) <= NEVER / 2 or Graph(one, LEXICON).best(held) == ()
 
 
 def test_talk_is_the_sum_over_every_row_of_sounds():

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from assistant.cli import DEMO
 from assistant.core import spoken
 from assistant.files.jsonline import dumps, loads
-from assistant.procedures import HERE
 from assistant.record import reading_out, summary
 from assistant.record.journal import Journal
 from assistant.rehearsal.rehearse import Rehearsal
@@ -59,10 +59,10 @@ AMBIGUOUS = re.compile(r"\d|teen\b|\b(?:twen|thir|for|fif|six|seven|eigh|nine)ty
 def said_in(kind: str) -> list[tuple[str, str]]:
     """Prompt id and words as spoken, through a whole demo test, by wording."""
     said = []
-    source = (HERE / "demo.jsonl").read_text(encoding="utf-8").splitlines()
+    source = DEMO.read_text(encoding="utf-8").splitlines()
     source[0] = dumps({**loads(source[0]), "speech": kind})
     with TemporaryDirectory() as folder, Journal(Path(folder)) as journal:
-        Rehearsal(read(source, "demo", HERE), journal, lambda line: said.append((line["id"], pronounce(line["text"])))
+        Rehearsal(read(source, "demo", DEMO.parent), journal, lambda line: said.append((line["id"], pronounce(line["text"])))
                   if line["kind"] == "said" else None, answer_rest=True).run()
         found = summary.of(journal, 1)
     return said + [(ident, pronounce(words)) for ident, words in reading_out.lines(found)]

@@ -58,26 +58,31 @@ def test_range_of_two_slumps() -> None:
 
 
 @pytest.mark.parametrize("verdicts, preliminary, below, then, words", [
-    (["pass"], False, False, "accepted", "passed"), (["fail"], False, False, "check-test", "another portion"),
+    (["pass"], False, False, "accepted", "is accepted"), (["fail"], False, False, "check-test", "another portion"),
     (["fail", "pass"], False, False, "accepted", "check test passed"),
-    (["fail", "fail"], False, False, "rejected", "the load fails"),
-    (["fail", "invalid"], False, False, "check-test", "another portion"), (["invalid"], False, False, "none", "no test counts"),
+    (["fail", "fail"], False, False, "rejected", "the check test failed too"),
+    (["fail", "invalid"], False, False, "check-test", "another portion"), (["invalid"], False, False, "none", "no plain verdict"),
     (["invalid", "fail", "fail"], False, False, "rejected", ""), (["fail"], True, True, "adjust", "may be adjusted"),
     (["fail"], True, False, "adjust", "rejects nothing"), (["fail", "fail"], True, False, "adjust", "rejects nothing"),
-    (["pass"], True, False, "none", "the acceptance sample decides"), (["pass", "fail"], False, False, "accepted", ""),
+    (["pass"], True, False, "none", "the acceptance sample decides"),
+    (["pass", "fail"], False, False, "none", "for the agency"), (["pass", "pass"], False, False, "accepted", ""),
+    (["fail", "pass", "fail"], False, False, "none", "for the agency"), (["repeated"], False, False, "none", "no plain verdict"),
 ])
 def test_what_follows_a_failure(verdicts, preliminary, below, then, words) -> None:
-    """C94's older wording second-hand; work item WK77546 (2021) for the preliminary sample."""
-    found = quality.after(verdicts, preliminary, below)
-    assert found.verdict == then and words in found.why
+    """C94's older wording second-hand; work item WK77546 (2021) for the preliminary sample. Of the load nothing is said."""
+    for name, called in (("slump", "slump"), ("air_content", "air content")):
+        found = quality.after(name, verdicts, preliminary, below)
+        assert found.verdict == then and words in found.why and called in found.why and "load" not in found.why
 
 
-def test_of_the_metric_the_rule_says_nothing() -> None:
+@pytest.mark.parametrize("name", ["system_air_metric", "temperature", "density"])
+def test_of_other_results_the_rule_says_nothing(name: str) -> None:
     """No source: C94 is quoted for slump and air content only."""
-    for second, words in (("pass", "which system air metric counts"), ("fail", "did not fail twice")):
-        found = quality.after(["fail", second], by_rule=False)
+    for second, words in (("pass", "which counts"), ("fail", "failed in the check test too")):
+        found = quality.after(name, ["fail", second])
         assert found.verdict == "none" and words in found.why and "C94" not in found.standing and "load" not in found.why
-    assert quality.after(["fail"], by_rule=False).verdict == "check-test"
+    assert quality.after(name, ["fail"]).verdict == "check-test"
+    assert quality.after(name, ["fail"], may_check=False).verdict == "none"
 
 
 @pytest.mark.parametrize("value, verdict, words", [

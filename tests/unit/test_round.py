@@ -2,11 +2,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from decimal import Decimal
 from itertools import permutations
 
 import pytest
 
+from assistant.core import load_judged as judged
 from assistant.core import round as core
 from assistant.core import round_clock
 from assistant.core.effects import Finish, Record, Speak
@@ -102,21 +104,70 @@ def test_the_check_test_is_offered_before_all_else_and_once() -> None:
     assert not core.checks([SLUMP_FAILED], preliminary=True), "a preliminary sample rejects nothing"
 
 
-def test_whether_the_round_is_right() -> None:
-    good = Done("slump", verdict="pass")
-    assert core.verdict(("slump",), [good])
-    assert core.verdict(("slump",), [SLUMP_FAILED, Done("slump", verdict="pass", check=True)])
-    assert not core.verdict(("slump",), [SLUMP_FAILED])
-    assert not core.verdict(("slump", "temperature"), [good])
-    assert not core.verdict(("slump",), [Done("slump", verdict="invalid")] * 2)
-    assert core.verdict(("slump",), [good, Done("slump", verdict="fail", comparison=True)])
+def test_two_technicians_are_compared_where_both_began_in_time() -> None:
+    """A slump repeated 23 minutes on is another concrete's: its age is told and nothing is compared."""
+    first, second = (Done("slump", results={"slump": Decimal(value)}, comparison=later, timing=begun, age_s=age)
+                     for value, later, begun, age in (("4.00", False, "in-time", 100.0), ("2.25", True, "told", None)))
+    assert [one.verdict for one in judged.comparisons([first, second])] == ["fail"]
+    assert not judged.comparisons([first]) and not judged.comparisons([second])
+    for begun, age, words in (("late", 1380.0, "23 minutes after the last portion"), ("", None, "nobody knows when"),
+                              ("unknown", None, "nobody knows when")):
+        told, = judged.comparisons([first, replace(second, timing=begun, age_s=age)])
+        assert told.verdict == "none" and words in told.why and "1 minute 40 after" in told.why and "C172" in told.standing
 
 
-def test_two_technicians_are_compared_where_both_did_a_test() -> None:
-    first, second = (Done("slump", results={"slump": Decimal(value)}, comparison=later)
-                     for value, later in (("4.00", False), ("4.25", True)))
-    assert [one.verdict for one in core.comparisons([first, second])] == ["pass"]
-    assert not core.comparisons([first]) and not core.comparisons([second])
+# --- the load, once -----------------------------------------------------------------------------------------------------------
+
+GOOD, FAILED, CHECKED = (Done("slump", verdict=verdict, judged={"slump": verdict}, check=check)
+                         for verdict, check in (("pass", False), ("fail", False), ("pass", True)))
+AGAIN = replace(FAILED, check=True)
+AIR = Done("pressure-air", verdict="pass", judged={"air_content": "pass"})
+BOTH = ("slump", "pressure-air")
+
+
+@pytest.mark.parametrize(("done", "more", "verdict", "words"), [
+    ([GOOD, AIR], {}, "accepted", "the load is accepted"),
+    ([FAILED, CHECKED, AIR], {}, "accepted", "the load is accepted"),
+    ([FAILED, CHECKED], {}, "open", "air has no valid result"),
+    ([FAILED, CHECKED, replace(AIR, verdict="invalid")], {}, "open", "air has no valid result"),
+    ([FAILED, CHECKED, replace(AIR, verdict="fail", judged={"air_content": "fail"})], {}, "open", "air content is not accepted"),
+    ([FAILED, AGAIN, AIR], {}, "rejected", "fails by slump"), ([FAILED, AGAIN], {}, "rejected", "by slump"),
+    ([FAILED, AGAIN, AIR], {"sampled": False}, "open", "no composite one; slump is not accepted"),
+    ([FAILED, AGAIN, replace(AIR, timing="late")], {}, "rejected", "by slump"),
+    ([replace(FAILED, timing="late"), AGAIN, AIR], {}, "open", "slump was too late; slump is not accepted"),
+    ([FAILED, AGAIN, AIR], {"preliminary": True}, "none", "preliminary"),
+    ([FAILED, AIR], {"check_tests": False}, "open", "slump is not accepted"),
+    ([GOOD, AIR], {"sampled": False}, "open", "no composite one"),
+    ([replace(GOOD, timing="late"), AIR], {}, "open", "slump was too late"),
+    ([replace(GOOD, timing="unknown"), AIR], {}, "open", "nobody knows whether slump was"),
+    ([FAILED, replace(CHECKED, timing="late"), AIR], {}, "accepted", "accepted"),
+    ([replace(GOOD, verdict="repeated"), AIR], {}, "open", "slump is not accepted"),
+    ([GOOD, replace(AIR, verdict="preliminary")], {}, "open", "air content is not accepted"),
+    ([Done("leak", verdict="fail"), GOOD, AIR], {}, "open", "leak hold"),
+    ([Done("leak", verdict="fail"), Done("leak", verdict="pass"), GOOD, AIR], {}, "accepted", "accepted"),
+    ([GOOD, AIR, Done("temperature", verdict="fail", judged={"temperature": "fail"})], {}, "open", "temperature is not accepted"),
+    ([replace(GOOD, judged={}), replace(AIR, judged={})], {}, "none", "no limits are set"),
+])
+def test_the_load_is_judged_once_all_is_valid(done: list[Done], more: dict[str, bool], verdict: str, words: str) -> None:
+    """C94, second-hand, for what fails twice; that all must be valid, of a composite sample and in time is C172's, from memory."""
+    found = judged.load(BOTH, done, **more)
+    assert found.verdict == verdict and words in found.why
+    assert judged.right(BOTH, done, found) == (verdict == "accepted" or verdict == "none" and not more)
+    assert found.why not in " ".join(one.follows.why for one in judged.properties(done)), "no property speaks for the load"
+
+
+def test_a_test_that_was_never_valid_is_named_at_the_end() -> None:
+    done = [GOOD, replace(AIR, verdict="invalid"), replace(AIR, verdict="invalid")]
+    told = judged.summary(BOTH, done, {"slump": "4.00 in."}, judged.load(BOTH, done))
+    assert "Air has no valid result." in told and "All tests" not in told and "accepted" not in told
+
+
+def test_what_was_late_is_told_at_the_end_and_is_not_right() -> None:
+    done = [GOOD, AIR, Done("cylinders", timing="late", late_s=205.0)]
+    found = judged.load(("cylinders", *BOTH), done)
+    assert found.verdict == "accepted", "no limit hangs on the moulding"
+    assert "Moulding was 3 minutes 25 too late." in judged.summary(("cylinders", *BOTH), done, {}, found)
+    assert not judged.right(("cylinders", *BOTH), done, found)
 
 
 def test_only_what_needs_the_chamber_is_held_for_leaks_first() -> None:
@@ -125,19 +176,20 @@ def test_only_what_needs_the_chamber_is_held_for_leaks_first() -> None:
     assert [one.id for one in core.before_the_sample(("slump",), False)] == ["next.sampling"]
 
 
-@pytest.mark.parametrize("air, below", [("4.46", False), ("4.44", True), ("7.7", False)])
-def test_too_low_is_what_fails_its_lower_limit(air: str, below: bool) -> None:
+@pytest.mark.parametrize("air, low, against", [("4.46", False, "pass"), ("4.44", True, "fail"), ("7.7", False, "fail")])
+def test_too_low_is_what_fails_its_lower_limit(air: str, low: bool, against: str) -> None:
     """4.46 is reported as 4.5 and passes 4.5; what a preliminary sample is told must not be that it is too low."""
     results = [{"name": name, "value": Decimal(value), "rounded": Decimal(value), "limits": [low and Decimal(low), Decimal(high)]}
                for name, value, low, high in (("air_content", air, "4.5", "7.5"), ("system_air_metric", "0.30", None, "0.20"))]
     told = {"test": "sequential", "outcome": "done", "verdict": "fail", "rounding": "half-even", "results": results}
-    assert _done(told).below == below
+    assert ("air_content" in _done(told).low) == low
+    assert _done(told).judged == {"air_content": against, "system_air_metric": "fail"}
 
 
 @pytest.mark.parametrize("label, yes", [("no", False), ("No", False), ("false", False), (None, False), (False, False),
                                         (True, True), ("yes", True), ("before pumping", True)])
 def test_preliminary_is_what_is_not_denied(label: object, yes: bool) -> None:
-    assert core.is_preliminary(label) is yes
+    assert judged.is_preliminary(label) is yes
 
 
 def test_the_thermometer_is_covered_in_the_units_of_the_job() -> None:

@@ -6,10 +6,11 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
+from assistant.cli import DEMO
 from assistant.core import procedure
 from assistant.core.settings import Settings
 from assistant.files.jsonline import dumps, loads
-from assistant.procedures import HERE, load
+from assistant.procedures import load
 from assistant.record.journal import Journal
 from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import read
@@ -20,10 +21,10 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def rehearsed(wording: str) -> list[dict]:
     lines: list[dict] = []
-    source = (HERE / "demo.jsonl").read_text(encoding="utf-8").splitlines()
+    source = DEMO.read_text(encoding="utf-8").splitlines()
     source[0] = dumps({**loads(source[0]), "speech": wording})
     with TemporaryDirectory() as folder, Journal(Path(folder)) as journal:
-        Rehearsal(read(source, "demo", HERE), journal, lines.append, answer_rest=True).run()
+        Rehearsal(read(source, "demo", DEMO.parent), journal, lines.append, answer_rest=True).run()
     return lines
 
 
@@ -66,7 +67,7 @@ def test_in_terse_wording_the_cue_asks_for_what_the_hold_led_to_but_asked_again_
     script = ['{"test": "sequential", "speech": "terse"}', '{"on": "leak.ask", "say": "no"}',
               '{"on": "charge.1.1", "say": "say again"}']
     with TemporaryDirectory() as folder, Journal(Path(folder)) as journal:
-        Rehearsal(read(script, "script", HERE), journal, lines.append, answer_rest=True).run()
+        Rehearsal(read(script, "script", DEMO.parent), journal, lines.append, answer_rest=True).run()
     at = [(one["kind"], one.get("name") or one.get("text") or one.get("id")) for one in lines]
     asked = at.index(("listening", "charge.1.1"))
     assert ("cue", "settled") in at[asked - 3:asked]

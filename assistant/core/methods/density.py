@@ -65,16 +65,6 @@ def gravimetric_air(theoretical: Decimal, density: Decimal) -> Decimal:
     return 100 * (theoretical - density) / theoretical
 
 
-def absolute_volume(mass: Decimal, relative_density: Decimal, water_density: Decimal = Decimal("62.4")) -> Decimal:
-    """Volume of a material without voids: mass / (relative density x water's density, 62.4 lb/ft3 by default)."""
-    return mass / (relative_density * water_density)
-
-
-def free_water(mass: Decimal, free_moisture_pct: Decimal) -> Decimal:
-    """Water on the surface of an aggregate: its mass x free moisture / 100."""
-    return mass * free_moisture_pct / 100
-
-
 def assess(gross: Decimal, tare: Decimal, volume: Decimal | None, settings: Values) -> Assessment:
     """All results that the settings' batch amounts allow. Never raises on any readings of 0 or above."""
     names = ["density", *(["yield", "cement_content"][:1 + bool(settings.amount("cementitious"))] if settings.amount("batch_mass")

@@ -141,6 +141,11 @@ def rule(assess: Callable[[Taken, Values], Assessment]) -> Rule:
     return judged
 
 
+def timely(_taken: Taken, _values: Values, marks: Marks) -> Judgement:
+    """Whether the test's background clock was stopped in time: ``in_time``, ``over``, or ``lost``: then it is to be asked."""
+    return Judgement({"stopped": "in_time", "over": "over"}.get(marks.clock, "lost"), "")
+
+
 @dataclass(frozen=True)
 class OwnValue:
     """What the method itself gives for one value, and how far an agency may move it; both ends count.

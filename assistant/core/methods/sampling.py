@@ -5,7 +5,7 @@ from assistant.core import phrases
 from assistant.core.assessment import INVALID, NONE
 from assistant.core.judgement import Judgement, Marks, Taken
 from assistant.core.language import sentence
-from assistant.core.methods.method import InRound, Method, own
+from assistant.core.methods.method import InRound, Method, own, timely
 from assistant.core.methods.values import Values
 
 
@@ -22,6 +22,6 @@ def words(settings: Values) -> dict[str, str]:
 
 
 METHOD = Method(
-    name="sampling", rules={"sample": _sample}, words=words, round=InRound(usual=False, is_sample=True), counts_for=("sample",),
+    name="sampling", rules={"timely": timely, "sample": _sample}, words=words, round=InRound(usual=False, is_sample=True), counts_for=("sample",),
     values=(own("start_within_s", "60 300", "60 900"), own("mould_within_s", "60 900", "60 1800"),
             own("portions_within_s", "60 900", "60 1800")))

@@ -7,7 +7,7 @@ from assistant.core import phrases
 from assistant.core.assessment import Assessment, Precision, ResultSpec, assessed, result
 from assistant.core.language import sentence
 from assistant.core.methods import units
-from assistant.core.methods.method import InRound, Method, Span, in_units, own, ranged, rule
+from assistant.core.methods.method import InRound, Method, Span, in_units, own, ranged, rule, timely
 from assistant.core.methods.provenance import memory, second_hand
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput
@@ -73,7 +73,7 @@ def words(settings: Values) -> dict[str, str]:
 METHOD = Method(
     name="slump", readings={"slump": READING}, results=(SLUMP,), words=words, work=work,
     counts_for=("sample", "slump"),
-    rules={"slump": rule(lambda taken, settings: assess(taken.get("slump"), settings))},
+    rules={"timely": timely, "slump": rule(lambda taken, settings: assess(taken.get("slump"), settings))},
     values=(own("slump_s", "60 150", "60 300"), own("lift_s", "5 5", "3 7")),
     round=InRound(takes_s=200, within="start_within_s", retested=True, compared=True),
     sources={"slump_range": second_hand("C143: valid about 1/2 to 9 in.; sheared or collapsed: discard, another portion"),

@@ -6,9 +6,10 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, fields
 from decimal import Decimal
+from difflib import get_close_matches
 from typing import Any
 
 from assistant.core import rounding
@@ -172,6 +173,17 @@ def number(key: str, value: Any) -> Decimal:
     if not value.is_finite() or value.adjusted() >= 6 or int(value.as_tuple().exponent) < -12:
         raise ValueError(f"{key} is {shown(value)}: it must be below 1000000 and have at most 12 decimals")
     return value
+
+
+def unknown(key: str, allowed: Collection[str]) -> str:
+    """That a key or a name is none of those allowed, and which it most likely means."""
+    return f'"{key}" is no key here{near(key, allowed)}; allowed are {", ".join(allowed)}'
+
+
+def near(name: str, allowed: Collection[str]) -> str:
+    """The name that was most likely meant, in brackets; empty where none is like it."""
+    likely = get_close_matches(name, allowed, 1)
+    return f' (did you mean "{likely[0]}"?)' if likely else ""
 
 
 def shown(value: Any) -> str:

@@ -19,7 +19,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from assistant.core.spoken import TEENS, TENS, UNITS, ZEROS
+from assistant.core.language import CURRENT
+from assistant.core.spoken import UNITS, ZEROS
 from models.training.corpus import is_held
 from models.wav import RATE, to_pcm
 from tests.bench.hearing.voices import HERE, Saying, clean
@@ -27,7 +28,7 @@ from tests.bench.hearing.voices import HERE, Saying, clean
 FROZEN = HERE / "people.json"
 DEFAULT = HERE.parents[2].parent / "shared" / "speech" / "people"
 """Beside the checkout."""
-NUMBERS = frozenset((*UNITS, *ZEROS, *TEENS, *filter(None, TENS)))
+NUMBERS = frozenset((*UNITS, *ZEROS, *CURRENT.numbers.teens, *filter(None, CURRENT.numbers.tens)))
 """Words that a run is made of."""
 MARGIN_S = (0.02, 0.07)
 """Of a speaker's own background kept on either side of a word that is joined to another: gaps of about 30 to 120 ms. Ours."""
