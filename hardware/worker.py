@@ -57,7 +57,8 @@ class Worker:
     command  in place of ``module`` (in tests)
     """
 
-    def __init__(self, *module: str, start_s: float, waits_s: Sequence[float] = WAITS_S, command: Sequence[str] | None = None) -> None:
+    def __init__(self, *module: str, start_s: float, waits_s: Sequence[float] = WAITS_S,
+                 command: Sequence[str] | None = None) -> None:
         self._command = (sys.executable, "-m", *module) if command is None else tuple(command)
         self._start_s, self._waits_s = start_s, waits_s
         self.failures = 0
@@ -91,15 +92,14 @@ class Worker:
             return
         if self.rest_s or self._cut:
             raise WorkerError(*self._last.args)
-        ours, theirs = socket.socketpair()
-        with theirs:
-            try:
-                self._child = subprocess.Popen(self._command, cwd=ROOT, stdin=theirs, stdout=subprocess.DEVNULL,
+        try:
+            self._link, theirs = socket.socketpair()
+            with theirs:
+                self._child = subprocess.Popen(self._command, cwd=ROOT, stdin=theirs.fileno(), stdout=subprocess.DEVNULL,
                                                stderr=subprocess.DEVNULL)
-            except OSError as error:
-                ours.close()
-                raise self._failed(WorkerError("no_process", error.strerror or str(error))) from None
-        self._link, self._number, self._greeted = ours, 0, False
+        except OSError as error:
+            raise self._failed(WorkerError("no_process", error.strerror or str(error))) from None
+        self._number, self._greeted = 0, False
         if self._cut:       # meanwhile, by another thread that saw no process yet
             self._child.kill()
 
@@ -150,8 +150,9 @@ class Worker:
         """For now: a later call starts another one."""
         child, link = self._child, self._link
         self._child = self._link = None
-        if child is not None and link is not None:
+        if link is not None:
             link.close()
+        if child is not None:
             _end(child, wait_s)
 
     @contextlib.contextmanager

@@ -171,6 +171,16 @@ def test_a_program_that_is_not_there_is_the_systems_reason() -> None:
     assert (wrong.why, wrong.words) == ("no_process", "No such file or directory")
 
 
+def test_a_system_that_gives_no_more_is_its_reason_too(make: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    def none() -> None:
+        raise OSError(24, "Too many open files")
+    monkeypatch.setattr(worker.socket, "socketpair", none)
+    process = make()
+    assert why_not(process.start).words == "Too many open files"
+    monkeypatch.undo()
+    assert process.ask(b"{}", MUCH_S, seven) == WELL
+
+
 def test_whoever_waits_is_freed_when_it_is_cut(make: Make) -> None:
     process, told = make("hang"), []
     process.ready()
