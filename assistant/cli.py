@@ -5,9 +5,11 @@ import argparse
 import os
 import sys
 import tempfile
+import traceback
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from functools import partial
+from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -50,6 +52,8 @@ def _main(argv: Sequence[str] | None) -> int:
             sys.stdout.flush()  # what is short is written only now: that it has nowhere to go is told here, not at Python's exit
         return code
     except (Refusal, ProcedureError, JournalError) as error:
+        if args.verbose:
+            traceback.print_exc()
         code = _refuse(error, 1 if isinstance(error, JournalError) else 2)
         if getattr(args, "headless", False):
             from assistant.station import start
@@ -81,6 +85,14 @@ def _disk_trouble(error: OSError) -> int:
     return code
 
 
+def version() -> str:
+    """As pyproject.toml has it."""
+    try:
+        return metadata.version("bowlside")
+    except metadata.PackageNotFoundError:
+        return "unknown: run from a folder where it was not set up"
+
+
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message}. See {self.prog} --help.\n")
@@ -98,6 +110,8 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="bowlside", description="A hands-busy voice and keypad assistant for testing fresh concrete: "
                   "the sequential pressure method, start to finish. Without a command: in a terminal, start; "
                   "without one, rehearse the demo test.")
+    top.add_argument("--version", action="version", version=f"bowlside {version()}")
+    top.add_argument("--verbose", action="store_true", help="for a maintainer: where in the program a refusal came from")
     top.set_defaults(do=_bare)
     commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
 
@@ -179,6 +193,9 @@ def parser() -> argparse.ArgumentParser:
     service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))
     service.add_uninstall_arguments(command("uninstall-service", "Take that away again; the record stays.", service.uninstall))
+
+    completion = command("completion", "Words for the Tab key of a shell: bowlside completion bash >> ~/.bashrc", _completion)
+    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="which shell")
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 
@@ -303,6 +320,12 @@ def _prompts(args: argparse.Namespace) -> int:
             print(dumps({"id": one.id, "test": one.test, "kind": one.kind, "words": one.words}))
         else:
             print(f"{one.id:<28} {one.kind:<9} {one.words}")
+    return 0
+
+
+def _completion(args: argparse.Namespace) -> int:
+    import shtab
+    print(shtab.complete(parser(), args.shell))
     return 0
 
 
