@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.station.settings import KNOWN
+from assistant.station.station_settings import KNOWN
 from hardware.gauges.transducer import TwoPoints
 from hardware.hands import PIN_SECTIONS, pins_of
 from hardware.wiring import electrics, facts, header, pages, sheets
