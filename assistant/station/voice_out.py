@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from assistant.core import phrases, spoken
@@ -11,9 +11,10 @@ from assistant.core.procedure import Procedure
 from assistant.core.state import Phase, State
 from assistant.core.steps import Hold, Tap
 from assistant.core.turn import prompt_words
-from assistant.station import settings
+from assistant.station import station_settings
 from assistant.station.pronounce import pronounce
 from hardware.phrase_store import PhraseStore
+from hardware.ports import SpeakerPort
 from hardware.speaker import Speaker
 from hardware.synth import Synth
 from hardware.voice import VoiceSettings
@@ -34,22 +35,24 @@ class Spoken:
     voice: VoiceSettings
     wording: str
 
-    def speaker(self, *args, **options) -> Speaker:
-        """A Speaker in this voice; the arguments are its own, less the synthesiser."""
-        return Speaker(Synth(self.voice, PhraseStore()), *args, rate_wpm=self.voice.rate_wpm, click=self.voice.click, **options)
+    def speaker(self, on_spoken: Callable[[str], None] = lambda ident: None,
+                on_trouble: Callable[[str], None] = lambda sentence: None) -> Speaker:
+        """The system's loudspeaker in this voice."""
+        return Speaker(Synth(self.voice, PhraseStore()), on_spoken=on_spoken, on_trouble=on_trouble,
+                       rate_wpm=self.voice.rate_wpm, click=self.voice.click)
 
-    def prepare(self, speaker: Speaker, texts: Iterable[str], ready=lambda sentence: None) -> None:
+    def prepare(self, speaker: SpeakerPort, texts: Iterable[str], ready: Callable[[str], None] = lambda sentence: None) -> None:
         """Render ``texts`` in the background; ``ready`` is told which voice speaks."""
         speaker.prepare((pronounce(text) for text in texts), ready)
 
 
 def chosen(args: argparse.Namespace, pace: int | None = None) -> Spoken:
     """From the station's file, the command line over it; ``pace`` instead of the wording's. Raises StationSettingsError."""
-    found = settings.read()["voice"]
+    found = station_settings.read()["voice"]
     for option, key in (("rate", "rate_wpm"), ("voice", "name"), ("loud", "volume")):
         value = getattr(args, option, None)
         if value is not None:
-            settings.check("voice", key, value, f"--{option}")
+            station_settings.check("voice", key, value, f"--{option}")
             found[key] = value
     wording = "terse" if getattr(args, "terse", False) else str(getattr(args, "wording", None) or found["wording"])
     rate = found["rate_wpm"] if pace is None or getattr(args, "rate", None) else 0
