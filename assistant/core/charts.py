@@ -15,12 +15,11 @@ from assistant.core import rounding
 from assistant.core.assessment import UNITS, Chart, spoken_name
 from assistant.core.language import sentence
 from assistant.core.methods import registry
-from assistant.core.methods.provenance import common, memory
+from assistant.core.methods.provenance import memory
 
 WARNING, ACTION, RUN = "warning", "action", "run"
 RUNS = memory("Western Electric, Statistical Quality Control Handbook (1956), its zones put at the job's own levels", 95)
 TREND = memory("Nelson, Journal of Quality Technology 16 (1984): six in a row rising or falling", 90)
-ONE_SAMPLE = common("a test and its check test are one sample, by the mean of the two, as UFGS 03373 has it of air")
 
 
 @dataclass(frozen=True)
@@ -56,6 +55,7 @@ class Point:
 
     @property
     def value(self) -> Decimal:
+        """A test and its check test are one sample: their mean counts (of air published, UFGS 03373; else common practice)."""
         return (self.first + sum(self.checks)) / (1 + len(self.checks))
 
 
