@@ -10,6 +10,7 @@ from xml.sax.saxutils import escape
 from reportlab.graphics.shapes import Drawing
 
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
+from assistant.core.methods.registry import METHODS, RESULTS
 from assistant.core.phrases import capital
 from assistant.job import Job, Levels
 from assistant.meters.register import Meter
@@ -36,8 +37,6 @@ from assistant.report.rows import (
     uncertainty_in_words,
 )
 
-WITH_A_METER = ("sequential", "pressure-air", "leak", "aggregate-correction", "calibration", "gauge-check")
-CHARTED = ("air_content", "system_air_metric", "slump", "density")
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
 PLACED = tuple(f"{kind}.{run}.{step}" for kind in ("charge", "equilibrium") for run, step in PLACES)
 
@@ -94,7 +93,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     for words in [*(words for test in one.tests for words in _remarks(test)), *doubts(one.tests)] or ["None recorded."]:
         page.text(words)
     page.lines(["Check test, who was told and when", "Remarks"])
-    if any(test["test"] in WITH_A_METER for test in one.tests):
+    if any(METHODS[test["test"]].on_meter for test in one.tests if test["test"] in METHODS):
         page.small(_device(one, meters))
     rules = dict.fromkeys(f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])
     rules |= dict.fromkeys(f"{result_name(each['of'])}, {each['name']}: {each['standing']}" for test in one.tests
@@ -223,7 +222,7 @@ def _charts(tests: Sequence[Test], job: Job | None) -> list[tuple[str, Drawing, 
     The newest test's limits are drawn, and the job's levels.
     """
     charts = []
-    for name in CHARTED:
+    for name in (name for name, spec in RESULTS.items() if spec.charted):
         found: dict[tuple[Any, ...], list[tuple[Test, Mapping[str, Any]]]] = {}
         for one in tests:
             for each in () if one.get("comparison") else one["results"]:  # another's hands, not another concrete
