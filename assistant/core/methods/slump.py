@@ -75,6 +75,6 @@ METHOD = Method(
     counts_for=("sample", "slump"),
     rules={"timely": timely, "slump": rule(lambda taken, settings: assess(taken.get("slump"), settings))},
     values=(own("slump_s", "60 150", "60 300"), own("lift_s", "5 5", "3 7")),
-    round=InRound(takes_s=200, within="start_within_s", retested=True, compared=True),
+    round=InRound(takes_s=130, begins_s=14, within="start_within_s", retested=True, compared=True),
     sources={"slump_range": second_hand("C143: valid about 1/2 to 9 in.; sheared or collapsed: discard, another portion"),
              "two_slump_old": second_hand("C143-98: two people 0.83 in., from slumps of 1 1/2 to 2 3/4 in.")})
