@@ -5,8 +5,11 @@ import argparse
 import os
 import sys
 import tempfile
-from collections.abc import Sequence
+import traceback
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
+from functools import partial
+from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -14,7 +17,7 @@ from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
-from assistant.files import plain, size_limit
+from assistant.files import by_hand, plain
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
 from assistant.job import commands as job_commands
@@ -49,6 +52,8 @@ def _main(argv: Sequence[str] | None) -> int:
             sys.stdout.flush()  # what is short is written only now: that it has nowhere to go is told here, not at Python's exit
         return code
     except (Refusal, ProcedureError, JournalError) as error:
+        if args.verbose:
+            traceback.print_exc()
         code = _refuse(error, 1 if isinstance(error, JournalError) else 2)
         if getattr(args, "headless", False):
             from assistant.station import start
@@ -80,6 +85,14 @@ def _disk_trouble(error: OSError) -> int:
     return code
 
 
+def version() -> str:
+    """As pyproject.toml has it."""
+    try:
+        return metadata.version("bowlside")
+    except metadata.PackageNotFoundError:
+        return "unknown: run from a folder where it was not set up"
+
+
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message}. See {self.prog} --help.\n")
@@ -97,13 +110,15 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="bowlside", description="A hands-busy voice and keypad assistant for testing fresh concrete: "
                   "the sequential pressure method, start to finish. Without a command: in a terminal, start; "
                   "without one, rehearse the demo test.")
+    top.add_argument("--version", action="version", version=f"bowlside {version()}")
+    top.add_argument("--verbose", action="store_true", help="for a maintainer: where in the program a refusal came from")
     top.set_defaults(do=_bare)
     commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
 
-    def command(name: str, text: str, do) -> argparse.ArgumentParser:
-        one = commands.add_parser(name, help=text, description=text)
-        one.set_defaults(do=do)
-        return one
+    def command(name: str, text: str, do: Callable[[argparse.Namespace], int] | None = None) -> argparse.ArgumentParser:
+        added = commands.add_parser(name, help=text, description=text)
+        added.set_defaults(do=do or partial(_help, added))
+        return added
 
     run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", _run)
     _live_arguments(run)
@@ -152,7 +167,7 @@ def parser() -> argparse.ArgumentParser:
     work_ = command("work", "Compute results from readings given as JSON on standard input.", work.run_command)
     work.add_arguments(work_)
 
-    mics = command("mic", "The microphone: check.", lambda args: mics.print_help() or 2)
+    mics = command("mic", "The microphone: check.")
     mic_check = mics.add_subparsers(metavar="WHAT", parser_class=_Parser).add_parser(
         "check", help="Is it loud, clean and close enough? Says what to move.",
         description="Listens to the noise and to five digits, and says what is right and what to move.")
@@ -168,20 +183,23 @@ def parser() -> argparse.ArgumentParser:
     wiring = command("wiring", "How each device is wired: a page and a drawing each, with the pins of this station.", _wiring)
     wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
 
-    voice.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on.", None))
+    voice.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
 
-    job_commands.add_arguments(command("job", "Job files: new, check, show, due.", None), _Parser)
+    job_commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
 
-    meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire.",
-                                         None), _Parser)
+    meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire."),
+                                 _Parser)
 
     service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))
     service.add_uninstall_arguments(command("uninstall-service", "Take that away again; the record stays.", service.uninstall))
 
+    completion = command("completion", "Words for the Tab key of a shell: bowlside completion bash >> ~/.bashrc", _completion)
+    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="which shell")
+
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 
-    logs = command("log", "The record: list, show, read, export, verify, recover.", lambda args: logs.print_help() or 2)
+    logs = command("log", "The record: list, show, read, export, verify, recover.")
     inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)
     for name, text, do in (("list", "Every test, one a line.", log.list_tests),
                            ("show", "One test: readings, results, remarks.", log.show),
@@ -203,6 +221,12 @@ def parser() -> argparse.ArgumentParser:
             one.add_argument("--json", action="store_true", help="one JSON object a line")
         _journal_argument(one, "the station's own")
     return top
+
+
+def _help(group: argparse.ArgumentParser, _args: argparse.Namespace) -> int:
+    """Of a group of commands, where none of them is named."""
+    group.print_help()
+    return 2
 
 
 def _of_meter(one: argparse.ArgumentParser) -> None:
@@ -260,9 +284,9 @@ def _rehearse(args: argparse.Namespace) -> int:
     piped = args.script == "-"
     name, folder = ("standard input", Path.cwd()) if piped else (args.script, Path(args.script).parent)
     try:
-        text = (size_limit.read_from(sys.stdin.buffer, name) if piped else size_limit.read(Path(args.script))).decode("utf-8-sig")
-    except (OSError, ValueError) as error:
-        return _refuse(f"The script {name} can't be read: {error}. Give a text file of JSON lines.", 2)
+        text = by_hand.text_of(sys.stdin.buffer) if piped else by_hand.text(Path(args.script))
+    except by_hand.Unreadable as why:
+        return _refuse(f"The script {name} can't be read: {why}. Give a text file of JSON lines.", 2)
     script = read(text.splitlines(), name, folder)
     if args.wav and not args.wav.parent.is_dir():
         return _refuse(f"There is no folder {args.wav.parent} to write {args.wav.name} into.", 2)
@@ -296,6 +320,12 @@ def _prompts(args: argparse.Namespace) -> int:
             print(dumps({"id": one.id, "test": one.test, "kind": one.kind, "words": one.words}))
         else:
             print(f"{one.id:<28} {one.kind:<9} {one.words}")
+    return 0
+
+
+def _completion(args: argparse.Namespace) -> int:
+    import shtab
+    print(shtab.complete(parser(), args.shell))
     return 0
 
 

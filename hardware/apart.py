@@ -152,7 +152,7 @@ def main() -> int:
         with contextlib.suppress(BrokenPipeError):
             os.write(out, (json.dumps(happening) + "\n").encode())  # one write a line: threads never mix theirs
 
-    devices: dict[str, Device] = {}
+    devices: Mapping[str, Device] = {}
     telling = threading.Lock()  # or an older answer might be written after a newer one
 
     def tell_works() -> None:

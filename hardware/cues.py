@@ -47,8 +47,8 @@ def render(name: str, rate: int = RATE) -> bytes:
     """16-bit signed mono PCM of a cue at `rate` samples a second; its first sample is the moment of the beat.
     KeyError for an unknown name."""
     if name in KEY_TONES:
-        both = sum(_sine(hertz, KEY_TONE_S, rate) for hertz in KEY_TONES[name]) / 2
-        return _pcm(_edged(both, rate))
+        low, high = (_sine(hertz, KEY_TONE_S, rate) for hertz in KEY_TONES[name])
+        return _pcm(_edged((low + high) / 2, rate))
     parts = []
     for hertz, on_ms, off_ms in PATTERNS[name]:
         parts += [_tone(hertz, on_ms / 1000, rate), np.zeros(round(rate * off_ms / 1000))]

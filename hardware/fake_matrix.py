@@ -78,7 +78,8 @@ class FakeMatrix:
 
     def _joined(self, column: int) -> set[int]:
         """The rows that a chain of closed contacts joins to a column."""
-        closed, rows, columns = self.closed(self._clock()), set(), {column}
+        closed, columns = self.closed(self._clock()), {column}
+        rows: set[int] = set()
         while True:
             more = {r for r, c in closed if c in columns} - rows
             if not more:

@@ -3,7 +3,7 @@ at a desk."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 
 import numpy as np
 
@@ -17,7 +17,8 @@ class FakeVoice:
     RATE = Synth.RATE
 
     def __init__(self, fails: bool | set[str] = False, length_s: float | None = None) -> None:
-        self.fails, self.length_s, self.rendered = fails, length_s, []
+        self.fails, self.length_s = fails, length_s
+        self.rendered: list[str] = []
 
     def estimate(self, text: str, rate_wpm: int = 170) -> float:
         return Synth.estimate(text, rate_wpm) if self.length_s is None else self.length_s
@@ -37,7 +38,7 @@ class CrankedStream:
     """A sound device turned by hand: `crank(frames)` pulls, in blocks as odd as wished; `samples` is what
     was heard."""
 
-    latency_s, alive = 0.0, True
+    latency_s, alive, audible = 0.0, True, True
 
     def __init__(self, mixer: Mixer) -> None:
         self.mixer = mixer
@@ -62,7 +63,8 @@ class FakeSpeaker:
     def __init__(self, on_spoken: Callable[[str], None] = lambda ident: None, at_once: bool = True) -> None:
         self.said: list[tuple[str, str]] = []
         self.cued: list[tuple[str, float]] = []
-        self.rate_wpm, self._on_spoken, self._at_once, self._open = 170, on_spoken, at_once, []
+        self.rate_wpm, self._on_spoken, self._at_once = 170, on_spoken, at_once
+        self._open: list[str] = []
 
     @property
     def busy(self) -> bool:
@@ -92,6 +94,9 @@ class FakeSpeaker:
 
     def is_deaf(self) -> bool:
         return self.busy
+
+    def prepare(self, texts: Iterable[str], ready: Callable[[str], None] = lambda sentence: None) -> None:
+        pass
 
     def close(self) -> None:
         self.finish()

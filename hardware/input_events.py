@@ -37,7 +37,7 @@ def open_grabbed(path: str) -> int:
     except OSError as error:
         if fd >= 0:
             os.close(fd)
-        raise InputError(_WHY.get(error.errno, os.strerror(error.errno or 0))) from None
+        raise InputError(_WHY.get(error.errno or 0, os.strerror(error.errno or 0))) from None
 
 
 _WHY = {

@@ -33,7 +33,8 @@ class OtherDriver:
     def __init__(self, driver: str, voice: str, rate: int) -> None:
         import pyttsx3
 
-        self._rate, self._rate_wpm, self._errors = rate, 0, []
+        self._rate, self._rate_wpm = rate, 0
+        self._errors: list[Exception] = []
         try:
             self._engine = pyttsx3.init(_known(driver))
             self._engine.connect("error", lambda name, exception: self._errors.append(exception))
@@ -113,9 +114,8 @@ def _samples(path: Path) -> tuple[np.ndarray, int, int]:
         kind: Any = {1: "u1", 2: "<i2", 4: "<i4"}.get(width)
         if kind is None:
             raise DriverFault(f"it writes samples of {8 * width} bits")
-        found = np.frombuffer(data[:len(data) // width * width], kind).astype(np.float32)
-        found = (found - 128) / 128 if width == 1 else found / 2.0 ** (8 * width - 1)
-        return found, wav.getnchannels(), wav.getframerate()
+        read = np.frombuffer(data[:len(data) // width * width], kind).astype(np.float32)
+        return (read - 128) / 128 if width == 1 else read / 2.0 ** (8 * width - 1), wav.getnchannels(), wav.getframerate()
 
 
 def _mono(found: np.ndarray, channels: int, rate_in: int, rate_out: int) -> bytes:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from typing import Protocol, runtime_checkable
 
 Trouble = Callable[[str], None]          # told one plain sentence, from any thread
@@ -22,8 +22,13 @@ class Voice(Protocol):
 class Stream(Protocol):
     """Pulls samples from a mixer, at the mixer's rate, until it is closed."""
 
-    latency_s: float
-    """seconds between a sample being pulled and being heard"""
+    @property
+    def latency_s(self) -> float:
+        """seconds between a sample being pulled and being heard"""
+
+    @property
+    def audible(self) -> bool:
+        """somebody could hear it"""
 
     def close(self) -> None: ...
 
@@ -31,17 +36,27 @@ class Stream(Protocol):
 class Device(Protocol):
     """An opened device that can be lost."""
 
-    alive: bool
-    """False as soon as its loss is known"""
+    @property
+    def alive(self) -> bool:
+        """False as soon as its loss is known"""
 
     def close(self) -> None: ...
+
+
+class Sound(Device, Protocol):
+    """An opened loudspeaker."""
+
+    @property
+    def latency_s(self) -> float:
+        """seconds between a sample being pulled and being heard"""
 
 
 class HandDevice(Device, Protocol):
     """One of those that hands touch or that answer them, or the gauge."""
 
-    there: tuple[str, ...]
-    """sections of station.toml that it serves; those that work, where it is alive"""
+    @property
+    def there(self) -> tuple[str, ...]:
+        """sections of station.toml that it serves; those that work, where it is alive"""
 
 
 @runtime_checkable
@@ -55,14 +70,17 @@ class Shows(Protocol):
 class Sounds(Protocol):
     """What the microphone would hear."""
 
-    deaf: bool
-    """it sounds now, or has just sounded"""
+    @property
+    def deaf(self) -> bool:
+        """it sounds now, or has just sounded"""
 
 
 class SpeakerPort(Protocol):
     """Says and sounds. Never raises; `on_spoken(ident)` comes exactly once for every `say`."""
 
-    busy: bool
+    @property
+    def busy(self) -> bool: ...
+
     rate_wpm: int
     """words a minute of what is said from now on"""
 
@@ -72,4 +90,5 @@ class SpeakerPort(Protocol):
     def drop_cues(self) -> None: ...
     def hush(self, keep: Collection[str] = ()) -> None: ...
     def is_deaf(self) -> bool: ...
+    def prepare(self, texts: Iterable[str], ready: Callable[[str], None] = ...) -> None: ...
     def close(self) -> None: ...

@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Generic, TypeVar
 
 from hardware.ports import Device, Trouble
 
@@ -27,6 +28,8 @@ NODES = Path("/dev/snd")
 SERVERS = ("pulse/native", "pipewire-0")    # sockets of sound servers, in the user's run-time folder
 NAMED = ("PULSE_SERVER", "PULSE_RUNTIME_PATH", "ALSA_CONFIG_PATH")
 SETTINGS = (Path("/etc/asound.conf"), Path("~/.asoundrc"), Path("~/.config/pulse/client.conf"))
+
+D = TypeVar("D", bound=Device)
 
 _lock = threading.Lock()
 _open_streams = 0
@@ -116,7 +119,7 @@ def close_stream(stream) -> None:
     closer.join(CLOSE_LIMIT_S)
 
 
-class Kept:
+class Kept(Generic[D]):
     """Keeps one device open in a daemon thread: opens it, watches it, says once that it is gone, opens it
     again with growing waits (0.25 to 5 s, after some minutes 30 s).
 
@@ -128,8 +131,8 @@ class Kept:
     on_up/on_down called when it is there, and when it is not
     """
 
-    def __init__(self, open_device: Callable[[], Device], on_trouble: Trouble,
-                 on_up: Callable[[Device], None] = lambda device: None,
+    def __init__(self, open_device: Callable[[], D], on_trouble: Trouble,
+                 on_up: Callable[[D], None] = lambda device: None,
                  on_down: Callable[[], None] = lambda: None, lost: str = "The sound device is gone.",
                  answer_limit_s: float = 4.0) -> None:
         self._open, self._on_trouble, self._on_up, self._on_down = open_device, on_trouble, on_up, on_down
@@ -139,7 +142,7 @@ class Kept:
         self._telling = threading.Lock()
         self._told = False
         self._late: threading.Timer | None = None
-        self._device: Device | None = None
+        self._device: D | None = None
         self._thread = threading.Thread(target=self._run, name="sound-keeper", daemon=True)
         self._thread.start()
         if not self._known.wait(answer_limit_s):
@@ -194,7 +197,7 @@ class Kept:
         device.close()
         return self._lost, time.monotonic() - began
 
-    def _is_up(self, device: Device) -> None:
+    def _is_up(self, device: D) -> None:
         with self._telling:
             if self._late is not None:
                 self._late.cancel()

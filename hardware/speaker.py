@@ -48,7 +48,7 @@ class Speaker:
         self._click = cues.render("before_words", synth.RATE) if click else b""
         self._told = ""
         self.mixer = mixer or getattr(stream, "mixer", None) or Mixer(RATE)
-        self.stream = stream or OutputStream(self.mixer, self._tell, device)
+        self.stream: Stream = stream or OutputStream(self.mixer, self._tell, device)
         self._waiting: deque[_Utterance] = deque()
         self._now: _Utterance | None = None
         self._changed = threading.Condition()
@@ -109,7 +109,7 @@ class Speaker:
     def is_deaf(self) -> bool:
         """True while the station sounds, and for the tail after; never while there is no loudspeaker to be
         heard."""
-        return getattr(self.stream, "audible", True) and time.monotonic() < self.deaf_until()
+        return self.stream.audible and time.monotonic() < self.deaf_until()
 
     @property
     def deaf(self) -> bool:

@@ -14,7 +14,7 @@ import numpy as np
 
 from hardware import cues
 from hardware.mixer import Mixer
-from hardware.ports import Device, Trouble
+from hardware.ports import Sound, Trouble
 from hardware.sound_devices import LOST_AFTER_S, Kept, SoundError, close_stream, open_stream, reason
 
 Pull = Callable[[int], np.ndarray]
@@ -105,11 +105,11 @@ class OutputStream:
 
     def __init__(self, mixer: Mixer, on_trouble: Trouble = lambda sentence: None,
                  device: str | int | None = None,
-                 open_sound: Callable[[Pull, int], Device] | None = None) -> None:
+                 open_sound: Callable[[Pull, int], Sound] | None = None) -> None:
         self.mixer = mixer
         self._lock = threading.Lock()
         self._turn = 0
-        self._sound: Device | None = None
+        self._sound: Sound | None = None
         self._silent: SilentStream | None = SilentStream(self._claim(), mixer.rate)
         opener = open_sound or (lambda pull, rate: SoundStream(pull, rate, device))
         self._kept = Kept(lambda: opener(self._next_claim(), mixer.rate), on_trouble, self._up, self._down,
@@ -144,7 +144,7 @@ class OutputStream:
     def _next_claim(self) -> Pull:
         return self._claim(self._turn + 1)
 
-    def _up(self, sound: Device) -> None:
+    def _up(self, sound: Sound) -> None:
         self._sound = sound
         with self._lock:
             self._turn += 1
@@ -162,7 +162,7 @@ class OutputStream:
 class OfflineStream:
     """Pulls on a virtual timeline: `advance_to(t)` seconds; keeps all that would have been heard."""
 
-    latency_s = 0.0
+    latency_s, audible = 0.0, True
 
     def __init__(self, mixer: Mixer, block: int = 480) -> None:
         self.mixer, self._block = mixer, block

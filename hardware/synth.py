@@ -215,6 +215,7 @@ class Synth:
                                            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
         except OSError as e:
             raise SynthError(f"Speech does not start ({e.strerror}): run the set-up again.") from None
+        assert self._child.stdin is not None
         os.set_blocking(self._child.stdin.fileno(), False)
         self._greeted, self._number = False, 0
 
@@ -240,6 +241,7 @@ class Synth:
     def _exchange(self, request: dict) -> bytes:
         self._number += 1
         body = json.dumps(request).encode()
+        assert self._child is not None and self._child.stdin is not None
         try:
             self._child.stdin.write(HEAD.pack(ASK, self._number, len(body)) + body)
         except OSError:
@@ -258,6 +260,7 @@ class Synth:
         return body
 
     def _read(self, count: int, deadline: float, limit_s: float) -> bytes:
+        assert self._child is not None and self._child.stdout is not None
         pipe, got = self._child.stdout.fileno(), bytearray()
         while len(got) < count:
             left = deadline - time.monotonic()
@@ -275,7 +278,7 @@ class Synth:
             return
         child.kill()
         child.wait()
-        for pipe in (child.stdin, child.stdout):
+        for pipe in filter(None, (child.stdin, child.stdout)):
             pipe.close()
 
 

@@ -16,7 +16,8 @@ import sys
 import termios
 import threading
 from collections.abc import Callable
-from typing import NamedTuple
+from types import FrameType
+from typing import Any, NamedTuple
 
 KEYS: dict[str, str] = {
     **{digit: digit for digit in "0123456789"},
@@ -30,6 +31,9 @@ KEYS: dict[str, str] = {
     "q": "quit", "Q": "quit", "\x03": "quit",           # leave the station; the journal keeps everything
 }
 """Characters -> tokens of the station's key map."""
+
+Handler = Callable[[int, FrameType | None], Any] | int | None
+"""Of a signal, as Python keeps it."""
 
 METER_KEYS: dict[str, str] = {
     "up": "pump", "down": "bleed", "+": "fine_pump", "-": "fine_bleed",
@@ -128,7 +132,7 @@ def on_termination(restore: Callable[[], None]) -> Callable[[], None]:
     for number in (signal.SIGTERM, signal.SIGHUP):
         before = signal.getsignal(number)
 
-        def handler(signum: int, frame: object, before: object = before) -> None:
+        def handler(signum: int, frame: FrameType | None, before: Handler = before) -> None:
             restore()
             if callable(before):
                 before(signum, frame)
@@ -138,7 +142,7 @@ def on_termination(restore: Callable[[], None]) -> Callable[[], None]:
 
         signal.signal(number, handler)
 
-        def put_back(number: int = number, handler: object = handler, before: object = before) -> None:
+        def put_back(number: int = number, handler: Handler = handler, before: Handler = before) -> None:
             if signal.getsignal(number) is handler and before is not None:
                 signal.signal(number, before)
 
@@ -168,6 +172,7 @@ class TerminalKeypad:
 
     def __init__(self, on_key: Callable[[str], None], on_meter: Callable[[str], None] | None = None,
                  on_unknown: Callable[[str], None] | None = None, fd: int | None = None):
+        self._on_key = on_key
         self._calls = {"key": on_key, "meter": on_meter, "unknown": on_unknown}
         self._fd = sys.stdin.fileno() if fd is None else fd
         self._mode: list | None = None  # how the terminal was before
@@ -246,7 +251,7 @@ class TerminalKeypad:
                 except OSError:
                     pass
                 if not data:  # hung up
-                    self._calls["key"]("quit")
+                    self._on_key("quit")
                     return
             presses, pending = decode(pending + data, meter=meter, final=not ready)
             for press in presses:

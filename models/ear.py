@@ -100,7 +100,10 @@ class Engine(Protocol):
     """A recogniser: gives several decodings of one utterance, the most telling first, made only as asked for."""
 
     name: str
-    sentences: list[str]
+
+    @property
+    def sentences(self) -> list[str]:
+        """What is worth telling about it."""
 
     def decodings(self, sound: np.ndarray, expect: Expect) -> Iterator[Decoding]: ...
 
@@ -120,7 +123,7 @@ class Ear:
         """engines: the own model, if it is there, first; with `people` at most one, which seconds it."""
         self._engines, self._people = engines, people
         self._rules = WITH_OWN if any(engine.name == OWN for engine in engines) else RULES
-        self.name = " + ".join(engine.name for engine in [*([people] if people else []), *engines])
+        self.name = " + ".join([*([people.name] if people else []), *(engine.name for engine in engines)])
         self.sentence = sentence
 
     def understand(self, pcm: bytes, rate: int, expect: Expect) -> Understood:

@@ -1,26 +1,35 @@
 """Fetches a speech model named in manifest.toml, or takes it from a local archive: `python -m models.fetch [--offer]`.
 
-With models/download.py the only module here that goes to the network, and only when asked to. Everything works without.
+The only module here that goes to the network, and only when asked to. Everything works without.
 """
 
 import argparse
 import hashlib
+import http.client
 import shutil
 import sys
 import tempfile
 import tomllib
+import urllib.error
+import urllib.request
 import zipfile
 import zlib
 from collections.abc import Callable
 from pathlib import Path
 
-from models import download
-from models.download import NotFetched
 from models.locate import INSTALLED, ROOT, is_model
 
 _MB = 1 << 20
+CONNECT_S = 10
+"""Longest wait for the connection, and for each next piece."""
+LARGEST_MB = 400
+"""More than any small model unpacked (about 70 MB, from memory): a limit on what one file may fill."""
 MOST_FILES = 1000
 """A model has some twenty. Two hundred thousand empty ones took minutes to be looked at and made. Ours."""
+
+
+class NotFetched(Exception):
+    """The model could not be had. The message is a sentence."""
 
 
 def fetch(model: dict, into: Path = INSTALLED, progress: Callable[[str], None] = lambda text: None,
@@ -28,30 +37,49 @@ def fetch(model: dict, into: Path = INSTALLED, progress: Callable[[str], None] =
     """The folder of `model` (an entry of manifest.toml) in `into`, fetched and unpacked; at once if it is there.
 
     archive: a local file in place of the network. The SHA-256 of what came is kept beside the folder, as NAME.sha256,
-    and from then on demanded, unless the manifest names one. A broken download stays, to be gone on with; nothing else
-    is left of a failed try. Raises NotFetched with a sentence.
+    and from then on demanded, unless the manifest names one. Nothing is left of a failed try. Raises NotFetched with a sentence.
     """
     folder = into / model["name"]
     if is_model(folder):
         return folder
-    part = into / f".{model['name']}.part"
     try:
         into.mkdir(parents=True, exist_ok=True)
-        if archive is not None:
-            _install(model, archive, str(archive), into)
-        else:
-            download.download(model["url"], part, progress)
-            try:
-                _install(model, part, model["url"], into)
-            finally:
-                download.forget(part)
+        with tempfile.TemporaryDirectory(dir=into, prefix=".fetching-") as work:
+            if archive is not None:
+                _install(model, archive, str(archive), into, Path(work))
+            else:
+                _download(model["url"], Path(work) / "archive", progress)
+                _install(model, Path(work) / "archive", model["url"], into, Path(work))
     except OSError as error:
         raise NotFetched(f"The model could not be written to {into} ({error.strerror or error}); "
                          "make room or get the right to write there, then try again.") from None
     return folder
 
 
-def _install(model: dict, archive: Path, origin: str, into: Path) -> None:
+def _download(url: str, to: Path, progress: Callable[[str], None]) -> None:
+    """Without resuming: whose connection is that bad lets a browser fetch the archive, and gives it with --from."""
+    by_hand = "fetch the archive by hand, then bowlside voice fetch --from ARCHIVE"
+    came, whole = 0, ""
+    try:
+        with urllib.request.urlopen(url, timeout=CONNECT_S) as answer, to.open("wb") as out:
+            whole = answer.headers.get("Content-Length") or ""
+            of_all = f" of {int(whole) / _MB:.0f}" if whole.isdigit() else ""
+            while piece := answer.read(1 << 16):
+                came += out.write(piece)
+                if came > LARGEST_MB * _MB:
+                    raise NotFetched(f"{url} is larger than {LARGEST_MB} MB, which no small model is; stopped.")
+                progress(f"{came / _MB:.0f}{of_all} MB")
+    except urllib.error.HTTPError as error:
+        raise NotFetched(f"{url} answered {error.code}; {by_hand}.") from None
+    except (urllib.error.URLError, http.client.HTTPException, ConnectionError, TimeoutError, ValueError) as error:
+        if not came:
+            raise NotFetched(f"No model was fetched ({getattr(error, 'reason', None) or error}); the network is needed for "
+                             "that once.") from None
+    if not came or whole.isdigit() and came != int(whole):
+        raise NotFetched(f"The download broke off at {came} of {whole or 'unknown'} bytes; try again, or {by_hand}.")
+
+
+def _install(model: dict, archive: Path, origin: str, into: Path, work: Path) -> None:
     found = _sha256(archive)
     wanted, pinned = model["sha256"], pinned_checksum(model, into)
     if wanted and found != wanted:
@@ -59,14 +87,13 @@ def _install(model: dict, archive: Path, origin: str, into: Path) -> None:
     if not wanted and pinned and found != pinned:
         raise NotFetched(f"{origin} is not the file that came the first time (its SHA-256 differs from the one in "
                          f"{pin(model, into)}); nothing was installed. If you trust the new one, remove that file.")
-    with tempfile.TemporaryDirectory(dir=into, prefix=".fetching-") as work:
-        _unpack(archive, Path(work) / "out")
-        unpacked = Path(work) / "out" / model["name"]
-        if not is_model(unpacked):
-            raise NotFetched(f"What {origin} gave holds no vosk model; nothing was installed.")
-        folder = into / model["name"]
-        shutil.rmtree(folder, ignore_errors=True)
-        unpacked.replace(folder)
+    _unpack(archive, work / "out")
+    unpacked = work / "out" / model["name"]
+    if not is_model(unpacked):
+        raise NotFetched(f"What {origin} gave holds no vosk model; nothing was installed.")
+    folder = into / model["name"]
+    shutil.rmtree(folder, ignore_errors=True)
+    unpacked.replace(folder)
     pin(model, into).write_text(f"{found}  {origin}\n", encoding="utf-8")
 
 
@@ -77,7 +104,7 @@ def pin(model: dict, into: Path = INSTALLED) -> Path:
 
 def pinned_checksum(model: dict, into: Path = INSTALLED) -> str | None:
     try:
-        return (pin(model, into).read_text(encoding="utf-8").split() or [None])[0]
+        return next(iter(pin(model, into).read_text(encoding="utf-8").split()), None)
     except OSError:
         return None
 
@@ -103,8 +130,8 @@ def named_in(archive: Path) -> str:
 
 def _opened(archive: Path) -> zipfile.ZipFile:
     """Raises NotFetched for one larger, or of more files, than any model's."""
-    if archive.stat().st_size > download.LARGEST_MB * _MB:
-        raise NotFetched(f"{archive} is over {download.LARGEST_MB} MB, larger than any small model; nothing was installed.")
+    if archive.stat().st_size > LARGEST_MB * _MB:
+        raise NotFetched(f"{archive} is over {LARGEST_MB} MB, larger than any small model; nothing was installed.")
     packed = zipfile.ZipFile(archive)
     if len(packed.filelist) > MOST_FILES:
         packed.close()
@@ -119,8 +146,8 @@ def _unpack(archive: Path, into: Path) -> None:
     try:
         with _opened(archive) as packed:
             entries = packed.infolist()
-            if sum(entry.file_size for entry in entries) > download.LARGEST_MB * _MB:
-                raise NotFetched(f"The archive unpacks to more than {download.LARGEST_MB} MB; nothing was installed.")
+            if sum(entry.file_size for entry in entries) > LARGEST_MB * _MB:
+                raise NotFetched(f"The archive unpacks to more than {LARGEST_MB} MB; nothing was installed.")
             for entry in entries:
                 # extract() would quietly drop "..": an archive that has it is not ours.
                 if not (root / entry.filename).resolve().is_relative_to(root) or "\\" in entry.filename:

@@ -27,13 +27,15 @@ class Graph:
     def __init__(self, sentences: Acceptor, lexicon: Mapping[str, Sequence[tuple[int, ...]]]) -> None:
         """lexicon: word -> ways to say it, each a row of units; unit 0 is the blank."""
         self._states = len(sentences.arcs)
-        unit, before, skipped, entered, cost = ([] for _ in range(5))
+        nodes: list[tuple[int, int, int, int]] = []
+        cost: list[float] = []
         self._word: list[str | None] = []
 
-        def node(one: int, after: int = -1, past: int = -1, frm: int = -1, costs: float = 0.0, word: str | None = None) -> int:
-            for row, value in ((unit, one), (before, after), (skipped, past), (entered, frm), (cost, costs), (self._word, word)):
-                row.append(value)
-            return len(unit) - 1
+        def node(unit: int, after: int = -1, past: int = -1, frm: int = -1, costs: float = 0.0, word: str | None = None) -> int:
+            nodes.append((unit, after, past, frm))
+            cost.append(costs)
+            self._word.append(word)
+            return len(nodes) - 1
 
         for state in range(self._states):
             node(0, frm=state)
@@ -48,11 +50,11 @@ class Graph:
                     ends.append((to, way[-1], at))
         ends.sort()
         self._end_state, self._end_unit, self._end_node = (np.array([end[part] for end in ends], int) for part in range(3))
-        self._units = 1 + max(unit)
+        self._unit, self._before, self._skipped, self._entered = (np.array(row) for row in zip(*nodes, strict=True))
+        self._units = 1 + int(self._unit.max())
         key = self._end_state * self._units + self._end_unit
         self._groups = np.flatnonzero(np.diff(key, prepend=-1))
         self._group_keys = key[self._groups]
-        self._unit, self._before, self._skipped, self._entered = (np.array(row) for row in (unit, before, skipped, entered))
         self._finals = np.array(sorted(sentences.finals))
         self._first = np.flatnonzero((self._entered >= 0) & (self._unit > 0))
         self._first_state, self._first_unit = self._entered[self._first], self._unit[self._first]

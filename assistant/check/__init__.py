@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack, closing, redirect_stderr
+from functools import partial
 from typing import Any
 
 from assistant.check.finding import NAMES, PINS, Finding, none_wrong, page
@@ -72,7 +73,7 @@ def _walk(args: argparse.Namespace, settings: Mapping[str, Mapping[str, Any]], n
         own: dict[str, Any] = {"loudspeaker": sound}
         for name in names:
             if configured(name, settings) and name not in ("loudspeaker", "microphone"):
-                own[name] = Opened(name, settings, lambda key, name=name: talk.key(name, key),
+                own[name] = Opened(name, settings, partial(talk.key, name),
                                    lambda on: talk.key("pedal", "talk") if on else None, talk.show)
                 stack.callback(own[name].close)
         return Walk(talk, settings, names, own, sound.microphone).run()

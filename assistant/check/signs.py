@@ -1,6 +1,8 @@
 """What the station shows and sounds: lamp, buzzer and loudspeaker. Only a person can tell whether it arrives."""
 from __future__ import annotations
 
+from functools import partial
+
 from assistant.check.devices import Opened, Settings
 from assistant.check.finding import NAMES, Finding, listed
 from assistant.check.talk import ANSWER_S, Talk
@@ -31,7 +33,7 @@ def lamp_or_buzzer(talk: Talk, one: Opened, settings: Settings, within_s: float 
     missed: list[str] = []
     for pattern, looks in words.items():
         one.show(pattern)
-        answer = talk.yes(f"{MEANS[pattern].capitalize()}: do you {see} {looks}?", within_s, again=lambda p=pattern: one.show(p))
+        answer = talk.yes(f"{MEANS[pattern].capitalize()}: do you {see} {looks}?", within_s, again=partial(one.show, pattern))
         if answer is None:
             one.show("off")
             return unanswered(name)

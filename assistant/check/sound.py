@@ -14,8 +14,9 @@ class Sound:
     name = "loudspeaker"
 
     def __init__(self, talk: Talk, out: voice_out.Spoken) -> None:
-        self._talk, self.told = talk, []
-        self._speaker = out.speaker(None, lambda ident: None, on_trouble=self.told.append)
+        self._talk = talk
+        self.told: list[str] = []
+        self._speaker = out.speaker(on_trouble=self.told.append)
         if self.works:
             talk.attach(self._speaker)
         # Talk has all that Ears asks of a live test.
@@ -23,7 +24,7 @@ class Sound:
 
     @property
     def works(self) -> bool:
-        return bool(self._speaker.stream.audible)
+        return self._speaker.stream.audible
 
     @property
     def faults(self) -> list[str]:

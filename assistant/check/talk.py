@@ -28,7 +28,8 @@ class Talk:
     """``show`` puts a line on the screen. ``key`` and ``post_event`` may be called from any thread."""
 
     def __init__(self, show: Callable[[str], None]) -> None:
-        self.show, self.speaker = show, None
+        self.show = show
+        self.speaker: SpeakerPort | None = None
         self._came: queue.SimpleQueue[tuple[str, str]] = queue.SimpleQueue()
         self._asking = False
         self._said = 0

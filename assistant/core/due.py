@@ -34,15 +34,15 @@ def sample_due(placed: Decimal, taken: int, every: Decimal | None = None, at_lea
     volume, unit = f"{placed:f}", sentence(f"unit.{UNITS[unit]}")
     if placed == 0:
         return Due(0, taken, False, Decimal(0), sentence("due.nothing"))
-    waived = waived_under is not None and placed < waived_under
-    if waived and (wholly or not at_least_per_day):
-        return Due(0, taken, False, waived_under, sentence("due.waived", volume=volume, unit=unit, under=f"{waived_under:f}"))
-    by_volume = 0 if waived or every is None else int((placed / every).to_integral_value(ROUND_CEILING))
+    waived = waived_under if waived_under is not None and placed < waived_under else None
+    if waived is not None and (wholly or not at_least_per_day):
+        return Due(0, taken, False, waived, sentence("due.waived", volume=volume, unit=unit, under=f"{waived:f}"))
+    by_volume = 0 if waived is not None or every is None else int((placed / every).to_integral_value(ROUND_CEILING))
     needed = max(by_volume, at_least_per_day)
-    following = None if every is None else max(max(needed, taken) * every, waived_under if waived else every)
+    following = None if every is None else max(max(needed, taken) * every, every if waived is None else waived)
     words = sentence("due.due" if taken < needed else "due.done", volume=volume, unit=unit, needed=needed, taken=taken)
-    if waived:
-        words += " " + sentence("due.day_only", unit=unit, under=f"{waived_under:f}", day=at_least_per_day)
+    if waived is not None:
+        words += " " + sentence("due.day_only", unit=unit, under=f"{waived:f}", day=at_least_per_day)
     if following is not None:
         words += " " + sentence("due.next", volume=f"{following:f}", unit=unit)
     return Due(needed, taken, taken < needed, following, words)

@@ -134,8 +134,8 @@ def load(plan: Sequence[str], done: Sequence[Done], sampled: bool = True, prelim
     late = {one.test: one.timing for one in judged if one.is_late}
     failed = [one for one in its if one.follows.verdict == quality.REJECTED and sampled and one.test not in late]
     if failed:
-        why = sentence("load.rejected", names=listed([spoken_name(one.name) for one in failed]))
-        return Finding(quality.REJECTED, why, failed[0].follows.standing)
+        names = listed([spoken_name(one.name) for one in failed])
+        return Finding(quality.REJECTED, sentence("load.rejected", names=names), failed[0].follows.standing)
     why = [] if sampled else [sentence("load.no_sample")]
     why += [sentence(f"load.{how}", test=named([test])) for test, how in late.items()]
     why += [sentence("load.missing", test=named([test])) for test in missing(plan, done)]
@@ -150,12 +150,12 @@ def load(plan: Sequence[str], done: Sequence[Done], sampled: bool = True, prelim
     return Finding(ACCEPTED, sentence("load.accepted"), str(quality.RETEST))
 
 
-def right(plan: Sequence[str], done: Sequence[Done], of_load: Finding) -> bool:
+def right(plan: Sequence[str], done: Sequence[Done], of_load: Finding | None) -> bool:
     """Everything has a valid result in time, and whatever failed was put right by its check test."""
     last = {one.test: one.verdict for one in done if one.counts}
     late = any(one.is_late and one.counts for one in done)
     return (not missing(plan, done) and set(last.values()) <= {PASS, NONE} and not late
-            and of_load.verdict not in (OPEN, quality.REJECTED))
+            and (of_load is None or of_load.verdict not in (OPEN, quality.REJECTED)))
 
 
 # --- two technicians --------------------------------------------------------------------------------------------------------
@@ -182,12 +182,12 @@ def _age(one: Done) -> str:
 
 # --- in words ---------------------------------------------------------------------------------------------------------------
 
-def summary(plan: Sequence[str], done: Sequence[Done], said: Mapping[str, str], of_load: Finding, system: str = units.INCH_POUND,
-            preliminary: bool = False, check_tests: bool = True) -> str:
+def summary(plan: Sequence[str], done: Sequence[Done], said: Mapping[str, str], of_load: Finding | None,
+            system: str = units.INCH_POUND, preliminary: bool = False, check_tests: bool = True) -> str:
     """What is said at the end: each test's verdict, what follows a failure, what was late or is missing, how two technicians
     compare, and last, once, what that says of the load.
 
-    said: test to its results in words.
+    said: test to its results in words. of_load: None where nobody knows which tests the round was to have.
     """
     without = missing(plan, done)
     words = [sentence("round.over_without" if without else "round.all_done")]
@@ -201,4 +201,4 @@ def summary(plan: Sequence[str], done: Sequence[Done], said: Mapping[str, str], 
               if one.is_late]
     told = [one.follows for one in failures(done, preliminary, check_tests)]
     words += [capital(one.why) + "." for one in (*told, *comparisons(done, system))]
-    return " ".join([*words, capital(of_load.why) + "."])
+    return " ".join([*words, *([] if of_load is None else [capital(of_load.why) + "."])])

@@ -112,7 +112,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
 def _start(turn: Turn, event: TestStarted) -> None:
     if event.language != CURRENT.name:  # its words would not be understood again
         raise ValueError(sentence("test.other_language", then=event.language, now=CURRENT.name))
-    settings = Settings.from_mapping(event.settings)
+    settings = Settings.of_record(event.settings)
     procedure = build(registry.with_roles(event.procedure), settings)
     if event.clock.get("cautioned"):
         procedure = replace(procedure, steps=tuple(replace(one, caution="") if one.once else one for one in procedure.steps))

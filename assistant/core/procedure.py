@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, fields, replace
-from difflib import get_close_matches
 from typing import Any, Mapping
 
 from assistant.core import phrases
 from assistant.core.commands import COMMANDS
 from assistant.core.methods import registry
+from assistant.core.methods.values import near, unknown
 from assistant.core.settings import Settings
 from assistant.core.steps import KINDS, Ask, Choose, Judge, Option, Step, check_types
 
@@ -188,9 +188,7 @@ def _check_targets(procedure: Procedure, where: str) -> None:
     for step in procedure.steps:
         for target in step.targets():
             if target not in ids and target not in (END, STOP, ""):
-                near = get_close_matches(target, ids, 1)
-                hint = f" Did you mean {near[0]!r}?" if near else ""
-                raise ProcedureError(f"{where}: step {step.id!r} goes to {target!r}, which is no step.{hint}")
+                raise ProcedureError(f"{where}: step {step.id!r} goes to {target!r}, which is no step{near(target, ids)}.")
         if isinstance(step, Ask) and step.id not in registry.READINGS:
             raise ProcedureError(f"{where}: step {step.id!r} asks for a reading that no method has.")
         if isinstance(step, Judge) and step.rule not in registry.RULES:
@@ -216,9 +214,7 @@ def _filled(value: Any, words: Mapping[str, str], place: str) -> Any:
 def _known(table: Mapping[str, Any], allowed: tuple[str, ...], place: str) -> None:
     for key in table:
         if key not in allowed:
-            near = get_close_matches(key, allowed, 1)
-            hint = f' Did you mean "{near[0]}"?' if near else ""
-            raise ProcedureError(f'{place}: "{key}" is not a key here; allowed are {", ".join(allowed)}.{hint}')
+            raise ProcedureError(f"{place}: {unknown(key, allowed)}.")
 
 
 def _text(table: Mapping[str, Any], key: str, place: str) -> str:

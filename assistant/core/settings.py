@@ -64,6 +64,12 @@ class Settings(Values):
         return settings
 
     @classmethod
+    def of_record(cls, given: Mapping[str, Any]) -> "Settings":
+        """As a test was begun with: what had no value then keeps what went without saying."""
+        before = {one.name: one.metadata.get("before") for one in fields(cls)}
+        return cls.from_mapping({**{name: value for name, value in before.items() if value is not None}, **given})
+
+    @classmethod
     def for_test(cls, given: Mapping[str, Any]) -> "Settings":
         """The same for a test that is to begin: ValueError, too, for what leaves the method further than an agency may.
 

@@ -57,8 +57,8 @@ def on_terminal() -> Iterator[None]:
     """All that is printed inside is tamed; the live screen writes its own commands past it, and tames its texts itself."""
     before = sys.stdout, sys.stderr
     out, err = before
-    sys.stdout = out and _Tamed(out, "\n\t")  # type: ignore[assignment]
-    sys.stderr = err and _Tamed(err, "\n\t\r")  # type: ignore[assignment]  # progress goes back to the start of its line
+    sys.stdout = out and _Tamed(out, "\n\t")
+    sys.stderr = err and _Tamed(err, "\n\t\r")  # progress goes back to the start of its line
     try:
         yield
     finally:

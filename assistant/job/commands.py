@@ -30,7 +30,6 @@ WHOLLY_WAIVED = ("strength",)
 
 
 def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
-    top.set_defaults(do=lambda args: top.print_help() or 2)
     inner = top.add_subparsers(metavar="WHAT", parser_class=parser_class)
 
     def command(name: str, text: str, do) -> argparse.ArgumentParser:
@@ -95,7 +94,8 @@ def _check(args: argparse.Namespace) -> int:
     return 0
 
 
-USUAL = {"slump": ((Decimal("0.5"), 12), (15, 305)), "temperature": ((45, 130), (4, 50)), "density": ((50, 250), (700, 4000))}
+USUAL: dict[str, tuple[tuple[Decimal | int, int], tuple[int, int]]] = {
+    "slump": ((Decimal("0.5"), 12), (15, 305)), "temperature": ((45, 130), (4, 50)), "density": ((50, 250), (700, 4000))}
 """Where the highest limit of a result lies in any job, inch-pound and SI; ours, wide enough for light and heavy concrete and for
 none in the other system: 3 to 5 are inches of slump, and in SI would be millimetres."""
 
@@ -127,9 +127,9 @@ def _doubts(job: Job) -> list[str]:
     found: list[str] = []
     for mix in job.mixes or (None,):
         settings = Settings.from_mapping(job.settings(mix))
-        for name, (low, high) in ((name, USUAL[name][settings.si]) for name in USUAL):
+        for name, usual in USUAL.items():
             top = max((one for one in settings.limits.get(name, ()) if one is not None), default=None)
-            if top is not None and not low <= top <= high:
+            if top is not None and not usual[settings.si][0] <= top <= usual[settings.si][1]:
                 unit = RESULTS[name].unit(settings.si)[0]
                 found.append(f"the {name} limit {top:f} is in {unit}, since the units are {settings.units}: was the other meant?")
         for name, (low, high) in SEEN.items():
@@ -173,10 +173,10 @@ def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list
     for name, one in job.levels.items():
         lines.append(f"  {name.replace('_', ' ')}, chart: " + ", ".join(
             f"{key.replace('_', ' ')} {value}" for key, value in vars(one).items() if value is not None))
-    for name, one in job.frequency.items():
-        every = [f"every {one.every} {one.unit} or part"] if one.every is not None else []
-        often = [f"at least {one.at_least_per_day} a day"] if one.at_least_per_day else []
-        waived = [f"waived under {one.waived_under} {one.unit}"] if one.waived_under is not None else []
+    for name, rate in job.frequency.items():
+        every = [f"every {rate.every} {rate.unit} or part"] if rate.every is not None else []
+        often = [f"at least {rate.at_least_per_day} a day"] if rate.at_least_per_day else []
+        waived = [f"waived under {rate.waived_under} {rate.unit}"] if rate.waived_under is not None else []
         lines.append(f"  {name}: {', '.join((*every, *often, *waived))}")
     lines += [f"  {key.replace('_', ' ')}: {'yes' if value else 'no'}" for key, value in job.retest.items()]
     lines += [f"  round, {key}: {', '.join(value) if isinstance(value, tuple) else value}" for key, value in job.round.items()]

@@ -1,17 +1,16 @@
 """Reading a job file and checking all of it at once: every mistake is told with file, line, key and what is allowed."""
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from decimal import Decimal
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from assistant.core.methods.registry import COUNTED
-from assistant.core.settings import LIMITED, Settings, number, shown
-from assistant.files import plain, size_limit
+from assistant.core.methods.values import near, number, shown, unknown
+from assistant.core.settings import LIMITED, Settings
+from assistant.files import by_hand, plain
 from assistant.files.refusal import Refusal
 from assistant.job.places import line_of
 from assistant.record.header import LABELS as TAKEN
@@ -140,23 +139,19 @@ def read(path: Path, mix: str | None = None) -> dict[str, Any]:
 def load(path: Path) -> Job:
     """The whole job, checked. Raises JobError."""
     try:
-        text = size_limit.text(path)
-        given = tomllib.loads(text, parse_float=Decimal)
-    except UnicodeDecodeError as error:
-        line = error.object.count(b"\n", 0, error.start) + 1
-        raise JobError(f"{path} line {line}: a letter there is not in UTF-8. Save the file as UTF-8 in the editor; if it is no "
-                       "text, name another.") from None
-    except OSError as error:
-        raise JobError(f"The job file {path} can't be read: {error}. Name another with --job.") from None
-    except ValueError as error:  # no TOML, or a whole number of thousands of digits
-        raise JobError(f"{path}: this is no valid TOML: {error}. Mend that line.") from None
-    except RecursionError:
-        raise JobError(f"{path}: it is nested too deep to be a job file.") from None
+        text = by_hand.text(path)
+        given = by_hand.toml(text, Decimal)
+    except by_hand.Unreadable as why:
+        raise JobError(f"The job file {path} can't be read: {why}. Mend it, or name another with --job.") from None
     return _Check(path, text).whole(given)
 
 
 class _Check:
-    """One file being checked; every complaint knows its line."""
+    """One file being checked; every complaint knows its line.
+
+    By hand: the checkers that there are name a place in the parsed data, no line, in words for programmers ("is less than the
+    minimum"), and take 0.20 for 0.2; and what is checked together (a mix under its job, limits under units) would stay here.
+    """
 
     def __init__(self, path: Path, text: str) -> None:
         self.job = Job(path, {}, {}, text=text)
@@ -166,7 +161,7 @@ class _Check:
 
     def whole(self, given: Mapping[str, Any]) -> Job:
         self.known(given, (*LABELS, *SWITCHES, "speech", *SETTINGS, *TABLES))
-        labels = {key: self.text(value, key) for key, value in given.items() if key in (*LABELS, "speech")}
+        labels: dict[str, Any] = {key: self.text(value, key) for key, value in given.items() if key in (*LABELS, "speech")}
         labels |= {key: self.switch(value, key) for key, value in given.items() if key in SWITCHES}
         settings = self.settings({key: value for key, value in given.items() if key in SETTINGS})
         levels = {name: self.levels(value, name) for name, value in self.table(given.get("levels", {}), "levels").items()}
@@ -211,7 +206,7 @@ class _Check:
     def limits(self, value: Any, key: tuple[str, ...]) -> list[Any]:
         name = key[-1]
         if name not in LIMITED:
-            raise self.wrong(key, f'"{name}" is no result that a limit can be set on{_near(name, LIMITED)}; '
+            raise self.wrong(key, f'"{name}" is no result that a limit can be set on{near(name, LIMITED)}; '
                                   f'the results are {", ".join(LIMITED)}')
         if not isinstance(value, Mapping) or not value or not set(value) <= {"min", "max"}:
             raise self.wrong(key, f"limits, {name}: write {{ min = …, max = … }}, or one of the two; not {_shown(value)}")
@@ -230,7 +225,7 @@ class _Check:
 
     def levels(self, value: Any, name: str) -> Levels:
         if name not in LIMITED:
-            raise self.wrong(("levels", name), f'"{name}" is no result{_near(name, LIMITED)}; '
+            raise self.wrong(("levels", name), f'"{name}" is no result{near(name, LIMITED)}; '
                                                f'the results are {", ".join(LIMITED)}')
         table = self.table(value, "levels", name)
         self.known(table, tuple(one.name for one in fields(Levels)), "levels", name)
@@ -262,7 +257,9 @@ class _Check:
             raise self.wrong(("frequency", name, key), f"{key} is 0: it must be more than that")
         if not set(found) & {"every", "at_least_per_day"}:
             raise self.wrong(("frequency", name), f'"{name}" needs every_yd3, every_m3 or at_least_per_day')
-        return Frequency(**found, **({"unit": used[0]} if used else {}))
+        if used:
+            found["unit"] = used[0]
+        return Frequency(**found)
 
     def mix(self, value: Any, name: str) -> Mix:
         table, place = self.table(value, "mixes", name), ("mixes", name)
@@ -292,7 +289,7 @@ class _Check:
     def known(self, table: Mapping[str, Any], allowed: tuple[str, ...], *place: str) -> None:
         for key in table:
             if key not in allowed:
-                raise self.wrong((*place, key), f'"{key}" is no key here{_near(key, allowed)}; allowed are {", ".join(allowed)}')
+                raise self.wrong((*place, key), unknown(key, allowed))
 
     def table(self, value: Any, *key: str) -> Mapping[str, Any]:
         if not isinstance(value, Mapping):
@@ -319,11 +316,6 @@ class _Check:
         if found < 0:
             raise self.wrong(key, f"{key[-1]} is {found}: it must not be negative")
         return found
-
-
-def _near(name: str, allowed: tuple[str, ...]) -> str:
-    near = get_close_matches(name, allowed, 1)
-    return f' (did you mean "{near[0]}"?)' if near else ""
 
 
 def _shown(value: Any) -> str:

@@ -9,6 +9,8 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+from assistant.files import by_hand
+
 FOLDER = Path(__file__).parent
 
 
@@ -21,9 +23,9 @@ def chosen() -> dict[str, Any]:
     name = os.environ.get("BOWLSIDE_LANGUAGE") or "en"
     path = Path(name) if name.endswith(".toml") else FOLDER / f"{name}.toml"
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
+        return by_hand.toml(by_hand.text(path))
+    except by_hand.Missing:
         there = ", ".join(sorted(one.stem for one in FOLDER.glob("*.toml")))
         raise ValueError(f"There is no language file {path}: set BOWLSIDE_LANGUAGE to {there}, or to a file's path.") from None
-    except (OSError, ValueError) as error:
-        raise ValueError(f"The language file {path} can't be read ({error}).") from None
+    except by_hand.Unreadable as why:
+        raise ValueError(f"The language file {path} can't be read: {why}. Mend it, or choose another.") from None

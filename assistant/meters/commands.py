@@ -18,7 +18,6 @@ _INTERVALS = {"calibration_days": "a calibration", "leak_days": "a leak hold", "
 
 
 def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
-    top.set_defaults(do=lambda args: top.print_help() or 2)
     inner = top.add_subparsers(metavar="WHAT", parser_class=parser_class)
 
     def command(name: str, text: str, do, one_meter: bool = True) -> argparse.ArgumentParser:
@@ -90,7 +89,7 @@ def _as_object(meter: Meter, today: date) -> dict[str, Any]:
             "good_until": {name: day and str(day) for name, day in meter.due().items()},
             "leak_holds": [{"on": str(one.on), "test": one.test, "drop_psi": one.drop_psi, "verdict": one.verdict}
                            for one in meter.holds],
-            "leak_trend_psi_per_hold": leak_trend(meter.holds) and round_to(leak_trend(meter.holds), 4),
+            "leak_trend_psi_per_hold": None if (trend := leak_trend(meter.holds)) is None else round_to(trend, 4),
             "retired": meter.retired or None, "not_fit": fit_for_use(meter, today)}
 
 

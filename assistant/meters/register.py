@@ -147,7 +147,7 @@ def fit_for_use(meter: Meter, now: date, source: str = "", leak: bool = False) -
     if last is not None and last.verdict == "fail":
         reasons.append(f"Meter {meter.name} failed its last leak hold, on {last.on} (test {last.test}): find the leak, cure it, "
                        "and hold it again.")
-    elif leak and meter.interval("leak_days") and (last is None or now > until["leak"]):
+    elif leak and meter.interval("leak_days") and ((day := until["leak"]) is None or now > day):
         reasons.append(f"Meter {meter.name} has no leak hold of today" + (f": the last was on {last.on}." if last else "."))
     return reasons
 

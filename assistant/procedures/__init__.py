@@ -1,7 +1,6 @@
 """The door to the procedures, which lie beside their methods, one readable file each; and the demo script."""
 from __future__ import annotations
 
-import tomllib
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -10,6 +9,7 @@ from assistant.core import methods
 from assistant.core.language import CURRENT
 from assistant.core.methods.registry import METHODS
 from assistant.core.procedure import translated
+from assistant.files import by_hand
 
 
 class NoSuchTest(ValueError):
@@ -40,8 +40,6 @@ def load(test: str) -> dict[str, Any]:
 def read(path: Path) -> dict[str, Any]:
     """Parse one TOML file. Raises ValueError: what, where, and what to do."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"), parse_float=Decimal)
-    except tomllib.TOMLDecodeError as error:
-        raise ValueError(f"{path}: this is no valid TOML: {error}. Mend that line.") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ValueError(f"{path}: it can't be read: {error}") from None
+        return by_hand.toml(by_hand.text(path), Decimal)
+    except by_hand.Unreadable as why:
+        raise ValueError(f"The procedure {path} can't be read: {why}. Mend it.") from None

@@ -42,6 +42,10 @@ def _value(line: Line) -> str:
     return f"{value:f} {unit}".strip() + spread if isinstance(value, Decimal) else "-"
 
 
+def _within(line: Line) -> str:
+    return f"{line['test']}, {line['after_s']:.0f} s after the last portion, {line['limit_s']:.0f} s allowed"
+
+
 _WORDS: dict[str, Callable[[Line], tuple[str, str]]] = {
     "said": lambda line: ("says" if line.get("aloud", True) else "shows", line["text"]),
     "listening": lambda line: ("listens", line["id"]),
@@ -55,8 +59,8 @@ _WORDS: dict[str, Callable[[Line], tuple[str, str]]] = {
     "result": lambda line: ("RESULT", f"{line['name']}  " + ("none" if line["rounded"] is None
                                                             else f"{line['rounded']:f} {line['unit']}")),
     "verdict": lambda line: ("VERDICT", f"{line['verdict']}: {line['why']}"),
-    **{done: lambda line, done=done: (done, f"{line['test']}, {line['after_s']:.0f} s after the last portion, "
-                                            f"{line['limit_s']:.0f} s allowed") for done in ("begun", "completed")},
+    "begun": lambda line: ("begun", _within(line)),
+    "completed": lambda line: ("completed", _within(line)),
     "note": lambda line: ("note", f"{line['id']}: {line['text']}"),
     "waiting": lambda line: ("waiting", f"{line['id']}: nothing more comes; start again with the same journal to go on"),
 }

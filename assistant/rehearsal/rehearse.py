@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
@@ -102,20 +103,20 @@ class JumpingClock:
     def __init__(self, realtime: bool, nothing: Callable[[], None]) -> None:
         self.time = 0.0
         self._realtime, self._nothing, self._began = realtime, nothing, time.monotonic()
-        self._planned: list[tuple[float, int, Callable[[], None]]] = []
+        self._planned: list[tuple[float, int, Callable[[], object]]] = []
         self._order = itertools.count()
 
     def now(self) -> float:
         return self.time
 
-    def at(self, when: float, action: Callable[[], None]) -> None:
+    def at(self, when: float, action: Callable[[], object]) -> None:
         heapq.heappush(self._planned, (when, next(self._order), action))
 
     def forget(self) -> None:
         """What was planned."""
         self._planned.clear()
 
-    def next(self, until: float) -> Callable[[], None] | None:
+    def next(self, until: float) -> Callable[[], object] | None:
         if self._planned and self._planned[0][0] < until:
             when, _, action = heapq.heappop(self._planned)
             self._wait(when)
@@ -161,7 +162,7 @@ class WrittenDown:
 
     def cues(self, plan: tuple[tuple[str, float], ...]) -> None:
         for name, offset in plan:
-            self._clock.at(self._clock.time + offset, lambda name=name, row=self._row: self._cue_of_row(name, row))
+            self._clock.at(self._clock.time + offset, partial(self._cue_of_row, name, self._row))
 
     def drop_cues(self) -> None:
         self._row += 1
@@ -271,7 +272,7 @@ class Rehearsal(Loop):
     def now(self, time_s: float) -> None:
         self.clock.time = time_s
 
-    def plan(self, when: float, action: Callable[[], None]) -> None:
+    def plan(self, when: float, action: Callable[[], object]) -> None:
         self.clock.at(when, action)
 
     def _forget(self) -> None:
@@ -364,9 +365,12 @@ class Rehearsal(Loop):
             case "key":
                 assert isinstance(answer.value, tuple)
                 for count, key in enumerate(answer.value):
-                    self.plan(self.now + count * KEY_EVERY_S, lambda key=key: self.handle(KeyPressed(self.now, key)))
+                    self.plan(self.now + count * KEY_EVERY_S, partial(self._press, key))
             case "hear":
                 self._hear(answer, expect)
+
+    def _press(self, key: str) -> None:
+        self.handle(KeyPressed(self.now, key))
 
     def _happens(self, happened: Event) -> None:
         if isinstance(happened, Restarted):  # what the dead process was saying and waiting for is gone

@@ -5,14 +5,13 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from decimal import Decimal
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Mapping
 
 from assistant.core import prompts
 from assistant.core.events import KINDS, Event, TestStarted, from_plain
+from assistant.core.methods.values import near, number, shown, unknown
 from assistant.core.round_clock import BETWEEN
-from assistant.core.settings import number, shown
 from assistant.files.jsonline import loads
 from assistant.files.refusal import Refusal
 from assistant.record.header import Header, header_of
@@ -80,19 +79,16 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
 
 def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], folder: Path) -> Answer:
     for key in given:
-        if key not in ("on", "after", "then", *ANSWERS):
-            raise Refusal(f'{where}: "{key}" is no key here; allowed are on, after, then, {", ".join(ANSWERS)}.')
+        if key not in (allowed := ("on", "after", "then", *ANSWERS)):
+            raise Refusal(f"{where}: {unknown(key, allowed)}.")
     if "then" in given and "after" in given:
         raise Refusal(f'{where}: "after" counts from the prompt and "then" from the line before: give one of them.')
     on, after = given.get("on", "" if "then" in given else None), _seconds(given, where)
     if on == "" and "then" in given:
         pass
     elif not isinstance(on, str) or on not in known:
-        near = get_close_matches(str(on), sorted(known), 1)
-        hint = f" Did you mean {near[0]!r}?" if near else ""
         what = f"names no prompt of this test: {on!r}" if "on" in given else "is missing: it names the prompt that is answered"
-        raise Refusal(f'{where}: "on" {what}.{hint} '
-                          "The command prompts lists them all.")
+        raise Refusal(f'{where}: "on" {what}{near(str(on), sorted(known))}. The command prompts lists them all.')
     kinds = [kind for kind in ANSWERS if kind in given]
     if len(kinds) != 1:
         raise Refusal(f'{where}: exactly one of {", ".join(ANSWERS)} is needed.')
@@ -128,7 +124,7 @@ def _field(key: str, hint: str, value: Any) -> Any:
             return number(f'"{key}"', value)
         case "float" | "int" if value is None and hint.endswith("None"):
             return None
-        case "float" | "int" as exact if isinstance(value, int | Decimal) and not isinstance(value, bool) and abs(value) < 1e9:
+        case "float" | "int" as exact if isinstance(value, int | Decimal) and not isinstance(value, bool) and -1e9 < value < 1e9:
             return float(value) if exact == "float" else int(value)
         case "bool" if isinstance(value, bool):
             return value

@@ -4,6 +4,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import partial
 from math import exp
 from pathlib import Path
 from random import Random
@@ -78,8 +79,11 @@ class _ByWire(Rehearsal):
             chance = Random(7)
             for second in range(1, int(hold.ends - hold.started)):
                 psi = Decimal(45.16 + 0.05 * exp(-second / 60) + chance.gauss(0, 0.004)).quantize(Decimal("0.01"))
-                self.plan(hold.started + second, lambda psi=psi: self.handle(GaugeReads(self.now, psi)))
+                self.plan(hold.started + second, partial(self._shows, psi))
         return recorded
+
+    def _shows(self, psi: Decimal) -> None:
+        self.handle(GaugeReads(self.now, psi))
 
 
 def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line: None) -> Path:

@@ -96,8 +96,8 @@ class Round:
         """What is left of a round: tests to do and check tests that are due."""
         if this.portion is None:
             return ["sampling"]
-        return list(dict.fromkeys([*core.checks(this.done, self.plan.check_tests, self._preliminary),
-                                   *core.left(self.plan.tests, this.done)]))
+        return list(dict.fromkeys([*load_judged.checks(this.done, self.plan.check_tests, self._preliminary),
+                                   *load_judged.left(self.plan.tests, this.done)]))
 
     def _again(self, this: SoFar) -> SoFar:
         """As the journal has it now. A thermometer that no test tells of yet stays where it is."""
@@ -142,7 +142,7 @@ class Round:
 
     def _places_thermometer(self, this: SoFar) -> bool:
         """At once after sampling, so that its minutes run while the slump is done."""
-        left = core.left(self.plan.tests, this.done)
+        left = load_judged.left(self.plan.tests, this.done)
         begun = [one for one in this.done if one.test != "leak"]
         return self._placed(this) is None and this.sampled and not begun and "temperature" in left
 
@@ -200,7 +200,7 @@ class Round:
         assert this.portion is not None
         at, by_wall = this.portion.on_clock(self.now(), self.boot, self.wall())
         placed = self._placed(this)
-        return {"at": at, "boot": self.boot, "to_begin": core.left(self.plan.tests, this.done), "by_wall": by_wall,
+        return {"at": at, "boot": self.boot, "to_begin": load_judged.left(self.plan.tests, this.done), "by_wall": by_wall,
                 **({"thermometer_at": placed} if placed is not None else {})}
 
     def _test(self, this: SoFar, answer: str) -> bool:

@@ -12,6 +12,7 @@ from pathlib import Path, PurePosixPath
 
 from assistant import job, procedures
 from assistant.core.round_clock import BETWEEN
+from assistant.files import by_hand
 from assistant.files.refusal import Refusal
 from assistant.setup import texts
 from assistant.setup.texts import DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
@@ -79,7 +80,7 @@ def install(args: argparse.Namespace) -> int:
                                       texts.gauge_serial(settings)))
     except DeploymentError as error:
         raise Refusal(f"install-service: {error}") from None
-    _may_have(root, args.data, "" if own_user else login[1], own=before.get("data") == args.data)
+    _may_have(root, args.data, login[1] if login and not own_user else "", own=before.get("data") == args.data)
     if args.dry_run:
         for path, text in {**found, **copies}.items():
             print(f"--- {root / path}\n{text}")
@@ -171,9 +172,9 @@ def _folder(path: Path) -> None:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise Refusal(f"{path} can't be read: {error.strerror}.") from None
+        return by_hand.text(path)
+    except by_hand.Unreadable as why:
+        raise Refusal(f"{path} can't be read: {why}.") from None
 
 
 def _login(root: Path, name: str) -> tuple[str, str] | None:
@@ -204,8 +205,9 @@ def _may_have(root: Path, data: str, home: str, own: bool) -> None:
         if not folder.is_dir() or {path.name for path in folder.iterdir()} - {"lost+found"}:
             raise Refusal(f"{where} holds something else, which would be made private to the station: name an empty or a new "
                               "folder.")
-    except (OSError, RuntimeError) as error:  # RuntimeError: links that go in a circle
-        raise Refusal(f"{where} can't be looked into ({error}): start this with sudo.") from None
+    except (OSError, RuntimeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "its links go in a circle"
+        raise Refusal(f"{where} can't be looked into ({why}): start this with sudo.") from None
 
 
 USUAL = {"user": USER, "data": DATA, "test": "sequential"}

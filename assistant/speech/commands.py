@@ -15,7 +15,6 @@ DONE, REFUSED, WRONG_USE = 0, 1, 2
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The commands with their options, below ``parser``."""
-    parser.set_defaults(do=lambda args: parser.print_help() or WRONG_USE)
     inner = parser.add_subparsers(metavar="WHAT", parser_class=type(parser))
     for name, text, do in (("list", "Every speech model: installed or not, checked or not, in use or not.", list_models),
                            ("fetch", "Fetch a speech model, or take it from a local archive.", fetch_model),

@@ -60,24 +60,25 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _expectation(args: argparse.Namespace) -> Expect:
-    ends = {}
-    for name in ("low", "high"):
-        text = getattr(args, name)
-        try:
-            ends[name] = None if text is None else Decimal(str(text))
-        except InvalidOperation:
-            ends[name] = Decimal("NaN")
-        if ends[name] is not None and not ends[name].is_finite():
-            raise ValueError(f"--{name} {text}: not a number; give one such as 7.25.")
-    if args.expect != "reading" and (ends["low"], ends["high"], args.places) != (None, None, None):
+    low, high = _end("low", args.low), _end("high", args.high)
+    if args.expect != "reading" and (low, high, args.places) != (None, None, None):
         raise ValueError("--low, --high and --places go with --expect reading only.")
-    if None not in ends.values() and ends["low"] > ends["high"]:
-        raise ValueError(f"--low {ends['low']} is above --high {ends['high']}; swap them.")
+    if low is not None and high is not None and low > high:
+        raise ValueError(f"--low {low} is above --high {high}; swap them.")
     if args.places is not None and not 0 <= args.places <= 3:
         raise ValueError(f"--places {args.places}: give 0 to 3.")
-    low, high = ends["low"], ends["high"]
     near = (low, high) if low is not None and high is not None and high - low <= LIKELY_PSI else None
-    return Expect(args.expect, ends["low"], ends["high"], args.places, near)
+    return Expect(args.expect, low, high, args.places, near)
+
+
+def _end(name: str, text: object) -> Decimal | None:
+    try:
+        end = None if text is None else Decimal(str(text))
+    except InvalidOperation:
+        end = Decimal("NaN")
+    if end is not None and not end.is_finite():
+        raise ValueError(f"--{name} {text}: not a number; give one such as 7.25.")
+    return end
 
 
 def _readable(line: dict) -> str:

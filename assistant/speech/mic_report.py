@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -37,7 +38,7 @@ class Remark:
     words: str
 
 
-def of(quiet: np.ndarray, spoken: np.ndarray, **more: object) -> Found:
+def of(quiet: np.ndarray, spoken: np.ndarray, **more: Any) -> Found:
     """From 16 kHz sound in -1..1: ``quiet`` without a voice, then ``spoken`` with one, cut as the station cuts it."""
     if level.is_silent(np.concatenate([quiet, spoken])):
         return Found(None, None, **more)
@@ -120,8 +121,8 @@ def plain(found: Found) -> dict[str, object]:
     """For ``--json``: every figure, null where there is none."""
     voice, told = found.voice, remarks(found)
     return {"noise_db": _round(found.noise_db),
-            "voice_db": _round(voice and voice.level_db), "snr_db": _round(voice and voice.snr_db),
-            "peak_db": _round(voice and voice.peak_db), "clipped_pct": round(voice.clipped * 100, 2) if voice else None,
+            "voice_db": _round(voice.level_db if voice else None), "snr_db": _round(voice.snr_db if voice else None),
+            "peak_db": _round(voice.peak_db if voice else None), "clipped_pct": round(voice.clipped * 100, 2) if voice else None,
             "offset_db": _round(found.offset_db), "hum_hz": found.hum_hertz or None, "channels_cancel": found.cancels,
             "deaf_s": found.tail_s, "echo_s": None if found.echo_s is None else round(found.echo_s, 3),
             "good": all(one.good for one in told), "remarks": [one.words for one in told]}

@@ -15,6 +15,7 @@ from assistant.core.language import sentence
 from assistant.files.jsonline import dumps
 
 if TYPE_CHECKING:
+    from hardware.microphone import Microphone
     from models.recordings import Given
     from models.sheet import Prompt
 
@@ -195,7 +196,8 @@ class Desk:
         self._open_input, self.ask = open_input, ask
         self._blocks: queue.SimpleQueue[bytes] = queue.SimpleQueue()
         self._trouble: list[str] = []
-        self._listener, self._microphone, self._any = Listener(), None, False
+        self._listener, self._any = Listener(), False
+        self._microphone: Microphone | None = None
 
     def show(self, text: str) -> None:
         print(text, flush=True)

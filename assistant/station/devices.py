@@ -98,8 +98,8 @@ class Hands:
         if settings.get("kind"):
             from hardware.gauges import open_gauge
             live = self._live
-            self._keep([open_gauge(settings, live.gauge_sample, live.gauge_lost,
-                                   lambda: live.back("gauge"), live.trouble)])
+            opened = open_gauge(settings, live.gauge_sample, live.gauge_lost, lambda: live.back("gauge"), live.trouble)
+            self._keep([opened] if opened else [])
 
     def _talk(self, on: bool) -> None:
         self._ear_until = float("inf") if on else boot_now() + TALK_TAIL_S

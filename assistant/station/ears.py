@@ -142,8 +142,8 @@ class Ears:
         wait = end_wait(expect.kind)
         for pcm in self._listener.feed(block, wait):
             self._put(Utterance(pcm, expect, prompt, self._watch.measure(pcm)))
-        if (pcm := self._listener.pausing(wait * EARLY)) is not None and self._utterances.empty():
-            self._put(Utterance(pcm, expect, prompt, over=False))
+        if (so_far := self._listener.pausing(wait * EARLY)) is not None and self._utterances.empty():
+            self._put(Utterance(so_far, expect, prompt, over=False))
         if not self._listener.hearing and (hearing := self._watch.news()):   # nobody is spoken over
             self._live.post_event(lambda at: HearingChanged(at, hearing))
 

@@ -47,13 +47,13 @@ def echo(state: State, key: str) -> str:
 class BootClock:
     """Waits for what the threads post."""
 
-    def __init__(self, posted: queue.SimpleQueue[Callable[[], None]]) -> None:
+    def __init__(self, posted: queue.SimpleQueue[Callable[[], object]]) -> None:
         self._posted = posted
 
     def now(self) -> float:
         return boot_now()
 
-    def next(self, until: float) -> Callable[[], None] | None:
+    def next(self, until: float) -> Callable[[], object] | None:
         try:
             return self._posted.get(timeout=max(0.0, until - boot_now()))
         except queue.Empty:
@@ -122,7 +122,7 @@ class Live(Loop):
     def __init__(self, station: Handles, show: Callable[[Any], None] | None = None, practice: Any = None,
                  write: Write | None = None, hints: Callable[[State], str] = lambda state: "",
                  keys: str = view.KEYS) -> None:
-        self.queue: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self.queue: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
         self.aloud = Aloud(self.spoken)
         super().__init__(station, BootClock(self.queue), self.aloud, write)
         self.show, self.practice, self.hints, self.keys = show, practice, hints, keys

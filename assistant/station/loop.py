@@ -26,7 +26,7 @@ class Clock(Protocol):
         """Boot time in seconds."""
         ...
 
-    def next(self, until: float) -> Callable[[], None] | None:
+    def next(self, until: float) -> Callable[[], object] | None:
         """What comes first, once it is there; None: nothing came before ``until``, which it is now."""
         ...
 

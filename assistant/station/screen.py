@@ -155,7 +155,7 @@ def _panels(view: View, width: int, size: int) -> tuple[list[str], list[str]]:
         scale = min(size, 1 if drawn else 2)
         while scale and (number is None or used + max(big_width(number, scale), len(label)) > width):
             scale -= 1
-        if not scale:
+        if number is None or not scale:
             texts[place] = _clip(f"{label}  {text}", width)
             continue
         block = [_clip(f"{label}  {words}".rstrip(), width - used), *[""] * (scale - 1), *big(number, scale)]

@@ -16,13 +16,13 @@ import json
 import os
 import re
 import tempfile
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from assistant.files import size_limit
+from assistant.core.methods.values import unknown
+from assistant.files import by_hand
 from assistant.files.refusal import Refusal
 
 Value = str | int | float | bool | Sequence[int]
@@ -172,7 +172,7 @@ def default_path() -> Path:
     return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "bowlside" / "station.toml"
 
 
-def read(path: Path | None = None) -> dict[str, dict[str, Value]]:
+def read(path: Path | None = None) -> dict[str, dict[str, Any]]:
     """Every section with every key, defaults filled in. Raises StationSettingsError for a file that can't be right."""
     path = path or default_path()
     found = _checked(_text_of(path), path)
@@ -196,7 +196,7 @@ def check(section: str, key: str, value: Any, where: object = "") -> None:
         raise StationSettingsError(f"{opening}there is no section [{section}]; the sections are {', '.join(KNOWN)}.")
     keys = KNOWN[section]
     if key not in keys:
-        raise StationSettingsError(f"{opening}[{section}] has no key {json.dumps(key)}; its keys are {', '.join(keys)}.")
+        raise StationSettingsError(f"{opening}[{section}] {unknown(key, keys)}.")
     if not keys[key].right(value):
         raise StationSettingsError(f"{opening}[{section}] {key} = {_toml(value)} is not allowed; it must be {keys[key].allowed}.")
 
@@ -235,21 +235,18 @@ def _as_before(file: int, path: Path) -> None:
 
 def _text_of(path: Path) -> str:
     try:
-        return size_limit.text(path)
-    except FileNotFoundError:
+        return by_hand.text(path)
+    except by_hand.Missing:
         return ""
-    except OSError as error:
-        raise StationSettingsError(f"{path} can't be read: {error.strerror}.") from None
-    except UnicodeDecodeError:
-        raise StationSettingsError(f"{path} is not UTF-8 text. Save it as UTF-8, or remove it to go back to the "
-                                   "defaults.") from None
+    except by_hand.Unreadable as why:
+        raise StationSettingsError(f"{path} can't be read: {why}. Mend it, or remove it to go back to the defaults.") from None
 
 
 def _checked(source: str, path: Path) -> dict[str, dict[str, Any]]:
     try:
-        found = tomllib.loads(source)
-    except tomllib.TOMLDecodeError as error:
-        raise StationSettingsError(f"{path} is no TOML: {error}. Mend that line, or remove the file.") from None
+        found = by_hand.toml(source)
+    except by_hand.Unreadable as why:
+        raise StationSettingsError(f"{path} can't be read: {why}. Mend it, or remove it to go back to the defaults.") from None
     for section, table in found.items():
         if not isinstance(table, dict):
             raise StationSettingsError(f"{path}: {section} stands outside any section; the sections are {', '.join(KNOWN)}.")

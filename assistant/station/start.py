@@ -83,7 +83,7 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
                 remark = f"Going on with test {station.test} and its own settings; the job file is not used."
             first = Restarted(clock.boot_now(), boot)
         simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
-        extra = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
+        extra: dict[str, Any] = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
         gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
@@ -142,7 +142,7 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
             stack.callback(headless.on_stop(lambda: live.key("quit")))
         stack.callback(notify.stopping)
         live.alive = notify.alive
-        speaker = out.speaker(None, live.spoken, on_trouble=live.trouble)
+        speaker = out.speaker(live.spoken, live.trouble)
         stack.callback(speaker.close)
         live.attach(speaker)
         out.prepare(speaker, texts, live.trouble)
@@ -227,9 +227,9 @@ def _audible_speaker(out: voice_out.Spoken) -> Speaker | None:
     """A speaker if there is a sound device to be heard from; else None, so that nobody waits for silence."""
     speaker = out.speaker()
     until = time.monotonic() + 1.0
-    while time.monotonic() < until and not getattr(speaker.stream, "audible", False):
+    while time.monotonic() < until and not speaker.stream.audible:
         time.sleep(0.05)
-    if getattr(speaker.stream, "audible", False):
+    if speaker.stream.audible:
         return speaker
     speaker.close()
     return None

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from assistant.core import phrases, spoken
@@ -14,6 +14,7 @@ from assistant.core.turn import prompt_words
 from assistant.station import settings
 from assistant.station.pronounce import pronounce
 from hardware.phrase_store import PhraseStore
+from hardware.ports import SpeakerPort
 from hardware.speaker import Speaker
 from hardware.synth import Synth
 from hardware.voice import VoiceSettings
@@ -34,11 +35,13 @@ class Spoken:
     voice: VoiceSettings
     wording: str
 
-    def speaker(self, *args, **options) -> Speaker:
-        """A Speaker in this voice; the arguments are its own, less the synthesiser."""
-        return Speaker(Synth(self.voice, PhraseStore()), *args, rate_wpm=self.voice.rate_wpm, click=self.voice.click, **options)
+    def speaker(self, on_spoken: Callable[[str], None] = lambda ident: None,
+                on_trouble: Callable[[str], None] = lambda sentence: None) -> Speaker:
+        """The system's loudspeaker in this voice."""
+        return Speaker(Synth(self.voice, PhraseStore()), on_spoken=on_spoken, on_trouble=on_trouble,
+                       rate_wpm=self.voice.rate_wpm, click=self.voice.click)
 
-    def prepare(self, speaker: Speaker, texts: Iterable[str], ready=lambda sentence: None) -> None:
+    def prepare(self, speaker: SpeakerPort, texts: Iterable[str], ready: Callable[[str], None] = lambda sentence: None) -> None:
         """Render ``texts`` in the background; ``ready`` is told which voice speaks."""
         speaker.prepare((pronounce(text) for text in texts), ready)
 

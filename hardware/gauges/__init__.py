@@ -2,7 +2,7 @@
 
     [gauge]
     kind = "line"                      # "" for none; line, polled, modbus or transducer
-    port = "A10K2XYZ"                  # USB serial number of its adapter, or a path; "" for the only one there
+    port = "ADAPTER-07"                  # USB serial number of its adapter, or a path; "" for the only one there
     pattern = "{value} {unit}"         # see hardware/gauges/pattern.py
 """
 
@@ -30,4 +30,5 @@ def open_gauge(settings: Mapping[str, Any], on_sample: Callable[[Sample], None],
     if not settings.get("kind"):
         return None
     make = source_for(settings, clock)
-    return Gauge(make, *limits(settings), on_sample, on_lost, on_back, on_trouble)
+    lowest, highest = limits(settings)
+    return Gauge(make, lowest, highest, on_sample, on_lost, on_back, on_trouble)

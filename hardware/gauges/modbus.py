@@ -11,6 +11,7 @@ import struct
 import time
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Literal
 
 from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.exceptions import ModbusException
@@ -41,7 +42,7 @@ class Registers:
     """3: holding registers, 4: input registers"""
     first: int = 0
     type: str = "float32"
-    words: str = "big"
+    words: Literal["big", "little"] = "big"
     """which of two registers comes first: the "big" (high) one, or the "little" (low) one"""
     scale: Decimal = Decimal(1)
     unit: str = "psi"
@@ -61,6 +62,7 @@ class Registers:
         if len(answer.registers) != self.count:
             raise NotAReading("it answers with another number of registers than was asked")
         number = ModbusClientMixin.convert_from_registers(answer.registers, TYPES[self.type], self.words)
+        assert isinstance(number, int | float)  # what each of TYPES gives
         value = _decimal_of_float32(number) if self.type == "float32" else Decimal(number)
         if not value.is_finite():
             raise NotAReading(f"it sends {value}, which is no number")

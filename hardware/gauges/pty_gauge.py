@@ -104,6 +104,7 @@ class PtyGauge:
 
     def _bridge(self) -> None:
         """pymodbus serves a port by name, so it has a pseudo-terminal of its own: bytes are carried between the two."""
+        assert self._server is not None
         ends = {self._master: self._server.wire, self._server.wire: self._master}
         while not self._unplugged.is_set():
             for end in select.select(list(ends), [], [], 0.05)[0]:

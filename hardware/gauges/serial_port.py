@@ -9,6 +9,7 @@ import contextlib
 import termios
 import time
 from collections.abc import Iterator
+from typing import Any
 
 import serial
 
@@ -28,12 +29,12 @@ class SerialPort:
 
     def __init__(self, port: str, baud: int, frame: str) -> None:
         self._port, self._baud, self._frame = port, baud, frame
-        self._serial: serial.Serial | None = None
+        self._serial: Any = None           # a serial.Serial: pyserial says nothing of its types
 
     def open(self) -> None:
         """Find and open it, with nothing old in it: pyserial throws that away. GaugeGone where it fails."""
         path = find(self._port)
-        bits, parity, stop = self._frame
+        bits, parity, stop = tuple(self._frame)
         with self._gone(f"The gauge's port {path} can't be opened"):
             try:
                 self._serial = serial.Serial(path, self._baud, BITS[bits], PARITY[parity], STOP[stop], timeout=0,

@@ -7,6 +7,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
+from decimal import Decimal
 
 from hardware.gauges.sample import GaugeGone, Refused, Sample
 from hardware.gauges.source import Source
@@ -38,7 +39,7 @@ class Gauge:
 
     there = ("gauge",)
 
-    def __init__(self, source: Callable[[Callable[[float], object]], Source], lowest_psi: float, highest_psi: float,
+    def __init__(self, source: Callable[[Callable[[float], object]], Source], lowest_psi: Decimal, highest_psi: Decimal,
                  on_sample: Callable[[Sample], None], on_lost: Callable[[str], None], on_back: Callable[[], None],
                  on_trouble: Callable[[str], None]) -> None:
         self._closing = threading.Event()

@@ -14,6 +14,7 @@ import warnings
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from typing import Any
 
 from hardware.gauges.polled import Rhythm
 from hardware.gauges.sample import GaugeGone, NotAReading, Refused, Sample
@@ -61,7 +62,8 @@ class Transducer:
                  clock: Clock, pause: Pause) -> None:
         self._points, self._select, self._reads, self._clock = points, select, reads, clock
         self._channels = (channel,) if supply_channel is None else (channel, supply_channel)
-        self._rhythm, self._open = Rhythm(every_s, pause), []
+        self._rhythm = Rhythm(every_s, pause)
+        self._open: list[Any] = []                 # gpiozero says nothing of its types
         self.caution = "" if points.count_psi <= READABLE_PSI else (
             f"This transducer steps by {points.count_psi:.2f} psi, and the method is read to 0.01: take its readings as a guide, "
             "and enter those of the meter's own gauge.")

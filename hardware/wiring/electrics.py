@@ -44,7 +44,7 @@ def divided(volts: D, upper: D = UPPER_OHM, lower: D = LOWER_OHM) -> D:
 
 def side_by_side(*ohms: D) -> D:
     """Resistors in parallel, ohm."""
-    return 1 / sum(1 / one for one in ohms)
+    return 1 / sum((1 / one for one in ohms), D(0))
 
 
 def count_psi(span_psi: D, span_ratio: D) -> D:

@@ -120,6 +120,8 @@ def _clip(who: str, word: str) -> np.ndarray:
         return clip if who == "woman" else faster(clip, 0.8)
     if who == "man":
         package = importlib.util.find_spec("spokennumbers")      # not imported: it wants more than its sounds
+        if package is None or package.origin is None:
+            raise ModuleNotFoundError("spokennumbers")
         clip, rate = soundfile.read(Path(package.origin).parent / f"default/{DIGITS.index(word)}.wav", dtype="float32")
         clip = soxr.resample(clip if clip.ndim == 1 else clip.mean(axis=1), rate, RATE)
     else:

@@ -183,7 +183,9 @@ class Composer:
         return batch
 
     def _place(self, batch: Batch, item: int) -> None:
-        rng, units, words = self._rng, [], []
+        rng = self._rng
+        units: list[int] = []
+        words: list[int] = []
         pace, at = rng.uniform(0.8, 1.25), int(RATE * rng.uniform(0.03, 0.6))
         for _ in range(20):                                 # the first must fit, or a long one would make a silence
             clips = self._clips()[:SLOTS]

@@ -75,9 +75,11 @@ def pieces(sound: np.ndarray, text: str, log_probs: np.ndarray) -> list[dict]:
     for first in range(len(words)):
         for last in range(first + 1, min(len(words), first + LONGEST_ROW) + 1):
             if last - first < len(words):
-                made.append({"kind": "cut" if last - first == 1 else "row", "text": " ".join(words[first:last]),
-                             "start": ends[first], "length": ends[last] - ends[first]})
-    return [piece for piece in made if piece["length"] > 0.1 * RATE]
+                length = ends[last] - ends[first]
+                if length > 0.1 * RATE:
+                    made.append({"kind": "cut" if last - first == 1 else "row", "text": " ".join(words[first:last]),
+                                 "start": ends[first], "length": length})
+    return made
 
 
 def cuts(folder: Path, hears: Callable[[np.ndarray], np.ndarray]) -> dict[str, list[dict]]:

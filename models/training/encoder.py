@@ -128,7 +128,7 @@ def variables(data: bytes) -> dict[str, np.ndarray]:
 
 def named(theirs: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     """CTranslate2's names -> ours."""
-    ours = {}
+    ours: dict[str, np.ndarray] = {}
 
     def linear(to: str, frm: str, parts: tuple[str, str] = ("weight", "bias")) -> None:
         ours[to + ".weight"], ours[to + ".bias"] = (theirs[f"encoder/{frm}/{part}"].astype(np.float32) for part in parts)
@@ -136,12 +136,16 @@ def named(theirs: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
     def norm(to: str, frm: str) -> None:
         linear(to, frm, ("gamma", "beta"))
 
-    linear("conv1", "conv1"), linear("conv2", "conv2"), norm("norm", "layer_norm")
+    linear("conv1", "conv1")
+    linear("conv2", "conv2")
+    norm("norm", "layer_norm")
     number = 0
     while f"encoder/layer_{number}/ffn/linear_0/weight" in theirs:
         to, frm = f"layers.{number}.", f"layer_{number}/"
-        norm(to + "n1", frm + "self_attention/layer_norm"), norm(to + "n2", frm + "ffn/layer_norm")
-        linear(to + "qkv", frm + "self_attention/linear_0"), linear(to + "out", frm + "self_attention/linear_1")
-        linear(to + "up", frm + "ffn/linear_0"), linear(to + "down", frm + "ffn/linear_1")
+        norm(to + "n1", frm + "self_attention/layer_norm")
+        norm(to + "n2", frm + "ffn/layer_norm")
+        for mine, its in (("qkv", "self_attention/linear_0"), ("out", "self_attention/linear_1"), ("up", "ffn/linear_0"),
+                          ("down", "ffn/linear_1")):
+            linear(to + mine, frm + its)
         number += 1
     return ours

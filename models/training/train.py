@@ -136,7 +136,7 @@ class Trainer:
         frames = ((total - WINDOW) // HOP + 1).clamp(max=features.shape[1])
         return masked(features), frames
 
-    def train_on(self, batch: Batch, done: float, sound: torch.Tensor | None = None) -> tuple[float, float]:
+    def train_on(self, batch: Batch, done: float, sound: torch.Tensor | None = None) -> tuple[torch.Tensor, torch.Tensor]:
         """One step; done: share of the whole run, 0 to 1. Gives the losses of units and words."""
         warm = min(1, max(self.step / 300, 5 * done) + 0.02)               # 300 steps, of a short run a fifth
         for group in self._optimiser.param_groups:

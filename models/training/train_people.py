@@ -144,7 +144,7 @@ def train(corpus: Corpus, out: Path, weights: dict[str, np.ndarray], depths: lis
     pupils = [Pupil(depth, weights, rate, device) for depth in depths]
     small = Trainer(corpus, own["units.weight"].shape[1], items, seed, start=own, rate=own_rate) if own is not None else None
     samples = [int(length_s * RATE) for length_s in LENGTHS_S]
-    render, site = ({n: make(n) for n in samples} for make in (lambda n: Renderer(corpus, n, device), lambda n: Site(n, device)))
+    render, site = {n: Renderer(corpus, n, device) for n in samples}, {n: Site(n, device) for n in samples}
     mel_of = LogMel().to(device)
     curve = (out / "curve.jsonl").open("w", encoding="utf-8")
     began = saved = time.monotonic()

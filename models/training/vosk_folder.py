@@ -87,11 +87,11 @@ def graph_bytes(units: Sequence[str], lexicon: Lexicon, ids: Mapping[str, int], 
     start = graph.state()
     between = {unit: graph.state() for unit in range(1, len(units))}       # a word ended with this sound just now
     quiet = graph.frames(BLANK, [start, *between.values()], each=costs.blank)
-    places = {None: start, BLANK: quiet, **between}
+    places: list[tuple[int | None, int]] = [(None, start), (BLANK, quiet), *between.items()]
     for word, ways in sorted(lexicon.items()):
         for order, way in enumerate(ways):
             first, *rest = (number[name] for name in way)
-            at = graph.frames(first, [state for came, state in places.items() if came != first], ids[word],
+            at = graph.frames(first, [state for came, state in places if came != first], ids[word],
                               costs.other_way if order else 0.0)
             for before, unit in zip((first, *rest), rest, strict=False):
                 rested = graph.frames(BLANK, [at], each=costs.blank)
@@ -99,14 +99,14 @@ def graph_bytes(units: Sequence[str], lexicon: Lexicon, ids: Mapping[str, int], 
             graph.arc(at, between[(first, *rest)[-1]])
     if costs.unknown is not None:                           # that equal sounds may touch in it makes no other word of it
         inside = graph.state()
-        for place in places.values():
+        for _, place in places:
             graph.arc(place, inside, word=ids[UNKNOWN])
         for unit in between:
             at = graph.frames(unit, [inside], cost=costs.unknown)
             graph.arc(at, inside)
             graph.arc(at, between[unit])
         graph.arc(graph.frames(BLANK, [inside], each=costs.blank), inside)
-    return _transducer(graph.arcs, {state: 0.0 for state in places.values()})
+    return _transducer(graph.arcs, {state: 0.0 for _, state in places})
 
 
 def write(folder: Path, network: Network, lexicon: Lexicon, costs: Costs = Costs(),

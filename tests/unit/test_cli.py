@@ -136,13 +136,23 @@ def head(**more: object) -> str:
     return json.dumps({**HEADER, **more}) + "\n"
 
 
+@pytest.mark.parametrize("what, why", [("none.jsonl", "there is no such file"), (".", "it is a folder"),
+                                       ("latin", "a letter in line 2 is not in UTF-8")])
+def test_a_script_or_job_that_cannot_be_read_is_told_in_plain_words(what: str, why: str, tmp_path: Path) -> None:
+    (tmp_path / "latin").write_bytes(b"\n\xe4\n")
+    for command in (("rehearse", tmp_path / what), ("job", "check", tmp_path / what)):
+        done = bowlside(*command)
+        done.is_one_sentence(2, f"{tmp_path / what} can't be read: {why}")
+        assert "Errno" not in done.err
+
+
 BAD_SCRIPTS = {
     "no JSON": (head() + "not json", "line 2", "no JSON"),
     "a list": (head() + "[1]", "line 2", "object"),
     "a number": ("7", "line 1", "object"),
     "unknown key": (head() + '{"on": "zero", "says": "next"}', "line 2", '"says"', "on, after, then, say, key, hear, gauge, event"),
     "unknown prompt": (head() + '{"on": "equilibrum.2.3", "say": "x"}', "line 2", "'equilibrum.2.3'",
-                       "Did you mean 'equilibrium.2.3'"),
+                       'did you mean "equilibrium.2.3"'),
     "no prompt": (head() + '{"say": "next"}', "line 2", '"on" is missing'),
     "prompt of another type": (head() + '{"on": ["zero"], "say": "next"}', "line 2"),
     "two answers": (head() + '{"on": "zero", "say": "next", "key": "#"}', "line 2", "exactly one"),

@@ -149,7 +149,7 @@ def test_letters_that_are_not_in_utf_8_are_told_with_their_line(tmp_path: Path) 
     path = tmp_path / "job.toml"
     for data, line in (('mix = "A"\r\njob = "Brücke"\r\n'.encode("latin-1"), 2), ('job = "Brücke"\n'.encode("utf-16"), 1)):
         path.write_bytes(data)
-        bowlside("job", "check", path).is_one_sentence(2, f"{path} line {line}: ", "Save the file as UTF-8")
+        bowlside("job", "check", path).is_one_sentence(2, str(path), f"a letter in line {line} is not in UTF-8")
 
 
 def test_the_job_files_of_old_stay_valid(tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ from packaging.requirements import Requirement
 
 from assistant.core.events import TestStarted
 from assistant.core.settings import Settings
-from assistant.files import size_limit
+from assistant.files import by_hand
 from assistant.procedures import load
 from assistant.record.journal import Journal
 from assistant.record.session import Station
@@ -286,4 +286,4 @@ def test_an_input_without_end_is_refused_in_one_sentence(args: list[str], tmp_pa
 
 def test_the_largest_files_that_ship_are_far_from_the_limit() -> None:
     sizes = [path.stat().st_size for pattern in ("*.toml", "*.jsonl") for path in (ROOT / "assistant").rglob(pattern)]
-    assert 0 < max(sizes) < size_limit.MOST / 20
+    assert 0 < max(sizes) < by_hand.MOST / 20

@@ -29,11 +29,11 @@ def test_the_place_follows_xdg(monkeypatch, tmp_path):
     ("[voice]\nrate_wpm = true", "rate_wpm = true is not allowed"),
     ("[voice]\nwording = 'chatty'", '[voice] wording = "chatty" is not allowed; it must be one of "normal", "terse", "coaching"'),
     ("[voice]\nclick = 1", "click = 1 is not allowed; it must be true or false"),
-    ("[voice]\nspeed = 3", '[voice] has no key "speed"; its keys are name, rate_wpm'),
+    ("[voice]\nspeed = 3", '[voice] "speed" is no key here; allowed are name, rate_wpm'),
     ("[vioce]\nname = 'x'", "there is no section [vioce]; the sections are voice, hearing"),
     ("name = 'x'", "name stands outside any section"),
     ("[voice]\nname = 2026-01-01", 'name = "2026-01-01" is not allowed'),
-    ("[voice\n", "is no TOML"),
+    ("[voice\n", "line 1, column"),
 ])
 def test_each_mistake_is_one_sentence_with_file_key_value_and_what_is_allowed(tmp_path, source, words):
     path = tmp_path / "station.toml"
@@ -47,9 +47,9 @@ def test_each_mistake_is_one_sentence_with_file_key_value_and_what_is_allowed(tm
 
 def test_no_utf8_and_a_folder_in_its_place_are_sentences_too(tmp_path):
     (tmp_path / "latin").write_bytes(b"[voice]\nname = '\xe4'")
-    with pytest.raises(StationSettingsError, match="not UTF-8"):
+    with pytest.raises(StationSettingsError, match="line 2 is not in UTF-8"):
         settings.read(tmp_path / "latin")
-    with pytest.raises(StationSettingsError, match="can't be read"):
+    with pytest.raises(StationSettingsError, match="can't be read: it is a folder"):
         settings.read(tmp_path)
     with pytest.raises(StationSettingsError, match="can't be"):
         settings.write("voice", "click", False, tmp_path / "latin" / "station.toml")
@@ -80,7 +80,7 @@ def test_a_key_of_an_earlier_version_is_read_over_told_in_a_sentence_and_kept(tm
     assert f"delete {tmp_path / 'data/bowlside/voices'} if it is there" in told
     settings.write("hearing", "model", "two", path)
     assert path.read_text() == '[hearing]\nmodel = "two"\ntechnician = "anna"\n'
-    with pytest.raises(StationSettingsError, match='no key "technician"'):
+    with pytest.raises(StationSettingsError, match='"technician" is no key'):
         settings.write("hearing", "technician", "ben", path)
     assert settings.unused(tmp_path / "none.toml") == []
 

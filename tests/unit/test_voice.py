@@ -249,5 +249,5 @@ def test_a_chosen_model_that_is_gone_is_told_not_passed_over(places, capsys):
 def test_a_settings_file_that_is_no_toml_is_one_sentence(places):
     settings.default_path().parent.mkdir(parents=True)
     settings.default_path().write_text("[hearing\n")
-    with pytest.raises(locate.ModelMissing, match="no TOML"):
+    with pytest.raises(locate.ModelMissing, match="no valid TOML"):
         locate.find_model()

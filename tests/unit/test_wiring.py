@@ -54,7 +54,7 @@ def test_a_page_says_what_it_wires_what_burns_and_what_is_needed(name: str) -> N
     assert len(pages.parts(name)) >= 1 and all(number > 0 for _, number in pages.parts(name))
     for section, kind in pages.DEVICES[name]:
         assert f"[{section}]" in said and (not kind or f'"{kind}"' in said)
-    assert any(one.get("fill") == "#b00020" for one in texts(DRAWN[name](DEFAULTS).svg()))
+    assert any(one.get("fill") == "#9c1c1c" for one in texts(DRAWN[name](DEFAULTS).svg()))
 
 
 def test_the_bill_of_parts_is_that_of_the_pages() -> None:

@@ -6,9 +6,10 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, fields
 from decimal import Decimal
+from difflib import get_close_matches
 from typing import Any
 
 from assistant.core import rounding
@@ -31,8 +32,10 @@ _SYSTEM_OF = {"_lb": units.INCH_POUND, "_ft3": units.INCH_POUND, "_yd3": units.I
 """The system that the last part of a value's name belongs to."""
 
 
-def _set(default: str, low: str, high: str, unit: str, source: Provenance) -> Any:
-    return field(default=Decimal(default), metadata={"low": Decimal(low), "high": Decimal(high), "unit": unit, "source": source})
+def _set(default: str, low: str, high: str, unit: str, source: Provenance, before: str = "") -> Any:
+    """``before``: of tests that were begun before there was this value, so that their record says what it said."""
+    return field(default=Decimal(default), metadata={"low": Decimal(low), "high": Decimal(high), "unit": unit, "source": source,
+                                                     "before": Decimal(before) if before else None})
 
 
 def _optional(low: str, high: str, unit: str, source: Provenance = _GIVEN) -> Any:
@@ -119,6 +122,8 @@ class Values:
     air_low_pct: Decimal = _set("1", "0", "100", "%", _CHECK)
     air_high_pct: Decimal = _set("12", "0", "100", "%", _CHECK)
     metric_high_psi: Decimal = _set("0.80", "0", "50", "psi", _CHECK)
+    metric_repeat_psi: Decimal = _set("0.08", "0", "1", "psi", memory(
+        "two standard deviations of the system air metric near 0.20, each 0.03 to 0.05 psi; 0 tells none", 65), before="0")
     ratio_difference: Decimal = _set("0.10", "0", "1", "as a fraction", _CHECK)
     below_prediction_psi: Decimal = _set("1.0", "0", "50", "psi", _CHECK)
     above_prediction_psi: Decimal = _set("0.3", "0", "50", "psi", _CHECK)
@@ -172,6 +177,17 @@ def number(key: str, value: Any) -> Decimal:
     if not value.is_finite() or value.adjusted() >= 6 or int(value.as_tuple().exponent) < -12:
         raise ValueError(f"{key} is {shown(value)}: it must be below 1000000 and have at most 12 decimals")
     return value
+
+
+def unknown(key: str, allowed: Collection[str]) -> str:
+    """That a key or a name is none of those allowed, and which it most likely means."""
+    return f'"{key}" is no key here{near(key, allowed)}; allowed are {", ".join(allowed)}'
+
+
+def near(name: str, allowed: Collection[str]) -> str:
+    """The name that was most likely meant, in brackets; empty where none is like it."""
+    likely = get_close_matches(name, allowed, 1)
+    return f' (did you mean "{likely[0]}"?)' if likely else ""
 
 
 def shown(value: Any) -> str:
