@@ -119,7 +119,7 @@ class Round:
         elapsed = 0.0 if at is None else now - at
         found = core.after_the_sample(self.plan.tests, this.done, self.settings, self.plan.technicians, elapsed, ready,
                                       self.plan.check_tests, self._preliminary,
-                                      self.plan.one_bowl(core.left(self.plan.tests, this.done), self.settings))
+                                      self.plan.one_bowl(load_judged.left(self.plan.tests, this.done), self.settings))
         if (full := self._full(this)) is not None:
             found.sort(key=lambda one: one.id != f"next.{full[0]}")
         if not this.sampled:
@@ -129,7 +129,7 @@ class Round:
     def _full(self, this: SoFar) -> tuple[str, float] | None:
         """The test that goes on with a bowl which the one before it has just filled and weighed, and when that was begun."""
         last = this.records[-1] if this.records else {}
-        then = next((test for test in core.left(self.plan.tests, this.done) if ROUNDS[test].full_at), None)
+        then = next((test for test in load_judged.left(self.plan.tests, this.done) if ROUNDS[test].full_at), None)
         at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
         if then is None or at is None or not last.get("measured_in") or last["outcome"] != "done":
             return None
@@ -178,7 +178,8 @@ class Round:
                                      str(self.plan.given.get("speech", "normal")))
         if not late:
             return "", ""
-        told = listed([sentence("round.about_late", test=named([test]), minutes=duration(-(-by // 60) * 60)) for test, by in late.items()])
+        told = listed([sentence("round.about_late", test=named([test]), minutes=duration(-(-by // 60) * 60))
+                       for test, by in late.items()])
         return sentence("round.alone_late", late=told, tests=named(others)), sentence("round.with_second", tests=named(others))
 
     def _end(self, this: SoFar) -> int:
@@ -232,7 +233,7 @@ class Round:
             stood = self.now() - placed
             clock |= {"from": "wait", "stands_since": placed}
             settings["thermometer_s"] = f"{max(0.0, float(self.settings.thermometer_s) - stood):.1f}"
-        pair = self.plan.one_bowl(core.left(self.plan.tests, this.done), self.settings) if how == "next" else None
+        pair = self.plan.one_bowl(load_judged.left(self.plan.tests, this.done), self.settings) if how == "next" else None
         in_bowl = pair is not None and pair[0] == test
         if in_bowl:
             labels["measured_in"] = sentence("round.bowl")
@@ -285,6 +286,7 @@ def _in_bowl(header: Header) -> Header:
     without = ROUNDS[header.test].in_bowl
     stages = [{**stage, "step": [one for one in stage["step"] if one["id"] != without]} for stage in header.data["stage"]]
     ending = "_m3" if header.settings.si else "_ft3"
-    settings = replace(header.settings, **{f"measure_volume{ending}": header.settings.amount("bowl_volume")})
+    volume = f"{header.settings.amount('bowl_volume'):f}"
+    settings = Settings.from_mapping({**header.settings.to_mapping(), f"measure_volume{ending}": volume})
     data = {**header.data, "stage": stages}
     return replace(header, data=data, settings=settings, procedure=build(data, settings, header.test))

@@ -429,10 +429,10 @@ def test_the_load_is_on_the_report_and_in_the_exports_once_and_the_same(tmp_path
             ([slump("6", **whole), slump("4", check_of="slump", **whole), air("8", **whole)], "open", "air content is not accepted")):
         told = [each for each in findings.of_round(tests) if "load" in each.partition("(")[0]]
         assert len(told) == 1 and words in told[0]
-        exported = json_file.document([{**each, "readings": [], "warnings": [], "notes": []} for each in tests], "now")["rounds"]
+        empty = {key: [] for key in ("readings", "warnings", "notes", "uncertainty", "deviations")} | {"why": ""}
+        exported = json_file.document([{**each, **empty} for each in tests], "now")["rounds"]
         assert [(each["round"], each["load"]["verdict"]) for each in exported] == [("R-1", verdict)]
-        assert {row["load"] for row in csv_file.table([{**each, "deviations": [], "readings": [], "why": "", "warnings": [], "notes": []}
-                                                       for each in tests])} == {verdict}
+        assert {row["load"] for row in csv_file.table([{**each, **empty} for each in tests])} == {verdict}
         assert words.lower() in exported[0]["load"]["why"].lower() and [each["name"] for each in exported[0]["properties"]][:1] == ["slump"]
 
 
