@@ -13,6 +13,10 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
+import assistant.job.commands
+import assistant.meters.commands
+import assistant.report.commands
+import assistant.speech.commands
 from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
@@ -20,13 +24,9 @@ from assistant.core.procedure import ProcedureError
 from assistant.files import by_hand, plain
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
-from assistant.job import commands as job_commands
-from assistant.meters import commands as meter_commands
 from assistant.record import lines, log, recover
 from assistant.record.journal import FILE, Journal, JournalError
-from assistant.report import commands as report_commands
 from assistant.setup import bundle, service
-from assistant.speech import commands as voice
 from assistant.speech import hear, mic
 from hardware import memory
 
@@ -183,12 +183,13 @@ def parser() -> argparse.ArgumentParser:
     wiring = command("wiring", "How each device is wired: a page and a drawing each, with the pins of this station.", _wiring)
     wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
 
-    voice.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
+    assistant.speech.commands.add_arguments(
+        command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
 
-    job_commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
+    assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
 
-    meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire."),
-                                 _Parser)
+    assistant.meters.commands.add_arguments(
+        command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire."), _Parser)
 
     service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))
@@ -204,7 +205,7 @@ def parser() -> argparse.ArgumentParser:
     for name, text, do in (("list", "Every test, one a line.", log.list_tests),
                            ("show", "One test: readings, results, remarks.", log.show),
                            ("read", "Read a test out slowly, for copying to paper.", _read),
-                           ("export", "Write tests as CSV, JSON or PDF.", report_commands.export),
+                           ("export", "Write tests as CSV, JSON or PDF.", assistant.report.commands.export),
                            ("verify", "Check that no event was lost or changed.", recover.verify),
                            ("recover", "Save what is sound of a damaged record into a new folder.", recover.run)):
         one = inner.add_parser(name, help=text, description=text)
@@ -216,7 +217,7 @@ def parser() -> argparse.ArgumentParser:
         if name == "recover":
             one.add_argument("new", type=Path, metavar="NEWDIR", help="a folder that does not exist yet")
         if name == "export":
-            report_commands.add_arguments(one)
+            assistant.report.commands.add_arguments(one)
         else:
             one.add_argument("--json", action="store_true", help="one JSON object a line")
         _journal_argument(one, "the station's own")

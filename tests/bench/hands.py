@@ -24,7 +24,7 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from assistant.core.expect import Expect
-from assistant.station.settings import KNOWN
+from assistant.station.station_settings import KNOWN
 from hardware.apart import Apart
 from hardware.fake_matrix import FakeMatrix, HandClock
 from hardware.input_events import EVENT

@@ -10,7 +10,7 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from assistant.station import settings as station_settings
+from assistant.station import station_settings
 from hardware import apart
 from hardware.apart import ENDED, Apart
 from hardware.hands import PIN_SECTIONS, open_all, pins_of
