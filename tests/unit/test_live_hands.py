@@ -144,7 +144,7 @@ def test_lamp_buzzer_and_talk_pedal(tmp_path: Path, pins: MockFactory) -> None:
 
 
 class Watcher:
-    """As hardware.apart.Apart."""
+    """As hardware.header_process.HeaderProcess."""
     there: tuple[str, ...] = ("keypad", "pedal")
 
     @property
