@@ -73,7 +73,7 @@ class Round:
         held = any(one["test"] == "leak" for one in this.records)
         while True:
             if this.portion is None:
-                questions = core.before_the_sample(self.plan.tests, held)
+                questions = core.before_the_sample(self._own_concrete(), held, self.settings, self.plan.check_tests)
                 answer, state = self._ask(this, questions)
             else:
                 questions = self._questions(this)
@@ -170,6 +170,11 @@ class Round:
         words += [f"{capital(one.follows.why)}." for one in its if one.test == done[-1].test]
         return " ".join(words).rstrip(".")
 
+    def _own_concrete(self) -> list[str]:
+        """The tests that each take concrete of their own: one filling of a bowl may serve two."""
+        pair = self.plan.one_bowl(self.plan.tests, self.settings)
+        return [test for test in self.plan.tests if pair is None or test != pair[0]]
+
     def _foreseen(self) -> tuple[str, str]:
         """What one person can't do in time, and what to leave to a second one: as told before the sample is taken, and after."""
         if self.plan.technicians > 1:
@@ -241,7 +246,8 @@ class Round:
         if how == "next" and full is not None and full[0] == test:
             clock["from"] = ROUNDS[test].full_at
             clock["filled_at"] = full[1]
-        header = self._header(test, **labels)
+        needed = core.least_sample(self._own_concrete(), self.settings, self.plan.check_tests) if test == core.SAMPLE else {}
+        header = self._header(test, **labels, **needed)
         if in_bowl:
             header = _in_bowl(header)
         remarks = [self.plan.remark if test in core.AIR else "", sentence("round.in_bowl") if in_bowl else ""]
