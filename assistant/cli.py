@@ -5,12 +5,18 @@ import argparse
 import os
 import sys
 import tempfile
+import traceback
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from functools import partial
+from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
+import assistant.job.commands
+import assistant.meters.commands
+import assistant.report.commands
+import assistant.speech.commands
 from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
@@ -18,13 +24,9 @@ from assistant.core.procedure import ProcedureError
 from assistant.files import by_hand, plain
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
-from assistant.job import commands as job_commands
-from assistant.meters import commands as meter_commands
 from assistant.record import lines, log, recover
 from assistant.record.journal import FILE, Journal, JournalError
-from assistant.report import commands as report_commands
 from assistant.setup import bundle, service
-from assistant.speech import commands as voice
 from assistant.speech import hear, mic
 from hardware import memory
 
@@ -50,6 +52,8 @@ def _main(argv: Sequence[str] | None) -> int:
             sys.stdout.flush()  # what is short is written only now: that it has nowhere to go is told here, not at Python's exit
         return code
     except (Refusal, ProcedureError, JournalError) as error:
+        if args.verbose:
+            traceback.print_exc()
         code = _refuse(error, 1 if isinstance(error, JournalError) else 2)
         if getattr(args, "headless", False):
             from assistant.station import start
@@ -81,6 +85,14 @@ def _disk_trouble(error: OSError) -> int:
     return code
 
 
+def version() -> str:
+    """As pyproject.toml has it."""
+    try:
+        return metadata.version("bowlside")
+    except metadata.PackageNotFoundError:
+        return "unknown: run from a folder where it was not set up"
+
+
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message}. See {self.prog} --help.\n")
@@ -98,6 +110,8 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="bowlside", description="A hands-busy voice and keypad assistant for testing fresh concrete: "
                   "the sequential pressure method, start to finish. Without a command: in a terminal, start; "
                   "without one, rehearse the demo test.")
+    top.add_argument("--version", action="version", version=f"bowlside {version()}")
+    top.add_argument("--verbose", action="store_true", help="for a maintainer: where in the program a refusal came from")
     top.set_defaults(do=_bare)
     commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
 
@@ -169,16 +183,20 @@ def parser() -> argparse.ArgumentParser:
     wiring = command("wiring", "How each device is wired: a page and a drawing each, with the pins of this station.", _wiring)
     wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
 
-    voice.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
+    assistant.speech.commands.add_arguments(
+        command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
 
-    job_commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
+    assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
 
-    meter_commands.add_arguments(command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire."),
-                                 _Parser)
+    assistant.meters.commands.add_arguments(
+        command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire."), _Parser)
 
     service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))
     service.add_uninstall_arguments(command("uninstall-service", "Take that away again; the record stays.", service.uninstall))
+
+    completion = command("completion", "Words for the Tab key of a shell: bowlside completion bash >> ~/.bashrc", _completion)
+    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="which shell")
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 
@@ -187,7 +205,7 @@ def parser() -> argparse.ArgumentParser:
     for name, text, do in (("list", "Every test, one a line.", log.list_tests),
                            ("show", "One test: readings, results, remarks.", log.show),
                            ("read", "Read a test out slowly, for copying to paper.", _read),
-                           ("export", "Write tests as CSV, JSON or PDF.", report_commands.export),
+                           ("export", "Write tests as CSV, JSON or PDF.", assistant.report.commands.export),
                            ("verify", "Check that no event was lost or changed.", recover.verify),
                            ("recover", "Save what is sound of a damaged record into a new folder.", recover.run)):
         one = inner.add_parser(name, help=text, description=text)
@@ -199,7 +217,7 @@ def parser() -> argparse.ArgumentParser:
         if name == "recover":
             one.add_argument("new", type=Path, metavar="NEWDIR", help="a folder that does not exist yet")
         if name == "export":
-            report_commands.add_arguments(one)
+            assistant.report.commands.add_arguments(one)
         else:
             one.add_argument("--json", action="store_true", help="one JSON object a line")
         _journal_argument(one, "the station's own")
@@ -303,6 +321,12 @@ def _prompts(args: argparse.Namespace) -> int:
             print(dumps({"id": one.id, "test": one.test, "kind": one.kind, "words": one.words}))
         else:
             print(f"{one.id:<28} {one.kind:<9} {one.words}")
+    return 0
+
+
+def _completion(args: argparse.Namespace) -> int:
+    import shtab
+    print(shtab.complete(parser(), args.shell))
     return 0
 
 

@@ -7,8 +7,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from hardware.apart import Apart
 from hardware.header import open_header, opened_of, timing
+from hardware.header_process import HeaderProcess
 from hardware.pins import mocked
 from hardware.ports import HandDevice, Trouble
 
@@ -20,7 +20,7 @@ def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], 
     """The devices whose section has a `kind`, in no order. Returns at once, never raises. Callbacks come from any thread
     and must only post.
 
-    settings   as assistant.station.settings.read() gives them
+    settings   as assistant.station.station_settings.read() gives them
     on_key     a key of the key map: 0-9 * # A B C D A-held C-held D-held
     on_lost, on_back  the USB pad was pulled, and works again
     on_talk    a talk pedal was pressed (True) or let go
@@ -33,7 +33,7 @@ def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], 
     opened: list[HandDevice] = []
     if any(settings.get(name, {}).get("kind") for name in ("keypad", "pedal")):
         given = (settings, on_key, on_trouble, on_talk)
-        opened = [*open_header(*given).values()] if mocked() else [Apart(*given)]
+        opened = [*open_header(*given).values()] if mocked() else [HeaderProcess(*given)]
     return [*opened, *opened_of(settings, on_trouble, {
         "usb_pad": lambda found: _usb_pad(found, on_key, on_trouble, on_lost, on_back),
         "lamp": lambda found: _lamp(found, on_trouble), "buzzer": lambda found: _buzzer(found, on_trouble)}).values()]

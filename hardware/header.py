@@ -10,7 +10,7 @@ from hardware.ports import HandDevice, Trouble
 
 def open_header(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble,
                 on_talk: Callable[[bool], None] = lambda on: None) -> dict[str, HandDevice]:
-    """Keypad and pedal in this very process, by section: mock pins live in it, and hardware/apart.py is a process for them."""
+    """Keypad and pedal in this very process, by section: mock pins live in it, and hardware/header_process.py is a process for them."""
     return opened_of(settings, on_trouble, {
         "keypad": lambda found: _keypad(found, on_key, on_trouble),
         "pedal": lambda found: _pedal(found, on_key, on_trouble, on_talk)})

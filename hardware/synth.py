@@ -4,29 +4,26 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import re
-import select
-import subprocess
-import sys
 import threading
-import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from pathlib import Path
 
 from hardware import voice_shape
 from hardware.phrase_store import PhraseStore
-from hardware.synth_child import ASK, BAD, GOOD, HEAD, RATE
+from hardware.synth_process import RATE
 from hardware.voice import OWN_DRIVER, OWN_NAME, RATE_WPM, VoiceSettings
+from hardware.worker import Worker, WorkerError
 
-LONGEST_TEXT = 2000                    # characters; a request always fits the pipe, so writing never blocks
-LONGEST_PCM = 2 * RATE * 300           # bytes: five minutes of speech; more is garbage
+LONGEST_TEXT = 2000                    # characters
 CACHED_PHRASES, CACHED_BYTES = 200, 4 << 20
 """Held in memory: a minute and a half of speech. What is prepared is on disk, and as quick from there; figures: tests/measured.md."""
-CHILD = (sys.executable, "-m", "hardware.synth_child")
-ROOT = Path(__file__).resolve().parent.parent
+WHY = {"no_process": "Speech does not start ({0.words}): run the set-up again.", "refused": "{0.words}", "failed": "{0.words}",
+       "slow": "Speech took longer than {0.limit_s:g} s and was cut off; text goes on.",
+       "ended": "The speech process ended by itself; text and beeps go on.",
+       "nonsense": "The speech process answered nonsense and was restarted; text and beeps go on."}
+"""What is told of each WorkerError."""
 
 
 class SynthError(Exception):
@@ -62,17 +59,10 @@ class Synth:
         self._keeping = threading.Lock()   # of the phrases kept: a kept one never waits for the child
         self._wanted = 0                   # how many wait for the child with something to say now
         self._closed = threading.Event()
-        self._child: subprocess.Popen | None = None
-        self._number, self._greeted = 0, False
         self._kept: OrderedDict[tuple[str, int], bytes] = OrderedDict()
-        self._failures, self._rest_until, self._problem = 0, 0.0, ""
-        with contextlib.suppress(SynthError):
-            self._start_child()
-
-    @property
-    def pid(self) -> int | None:
-        """The child's process id while one runs."""
-        return self._child.pid if self._child else None
+        self.worker = self._worker()
+        with contextlib.suppress(WorkerError):
+            self.worker.start()
 
     @staticmethod
     def estimate(text: str, rate_wpm: int = RATE_WPM) -> float:
@@ -114,8 +104,8 @@ class Synth:
         def work() -> None:
             try:
                 with self._lock:
-                    self._ensure_child()
-            except (SynthError, _Died):
+                    self._greeted()
+            except WorkerError:
                 return                     # told with the first words that can't be said
             ready(self.describe(rate_wpm))
             for text in dict.fromkeys(" ".join(one.split()) for one in texts):
@@ -139,7 +129,7 @@ class Synth:
         """Stop the child. A later render starts a new one."""
         self._closed.set()
         with self._lock:
-            self._end_child()
+            self.worker.end()
 
     def _recall(self, text: str, rate_wpm: int) -> bytes | None:
         """A phrase kept in memory or on disk. From disk only once it is known what speaks."""
@@ -164,7 +154,12 @@ class Synth:
 
     def _rendered(self, text: str, rate_wpm: int, to_store: bool = False) -> bytes:
         """With the child's lock held."""
-        pcm = self._render_guarded({"text": text, "rate": rate_wpm, "volume": self.voice.volume})
+        request = json.dumps({"text": text, "rate": rate_wpm, "volume": self.voice.volume}).encode()
+        try:
+            self._greeted()
+            pcm = self.worker.ask(request, self._limit_s, _whole_samples, again=True)
+        except WorkerError as error:
+            raise SynthError(WHY[error.why].format(error)) from None
         self._keep((text, rate_wpm), pcm)
         if to_store and self._store is not None:
             self._store.put(pcm, *self._name(text, rate_wpm))
@@ -180,107 +175,24 @@ class Synth:
             while len(self._kept) > CACHED_PHRASES or sum(map(len, self._kept.values())) > CACHED_BYTES:
                 self._kept.popitem(last=False)
 
-    def _render_guarded(self, request: dict) -> bytes:
-        """One request; a child that died meanwhile is replaced once, a failing one is left in peace for a
-        while."""
-        if time.monotonic() < self._rest_until:
-            raise SynthError(self._problem)
-        for last_try in (False, True):
-            try:
-                self._ensure_child()
-                pcm = self._exchange(request)
-            except _Died as died:
-                self._end_child()
-                if last_try:
-                    self._fail(str(died))
-            except SynthError as problem:
-                self._end_child()
-                self._fail(str(problem))
-            else:
-                self._failures = 0
-                return pcm
-        raise AssertionError("not reached")
+    def _worker(self) -> Worker:
+        return Worker("hardware.synth_process", self.voice.driver, self.voice.name, start_s=self._start_s, command=self._command)
 
-    def _fail(self, sentence: str) -> None:
-        self._failures += 1
-        rest = 0.0 if self._failures == 1 else min(30.0, 2.0 ** (self._failures - 1))
-        self._rest_until, self._problem = time.monotonic() + rest, sentence
-        raise SynthError(sentence) from None
-
-    def _start_child(self) -> None:
-        self._end_child()
+    def _greeted(self) -> None:
+        """Another driver or voice that can't be used is replaced by our own, in a new process, and it is said."""
         try:
-            command = self._command or (*CHILD, self.voice.driver, self.voice.name)
-            self._child = subprocess.Popen(command, cwd=ROOT, bufsize=0, stdin=subprocess.PIPE,
-                                           stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-        except OSError as e:
-            raise SynthError(f"Speech does not start ({e.strerror}): run the set-up again.") from None
-        assert self._child.stdin is not None
-        os.set_blocking(self._child.stdin.fileno(), False)
-        self._greeted, self._number = False, 0
-
-    def _ensure_child(self) -> None:
-        if not self._child or (self._greeted and self._child.poll() is not None):
-            self._start_child()
-        if not self._greeted:
-            try:
-                self.speaks = self._answer(0, self._start_s).decode("utf-8", "replace")
-            except (SynthError, _Died) as wrong:
-                if self._command or (self.voice.driver, self.voice.name) == (OWN_DRIVER, OWN_NAME):
-                    raise
-                self._fall_back(str(wrong))
-            self._greeted = True
-
-    def _fall_back(self, why: str) -> None:
-        """Another driver or voice can't be used: our own speaks, in a new process, and it is said."""
-        self.problem = f"{why} {OWN_NAME} of espeak-ng speaks instead."
-        self.voice = replace(self.voice, driver=OWN_DRIVER, name=OWN_NAME)
-        self._start_child()
-        self.speaks = self._answer(0, self._start_s).decode("utf-8", "replace")
-
-    def _exchange(self, request: dict) -> bytes:
-        self._number += 1
-        body = json.dumps(request).encode()
-        assert self._child is not None and self._child.stdin is not None
-        try:
-            self._child.stdin.write(HEAD.pack(ASK, self._number, len(body)) + body)
-        except OSError:
-            raise _Died("The speech process ended by itself; text and beeps go on.") from None
-        return self._answer(self._number, self._limit_s)
-
-    def _answer(self, number: int, limit_s: float) -> bytes:
-        deadline = time.monotonic() + limit_s
-        kind, answered, length = HEAD.unpack(self._read(HEAD.size, deadline, limit_s))
-        sound = kind == GOOD and (number == 0 or length % 2 == 0) or kind == BAD
-        if not sound or answered != number or length > LONGEST_PCM:
-            raise SynthError("The speech process answered nonsense and was restarted; text and beeps go on.")
-        body = self._read(length, deadline, limit_s)
-        if kind == BAD:
-            raise SynthError(body.decode("utf-8", "replace"))
-        return body
-
-    def _read(self, count: int, deadline: float, limit_s: float) -> bytes:
-        assert self._child is not None and self._child.stdout is not None
-        pipe, got = self._child.stdout.fileno(), bytearray()
-        while len(got) < count:
-            left = deadline - time.monotonic()
-            if left <= 0 or not select.select([pipe], [], [], left)[0]:
-                raise SynthError(f"Speech took longer than {limit_s:g} s and was cut off; text goes on.")
-            chunk = os.read(pipe, count - len(got))
-            if not chunk:
-                raise _Died("The speech process ended by itself; text and beeps go on.")
-            got += chunk
-        return bytes(got)
-
-    def _end_child(self) -> None:
-        child, self._child = self._child, None
-        if not child:
-            return
-        child.kill()
-        child.wait()
-        for pipe in filter(None, (child.stdin, child.stdout)):
-            pipe.close()
+            greeting = self.worker.ready()
+        except WorkerError as error:
+            if self._command or (self.voice.driver, self.voice.name) == (OWN_DRIVER, OWN_NAME):
+                raise
+            self.problem = f"{WHY[error.why].format(error)} {OWN_NAME} of espeak-ng speaks instead."
+            self.voice = replace(self.voice, driver=OWN_DRIVER, name=OWN_NAME)
+            self.worker = self._worker()
+            greeting = self.worker.ready()
+        self.speaks = greeting.decode("utf-8", "replace")
 
 
-class _Died(Exception):
-    """The child's pipe closed."""
+def _whole_samples(pcm: bytes) -> bytes:
+    if len(pcm) % 2:
+        raise ValueError
+    return pcm

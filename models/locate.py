@@ -71,19 +71,19 @@ def installed() -> list[Path]:
 
 def chosen() -> str:
     """What `bowlside voice use` remembered in the station's settings; "" for nothing. Raises ModelMissing."""
-    from assistant.station import settings
+    from assistant.station import station_settings
 
     try:
-        return str(settings.read()["hearing"]["model"])
-    except settings.StationSettingsError as error:
+        return str(station_settings.read()["hearing"]["model"])
+    except station_settings.StationSettingsError as error:
         raise ModelMissing(str(error)) from None
 
 
 def unused() -> list[str]:
     """What the station's settings still say that changes nothing any more, a sentence each. Raises ModelMissing."""
-    from assistant.station import settings
+    from assistant.station import station_settings
 
     try:
-        return settings.unused()
-    except settings.StationSettingsError as error:
+        return station_settings.unused()
+    except station_settings.StationSettingsError as error:
         raise ModelMissing(str(error)) from None

@@ -12,7 +12,7 @@ from typing import Any
 from assistant.check.finding import NAMES, PINS, Finding, none_wrong, page
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
-from assistant.station import settings as station_settings
+from assistant.station import station_settings
 from hardware.hands import pins_twice
 
 GOOD, WRONG = 0, 1

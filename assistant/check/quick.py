@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from assistant.check.devices import Opened, Settings, configured, not_configured
 from assistant.check.finding import NAMES, Finding
-from assistant.check.gauge import at_rest
+from assistant.check.gauges import at_rest
 
 WITHIN_S = 2.0
 WATCHED_S = 1.0

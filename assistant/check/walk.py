@@ -6,8 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from assistant.check import gauge as gauges
-from assistant.check import keys, signs
+from assistant.check import gauges, keys, signs
 from assistant.check.devices import Opened, Settings, configured, not_configured
 from assistant.check.finding import NAMES, Finding, joined
 from assistant.check.talk import ANSWER_S, Left, Talk

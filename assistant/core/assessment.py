@@ -104,6 +104,22 @@ class Result:
 
 
 @dataclass(frozen=True)
+class Uncertainty:
+    """How far a result may be off, either way: one of several figures, each with a name of its own."""
+    of: str
+    """The result."""
+    name: str
+    """``gauge``: what the gauge can tell. ``repeat``: what repeating the test would give."""
+    value: Decimal
+    unit: str
+    standing: str
+
+    @property
+    def words(self) -> str:
+        return sentence(f"uncertainty.{self.name}", name=spoken_name(self.of), value=f"{self.value:f}", unit=self.unit)
+
+
+@dataclass(frozen=True)
 class Assessment:
     results: tuple[Result, ...]
     warnings: tuple[str, ...]
@@ -112,6 +128,7 @@ class Assessment:
     why: str
     repeat: bool = False
     """A warning asks for the test to be repeated."""
+    uncertainty: tuple[Uncertainty, ...] = ()
 
 
 def result(spec: ResultSpec, value: Decimal | None, values: Values) -> Result:

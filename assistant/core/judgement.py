@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from assistant.core import phrases, spoken
-from assistant.core.assessment import INVALID, NONE, PASS, UNITS, Assessment, Result, title
+from assistant.core.assessment import INVALID, NONE, PASS, UNITS, Assessment, Result, Uncertainty, title
 from assistant.core.language import sentence
 from assistant.core.methods.values import Values
 
@@ -25,6 +25,7 @@ class Judgement:
     warnings: tuple[str, ...] = ()
     partial: bool = False
     """It judges a part on the way: passing it is no verdict on the test."""
+    uncertainty: tuple[Uncertainty, ...] = ()
     readings: int = field(default=0, compare=False)
     """How many readings the test had, withdrawn ones too, when this was said."""
 
@@ -65,7 +66,7 @@ def whole(found: Assessment, marks: Marks) -> Judgement:
         results = tuple(Result(one.name, None, one.unit, None, one.standing) for one in results)
         verdict, why = INVALID, "; ".join((*marks.invalid, *filter(None, [marks.changes])))
     words = spoken_results(results, verdict, why, warnings, found.repeat or bool(marks.again))
-    return Judgement(verdict, words, results, verdict, why, warnings)
+    return Judgement(verdict, words, results, verdict, why, warnings, uncertainty=() if marks.invalid else found.uncertainty)
 
 
 def marked(verdict: str, why: str, marks: Marks) -> tuple[str, str]:

@@ -112,7 +112,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
 def _start(turn: Turn, event: TestStarted) -> None:
     if event.language != CURRENT.name:  # its words would not be understood again
         raise ValueError(sentence("test.other_language", then=event.language, now=CURRENT.name))
-    settings = Settings.from_mapping(event.settings)
+    settings = Settings.of_record(event.settings)
     procedure = build(registry.with_roles(event.procedure), settings)
     turn.set(procedure=procedure, settings=settings, header=event.header, index=0, rules=event.rules,
              wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))

@@ -6,9 +6,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import permutations
 from typing import Any
 
+from assistant.core import rounding
 from assistant.core.language import sentence
 from assistant.core.load_judged import BEFORE, Done, checks, left
 from assistant.core.methods import registry, units
@@ -67,11 +69,31 @@ def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, ela
 
 # --- the questions ----------------------------------------------------------------------------------------------------------
 
-def before_the_sample(plan: Sequence[str], held: bool) -> list[Question]:
+def concrete_ft3(plan: Sequence[str], settings: Settings, check_tests: bool = False) -> Decimal:
+    """What the tests of a round take of its sample, cubic feet; with a check test of each that may have one."""
+    its = [registry.ROUNDS[test] for test in plan]
+    return sum((one.concrete_ft3(settings) * (2 if check_tests and one.retested else 1) for one in its), Decimal(0))
+
+
+def least_sample(plan: Sequence[str], settings: Settings, check_tests: bool) -> dict[str, Decimal]:
+    """The setting that tells sampling how much is needed; a job may ask for more."""
+    needed = concrete_ft3(plan, settings, check_tests) * (units.FOOT3_IN_M3 if settings.si else 1)
+    key = "least_sample_m3" if settings.si else "least_sample_ft3"
+    return {key: max(rounding.round_to(needed, 4), settings.amount("least_sample") or Decimal(0))}
+
+
+def _take_sample(plan: Sequence[str], settings: Settings, check_tests: bool) -> str:
+    needed, checked = (units.volume_words(concrete_ft3(plan, settings, each), settings.units, "0.01") for each in (False, True))
+    if needed == checked or not check_tests:
+        return sentence("round.take_sample_once", needed=needed)
+    return sentence("round.take_sample", needed=needed, checked=checked)
+
+
+def before_the_sample(plan: Sequence[str], held: bool, settings: Settings = Settings(), check_tests: bool = True) -> list[Question]:
     """``held``: what comes before the sample was done in this round, or nobody wants to."""
     early = [Question(f"next.{test}", sentence(f"round.first_{test}"), rare=test not in plan)
              for test in BEFORE if not held and set(registry.ROUNDS[test].before_sample) & set(plan)]
-    return [*early, Question(f"next.{SAMPLE}", sentence("round.take_sample"))]
+    return [*early, Question(f"next.{SAMPLE}", _take_sample(plan, settings, check_tests))]
 
 
 def after_the_sample(plan: Sequence[str], done: Sequence[Done], settings: Settings, technicians: int = 1,

@@ -55,13 +55,19 @@ class Settings(Values):
                 checked[key] = _one_of(key, value, CYLINDER_SIZES)
             elif value is None and known[key].default is None:
                 checked[key] = None
-            elif key == "clamps":
+            elif isinstance(known[key].default, int):
                 checked[key] = _count(key, value, known[key].metadata)
             else:
                 checked[key] = _within(key, value, known[key].metadata)
         settings = cls(**checked)
         settings.check_together()
         return settings
+
+    @classmethod
+    def of_record(cls, given: Mapping[str, Any]) -> "Settings":
+        """As a test was begun with: what had no value then keeps what went without saying."""
+        before = {one.name: one.metadata.get("before") for one in fields(cls)}
+        return cls.from_mapping({**{name: value for name, value in before.items() if value is not None}, **given})
 
     @classmethod
     def for_test(cls, given: Mapping[str, Any]) -> "Settings":

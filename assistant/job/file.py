@@ -13,7 +13,7 @@ from assistant.core.settings import LIMITED, Settings
 from assistant.files import by_hand, plain
 from assistant.files.refusal import Refusal
 from assistant.job.places import line_of
-from assistant.record.header import LABELS as TAKEN
+from assistant.record import header
 from assistant.round import plan
 
 LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "station", "technician", "certification",
@@ -133,7 +133,7 @@ def read(path: Path, mix: str | None = None) -> dict[str, Any]:
     """Labels and settings of the job, as ``header.header_of`` takes them. Raises JobError."""
     job = load(path)
     labels = {**job.labels, **({"mix": mix} if mix else {})}
-    return {**{key: value for key, value in labels.items() if key in TAKEN}, **job.settings(mix)}
+    return {**{key: value for key, value in labels.items() if key in header.LABELS}, **job.settings(mix)}
 
 
 def load(path: Path) -> Job:

@@ -20,7 +20,7 @@ from assistant.record import chain, summary
 from assistant.record.journal import FILE, SAVE, Journal, JournalError
 from assistant.record.kept import Kept, plain
 
-LONG = frozenset({"readings", "settings", "leak_curve", "warnings", "notes", "editions", "title", "rounding"})
+LONG = frozenset({"readings", "uncertainty", "settings", "leak_curve", "warnings", "notes", "editions", "title", "rounding"})
 """What a list of tests, a count of samples or the choice of a day does without."""
 AT_ONCE, MANY = 100, 200
 """Tests: so many are kept together; of so many that are to be derived a person who waits is told. Ours."""

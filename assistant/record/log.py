@@ -8,8 +8,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from assistant.core.assessment import Uncertainty
 from assistant.core.language import sentence
-from assistant.core.phrases import spoken_id
+from assistant.core.phrases import capital, spoken_id
 from assistant.files.jsonline import dumps
 from assistant.record import summary
 from assistant.record.derived import Derived
@@ -77,6 +78,7 @@ def _page(found: dict[str, Any]) -> str:
     for one in found["results"]:
         value = "no valid value" if one["rounded"] is None else f"{one['rounded']:f} {one['unit']}"
         lines.append(f"  {one['name'].replace('_', ' '):<28} {value:>14}   rounding {found['rounding']}; {one['standing']}")
+    lines += [f"  {capital(Uncertainty(**one).words)}   {one['standing']}" for one in found["uncertainty"]]
     lines.append(f"  {'verdict':<28} {found['verdict']}: {found['why']}")
     lines += [f"  deviation from the method: {one}" for one in found["deviations"]]
     lines += [f"  warning: {one}" for one in found["warnings"]]

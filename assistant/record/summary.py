@@ -37,6 +37,7 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
                      "verdict": judged.verdict or "none", "limits": _limits(one.name, state)}
                     for _, judged in sorted(state.judged, key=lambda one: one[0])
                     for one in judged.results],
+        "uncertainty": [vars(one) for _, judged in state.judged for one in judged.uncertainty if not void],
         "warnings": [words for _, judged in state.judged for words in judged.warnings],
         "notes": [{"id": one.id, "text": one.text} for one in state.notes],
         "verdict": verdict[0], "why": verdict[1],

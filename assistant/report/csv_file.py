@@ -28,6 +28,8 @@ COLUMNS = {
     "NAME [UNIT]": "each result as reported, such as air_content [%]; empty: the test gave none that counts",
     "NAME unrounded [UNIT]": "the same before rounding",
     "NAME limit low [UNIT], NAME limit high [UNIT]": "the limits that it was judged by; empty: none",
+    "NAME uncertainty gauge [UNIT]": "what the gauge can tell, either way",
+    "NAME uncertainty repeat [UNIT]": "what repeating the test would give, two standard deviations",
     "READING [UNIT]": "each reading that counts, such as equilibrium.1.3 [psi] (run.step)",
     "load": "what all tests of its round say of the load: accepted, rejected, open (not judged); empty: it belongs to no round",
     "rounding": "half-even or half-up",
@@ -54,6 +56,8 @@ def table(tests: Sequence[Test]) -> list[dict[str, str]]:
             order |= {f"{each['name']} [{each['unit']}]": None, f"{each['name']} unrounded [{each['unit']}]": None,
                       f"{each['name']} limit low [{each['unit']}]": None, f"{each['name']} limit high [{each['unit']}]": None}
     for one in tests:
+        order |= dict.fromkeys(_uncertainty(one))
+    for one in tests:
         order |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: None for each in one["readings"]}
     columns = (*(name for name in order if name not in _LAST), *_LAST)
     loads = {each["id"]: found.verdict for one in rounds(tests) if one.name and (found := judged(one.tests).load) for each in one.tests}
@@ -71,10 +75,15 @@ def _row(test: Test) -> dict[str, str]:
                   f"{name} limit low [{unit}]": _text(low), f"{name} limit high [{unit}]": _text(high)}
     cells |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: _text(each["value"])
               for each in test["readings"] if not each["withdrawn"]}
+    cells |= _uncertainty(test)
     return cells | {"rounding": test["rounding"], "deviations": " ".join(test["deviations"]),
                     "corrections": " | ".join(corrections(test)),
                     "warnings": " | ".join(test["warnings"]),
                     "remarks": " | ".join(f"{one['id']}: {one['text']}" for one in test["notes"])}
+
+
+def _uncertainty(test: Test) -> dict[str, str]:
+    return {f"{one['of']} uncertainty {one['name']} [{one['unit']}]": _text(one["value"]) for one in test["uncertainty"]}
 
 
 def _text(value: object) -> str:

@@ -159,7 +159,8 @@ class Paper:
             canvas.drawCentredString(letter[0] / 2, high + 4, mark)
         canvas.setFont(FONT, 6)
         canvas.drawString(_MARGIN, 0.28 * inch, f"Made by Bowlside from its record, {self.made[:16].replace('T', ' ')}. "
-                          "The agency's own edition governs; no conformance is claimed.")
+                          "Local codes and licensed practice come first. The agency's own edition governs; "
+                          "no conformance is claimed.")
         canvas.drawRightString(letter[0] - _MARGIN, 0.28 * inch, f"page {document.page}")
 
     def write(self, target: BinaryIO, title: str) -> None:

@@ -33,6 +33,7 @@ from assistant.report.rows import (
     sample_of,
     shown,
     title_of,
+    uncertainty_in_words,
 )
 
 WITH_A_METER = ("sequential", "pressure-air", "leak", "aggregate-correction", "calibration", "gauge-check")
@@ -84,7 +85,8 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
                   bold=f"Test {test['id']}, {title_of(test)}: {verdict}.")
         if test["deviations"]:
             page.text(" ".join(test["deviations"]), bold=f"Test {test['id']}, deviations from the method:")
-    for words in findings.of_round(one.tests):
+    for words in (*findings.of_round(one.tests), *dict.fromkeys(
+            " ".join(uncertainty_in_words(test)) for test in one.tests if test["uncertainty"])):
         page.text(words)
     _readings(page, one.tests)
     page.drawings(drawn)
@@ -95,6 +97,8 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     if any(test["test"] in WITH_A_METER for test in one.tests):
         page.small(_device(one, meters))
     rules = dict.fromkeys(f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])
+    rules |= dict.fromkeys(f"{result_name(each['of'])}, {each['name']}: {each['standing']}" for test in one.tests
+                           for each in test["uncertainty"])
     if rules:
         page.small("Where the rules come from: " + "; ".join(rules) + ".")
     page.small(" ".join(dict.fromkeys(test["editions"] for test in one.tests if test["editions"])))

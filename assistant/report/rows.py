@@ -7,7 +7,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from assistant.core.assessment import Result, title
+from assistant.core.assessment import Result, Uncertainty, title
 from assistant.core.methods import registry, units
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
@@ -23,7 +23,7 @@ _PLACES = {"kPa": 2, "psi": 2, "kg": 2, "lb": 2, "mm": 0, "in.": 2, "Â°C": 1, "Â
 
 
 RECORDED = frozenset({"id", "test", "title", "started", "outcome", "readings", "results", "warnings", "notes", "verdict", "why",
-                      "rounding", "settings", "deviations", "editions", "leak_curve"})
+                      "rounding", "settings", "deviations", "editions", "leak_curve", "uncertainty"})
 """What ``record.of`` itself says of a test; whatever else stands there is a label of its header."""
 
 
@@ -108,6 +108,11 @@ def reading_in_other_units(reading: Mapping[str, Any], rule: str) -> str:
     if other not in _PLACES or not isinstance(reading["value"], Decimal):
         return ""
     return f"{round_to(units.convert(reading['value'], reading['unit'], other), _PLACES[other], rule):f} {other}"
+
+
+def uncertainty_in_words(test: Test) -> list[str]:
+    """Each figure of how far a result may be off."""
+    return [f"{capital(Uncertainty(**one).words)}." for one in test["uncertainty"]]
 
 
 def result_name(name: str) -> str:

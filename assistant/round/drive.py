@@ -72,7 +72,7 @@ class Round:
         held = any(one["test"] == "leak" for one in this.records)
         while True:
             if this.portion is None:
-                questions = core.before_the_sample(self.plan.tests, held)
+                questions = core.before_the_sample(self.plan.tests, held, self.settings, self.plan.check_tests)
                 answer, state = self._ask(this, questions)
             else:
                 questions = self._questions(this)
@@ -204,7 +204,8 @@ class Round:
             stood = self.now() - placed
             clock |= {"from": "wait", "stands_since": placed}
             settings["thermometer_s"] = f"{max(0.0, float(self.settings.thermometer_s) - stood):.1f}"
-        header = self._header(test, **labels)
+        needed = core.least_sample(self.plan.tests, self.settings, self.plan.check_tests) if test == core.SAMPLE else {}
+        header = self._header(test, **labels, **needed)
         remark = {"remark": self.plan.remark} if self.plan.remark and test in core.AIR else {}
         first_event = TestStarted(self.now(), test, header.data, {**header.settings.to_mapping(), **settings},
                                   {**header.labels, **remark}, clock=clock)

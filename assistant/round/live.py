@@ -19,8 +19,7 @@ from assistant.record.session import Handles, Unrecorded, unfinished
 from assistant.round.drive import Round
 from assistant.round.plan import Plan, plan_of
 from assistant.round.record import judged, of_round
-from assistant.station import job_and_meter, start, voice_out
-from assistant.station import practice as practice_keys
+from assistant.station import job_and_meter, practice_keys, start, voice_out
 from assistant.station.live import Live
 from hardware import clock
 from hardware.meter import Meter

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import os
 import platform
 import shutil
 import subprocess
@@ -17,14 +18,14 @@ from typing import Any
 
 from assistant.files.refusal import Refusal
 from assistant.setup import debs, releases
-from assistant.setup.environment import PROJECT, ROOT
+from assistant.setup.environment import LOCK, PROJECT, ROOT
 
 SUITES = {"3.11": "bookworm", "3.13": "trixie"}
 """The Debian (and Raspberry Pi OS) that has this Python."""
 GLIBC = {"3.11": 36, "3.13": 41}
 """Its C library is 2.this: wheels for any older one run there. (packages.debian.org: libc6)"""
 OLDEST = 17
-SOURCES = ("srt",)
+SOURCES = ("srt==",)
 """Pure Python that is published as source only: its wheel is made here."""
 PARTS = ("assistant", "hardware", "models")
 README = """Bowlside for a {machine} with Python {python} ({suite}), without network.
@@ -67,16 +68,21 @@ def run(args: argparse.Namespace) -> int:
 
 
 def requirements(machine: str, python: str) -> tuple[list[str], list[str]]:
-    """What pyproject.toml asks for on that machine, with its bounds; and what is to be taken alone.
+    """What the lock has for that machine, each ``name==version --hash=...``; and what is to be taken alone.
 
     pip would judge "only on aarch64" by the machine that it runs on, so it is done here.
     """
     from packaging.requirements import Requirement
     project: dict[str, Any] = tomllib.loads(Path(PROJECT).read_text(encoding="utf-8"))
     place = {"platform_machine": machine, "python_version": python, "python_full_version": f"{python}.0"}
-    wanted = [Requirement(one) for one in project["project"]["dependencies"]]
-    return ([f"{one.name}{one.specifier}" for one in wanted if one.marker is None or one.marker.evaluate(place)],
-            project["tool"]["bowlside"]["without-dependencies"])
+    locked = [line for line in Path(LOCK).read_text(encoding="utf-8").replace("\\\n", " ").splitlines() if not line.startswith("#")]
+    wanted = []
+    for line in locked:
+        package, *hashes = line.split(" --hash=")
+        requirement = Requirement(package.strip())
+        if requirement.marker is None or requirement.marker.evaluate(place):
+            wanted.append(f"{requirement.name}{requirement.specifier}" + "".join(f" --hash={each.strip()}" for each in hashes))
+    return wanted, project["tool"]["bowlside"]["without-dependencies"]
 
 
 def foreign(machine: str, python: str) -> list[str]:
@@ -94,12 +100,17 @@ def wheels(folder: Path, machine: str, python: str) -> None:
         source = Path(temporary)
         for part in PARTS:  # a copy, since building leaves files behind
             shutil.copytree(Path(ROOT) / part, source / part, ignore=shutil.ignore_patterns("__pycache__", "installed"))
-        for name in ("pyproject.toml", "README.md", "LICENSE"):
+        for name in ("pyproject.toml", "README.md", "LICENSE"):  # what the metadata name
             shutil.copyfile(Path(ROOT) / name, source / name)
         print("The project's wheel ...", flush=True)
-        _pip("wheel", "--no-deps", "--wheel-dir", str(folder), str(source), *SOURCES)
-    print("All others ...", flush=True)
-    _pip("download", "--dest", str(folder), "--find-links", str(folder), *foreign(machine, python), *wanted)
+        _pip("wheel", "--no-deps", "--wheel-dir", str(folder), str(source))
+        print("All others ...", flush=True)
+        for name, lines, more in (("source", [line for line in wanted if line.startswith(SOURCES)], ["wheel", "--wheel-dir"]),
+                                  ("made", [line for line in wanted if not line.startswith(SOURCES)],
+                                   ["download", *foreign(machine, python), "--dest"])):
+            exact = source / f"{name}.txt"
+            exact.write_text("\n".join(lines), encoding="utf-8")
+            _pip(*more, str(folder), "--no-deps", "--require-hashes", "--requirement", str(exact))
     for one in alone:
         _pip("download", "--dest", str(folder / "alone"), "--no-deps", *foreign(machine, python), one)
 
@@ -133,8 +144,10 @@ def sign(out: Path, key: Path) -> None:
 
 
 def _pip(*arguments: str) -> None:
+    """With one date for every file in a wheel that is made here: the same sources make the same bytes (reproducible-builds.org)."""
     done = subprocess.run([sys.executable, "-m", "pip", arguments[0], "--quiet", "--no-input", "--disable-pip-version-check",
-                           *arguments[1:]], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+                           *arguments[1:]], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+                          env={"SOURCE_DATE_EPOCH": "1767225600", **os.environ})
     if done.returncode:
         words = [line for line in done.stdout.splitlines() if line.startswith("ERROR")] or done.stdout.splitlines()[-1:]
         raise Refusal(f"bundle: pip {arguments[0]} failed: {' '.join(words).removeprefix('ERROR: ').rstrip('.')}. "

@@ -11,6 +11,8 @@ ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.realpath(__file__
 VENV = os.path.join(ROOT, ".venv")
 PYTHON = os.path.join(VENV, "bin", "python")
 PROJECT = os.path.join(ROOT, "pyproject.toml")
+LOCK = os.path.join(ROOT, "assistant", "setup", "lock.txt")
+"""Every package of a station with its version and checksums; its first lines say how it is made."""
 DEBIAN = "/usr/lib/python3/dist-packages"
 
 
@@ -32,10 +34,13 @@ def stamp_path(part: str) -> str:
 def stamp_text() -> str:
     """What an installation depends on; another text means install again.
 
-    The whole of pyproject.toml, the version of Python, and the folder (the environment's scripts name it).
+    The whole of pyproject.toml and of the lock, the version of Python, and the folder (the environment's scripts name it).
     """
-    with open(PROJECT, encoding="utf-8") as file:
-        project = file.read()
+    project = ""
+    for path in (PROJECT, LOCK):
+        if os.path.exists(path):
+            with open(path, encoding="utf-8") as file:
+                project += file.read()
     return f"# Python {sys.version_info[0]}.{sys.version_info[1]} in {ROOT}\n{project}"
 
 

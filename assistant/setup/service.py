@@ -16,7 +16,7 @@ from assistant.files import by_hand
 from assistant.files.refusal import Refusal
 from assistant.setup import texts
 from assistant.setup.texts import DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
-from assistant.station import settings as station_settings
+from assistant.station import station_settings
 
 NAME = "bowlside.service"
 BOOTED = Path("/run/systemd/system")

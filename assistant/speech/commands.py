@@ -82,7 +82,7 @@ def fetch_model(args: argparse.Namespace) -> int:
 
 def use_model(args: argparse.Namespace) -> int:
     """0: remembered; 1: it does not load or is not English, or can't be remembered; 2: there is no such model."""
-    from assistant.station import settings
+    from assistant.station import station_settings
     from models import fetch, grammar, locate
     from models.vosk_engine import VoskEngine
 
@@ -106,8 +106,8 @@ def use_model(args: argparse.Namespace) -> int:
         return _complain(f"The model in {folder} does not know {', '.join(engine.lacks)}, so no reading could be heard with "
                          "it; nothing was changed. Choose an English one.", REFUSED)
     try:
-        settings.write("hearing", "model", locate.OWN if locate.is_own(folder) else str(folder))
-    except settings.StationSettingsError as error:
+        station_settings.write("hearing", "model", locate.OWN if locate.is_own(folder) else str(folder))
+    except station_settings.StationSettingsError as error:
         return _complain(error, REFUSED)
     if args.json:
         print(dumps({"in_use": str(folder), "lacks": engine.lacks, "remarks": engine.sentences}))

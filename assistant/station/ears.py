@@ -4,7 +4,6 @@ from __future__ import annotations
 import contextlib
 import queue
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,7 +11,7 @@ from pathlib import Path
 from assistant.core.events import Event, Heard, HearingChanged, Unclear
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
-from assistant.station.ear_process import EarApart, EarFailed, EarMissing
+from assistant.station.ear_process import EarFailed, EarMissing, EarProcess
 from assistant.station.live import Live
 from hardware.microphone import Microphone
 from models.ear import Understood, open_ear
@@ -60,8 +59,6 @@ class Utterance:
 
 LOOK_S = 0.5
 """How often it is looked whether the recogniser still runs, while nobody speaks."""
-WAITS_S = (0.0, 1.0, 5.0, 30.0)
-"""Before it is started again: after one failure, two, and so on. Ours."""
 MOST_WAITING = 8
 """Utterances; the answer to more would come too late for anybody."""
 
@@ -69,22 +66,21 @@ MOST_WAITING = 8
 class Ears:
     """Listens from construction on, as soon as the model has loaded; problems are told, the test goes on by keys.
 
-    The recogniser has a process of its own (``ear_apart``). One that fails once is started again, and what it did not
+    The recogniser has a process of its own (``ear_process``). One that fails once is started again, and what it did not
     understand is asked again; one that fails again and again is a lost device until it has started.
     It also watches whether it can hear, and tells the machine when that changes.
 
     ear   what understands (another one in tests); None: the station's own, with ``model``
     """
 
-    def __init__(self, live: Live, is_deaf: Callable[[], bool], model: Path | None = None, ear: EarApart | None = None) -> None:
+    def __init__(self, live: Live, is_deaf: Callable[[], bool], model: Path | None = None, ear: EarProcess | None = None) -> None:
         self._live, self._is_deaf = live, is_deaf
-        self._ear = ear or EarApart(str(model) if model else None)
+        self._ear = ear or EarProcess(str(model) if model else None)
         self._utterances: queue.SimpleQueue[Utterance | None] = queue.SimpleQueue()
         self._trial: tuple[Utterance, Understood | EarFailed] | None = None
         self._microphone: Microphone | None = None
         self._closed = self._missing = self._gap = False
         self._up = self._gone = False
-        self._failures, self._not_before = 0, 0.0
         self._listener, self._watch = Listener(), Watch()
         self._thread = threading.Thread(target=self._run, name="ears", daemon=True)
         self._thread.start()
@@ -92,7 +88,7 @@ class Ears:
     def close(self) -> None:
         self._closed = True
         self._utterances.put(None)
-        self._ear.cut()
+        self._ear.worker.cut()
         self._thread.join(2.0)
         if self._microphone is not None:
             self._microphone.close()
@@ -118,7 +114,6 @@ class Ears:
                 continue
             if waiting is not None:
                 self._understand(waiting)
-        self._ear.close()
 
     def _lost(self, words: str) -> None:
         self._missing = True
@@ -185,14 +180,13 @@ class Ears:
         except EarFailed as why:
             self._failed(why)
             return why
-        self._failures = 0
         return understood
 
     def _look(self) -> None:
         """One that has ended is started again, after a wait that grows."""
-        if self._up and self._ear.pid is None:
+        if self._up and not self._ear.worker.runs():
             self._failed(EarFailed(sentence("ear.ended")))
-        if self._up or self._closed or time.monotonic() < self._not_before:
+        if self._up or self._closed or self._ear.worker.rest_s:
             return
         try:
             self._ear.start()
@@ -208,10 +202,8 @@ class Ears:
         self._up = False
         if self._closed:
             return
-        self._not_before = time.monotonic() + WAITS_S[min(self._failures, len(WAITS_S) - 1)]
-        self._failures += 1
         self._live.trouble(str(why))
-        if self._failures > 1 and not self._gone:
+        if self._ear.worker.failures > 1 and not self._gone:
             self._gone = True
             self._live.lost("ear", sentence("ear.gone"))
 

@@ -19,9 +19,7 @@ from assistant.record import log, reading_out, summary
 from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
-from assistant.station import headless, job_and_meter, view, voice_out
-from assistant.station import practice as practice_keys
-from assistant.station import settings as station_settings
+from assistant.station import headless, job_and_meter, practice_keys, station_settings, view, voice_out
 from assistant.station.devices import Hands, WireGauge
 from assistant.station.ears import Ears
 from assistant.station.live import Live

@@ -11,7 +11,7 @@ from assistant.core.procedure import Procedure
 from assistant.core.state import Phase, State
 from assistant.core.steps import Hold, Tap
 from assistant.core.turn import prompt_words
-from assistant.station import settings
+from assistant.station import station_settings
 from assistant.station.pronounce import pronounce
 from hardware.phrase_store import PhraseStore
 from hardware.ports import SpeakerPort
@@ -48,11 +48,11 @@ class Spoken:
 
 def chosen(args: argparse.Namespace, pace: int | None = None) -> Spoken:
     """From the station's file, the command line over it; ``pace`` instead of the wording's. Raises StationSettingsError."""
-    found = settings.read()["voice"]
+    found = station_settings.read()["voice"]
     for option, key in (("rate", "rate_wpm"), ("voice", "name"), ("loud", "volume")):
         value = getattr(args, option, None)
         if value is not None:
-            settings.check("voice", key, value, f"--{option}")
+            station_settings.check("voice", key, value, f"--{option}")
             found[key] = value
     wording = "terse" if getattr(args, "terse", False) else str(getattr(args, "wording", None) or found["wording"])
     rate = found["rate_wpm"] if pace is None or getattr(args, "rate", None) else 0

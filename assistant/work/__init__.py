@@ -8,7 +8,7 @@ import sys
 from collections.abc import Mapping
 from typing import Any
 
-from assistant.core.assessment import FAIL, INVALID, Assessment, Result
+from assistant.core.assessment import FAIL, INVALID, Assessment, Result, Uncertainty
 from assistant.core.methods.registry import METHODS, in_other_units
 from assistant.core.methods.work_input import WorkInput
 from assistant.core.rounding import HALF_EVEN
@@ -37,7 +37,8 @@ def as_object(done: Assessment) -> dict[str, Any]:
     """An assessment as the command contract prints it."""
     names = ("name", "value", "unit", "rounded", "standing")
     return {"results": [{name: getattr(each, name) for name in names} for each in done.results],
-            "warnings": list(done.warnings), "verdict": done.verdict, "why": done.why}
+            "warnings": list(done.warnings), "verdict": done.verdict, "why": done.why,
+            **({"uncertainty": [vars(one) for one in done.uncertainty]} if done.uncertainty else {})}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -70,5 +71,6 @@ def _plain(found: Mapping[str, Any], rule: str) -> str:
         other = in_other_units(Result(**each), rule)
         also = f" ({other.rounded} {other.unit})" if other else ""
         lines.append(f"{each['name'].replace('_', ' ')}: {value}{also}\n    ({each['standing']})")
+    lines += [f"{Uncertainty(**each).words}\n    ({each['standing']})" for each in found.get("uncertainty", ())]
     lines += [f"warning: {warning}" for warning in found["warnings"]]
     return "\n".join([*lines, f"verdict: {found['verdict']}, {found['why']}"])

@@ -2,7 +2,7 @@
 
     [gauge]
     kind = "line"                      # "" for none; line, polled, modbus or transducer
-    port = "A10K2XYZ"                  # USB serial number of its adapter, or a path; "" for the only one there
+    port = "ADAPTER-07"                  # USB serial number of its adapter, or a path; "" for the only one there
     pattern = "{value} {unit}"         # see hardware/gauges/pattern.py
 """
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from assistant.station import settings
+from assistant.station import station_settings
 from hardware.wiring import pages
 
 
@@ -14,8 +14,8 @@ def main(arguments: list[str]) -> int:
         return 0 if arguments in (["-h"], ["--help"]) else 2
     folder = Path(arguments[0])
     try:
-        written = pages.write(folder, settings.read())
-    except settings.StationSettingsError as error:
+        written = pages.write(folder, station_settings.read())
+    except station_settings.StationSettingsError as error:
         print(error, file=sys.stderr)
         return 2
     except OSError as error:

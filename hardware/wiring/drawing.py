@@ -10,7 +10,7 @@ from xml.sax.saxutils import escape
 Point = tuple[float, float]
 STUB = 18      # of a box's pin
 PITCH = 26     # between two pins of a box
-HAZARD = "#b00020"
+HAZARD = "#9c1c1c"
 
 
 class Sheet:

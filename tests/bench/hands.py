@@ -24,9 +24,9 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from assistant.core.expect import Expect
-from assistant.station.settings import KNOWN
-from hardware.apart import Apart
+from assistant.station.station_settings import KNOWN
 from hardware.fake_matrix import FakeMatrix, HandClock
+from hardware.header_process import HeaderProcess
 from hardware.input_events import EVENT
 from hardware.keypad import LEGEND, SCAN_S, Keypad
 from hardware.synth import Synth
@@ -53,14 +53,14 @@ CHILD = """
 import sys, time
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
-from hardware import apart
+from hardware import header_process
 from hardware.fake_matrix import FakeMatrix
 from tests.bench.hands import COLUMNS, ROWS, plan
 Device.pin_factory = MockFactory()
 matrix = FakeMatrix(Device.pin_factory, ROWS, COLUMNS, time.monotonic)
 for name, at in plan(int(sys.argv[1]), float(sys.argv[2])):
     matrix.press(name, at, at + 0.06)
-apart.main()
+header_process.main()
 """
 
 
@@ -80,7 +80,7 @@ def matrix_latency(presses: int, in_process: bool) -> dict[str, float]:
         keypad = Keypad(ROWS, COLUMNS, take)
     else:
         settings = {"keypad": {key: rule.default for key, rule in KNOWN["keypad"].items()} | {"kind": "matrix"}}
-        keypad = Apart(settings, take, print, command=[sys.executable, "-c", CHILD, str(presses), str(begin)])
+        keypad = HeaderProcess(settings, take, print, command=[sys.executable, "-c", CHILD, str(presses), str(begin)])
     time.sleep(wanted[-1][1] + 0.5 - time.monotonic())
     keypad.close()
     found = []

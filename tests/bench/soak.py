@@ -165,7 +165,7 @@ def real(minutes: float, folder: Path, pace: float = 1.0) -> None:
     def held_now(**more: Any) -> dict[str, Any]:
         for pin in factory.pins.values():
             pin.clear_states()      # the mock keeps every change for ever
-        return now(minute=round((time.monotonic() - begun) / 60, 1), ear_kb=held(crew.ears._ear.pid),
+        return now(minute=round((time.monotonic() - begun) / 60, 1), ear_kb=held(crew.ears._ear.worker.pid),
                    voice_kb=held(crew.voice.pid),
                    **more)
 

@@ -11,21 +11,22 @@ from collections.abc import Callable
 import pytest
 
 from assistant.check import at_start
-from hardware import apart
-from hardware.apart import Apart
+from hardware import header_process
+from hardware.header_process import HeaderProcess
 
 CHILD = """
 import os, sys, time
-sys.stdin.readline()
+from tests.fault.stub_worker import GOOD, raw, send
 once = sys.argv[1]
 if not os.path.exists(once):
     open(once, "w").close()
-    os.write(1, sys.argv[2].encode("latin-1") + b"\\n")
     if sys.argv[2] == "flood":
-        while True: os.write(1, b"x" * 5000)
-os.write(1, b'{"works": ["keypad"]}\\n{"key": "7"}\\n')
+        while True: raw(b"x" * 5000)
+    send(GOOD, 0, sys.argv[2].encode("latin-1"))
+send(GOOD, 0, b'{"works": ["keypad"]}')
+send(GOOD, 0, b'{"key": "7"}')
 while True:
-    os.write(1, b'{"works": ["keypad"]}\\n')
+    send(GOOD, 0, b'{"works": ["keypad"]}')
     time.sleep(0.2)
 """
 
@@ -41,11 +42,11 @@ def until(condition: Callable[[], object], limit_s: float = 60.0) -> float:
 @pytest.fixture
 def hands(tmp_path, monkeypatch: pytest.MonkeyPatch):
     made = []
-    monkeypatch.setattr(apart, "BACK_OFF_S", (0.05,))
+    monkeypatch.setattr(header_process, "WAITS_S", (0.05,))
 
     def one(first: str = "{}"):
         keys, trouble = [], []
-        made.append(Apart({}, keys.append, trouble.append,
+        made.append(HeaderProcess({}, keys.append, trouble.append,
                           command=[sys.executable, "-S", "-c", CHILD, str(tmp_path / "once"), first]))
         return made[-1], keys, trouble
     yield one
@@ -59,27 +60,27 @@ def hands(tmp_path, monkeypatch: pytest.MonkeyPatch):
 def test_nonsense_is_no_key_and_another_process_is_started(hands, line: str) -> None:
     _, keys, trouble = hands(line)
     until(lambda: keys)
-    assert keys == ["7"] and trouble == [apart.ENDED]
+    assert keys == ["7"] and trouble == [header_process.ENDED]
 
 
 def test_one_that_hangs_is_told_within_two_seconds_and_started_again(hands) -> None:
     one, keys, trouble = hands('{"works": []}')
     until(lambda: keys)
-    hung = one.pid
+    hung = one.worker.pid
     os.kill(hung, signal.SIGSTOP)
     until(lambda: trouble)
-    assert apart.SILENT_S + apart.BEAT_S < 2.0
+    assert header_process.SILENT_S + header_process.BEAT_S < 2.0
     until(lambda: len(keys) == 2)
-    assert one.pid not in (None, hung) and trouble == [apart.ENDED]
+    assert one.worker.pid not in (None, hung) and trouble == [header_process.ENDED]
 
 
 @pytest.mark.alone
 def test_one_that_is_quiet_but_well_is_left_alone(hands) -> None:
     one, keys, trouble = hands('{"works": []}')
     until(lambda: keys)
-    pid = one.pid
-    time.sleep(apart.SILENT_S + 0.3)
-    assert one.pid == pid and not trouble
+    pid = one.worker.pid
+    time.sleep(header_process.SILENT_S + 0.3)
+    assert one.worker.pid == pid and not trouble
 
 
 def test_each_of_the_two_is_there_by_itself_and_none_once_the_process_is_gone(hands) -> None:
@@ -87,14 +88,14 @@ def test_each_of_the_two_is_there_by_itself_and_none_once_the_process_is_gone(ha
     until(lambda: keys)
     until(lambda: one.there == ("keypad",))  # the pedal works no more
     assert one.alive
-    os.kill(one.pid, signal.SIGSTOP)
+    os.kill(one.worker.pid, signal.SIGSTOP)
     until(lambda: not one.there)
     assert not one.alive
     until(lambda: one.there)
 
 
 def test_keypad_and_pedal_of_a_process_that_ends_are_each_lost_and_back(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(apart, "BACK_OFF_S", (0.5,))
+    monkeypatch.setattr(header_process, "WAITS_S", (0.5,))
     both = CHILD.replace('"keypad"', '"keypad", "pedal"')
     told: list[tuple[str, str]] = []
     configured = {"keypad": {"kind": "matrix"}, "pedal": {"kind": "button"}}
@@ -106,14 +107,14 @@ def test_keypad_and_pedal_of_a_process_that_ends_are_each_lost_and_back(tmp_path
 
     class Had:
         closed = False
-        devices = (Apart({}, print, print, command=[sys.executable, "-S", "-c", both, str(tmp_path / "once"), '{"works": []}']),)
+        devices = (HeaderProcess({}, print, print, command=[sys.executable, "-S", "-c", both, str(tmp_path / "once"), '{"works": []}']),)
 
     one = Had.devices[0]
     try:
         until(lambda: one.alive)
         at_start.begin(Told, Had, configured, gauge=False)  # type: ignore[arg-type]
         time.sleep(0.3)
-        os.kill(one.pid, signal.SIGKILL)
+        os.kill(one.worker.pid, signal.SIGKILL)
         until(lambda: len(told) == 4)
     finally:
         Had.closed = True
@@ -123,11 +124,11 @@ def test_keypad_and_pedal_of_a_process_that_ends_are_each_lost_and_back(tmp_path
 
 @pytest.mark.alone
 def test_the_real_one_beats() -> None:
-    one = Apart({}, print, print)
-    until(lambda: one.pid)
-    pid = one.pid
-    time.sleep(apart.SILENT_S + 1.5)
+    one = HeaderProcess({}, print, print)
+    until(lambda: one.worker.pid)
+    pid = one.worker.pid
+    time.sleep(header_process.SILENT_S + 1.5)
     try:
-        assert one.pid == pid
+        assert one.worker.pid == pid
     finally:
         one.close()

@@ -35,6 +35,7 @@ def is_the_demo(folder: Path) -> None:
     with Journal(folder, write=False) as journal:
         assert journal.first_bad() is None
         found = summary.of(journal, 1)
+    assert found["warnings"] == ["the system air metric 0.16 plus or minus 0.05 psi can't be told from the limit 0.20"]
     results = {one["name"]: one["rounded"] for one in found["results"]}
     assert found["outcome"] == "done" and found["verdict"] == "pass", found["why"]
     assert results == {"leak_drop": Decimal("0.05"), "air_content": Decimal("5.7"), "system_air_metric": Decimal("0.16")}

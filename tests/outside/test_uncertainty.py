@@ -80,3 +80,9 @@ def test_the_metrics_uncertainty_against_simulated_errors(ratio: float, resoluti
         held.append(bowl + rng.uniform(-resolution / 2, resolution / 2, bowl.size))
     ours = sequential.metric_uncertainty(D(str(ratio)), D(str(resolution)), D(str(start)))
     assert float(ours) == pytest.approx(2 * np.std(held[1] - held[0]), rel=0.01)
+
+
+@pytest.mark.parametrize("ratio", ["0.5", "1.0", "1.5", "2.0"])
+def test_the_gauge_alone_gives_a_hundredth(ratio: str) -> None:
+    """Derived: charges that are recorded are known to half a step."""
+    assert round(sequential.metric_uncertainty(D(ratio)), 2) == D("0.01")

@@ -26,7 +26,7 @@ from assistant.check.devices import Opened
 from assistant.check.finding import NAMES, Finding
 from assistant.check.talk import Talk
 from assistant.check.walk import Walk
-from assistant.station import settings as station_settings
+from assistant.station import station_settings
 from hardware.fake_matrix import FakeMatrix
 from hardware.fakes import FakeSpeaker
 from hardware.gauges import pty_gauge, steady

@@ -28,7 +28,7 @@ from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.record.lines import Line
 from assistant.record.session import Station
-from assistant.station import settings as station_settings
+from assistant.station import station_settings
 from assistant.station.devices import Hands
 from assistant.station.live import Live
 from hardware.clock import boot_now

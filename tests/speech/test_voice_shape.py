@@ -13,7 +13,7 @@ from assistant.core.spoken import digits
 from assistant.station.pronounce import pronounce
 from assistant.station.voice_out import PACE
 from hardware import voice_shape
-from hardware.synth_child import RATE
+from hardware.synth_process import RATE
 from hardware.voice import OWN_NAME
 from models import wav
 from tests.speech import yard
@@ -33,7 +33,7 @@ def said():
     import sys
     numbers = random.Random(11)
     texts = [pronounce(f"{digits(Decimal(f'{numbers.uniform(0.2, 59):.2f}'))}.") for _ in range(15)]
-    code = ("import json, sys\nfrom hardware.synth_child import open_own\n_, render = open_own(sys.argv[1])\n"
+    code = ("import json, sys\nfrom hardware.synth_process import open_own\n_, render = open_own(sys.argv[1])\n"
             "for text, rate in json.load(sys.stdin):\n    print(render(text, rate).hex())")
     asked = [(text, rate) for rate in (PACE["normal"], PACE["terse"]) for text in texts]
     done = subprocess.run([sys.executable, "-c", code, OWN_NAME], input=json.dumps(asked), capture_output=True, text=True,

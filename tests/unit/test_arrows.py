@@ -45,8 +45,8 @@ PORTS = {
 """What of the core hardware and models may look at: what can be said now, what was said, units and where a value comes from."""
 STILL = {
     ("assistant.station.start", "assistant.check.at_start"),    # the check that goes on while a station runs
-    ("models.locate", "assistant.station.settings"),            # which model was chosen
-    ("hardware.wiring.__main__", "assistant.station.settings"),  # a page for the pins that are set
+    ("models.locate", "assistant.station.station_settings"),            # which model was chosen
+    ("hardware.wiring.__main__", "assistant.station.station_settings"),  # a page for the pins that are set
 }
 """Arrows that go the wrong way and are known. This may only shrink."""
 

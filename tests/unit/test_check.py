@@ -16,7 +16,7 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant.check import at_start, gauge, keys, quick
+from assistant.check import at_start, gauges, keys, quick
 from assistant.check.devices import Opened
 from assistant.check.finding import NAMES, PINS, Finding, joined, none_wrong, page
 from assistant.check.talk import Left, Talk
@@ -24,7 +24,7 @@ from assistant.check.walk import Walk
 from assistant.core.events import DeviceBack, DeviceLost, TestStarted
 from assistant.core.settings import Settings
 from assistant.procedures import load
-from assistant.station import settings as station_settings
+from assistant.station import station_settings
 from assistant.station.devices import Hands
 from assistant.station.live import Live
 from hardware import usb_pad
@@ -168,7 +168,7 @@ def sent(rate: float = 10, seconds: float = 4, psi: float = 0.0, noise: float = 
 
 
 def told_of(samples: list[Sample]) -> Finding:
-    return joined("gauge", gauge.open_to_air(samples, gauge.still_now(samples, samples[-1].at)))
+    return joined("gauge", gauges.open_to_air(samples, gauges.still_now(samples, samples[-1].at)))
 
 
 def test_a_gauge_that_is_right() -> None:
@@ -191,12 +191,12 @@ def test_what_is_wrong_with_a_gauge(samples: list[Sample], words: str) -> None:
 
 
 def test_a_gauge_must_follow_the_charge() -> None:
-    rest, after = gauge.still_now(sent(), 104), gauge.still_now(sent(psi=15), 104)
+    rest, after = gauges.still_now(sent(), 104), gauges.still_now(sent(psi=15), 104)
     assert rest is not None and after is not None
-    assert gauge.charged(rest.value, after) == [(True, f"It followed a charge to {after.value} psi.")]
-    assert "did not follow" in gauge.charged(rest.value, replace(after, value=Decimal("0.99")))[0][1]
-    assert gauge.charged(rest.value, replace(after, value=rest.value + 1))[0][0] and gauge.charged(None, rest)[0][0]
-    assert gauge.charged(rest.value, None)[0][0] is False
+    assert gauges.charged(rest.value, after) == [(True, f"It followed a charge to {after.value} psi.")]
+    assert "did not follow" in gauges.charged(rest.value, replace(after, value=Decimal("0.99")))[0][1]
+    assert gauges.charged(rest.value, replace(after, value=rest.value + 1))[0][0] and gauges.charged(None, rest)[0][0]
+    assert gauges.charged(rest.value, None)[0][0] is False
 
 
 # --- the two-second version --------------------------------------------------------------------------------------------------

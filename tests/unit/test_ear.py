@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from assistant.core.expect import Expect
-from assistant.station import settings
+from assistant.station import station_settings
 from models import ear, locate
 from models.ear import RULES, Ear, Understood, open_ear
 from models.vote import OWN, Decoding
@@ -161,7 +161,7 @@ def test_the_own_model_is_heard_as_that_however_it_is_named(bare, monkeypatch, w
     if way == "variable":
         monkeypatch.setenv(locate.VARIABLE, named)
     if way == "chosen":
-        settings.write("hearing", "model", named)
+        station_settings.write("hearing", "model", named)
     station = open_ear(None if way in ("variable", "chosen") else named)
     assert station.name == "people + own" and station._rules is ear.WITH_OWN
 
@@ -171,12 +171,12 @@ def test_a_larger_model_that_was_set_aside_is_not_even_opened(bare, monkeypatch)
     with pytest.raises(RuntimeError):
         open_ear()
     assert open_ear("own").name == "people + own"
-    settings.write("hearing", "model", "own")
+    station_settings.write("hearing", "model", "own")
     assert open_ear().name == "people + own"
 
 
 def test_a_setting_of_an_earlier_version_is_told_and_changes_nothing(bare):
-    path = settings.default_path()
+    path = station_settings.default_path()
     path.parent.mkdir(parents=True)
     path.write_text('[hearing]\ntechnician = "anna"\n', encoding="utf-8")
     station = open_ear()

@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -41,11 +42,14 @@ class FakeLive:
 
 
 class FakeEar:
-    sentence, pid = "Hearing with a stand-in.", 1
-    start = cut = close = lambda self: None
+    sentence = "Hearing with a stand-in."
+    worker = SimpleNamespace(runs=lambda: True, cut=lambda: None, rest_s=0.0, failures=0)
 
     def __init__(self) -> None:
         self.lengths: list[float] = []
+
+    def start(self) -> None:
+        pass
 
     def understand(self, pcm: bytes, rate: int, expect: Expect) -> Understood:
         self.lengths.append(len(pcm) / 2 / rate)

@@ -5,7 +5,6 @@ import io
 import json
 import subprocess
 import sys
-import tomllib
 from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -169,8 +168,23 @@ def test_every_figure_of_the_record_stands_on_its_page(pages: list[str], tests: 
         assert f"Test {one['id']}, {rows.title_of(one)}: {one['verdict'].upper().replace('NONE', 'NO VERDICT')}" in page
 
 
+def test_how_far_the_metric_may_be_off_stands_wherever_it_does(demo: Path, tests: list[dict], pages: list[str]) -> None:
+    told = ("System air metric ± 0.01 psi: what the gauge can tell. System air metric ± 0.08 psi: what repeating the test would "
+            "give, two standard deviations.", "System air metric, gauge: derived: ideal gas",
+            "System air metric, repeat: from memory, about 65 % sure")
+    assert all(words in page for page in pages[:3] for words in told) and told[0] not in pages[3]
+    table = pandas.read_csv(demo / "day.csv", dtype=str, keep_default_na=False)
+    for row, one in zip(table.to_dict("records"), tests):
+        assert [row[f"system_air_metric uncertainty {name} [psi]"] for name in ("gauge", "repeat")] == (
+            ["0.01", "0.08"] if one["test"] == "sequential" else ["", ""])
+    assert [len(one["uncertainty"]) for one in loads((demo / "day.json").read_text())["tests"]] == [
+        2 * (one["test"] == "sequential") for one in tests]
+    shown = bowlside("log", "show", "4", "--journal", demo).out
+    assert "System air metric ± 0.01 psi: what the gauge can tell" in shown and "± 0.08 psi: what repeating" in shown
+
+
 def test_what_must_be_seen_is_on_the_pages(pages: list[str]) -> None:
-    assert all("INVENTED DEMONSTRATION" in page and "no conformance is claimed" in page for page in pages)
+    assert all("INVENTED DEMONSTRATION" in page and "no conformance is claimed" in page and "Local codes and licensed practice come first" in page for page in pages)
     for page in pages:
         for words in ("Signature, date", "Certification no.", "Checked by", "Technician", "T-07"):
             assert words in page
@@ -536,11 +550,6 @@ def test_a_start_does_not_wait_for_what_only_the_report_needs() -> None:
     code = ("import sys; from assistant.report import pdf_file, axes; axes.fonts(); "
             "print([n for n in sys.modules if n.split('.')[0] in ('numpy',)])")
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True).stdout.strip() == "[]"
-
-
-def test_the_schema_ships_with_the_package() -> None:
-    given = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
-    assert "assistant.report" in given["packages"] and "report/*.json" in given["package-data"]["assistant"]
 
 
 def test_read_out_tells_units_of_other_tests(demo: Path) -> None:

@@ -167,7 +167,7 @@ def test_a_later_start_costs_less_than_a_tenth_of_a_second(copy):
 def test_the_stamp_depends_on_the_project_the_python_and_the_folder(copy, monkeypatch):
     stamped(copy)
     for name, path in {"ROOT": copy, "PROJECT": copy / "pyproject.toml", "VENV": copy / ".venv",
-                       "PYTHON": copy / ".venv" / "bin" / "python"}.items():
+                       "LOCK": copy / "lock.txt", "PYTHON": copy / ".venv" / "bin" / "python"}.items():
         monkeypatch.setattr(environment, name, str(path))
     assert environment.is_ready("assistant")
     assert not environment.is_ready("tests")
@@ -183,6 +183,9 @@ def test_the_stamp_depends_on_the_project_the_python_and_the_folder(copy, monkey
     assert environment.is_ready("assistant")
     with (copy / "pyproject.toml").open("a") as file:
         file.write("# a change\n")
+    assert not environment.is_ready("assistant")
+    stamped(copy)
+    (copy / "lock.txt").write_text("a change\n")
     assert not environment.is_ready("assistant")
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.station import settings as station_settings
+from assistant.station import station_settings
 from hardware.gauges import GaugeSettingsError, open_gauge, settings
 from hardware.gauges.fake import FakeGauge
 from hardware.gauges.pty_gauge import SETTINGS, PtyGauge

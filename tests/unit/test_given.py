@@ -14,7 +14,7 @@ from assistant.files.refusal import Refusal
 from assistant.meters.register import Register
 from assistant.record.header import header_of
 from assistant.round.plan import Plan, plan_of
-from assistant.station import job_and_meter, practice
+from assistant.station import job_and_meter, practice_keys
 
 pytestmark = pytest.mark.dates
 JOB = """
@@ -145,4 +145,4 @@ def test_practice_says_what_is_not_simulated(test: str, prompt: str, value: str)
     """Beside the simulated meter there is no cone, scale or thermometer."""
     procedure = header_of({"test": test, **job_and_meter.for_practice("normal")}, "practice").procedure
     state = State(procedure=procedure, index=procedure.index(prompt), phase=Phase.ENTRY)
-    assert practice.hint(state) == f"Nothing of this is simulated: make one up, such as {value}."
+    assert practice_keys.hint(state) == f"Nothing of this is simulated: make one up, such as {value}."

@@ -10,10 +10,11 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
-from assistant.station import settings as station_settings
-from hardware import apart
-from hardware.apart import ENDED, Apart
+from assistant.station import station_settings
+from hardware import header_process
 from hardware.hands import PIN_SECTIONS, open_all, pins_of
+from hardware.header_process import ENDED, HeaderProcess
+from hardware.worker import ROOT
 
 
 @pytest.fixture(autouse=True)
@@ -28,14 +29,14 @@ CHILD = """
 import time
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
-from hardware import apart
+from hardware import header_process
 from hardware.fake_matrix import FakeMatrix
 Device.pin_factory = MockFactory()
 matrix = FakeMatrix(Device.pin_factory, (5, 6, 13, 26), (16, 17, 22, 23), time.monotonic)
 begin = time.monotonic() + 0.3
 for n in range(COUNT):
     matrix.press("0123456789"[n % 10], begin + 0.2 * n, begin + 0.2 * n + 0.06)
-apart.main()
+header_process.main()
 """
 """The real process, on a matrix that is pressed in it."""
 
@@ -143,10 +144,11 @@ def test_no_key_is_lost_while_a_recogniser_keeps_every_thread_waiting(tmp_path):
     """A number to a decimal text is one call in C that lets no other thread run, as pocketsphinx's decoding is."""
     heavy, gaps = 3 ** 160_000, []
     keys = []
-    hands = Apart(settings(tmp_path, "[keypad]\nkind = 'matrix'"), keys.append, print, command=child(10))
+    hands = HeaderProcess(settings(tmp_path, "[keypad]\nkind = 'matrix'"), keys.append, print, command=child(10))
     sys.set_int_max_str_digits(0)
     try:
         wait(lambda: hands.alive)
+        process = hands.worker._child
         until = time.monotonic() + 2.5
         while time.monotonic() < until:
             begin = time.monotonic()
@@ -158,28 +160,28 @@ def test_no_key_is_lost_while_a_recogniser_keeps_every_thread_waiting(tmp_path):
         hands.close()
     assert keys == list("0123456789")
     assert max(gaps) > 0.06  # longer than a key was down
-    assert hands.pid is None and not hands.alive
-    assert hands._child.returncode == 0  # it ended by itself, with its input
+    assert hands.worker.pid is None and not hands.alive
+    assert process.returncode == 0  # it ended by itself, since it was let go of
 
 
 @pytest.mark.alone
 def test_a_process_that_is_killed_is_told_and_started_again(tmp_path, monkeypatch):
-    monkeypatch.setattr(apart, "BACK_OFF_S", (0.01,))
+    monkeypatch.setattr(header_process, "WAITS_S", (0.01,))
     keys, trouble = [], []
-    hands = Apart(settings(tmp_path, "[keypad]\nkind = 'matrix'"), keys.append, trouble.append, command=child(1))
+    hands = HeaderProcess(settings(tmp_path, "[keypad]\nkind = 'matrix'"), keys.append, trouble.append, command=child(1))
     wait(lambda: keys == ["0"])
-    first = hands.pid
+    first = hands.worker.pid
     os.kill(first, 9)
     wait(lambda: keys == ["0", "0"])
-    assert hands.alive and hands.pid != first
+    assert hands.alive and hands.worker.pid != first
     hands.close()
     assert trouble == [ENDED]
 
 
 def test_a_process_that_can_not_start_is_told_once_and_closing_does_not_wait_for_it(tmp_path, monkeypatch):
-    monkeypatch.setattr(apart, "BACK_OFF_S", (0.01,))
+    monkeypatch.setattr(header_process, "WAITS_S", (0.01,))
     trouble = []
-    hands = Apart(settings(tmp_path, ""), print, trouble.append, command=["/no/such/program"])
+    hands = HeaderProcess(settings(tmp_path, ""), print, trouble.append, command=["/no/such/program"])
     wait(lambda: trouble)
     time.sleep(0.1)
     hands.close()
@@ -192,7 +194,7 @@ def test_without_header_pins_the_process_says_so_in_one_sentence(tmp_path, monke
     trouble = []
     found = settings(tmp_path, "[keypad]\nkind = 'matrix'\n[pedal]\nkind = 'button'")
     devices = open_all(found, print, trouble.append, print, print)
-    assert [type(one) for one in devices] == [Apart]
+    assert [type(one) for one in devices] == [HeaderProcess]
     try:
         wait(lambda: len(trouble) == 2 or devices[0].alive)
         if devices[0].alive:
@@ -204,10 +206,10 @@ def test_without_header_pins_the_process_says_so_in_one_sentence(tmp_path, monke
 
 
 def test_the_process_ends_with_a_station_that_is_killed(tmp_path):
-    code = ("import sys, time\nfrom hardware.apart import Apart\n"
-            f"hands = Apart({{'keypad': {{}}}}, print, print, command={child(0)!r})\n"
-            "while hands.pid is None: time.sleep(0.01)\nprint(hands.pid, flush=True)\ntime.sleep(60)")
-    station = subprocess.Popen([sys.executable, "-c", code], cwd=apart.ROOT, stdout=subprocess.PIPE)
+    code = ("import sys, time\nfrom hardware.header_process import HeaderProcess\n"
+            f"hands = HeaderProcess({{'keypad': {{}}}}, print, print, command={child(0)!r})\n"
+            "while hands.worker.pid is None: time.sleep(0.01)\nprint(hands.worker.pid, flush=True)\ntime.sleep(60)")
+    station = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE)
     pid = int(station.stdout.readline())
     station.kill()
     station.wait()
@@ -226,7 +228,7 @@ def test_lgpio_is_imported_without_leaving_anything_or_going_anywhere(tmp_path):
     temporary = tmp_path / "temporary"
     temporary.mkdir()
     done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True,
-                          env={**environment, "PYTHONPATH": str(apart.ROOT), "TMPDIR": str(temporary)})
+                          env={**environment, "PYTHONPATH": str(ROOT), "TMPDIR": str(temporary)})
     assert done.stdout.splitlines()[-1] == f"{tmp_path} None"
     assert done.stderr == ""
     assert os.listdir(tmp_path) == ["temporary"] and not os.listdir(temporary)

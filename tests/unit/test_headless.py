@@ -21,8 +21,7 @@ from assistant.core.language import sentence
 from assistant.files.refusal import Refusal
 from assistant.record import summary
 from assistant.record.journal import FILE, Journal, JournalError
-from assistant.station import settings as station_settings
-from assistant.station import start
+from assistant.station import start, station_settings
 from assistant.station.headless import MOST_LINES_A_MINUTE, Log, _has_microphone, must_be_answerable
 from hardware.fake_matrix import FakeMatrix
 from tests.command import ROOT, bowlside, process, script

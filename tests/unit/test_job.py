@@ -13,7 +13,6 @@ import pytest
 from assistant import job
 from assistant.core.settings import Settings
 from assistant.job import places
-from assistant.job.commands import EXAMPLE
 from assistant.job.places import line_of
 from assistant.meters.register import Register
 from assistant.record.header import header_of
@@ -253,12 +252,6 @@ def test_due_of_what_can_not_be(more: list[str], example: Path) -> None:
     done = bowlside("job", "due", example, *more, "--journal", example.parent)
     done.is_one_sentence(2)
     assert "isoformat" not in done.err
-
-
-def test_the_example_ships_with_the_package() -> None:
-    import tomllib
-    given = tomllib.loads((Path(__file__).resolve().parents[2] / "pyproject.toml").read_text())["tool"]["setuptools"]
-    assert "assistant.job" in given["packages"] and "job/*.toml" in given["package-data"]["assistant"] and EXAMPLE.is_file()
 
 
 @pytest.mark.parametrize("text, said", [

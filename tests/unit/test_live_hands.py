@@ -19,8 +19,7 @@ from assistant.core.state import Entry, Guided, Phase, State
 from assistant.procedures import load
 from assistant.record.journal import Journal
 from assistant.record.session import Station
-from assistant.station import settings as station_settings
-from assistant.station import start, view
+from assistant.station import start, station_settings, view
 from assistant.station.devices import TALK_TAIL_S, Hands
 from assistant.station.gauge_watch import AT_MOST, STILL_S, GaugeWatch
 from assistant.station.live import Live, echo
@@ -145,7 +144,7 @@ def test_lamp_buzzer_and_talk_pedal(tmp_path: Path, pins: MockFactory) -> None:
 
 
 class Watcher:
-    """As hardware.apart.Apart."""
+    """As hardware.header_process.HeaderProcess."""
     there: tuple[str, ...] = ("keypad", "pedal")
 
     @property

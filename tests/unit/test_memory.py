@@ -39,7 +39,7 @@ def test_a_library_without_mallopt_keeps_its_own_ways(monkeypatch: pytest.Monkey
     assert memory.give_back() is False
 
 
-@pytest.mark.parametrize("whose", ["cli", "ear_apart"])
+@pytest.mark.parametrize("whose", ["cli", "ear_process"])
 def test_station_and_ear_use_them(whose: str, monkeypatch: pytest.MonkeyPatch) -> None:
     from assistant import cli
     from assistant.station import ear_process
@@ -51,6 +51,5 @@ def test_station_and_ear_use_them(whose: str, monkeypatch: pytest.MonkeyPatch) -
     def used() -> bool:
         raise Used
     monkeypatch.setattr(memory, "give_back", used)
-    monkeypatch.setattr(ear_process.signal, "signal", lambda *_: None)
     with pytest.raises(Used):
-        cli.main(["work", "--help"]) if whose == "cli" else ear_process.main()
+        cli.main(["work", "--help"]) if whose == "cli" else ear_process._open()

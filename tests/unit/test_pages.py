@@ -22,7 +22,7 @@ from assistant import job
 from assistant.cli import parser
 from assistant.core.round import PLAN
 from assistant.rehearsal import script
-from assistant.station import settings
+from assistant.station import station_settings
 from hardware import rhythms
 from hardware.clock import boot_now
 from hardware.gauges.settings import source_for
@@ -164,7 +164,7 @@ def test_the_example_job_is_sound(tmp_path: Path) -> None:
 def test_the_devices_are_settings_that_the_station_reads(tmp_path: Path) -> None:
     path = tmp_path / "station.toml"
     path.write_text(re.search(r"```toml\n(\[keypad\].*?)```", page("hardware/docs/devices.md"), re.DOTALL)[1], encoding="utf-8")
-    found, defaults = settings.read(path), settings.read(tmp_path / "none.toml")
+    found, defaults = station_settings.read(path), station_settings.read(tmp_path / "none.toml")
     assert [name for name, keys in found.items() if keys.get("kind")] == ["keypad", "usb_pad", "pedal", "lamp", "buzzer", "gauge"]
     for name in ("keypad", "pedal", "lamp", "buzzer"):  # "these are the defaults but for kind"
         assert json.dumps({**found[name], "kind": ""}) == json.dumps(defaults[name])

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from assistant.core.state import State
-from assistant.station.practice import hint, made_ready
+from assistant.station.practice_keys import hint, made_ready
 from hardware.meter import Crew, Meter
 from tests.scenario.test_sequential import RUN_1, to_run_1, to_run_2
 from tests.scenario.transcript import Transcript

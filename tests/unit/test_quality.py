@@ -5,7 +5,6 @@ from decimal import Decimal as D
 import pytest
 
 from assistant.core import quality
-from assistant.core.methods import sequential
 
 
 @pytest.mark.parametrize("name, first, second, verdict, words", [
@@ -83,13 +82,3 @@ def test_of_other_results_the_rule_says_nothing(name: str) -> None:
         assert found.verdict == "none" and words in found.why and "C94" not in found.standing and "load" not in found.why
     assert quality.after(name, ["fail"]).verdict == "check-test"
     assert quality.after(name, ["fail"], may_check=False).verdict == "none"
-
-
-@pytest.mark.parametrize("value, verdict, words", [
-    ("0.21", "none", "0.21 plus or minus 0.04 psi can't be told from the limit 0.20"),
-    ("0.24", "none", "can't be told"), ("0.25", "fail", "is above"), ("0.16", "none", "can't be told"),
-    ("0.15", "pass", "is below"),
-])
-def test_a_metric_beside_its_limit(value, verdict, words) -> None:
-    found, why = sequential.against_limit(D(value), D("0.04"), D("0.20"))
-    assert found == verdict and words in why

@@ -19,7 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assistant.station.big_digits import big, big_width
-from assistant.station.practice import PRACTICE_KEYS
+from assistant.station.practice_keys import PRACTICE_KEYS
 from assistant.station.screen import Screen, ScreenError, View, emphasis, layout
 from assistant.station.view import of
 from tests.scenario.test_sequential import to_run_1

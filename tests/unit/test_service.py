@@ -136,7 +136,7 @@ def test_a_dry_run_shows_everything_and_changes_nothing(root: Path) -> None:
 @needs_systemd
 def test_somebodys_login_a_partition_a_job_and_settings(root: Path, tmp_path: Path) -> None:
     settings, job = tmp_path / "my.toml", tmp_path / "job.toml"
-    settings.write_text('[gauge]\nkind = "line"\nport = "A10K2XYZ"\n')
+    settings.write_text('[gauge]\nkind = "line"\nport = "ADAPTER-07"\n')
     job.write_text('job = "Tern Hollow footbridge"\nchamber_ratio = 0.0612\n')  # invented
     done = install(root, "--user", "tech", "--data", "/data/bowlside", "--settings", settings, "--job", job, "--test", "slump")
     assert done.code == 0, done
@@ -146,7 +146,7 @@ def test_somebodys_login_a_partition_a_job_and_settings(root: Path, tmp_path: Pa
     assert "XDG_CONFIG_HOME=/etc " in unit and "BOWLSIDE_JOURNAL=/data/bowlside/journal\n" in unit
     assert (root / "etc/bowlside/station.toml").read_text() == settings.read_text()
     assert (root / "etc/bowlside/job.toml").read_text() == job.read_text()
-    assert 'ATTRS{serial}=="A10K2XYZ"' in (root / RULES).read_text()
+    assert 'ATTRS{serial}=="ADAPTER-07"' in (root / RULES).read_text()
     assert (root / "data/bowlside").stat().st_uid == 1000 and "bowlside:" not in (root / "etc/passwd").read_text()
 
 
@@ -274,7 +274,7 @@ def test_systemd_finds_it_well_shut_in(tmp_path: Path) -> None:
 def test_every_rule_is_a_line_of_udev() -> None:
     """Matches before assignments, as udev(7) has them; udev itself reads them in tests/fault/test_service.py."""
     part = r'[A-Z_]+(\{[A-Za-z_]+\})?(==|!=|=|\+=)"[^"]*"'
-    for serial in ("", "A10K2XYZ"):
+    for serial in ("", "ADAPTER-07"):
         lines = [line for line in texts.written(Service(PROGRAM, gauge_serial=serial))[RULES].splitlines() if line[0] != "#"]
         assert len(lines) == (5 if serial else 4) and all(re.fullmatch(rf"{part}(, {part})*", line) for line in lines)
         assert all("==" in line.split(", ")[0] for line in lines)
@@ -282,9 +282,9 @@ def test_every_rule_is_a_line_of_udev() -> None:
 
 def test_the_gauge_is_known_by_its_serial_number_only_where_one_is_set() -> None:
     serial = texts.gauge_serial
-    assert serial({"gauge": {"kind": "line", "port": "A10K2XYZ"}}) == "A10K2XYZ"
+    assert serial({"gauge": {"kind": "line", "port": "ADAPTER-07"}}) == "ADAPTER-07"
     assert serial({"gauge": {"kind": "line", "port": "/dev/ttyUSB0"}}) == serial({"gauge": {"kind": "line", "port": ""}}) == ""
-    assert serial({"gauge": {"kind": "transducer", "port": "A10K2XYZ"}}) == serial({"gauge": {"port": "X"}}) == serial({}) == ""
+    assert serial({"gauge": {"kind": "transducer", "port": "ADAPTER-07"}}) == serial({"gauge": {"port": "X"}}) == serial({}) == ""
     with pytest.raises(DeploymentError):
         texts.written(Service(PROGRAM, gauge_serial='x", RUN+="/bin/sh'))
 

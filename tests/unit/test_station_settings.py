@@ -5,12 +5,12 @@ from pathlib import Path
 
 import pytest
 
-from assistant.station import settings
-from assistant.station.settings import StationSettingsError
+from assistant.station import station_settings
+from assistant.station.station_settings import StationSettingsError
 
 
 def test_without_a_file_everything_has_its_default(tmp_path):
-    found = settings.read(tmp_path / "none.toml")
+    found = station_settings.read(tmp_path / "none.toml")
     assert found["voice"] == {"name": "en-us", "rate_wpm": 0, "volume": 100, "click": True, "wording": "normal",
                               "driver": "bowlside"}
     assert found["hearing"] == {"model": ""}
@@ -18,9 +18,9 @@ def test_without_a_file_everything_has_its_default(tmp_path):
 
 def test_the_place_follows_xdg(monkeypatch, tmp_path):
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
-    assert settings.default_path() == tmp_path / "bowlside" / "station.toml"
+    assert station_settings.default_path() == tmp_path / "bowlside" / "station.toml"
     monkeypatch.delenv("XDG_CONFIG_HOME")
-    assert settings.default_path() == Path.home() / ".config" / "bowlside" / "station.toml"
+    assert station_settings.default_path() == Path.home() / ".config" / "bowlside" / "station.toml"
 
 
 @pytest.mark.parametrize("source, words", [
@@ -39,7 +39,7 @@ def test_each_mistake_is_one_sentence_with_file_key_value_and_what_is_allowed(tm
     path = tmp_path / "station.toml"
     path.write_text(source)
     with pytest.raises(StationSettingsError) as problem:
-        settings.read(path)
+        station_settings.read(path)
     assert str(problem.value).startswith(str(path))
     assert words in str(problem.value)
     assert "\n" not in str(problem.value)
@@ -48,22 +48,22 @@ def test_each_mistake_is_one_sentence_with_file_key_value_and_what_is_allowed(tm
 def test_no_utf8_and_a_folder_in_its_place_are_sentences_too(tmp_path):
     (tmp_path / "latin").write_bytes(b"[voice]\nname = '\xe4'")
     with pytest.raises(StationSettingsError, match="line 2 is not in UTF-8"):
-        settings.read(tmp_path / "latin")
+        station_settings.read(tmp_path / "latin")
     with pytest.raises(StationSettingsError, match="can't be read: it is a folder"):
-        settings.read(tmp_path)
+        station_settings.read(tmp_path)
     with pytest.raises(StationSettingsError, match="can't be"):
-        settings.write("voice", "click", False, tmp_path / "latin" / "station.toml")
+        station_settings.write("voice", "click", False, tmp_path / "latin" / "station.toml")
 
 
 def test_what_is_written_is_read_and_all_else_stays(tmp_path):
     path = tmp_path / "deep" / "station.toml"
-    settings.write("hearing", "model", 'a "quoted" \\ place', path)
-    assert settings.read(path)["hearing"]["model"] == 'a "quoted" \\ place'
+    station_settings.write("hearing", "model", 'a "quoted" \\ place', path)
+    assert station_settings.read(path)["hearing"]["model"] == 'a "quoted" \\ place'
     path.write_text("# mine\n[voice]\n# loud site\nrate_wpm = 150\n\n[hearing]\nmodel = 'one'\n")
-    settings.write("voice", "rate_wpm", 200, path)
-    settings.write("voice", "click", False, path)
-    settings.write("hearing", "model", "two", path)
-    found = settings.read(path)
+    station_settings.write("voice", "rate_wpm", 200, path)
+    station_settings.write("voice", "click", False, path)
+    station_settings.write("hearing", "model", "two", path)
+    found = station_settings.read(path)
     assert (found["voice"]["rate_wpm"], found["voice"]["click"], found["hearing"]["model"]) == (200, False, "two")
     assert "# mine" in path.read_text()
     assert "# loud site" in path.read_text()
@@ -74,21 +74,21 @@ def test_a_key_of_an_earlier_version_is_read_over_told_in_a_sentence_and_kept(tm
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     path = tmp_path / "station.toml"
     path.write_text('[hearing]\nmodel = "one"\ntechnician = "anna"\n')
-    assert settings.read(path)["hearing"] == {"model": "one"}
-    (told,) = settings.unused(path)
+    assert station_settings.read(path)["hearing"] == {"model": "one"}
+    (told,) = station_settings.unused(path)
     assert told.startswith(f"{path}: [hearing] technician is no longer used") and told.endswith(".") and "\n" not in told
     assert f"delete {tmp_path / 'data/bowlside/voices'} if it is there" in told
-    settings.write("hearing", "model", "two", path)
+    station_settings.write("hearing", "model", "two", path)
     assert path.read_text() == '[hearing]\nmodel = "two"\ntechnician = "anna"\n'
     with pytest.raises(StationSettingsError, match='"technician" is no key'):
-        settings.write("hearing", "technician", "ben", path)
-    assert settings.unused(tmp_path / "none.toml") == []
+        station_settings.write("hearing", "technician", "ben", path)
+    assert station_settings.unused(tmp_path / "none.toml") == []
 
 
 def test_a_wrong_value_is_never_written(tmp_path):
     path = tmp_path / "station.toml"
     with pytest.raises(StationSettingsError, match="wording"):
-        settings.write("voice", "wording", "loud", path)
+        station_settings.write("voice", "wording", "loud", path)
     assert not path.exists()
 
 
@@ -97,8 +97,8 @@ def test_the_readmes_example_holds_every_key_and_its_default(tmp_path):
     section = readme[readme.index("## The voice"):]
     path = tmp_path / "station.toml"
     path.write_text(section[section.index("```toml") + 7:section.index("```", section.index("```toml") + 7)], encoding="utf-8")
-    assert settings.read(path)["voice"] == settings.read(tmp_path / "none")["voice"]
-    assert all(f"\n{key} = " in path.read_text() for key in settings.KNOWN["voice"])
+    assert station_settings.read(path)["voice"] == station_settings.read(tmp_path / "none")["voice"]
+    assert all(f"\n{key} = " in path.read_text() for key in station_settings.KNOWN["voice"])
 
 
 @pytest.mark.parametrize("mode", [0o600, 0o640, 0o644], ids=oct)
@@ -110,7 +110,7 @@ def test_who_could_read_the_file_still_can(tmp_path, mode):
     if os.geteuid() == 0:
         os.chown(path, 65534, 65534)
     before = path.stat()
-    settings.write("hearing", "model", "own", path)
+    station_settings.write("hearing", "model", "own", path)
     after = path.stat()
     assert after.st_ino != before.st_ino
     assert (after.st_mode, after.st_uid, after.st_gid) == (before.st_mode, before.st_uid, before.st_gid)
@@ -121,20 +121,20 @@ def test_a_new_file_is_for_who_may_look_into_its_folder(tmp_path, folder, file):
     place = tmp_path / "bowlside"
     place.mkdir()
     place.chmod(folder)
-    settings.write("hearing", "model", "own", place / "station.toml")
+    station_settings.write("hearing", "model", "own", place / "station.toml")
     assert stat.S_IMODE((place / "station.toml").stat().st_mode) == file
 
 
 def test_a_link_to_a_partition_that_is_written_stays_one(tmp_path):
     """On a read-only root."""
     (tmp_path / "station.toml").symlink_to(tmp_path / "data.toml")
-    settings.write("hearing", "model", "own", tmp_path / "station.toml")
-    assert (tmp_path / "station.toml").is_symlink() and settings.read(tmp_path / "data.toml")["hearing"]["model"] == "own"
+    station_settings.write("hearing", "model", "own", tmp_path / "station.toml")
+    assert (tmp_path / "station.toml").is_symlink() and station_settings.read(tmp_path / "data.toml")["hearing"]["model"] == "own"
 
 
 def test_what_is_remembered_is_on_the_disk_before_it_takes_the_old_ones_place(tmp_path, monkeypatch):
     path, there = tmp_path / "station.toml", []
     path.write_text("")
     monkeypatch.setattr(os, "fsync", lambda file: there.append((os.fstat(file).st_size, path.read_text())))
-    settings.write("hearing", "model", "own", path)
+    station_settings.write("hearing", "model", "own", path)
     assert there == [(len(path.read_bytes()), "")]

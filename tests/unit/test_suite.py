@@ -76,7 +76,7 @@ def figures(source: str) -> list[int]:
                 sides = [node.left, *node.comparators]
                 lines += [node.lineno for low, sign, high in zip(sides, node.ops, sides[1:]) if isinstance(sign, ast.Lt | ast.LtE)
                           and (isinstance(low, ast.BinOp) and reads_the_clock(low) or ast.unparse(low) in spans)
-                          and not (isinstance(high, ast.Constant) and high.value >= HANG_S or "HANGS_S" in ast.unparse(high))]
+                          and not (isinstance(high, ast.Constant) and high.value >= HANG_S or "FOR_EVER_S" in ast.unparse(high))]
     return lines
 
 

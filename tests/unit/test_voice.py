@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from assistant.cli import main
-from assistant.station import settings
+from assistant.station import station_settings
 from models import fetch, locate
 from tests.unit.test_fetch import FILES, GOOD, NAME, packed, serve  # noqa: F401  serve is a fixture
 
@@ -113,7 +113,7 @@ def test_the_model_of_people_is_there_checked_and_hears_and_can_not_be_chosen(ca
 def test_a_larger_model_is_set_aside_for_the_own_one_and_taken_again(large, capsys, monkeypatch, named):
     assert main(["voice", "use", named]) == 0
     assert "own is in use from the next start" in capsys.readouterr().out
-    assert settings.read()["hearing"]["model"] == "own"         # not a path, which an upgrade would leave behind
+    assert station_settings.read()["hearing"]["model"] == "own"         # not a path, which an upgrade would leave behind
     assert locate.find_model() == locate.SHIPPED
     found = rows(capsys)
     assert found["own"]["in_use"] and not found["a-large"]["in_use"] and found["a-large"]["installed"]
@@ -138,7 +138,7 @@ def test_an_own_model_that_is_torn_is_not_chosen(places, large, capsys, monkeypa
     assert main(["voice", "use", "own"]) == 2
     put(places / "own")
     assert main(["voice", "use", "own"]) == 1 and "does not know" in capsys.readouterr().err
-    assert not settings.default_path().exists()
+    assert not station_settings.default_path().exists()
 
 
 def test_a_copy_is_the_own_model_only_while_all_that_is_loaded_is_the_same(places, monkeypatch):
@@ -211,7 +211,7 @@ def test_what_does_not_load_or_knows_no_digits_is_not_chosen(places, capsys):
     assert main(["voice", "use", str(places)]) == 2
     assert "neither an installed model" in capsys.readouterr().err
     assert main(["voice", "use", "bundled-english"]) == 2
-    assert not settings.default_path().exists()
+    assert not station_settings.default_path().exists()
 
 
 def test_the_korean_model_is_refused_by_its_words(capsys):
@@ -239,7 +239,7 @@ def test_the_choice_is_remembered_and_loses_to_variable_and_option(places, capsy
 
 def test_a_chosen_model_that_is_gone_is_told_not_passed_over(places, capsys):
     put(places / "installed" / "there")
-    settings.write("hearing", "model", str(places / "gone"))
+    station_settings.write("hearing", "model", str(places / "gone"))
     with pytest.raises(locate.ModelMissing, match="chosen with bowlside voice use"):
         locate.find_model()
     assert main(["voice", "list"]) == 0
@@ -247,7 +247,7 @@ def test_a_chosen_model_that_is_gone_is_told_not_passed_over(places, capsys):
 
 
 def test_a_settings_file_that_is_no_toml_is_one_sentence(places):
-    settings.default_path().parent.mkdir(parents=True)
-    settings.default_path().write_text("[hearing\n")
+    station_settings.default_path().parent.mkdir(parents=True)
+    station_settings.default_path().write_text("[hearing\n")
     with pytest.raises(locate.ModelMissing, match="no valid TOML"):
         locate.find_model()

@@ -4,7 +4,6 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
-import tomllib
 import xml.etree.ElementTree as ElementTree
 from decimal import Decimal as D
 from fractions import Fraction
@@ -12,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.station.settings import KNOWN
+from assistant.station.station_settings import KNOWN
 from hardware.gauges.transducer import TwoPoints
 from hardware.hands import PIN_SECTIONS, pins_of
 from hardware.wiring import electrics, facts, header, pages, sheets
@@ -54,7 +53,7 @@ def test_a_page_says_what_it_wires_what_burns_and_what_is_needed(name: str) -> N
     assert len(pages.parts(name)) >= 1 and all(number > 0 for _, number in pages.parts(name))
     for section, kind in pages.DEVICES[name]:
         assert f"[{section}]" in said and (not kind or f'"{kind}"' in said)
-    assert any(one.get("fill") == "#b00020" for one in texts(DRAWN[name](DEFAULTS).svg()))
+    assert any(one.get("fill") == "#9c1c1c" for one in texts(DRAWN[name](DEFAULTS).svg()))
 
 
 def test_the_bill_of_parts_is_that_of_the_pages() -> None:
@@ -254,8 +253,3 @@ def test_what_the_command_refuses_it_says_in_one_sentence(tmp_path: Path) -> Non
     wrong = run(str(tmp_path / "out"), home=tmp_path)
     assert wrong.returncode == 2 and "pin = 99 is not allowed" in wrong.stderr and "Traceback" not in wrong.stderr
     assert run(home=tmp_path).returncode == 2
-
-
-def test_the_pages_are_packed_with_the_program() -> None:
-    packed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
-    assert "hardware.wiring" in packed["packages"] and "wiring/pages/*.md" in packed["package-data"]["hardware"]

@@ -32,7 +32,8 @@ def test_the_contracts_example(monkeypatch, capsys) -> None:
     assert code == 0 and err == "" and out.count("\n") == 1
     assert '"value": 0.20, "unit": "psi", "rounded": 0.20' in out  # the digits, not only the number
     found = json.loads(out, parse_float=D)
-    assert list(found) == ["results", "warnings", "verdict", "why"]
+    assert list(found) == ["results", "warnings", "verdict", "why", "uncertainty"]
+    assert [(one["name"], one["value"]) for one in found["uncertainty"]] == [("gauge", D("0.01")), ("repeat", D("0.08"))]
     air, metric = found["results"]
     assert list(air) == ["name", "value", "unit", "rounded", "standing"]
     assert (air["name"], air["value"], air["rounded"]) == ("air_content", D("5.70"), D("5.7"))

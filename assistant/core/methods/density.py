@@ -14,7 +14,7 @@ from assistant.core.doubt import DOUBTFUL, Doubt
 from assistant.core.judgement import Judgement, Marks, Taken
 from assistant.core.language import sentence
 from assistant.core.methods import units
-from assistant.core.methods.method import InRound, Method, Pair, in_units, not_above, not_below, ranged, rule, span
+from assistant.core.methods.method import InRound, Method, Pair, in_units, not_above, not_below, ranged, rule, span, vessel_ft3
 from assistant.core.methods.provenance import Provenance, common, memory, published, second_hand
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput
@@ -24,6 +24,8 @@ NORMAL = {units.INCH_POUND: (Decimal(140), Decimal(150)), units.SI: (Decimal(224
 HEAVIEST = {units.INCH_POUND: Decimal(250), units.SI: Decimal(4000)}
 """Heavier than heavyweight concrete (ours): near 290 lb/ft3 the tare or the volume is usually wrong (published second-hand)."""
 
+MASS_PLACES = 2
+"""Decimals of a mass, lb or kg, where nobody says what the scale shows. Ours: C138-17 4.1 wants a scale to 0.1 lb (45 g) or finer."""
 
 HALF_FOOT3 = Decimal("0.5")
 """25 strokes a layer up to this volume, 50 above (published second-hand)."""
@@ -155,7 +157,9 @@ def words(settings: Values) -> dict[str, str]:
     volume = settings.amount("measure_volume")
     large = None if volume is None else volume > HALF_FOOT3 * (units.FOOT3_IN_M3 if settings.si else 1)
     strokes = {None: "density.strokes", False: "density.strokes_small", True: "density.strokes_large"}[large]
-    return {"mass_places": "2" if settings.si else "1", "measure_strokes": sentence(strokes)}
+    scale = settings.amount("scale")
+    return {"mass_places": str(MASS_PLACES if scale is None else rounding.last_place(scale.normalize())),
+            "measure_strokes": sentence(strokes)}
 
 
 _WEIGHED = {units.INCH_POUND: ("gross_lb", "tare_lb", "volume_ft3"), units.SI: ("gross_kg", "tare_kg", "volume_m3")}
@@ -175,6 +179,6 @@ METHOD = Method(
     name="density", readings=READINGS, results=tuple(RESULTS.values()), words=words, work=work, counts_for=("sample", "density"),
     rules={"measure": _measure, "density": rule(lambda taken, settings: assess(
         taken["gross"], taken["tare"], settings.amount("measure_volume"), settings))},
-    round=InRound(takes_s=240, within="start_within_s", compared=True),
+    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "measure_volume"), takes_s=240, within="start_within_s", compared=True),
     sources={"density_band":
              second_hand("140 to 150 lb/ft3 for normal weight; near 290 usually the tare or volume is wrong")})

@@ -13,6 +13,7 @@ from assistant.core.assessment import Assessment, ResultSpec
 from assistant.core.doubt import DOUBTFUL, IMPOSSIBLE, Doubt
 from assistant.core.judgement import Judgement, Marks, Rule, Taken, whole
 from assistant.core.language import sentence
+from assistant.core.methods import units
 from assistant.core.methods.provenance import Provenance
 from assistant.core.methods.values import Values
 
@@ -174,9 +175,21 @@ def own(name: str, its: str, agency: str, **more: object) -> OwnValue:
 
 # --- the round, and a hold ----------------------------------------------------------------------------------------------
 
+USUAL_VESSEL_FT3 = Decimal("0.25")
+"""A measure or a bowl whose volume nobody gave (common practice, no source): only to say how much concrete is needed."""
+
+
+def vessel_ft3(values: Values, name: str) -> Decimal:
+    """Of the job's "measure_volume" or "bowl_volume", cubic feet."""
+    known = values.amount(name)
+    return USUAL_VESSEL_FT3 if known is None else known / units.FOOT3_IN_M3 if values.si else known
+
+
 @dataclass(frozen=True)
 class InRound:
     """What a round of all tests on one sample must know of this one."""
+    concrete_ft3: Callable[[Values], Decimal] = lambda _values: Decimal(0)
+    """How much of the sample it takes, cubic feet; a check test takes as much again."""
     takes_s: int = 0
     """About how long it takes. Ours, only to order those that are due at the same time."""
     within: str = ""

@@ -6,18 +6,20 @@ E(n-1) < En < Pn: impossible) and soft ones (doubtful: confirm). All values are 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 from assistant.core import rounding, spoken
-from assistant.core.assessment import FAIL, INVALID, NONE, PASS, Assessment, ResultSpec, against_limits, result, spoken_name
+from assistant.core.assessment import INVALID, Assessment, ResultSpec, Uncertainty, against_limits, result, spoken_name
 from assistant.core.doubt import DOUBTFUL, IMPOSSIBLE, Doubt
 from assistant.core.judgement import Judgement, Marks, Taken, whole
 from assistant.core.language import sentence
 from assistant.core.methods import leak, pressure
-from assistant.core.methods.method import Band, InRound, Method, OwnValue, Pair, Reading, own
+from assistant.core.methods.method import Band, InRound, Method, OwnValue, Pair, Reading, own, vessel_ft3
 from assistant.core.methods.pressure_meter import AIR_CHECKS, AIR_CONTENT, RESOLUTION, SETTLE, around, impossible, in_band, said
 from assistant.core.methods.provenance import common, derived, memory
-from assistant.core.methods.values import Values
+from assistant.core.methods.values import SOURCES, Values
 from assistant.core.methods.work_input import WorkInput
 
 EFFECT_PSI = Decimal("0.02")
@@ -26,7 +28,8 @@ LOWER_IN_RUN_2_PSI = Decimal("0.3")
 """Run 2 gains on run 1; a reading slip may show the reverse by a little (ours)."""
 COVERAGE = 2
 """Twice the standard uncertainty, about 95 of 100 (the usual choice)."""
-UNCERTAINTY = derived("ideal gas; reading steps and starts as even distributions, combined in squares, twice the standard one")
+UNCERTAINTY = derived("ideal gas; two equilibria and six recorded charges, each read to half a step of the gauge, as even "
+                      "distributions, combined in squares, twice the standard one")
 
 METRIC = ResultSpec(name="system_air_metric", inch_pound=("psi", "0.01"), limited=True,
                     reported=memory("written to 0.01 psi", 90),
@@ -206,11 +209,11 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
     if invalid:
         return Assessment(results, tuple(warnings), INVALID, "; ".join(invalid), bool(again))
     verdict, why, more = against_limits(results, settings)
-    if metric is not None and not again:
-        more += _near_a_limit(metric, charge, equilibrium, settings)
+    figures, near = ((), []) if metric is None else _uncertainty(metric, charge, equilibrium, settings)
+    more += [] if again else near
     if again:
         why = sentence("verdict.why_repeat", why=why, again=again)
-    return Assessment(results, tuple(warnings + more), verdict, why, bool(again))
+    return Assessment(results, tuple(warnings + more), verdict, why, bool(again), figures)
 
 
 def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], taken: dict[str, Decimal],
@@ -249,11 +252,12 @@ def _start_warning(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Se
     return [sentence("verdict.charges_differ", about=f"{about:+}")]
 
 
-def metric_uncertainty(ratio: Decimal, resolution: Decimal = RESOLUTION, start_error: Decimal = Decimal("0.05")) -> Decimal:
+def metric_uncertainty(ratio: Decimal, resolution: Decimal = RESOLUTION, start_error: Decimal = RESOLUTION / 2) -> Decimal:
     """Expanded uncertainty of the system air metric, psi, for bowl air of `ratio` chamber volumes.
 
-    Each of the two last equilibria may be off by half a step of the gauge, each of the six starts by `start_error`
-    either way, evenly and independently. The starts count as far as the ideal gas carries them to the last equilibrium.
+    Each of the two last equilibria may be off by half a step of the gauge, each of the six starts by `start_error` either way
+    (they are recorded, so by as much as the gauge hides), evenly and independently. The starts count as far as the ideal gas
+    carries them to the last equilibrium. What the concrete and the hand do is not in it.
     """
     carried = [pressure.last_equilibrium([Decimal(int(n == step)) for n in (1, 2, 3)], ratio) for step in (1, 2, 3)]
     reading = (resolution / 2) ** 2 / 3
@@ -261,21 +265,24 @@ def metric_uncertainty(ratio: Decimal, resolution: Decimal = RESOLUTION, start_e
     return COVERAGE * (2 * (reading + starts)).sqrt()
 
 
-def against_limit(value: Decimal, uncertainty: Decimal, limit: Decimal) -> tuple[str, str]:
-    """(verdict, why): can the metric be told from its limit? NONE where it can't; the method's own verdict stays."""
-    shown = {"value": rounding.round_to(value, 2), "by": rounding.round_to(uncertainty, 2), "limit": f"{limit:f}"}
-    verdict = NONE if abs(value - limit) <= uncertainty else PASS if value < limit else FAIL
-    told = {NONE: "same", PASS: "below", FAIL: "above"}[verdict]
-    return verdict, sentence(f"quality.metric_{told}", **shown)
-
-
-def _near_a_limit(metric: Decimal, charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
-                  settings: Values) -> list[str]:
-    """That the metric can't be told from a limit of the job, where that is so. The verdict stays the method's."""
-    ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0))
-    by = metric_uncertainty(ratio, RESOLUTION, settings.band_psi)
-    found = [against_limit(metric, by, limit) for limit in settings.limits.get(METRIC.name, ()) if limit is not None]
-    return [why for verdict, why in found if verdict == NONE]
+def _uncertainty(metric: Decimal, charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
+                 settings: Values) -> tuple[tuple[Uncertainty, ...], list[str]]:
+    """Two figures, and what they say of a limit of the job: can the gauge tell the metric from it, could another test lie beyond?
+    The verdict stays the method's."""
+    ratio, told = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0)), settings.metric_repeat_psi
+    # A test from before there were two figures took its starts for anything in the band, and was told so.
+    exact, repeat = metric_uncertainty(ratio, start_error=RESOLUTION / 2 if told else settings.band_psi), told
+    shown: dict[str, Any] = {"value": rounding.round_to(metric, 2), "gauge": rounding.round_to(exact, 2), "repeat": f"{repeat:f}"}
+    gauge = shown["gauge"] if told else exact
+    words = []
+    for limit in settings.limits.get(METRIC.name, ()):
+        if limit is not None and abs(metric - limit) <= max(gauge, repeat):
+            which = "gauge" if abs(metric - limit) <= gauge else "repeat"
+            words.append(sentence(f"quality.metric_{which}", limit=f"{limit:f}", **shown))
+    unit = METRIC.inch_pound[0]
+    figures = (Uncertainty(METRIC.name, "gauge", gauge, unit, str(UNCERTAINTY)),
+               Uncertainty(METRIC.name, "repeat", repeat, unit, str(SOURCES["metric_repeat_psi"]))) if told else ()
+    return figures, words
 
 
 def _metric(taken: Taken, settings: Values, _marks: Marks) -> Judgement:
@@ -305,7 +312,7 @@ def work(given: WorkInput) -> Assessment:
     assumed = {"chamber_ratio": f"{job.chamber_ratio} is a placeholder, not this meter's",
                "aggregate_correction_pct": f"{job.aggregate_correction_pct} was used"}
     warnings = tuple(f"{key} was not given: {words}" for key, words in assumed.items() if key not in given)
-    return Assessment(done.results, done.warnings + warnings, done.verdict, done.why)
+    return replace(done, warnings=done.warnings + warnings)
 
 
 # --- the room -----------------------------------------------------------------------------------------------------------
@@ -327,7 +334,7 @@ METHOD = Method(
         # A check may be made closer, and at most half as close.
         own("metric_high_psi", "0 0.80", "0 1.60", check=True), own("ratio_difference", "0 0.10", "0 0.20", check=True),
         own("below_prediction_psi", "0 1.0", "0 2.0", check=True), own("above_prediction_psi", "0 0.3", "0 0.6", check=True)),
-    round=InRound(takes_s=900, within="start_within_s", retested=True, compared=True),
+    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "bowl_volume"), takes_s=900, within="start_within_s", retested=True, compared=True),
     roles={**leak.ROLES, "leak.verdict": leak.ROLE, "fill.1": "by-hand", "fill.2": "by-hand", "fill.3": "by-hand", "close": "close",
            "flood.{R}.1": "flood", "flood.{R}.2": "flood", "flood.{R}.3": "flood-last", "clamps": "clamps", "clamps.fix": "clamps",
            **{f"{role}.{{R}}.{{S}}": role for role in ("pump", "settle", "charge", "tap", "rest", "equilibrium")},

@@ -14,6 +14,8 @@ from assistant.core.methods.work_input import WorkInput
 
 MOULD = {units.INCH_POUND: Decimal(12), units.SI: Decimal(300)}
 """Height of the mould, in. and mm (published second-hand): no slump can be more."""
+CONE_FT3 = Decimal("3.14159265358979323846264338328") / 12 * 12 * (8 * 8 + 8 * 4 + 4 * 4) / 1728
+"""Of the mould, 12 in. high, 8 and 4 in. across (published second-hand), by the volume of a frustum: 0.2036 cubic feet."""
 VALID = {units.INCH_POUND: (Decimal("0.5"), Decimal(9)), units.SI: (Decimal(15), Decimal(230))}
 """The test says something from about 1/2 to 9 in. (published second-hand); mm from memory."""
 LIFT_S = (Decimal(3), Decimal(7))
@@ -75,6 +77,6 @@ METHOD = Method(
     counts_for=("sample", "slump"),
     rules={"timely": timely, "slump": rule(lambda taken, settings: assess(taken.get("slump"), settings))},
     values=(own("slump_s", "60 150", "60 300"), own("lift_s", "5 5", "3 7")),
-    round=InRound(takes_s=200, within="start_within_s", retested=True, compared=True),
+    round=InRound(concrete_ft3=lambda _settings: CONE_FT3, takes_s=200, within="start_within_s", retested=True, compared=True),
     sources={"slump_range": second_hand("C143: valid about 1/2 to 9 in.; sheared or collapsed: discard, another portion"),
              "two_slump_old": second_hand("C143-98: two people 0.83 in., from slumps of 1 1/2 to 2 3/4 in.")})

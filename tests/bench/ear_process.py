@@ -1,4 +1,4 @@
-"""What a process of its own costs and gains the ear: `python -m tests.bench.ear_apart [--seconds N]`. Prints one JSON object.
+"""What a process of its own costs and gains the ear: `python -m tests.bench.ear_process [--seconds N]`. Prints one JSON object.
 
 Each way hears the same three sayings again and again, which is more than anybody says; meanwhile another thread presses a key
 every 50 ms. In turn, so that a machine that is busy otherwise is so for both.
@@ -20,7 +20,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from assistant.core.expect import Expect
-from assistant.station.ear_process import EarApart
+from assistant.station.ear_process import EarProcess
 from hardware.mixer import Mixer
 from hardware.speaker import Speaker
 from hardware.stream import SilentStream
@@ -44,8 +44,8 @@ def measured(way: str, seconds: float) -> dict[str, object]:
     mixer = Mixer(48000)
     stream = SilentStream(mixer.fill, 48000)
     speaker = Speaker(synth, stream, mixer=mixer)
-    if way == "apart":
-        ear = EarApart()
+    if way == "process":
+        ear = EarProcess()
         ear.start()
     else:
         from models.ear import open_ear
@@ -76,9 +76,9 @@ def measured(way: str, seconds: float) -> dict[str, object]:
             assert understood.accepted, understood
     stop.set()
     found = {"key_ms": spread(key), "answer_ms": spread(answer), "memory_mb": share_mb("self")}
-    if isinstance(ear, EarApart):
-        found["ear_mb"] = share_mb(ear.pid or 0)
-        ear.close()
+    if isinstance(ear, EarProcess):
+        found["ear_mb"] = share_mb(ear.worker.pid or 0)
+        ear.worker.cut()
     speaker.close()
     return found
 
@@ -86,14 +86,14 @@ def measured(way: str, seconds: float) -> dict[str, object]:
 def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("--seconds", type=float, default=10.0, help="of hearing, each way, twice")
-    asked.add_argument("--way", choices=("within", "apart"), help=argparse.SUPPRESS)
+    asked.add_argument("--way", choices=("within", "process"), help=argparse.SUPPRESS)
     args = asked.parse_args()
     if args.way:
         print(json.dumps(measured(args.way, args.seconds)))
         return
     print(json.dumps({f"{way}, {turn}": json.loads(subprocess.run(
-        [sys.executable, "-m", "tests.bench.ear_apart", "--way", way, "--seconds", str(args.seconds)],
-        check=True, stdout=subprocess.PIPE).stdout) for turn in ("first", "second") for way in ("within", "apart")}, indent=1))
+        [sys.executable, "-m", "tests.bench.ear_process", "--way", way, "--seconds", str(args.seconds)],
+        check=True, stdout=subprocess.PIPE).stdout) for turn in ("first", "second") for way in ("within", "process")}, indent=1))
 
 
 if __name__ == "__main__":
