@@ -26,7 +26,7 @@ from tests.fault import stub_worker
 from tests.unit.test_ears import BLOCK, FakeLive, FakeMicrophone, room, until, word
 
 SLACK_S, MUCH_S = 0.4, 8.0
-"""MUCH_S: for a Python to start on a busy machine; whatever hangs here hangs for a minute."""
+"""MUCH_S: for a Python to start on a busy machine; whatever hangs here hangs for ten minutes."""
 READING = Expect("reading", Decimal("5"), Decimal("9"), 2, (Decimal("6.50"), Decimal("8")))
 SOUND = bytes(RATE // 5 * 2)
 
