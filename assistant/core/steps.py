@@ -32,6 +32,10 @@ class Step:
     """One more sentence for who learns it: why, or how it looks when it is right."""
     caution: str = ""
     """Said before anything else, at the moment when it matters."""
+    once: bool = False
+    """Its caution is about all concrete of a round: whoever took the sample has heard it and is not told again while a clock runs."""
+    later: bool = False
+    """Washing: left to the end of a round while a clock of it runs."""
     goto: str = ""
     """The step that follows; empty: the next one in the file."""
 

@@ -77,7 +77,7 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     return Given(given, " ".join(remarks), refusal)
 
 
-OURS = ("practice", "speech", "invented", "round", "sampled_at", "check_of", "comparison", "round_tests", "check_tests")
+OURS = ("practice", "speech", "invented", "round", "sampled_at", "check_of", "comparison", "round_tests", "check_tests", "measured_in")
 """Labels that the station gives itself."""
 
 

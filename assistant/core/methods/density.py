@@ -179,6 +179,8 @@ METHOD = Method(
     name="density", readings=READINGS, results=tuple(RESULTS.values()), words=words, work=work, counts_for=("sample", "density"),
     rules={"measure": _measure, "density": rule(lambda taken, settings: assess(
         taken["gross"], taken["tare"], settings.amount("measure_volume"), settings))},
-    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "measure_volume"), takes_s=240, within="start_within_s", compared=True),
-    sources={"density_band":
+    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "measure_volume"), takes_s=160, begins_s=32,
+                  within="start_within_s", compared=True, in_bowl="method"),
+    sources={"in_air_bowl": second_hand("C138: the bowl of an air meter may be the measure; it is struck off and weighed, then closed"),
+             "density_band":
              second_hand("140 to 150 lb/ft3 for normal weight; near 290 usually the tare or volume is wrong")})

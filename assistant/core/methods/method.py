@@ -192,6 +192,8 @@ class InRound:
     """How much of the sample it takes, cubic feet; a check test takes as much again."""
     takes_s: int = 0
     """About how long it takes. Ours, only to order those that are due at the same time."""
+    begins_s: int = 0
+    """Of these, before the work on the concrete begins."""
     within: str = ""
     """The setting that says how many seconds after the last portion it begins; empty: no limit is known."""
     by_end: bool = False
@@ -206,6 +208,11 @@ class InRound:
     """It comes before the sample is taken, where the round has one of these tests."""
     is_sample: bool = False
     """It takes the sample: the clocks begin at its end."""
+    in_bowl: str = ""
+    """It may be done in the bowl of the air meter, whose own test goes on with the same concrete: the step that is left out then,
+    since that test says how the bowl is filled."""
+    full_at: str = ""
+    """The step at which it begins where its bowl is full already."""
     stands: str = ""
     """Its instrument may stand in the sample meanwhile, for so many seconds: the setting that says how many."""
 

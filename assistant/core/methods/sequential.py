@@ -334,7 +334,8 @@ METHOD = Method(
         # A check may be made closer, and at most half as close.
         own("metric_high_psi", "0 0.80", "0 1.60", check=True), own("ratio_difference", "0 0.10", "0 0.20", check=True),
         own("below_prediction_psi", "0 1.0", "0 2.0", check=True), own("above_prediction_psi", "0 0.3", "0 0.6", check=True)),
-    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "bowl_volume"), takes_s=900, within="start_within_s", retested=True, compared=True),
+    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "bowl_volume"), takes_s=680, begins_s=20,
+                  within="start_within_s", full_at="full", retested=True, compared=True),
     roles={**leak.ROLES, "leak.verdict": leak.ROLE, "fill.1": "by-hand", "fill.2": "by-hand", "fill.3": "by-hand", "close": "close",
            "flood.{R}.1": "flood", "flood.{R}.2": "flood", "flood.{R}.3": "flood-last", "clamps": "clamps", "clamps.fix": "clamps",
            **{f"{role}.{{R}}.{{S}}": role for role in ("pump", "settle", "charge", "tap", "rest", "equilibrium")},
