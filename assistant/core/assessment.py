@@ -8,7 +8,7 @@ from decimal import Decimal
 from assistant.core import rounding
 from assistant.core.language import CURRENT, sentence
 from assistant.core.methods import units
-from assistant.core.methods.provenance import Provenance
+from assistant.core.methods.provenance import Provenance, common
 from assistant.core.methods.values import Limits, Values
 from assistant.core.phrases import capital
 
@@ -38,6 +38,16 @@ class Precision:
         return self.rows[-1][1]
 
 
+@dataclass(frozen=True)
+class Chart:
+    """What the control chart of a result goes by; its levels are the job's."""
+    source: Provenance = common("levels of the job's own; what follows from them is common practice")
+    averaged: bool = False
+    """At the action level a second test is done at once, and the average of the two counts."""
+    range_over: bool = False
+    """Two samples may lie as far apart as the level says, not further."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class ResultSpec:
     """What a method says of one of its results."""
@@ -59,6 +69,16 @@ class ResultSpec:
     check_test: bool = False
     """Out of its limits asks for a check test on another portion (C94, quoted second-hand: trade notes)."""
     precision: Precision | None = None
+    chart: Chart = Chart()
+    charted: bool = False
+    """The day's report has a control chart of it."""
+    last_place_decides: bool = False
+    """A limit written with fewer places would pass what is over it: 0.249 passes 0.2 (compared so: published, Iowa DOT IM 202)."""
+    any_limit: tuple[Decimal, Decimal] | None = None
+    """Between which a limit lies in any job: another is doubted."""
+    highest_limit: tuple[tuple[Decimal, Decimal], tuple[Decimal, Decimal]] | None = None
+    """Where the highest limit lies in any job, inch-pound and SI: elsewhere the other unit was most likely meant. Ours: wide enough
+    for light and heavy concrete."""
 
     def unit(self, si: bool) -> tuple[str, Decimal]:
         """Unit and smallest step in one system."""

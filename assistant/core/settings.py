@@ -55,7 +55,7 @@ class Settings(Values):
                 checked[key] = _one_of(key, value, CYLINDER_SIZES)
             elif value is None and known[key].default is None:
                 checked[key] = None
-            elif key == "clamps":
+            elif isinstance(known[key].default, int):
                 checked[key] = _count(key, value, known[key].metadata)
             else:
                 checked[key] = _within(key, value, known[key].metadata)

@@ -83,7 +83,7 @@ def _row(test: Test) -> dict[str, str]:
 
 
 def _uncertainty(test: Test) -> dict[str, str]:
-    return {f"{one['of']} uncertainty {one['name']} [{one['unit']}]": _text(one["value"]) for one in test["uncertainty"]}
+    return {f"{one['of']} uncertainty {one['name']} [{one['unit']}]": _text(one["value"]) for one in test.get("uncertainty", ())}
 
 
 def _text(value: object) -> str:

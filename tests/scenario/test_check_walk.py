@@ -224,7 +224,7 @@ class AtTheMeter:
 
 @pytest.mark.alone
 @pytest.mark.parametrize(("more", "good", "words"), [
-    ({}, True, "It sends 10 readings a second. Its noise is 0.000 psi. It stands still, at 0.00 psi open to the air. "
+    ({}, True, " readings a second. Its noise is 0.000 psi. It stands still, at 0.00 psi open to the air. "
                "It followed a charge to 15.02 psi."),
     ({"zero": "0.06", "factor": 2}, False,
      'Open to the air it shows 0.12 psi: zero it. The wire says 30.04 psi and the meter\'s own gauge shows something else: look '

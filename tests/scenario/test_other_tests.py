@@ -14,6 +14,7 @@ from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.procedures import load
 from assistant.record import summary
+from assistant.record.header import header_of
 from tests.scenario.transcript import Transcript
 
 D = Decimal
@@ -153,9 +154,26 @@ def test_masses_that_can_not_be_are_refused_or_asked(tmp_path: Path) -> None:
     t.records("result", name="density", value=None)
 
 
-def test_a_mass_finer_than_is_read_is_refused_with_how_fine(tmp_path: Path) -> None:
-    t = Transcript(tmp_path, "density", **JOB).hear("next").at("tare").key("1 8 * 6 4 #")
+def test_a_mass_finer_than_its_scale_is_refused_with_how_fine(tmp_path: Path) -> None:
+    t = Transcript(tmp_path, "density", **JOB, scale_lb="0.1").hear("next").at("tare").key("1 8 * 6 4 #")
     t.refuses("tare", "18.64 has too many decimals, at most 1 here").takes_nothing()
+
+
+@pytest.mark.parametrize(("units", "scale", "places"), [
+    ("inch-pound", {}, 2), ("inch-pound", {"scale_lb": "0.02"}, 2), ("inch-pound", {"scale_lb": "0.10"}, 1), ("si", {}, 2),
+    ("si", {"scale_kg": "0.005"}, 3), ("inch-pound", {"scale_lb": "1"}, 0)])
+def test_masses_have_the_places_of_the_scale(units: str, scale: dict[str, str], places: int) -> None:
+    steps = {one.id: one for one in header_of({"test": "density", "units": units, **scale}, "x").procedure.steps}
+    assert (steps["tare"].places, steps["gross"].places) == (places, places)
+
+
+def test_the_worked_example_of_work_can_be_entered(tmp_path: Path) -> None:
+    """The western states' FOP for T 121 (from memory, arithmetic checked: trade notes 3b), as assistant/docs/work.md has it."""
+    t = Transcript(tmp_path, "density", measure_volume_ft3="0.2494", batch_mass_lb="3978", design_yield_yd3="1.00",
+                   air_free_volume_ft3="26.2", cementitious_lb="602").hear("next").at("tare").key("1 8 * 6 0 #").key("#")
+    full(t.takes("tare", "18.60").hear("yes")).hear("five four point six six").hear("yes").takes("gross", "54.66")
+    for name, rounded in (("density", "144.6"), ("yield", "1.02"), ("cement_content", "591")):
+        t.records("result", name=name, rounded=D(rounded))
 
 
 def test_a_negative_gravimetric_air_is_said_and_not_clamped(tmp_path: Path) -> None:
@@ -248,20 +266,55 @@ def test_a_leak_hold_alone_has_a_verdict_of_its_own(tmp_path: Path) -> None:
 
 
 def test_a_sample_that_was_no_composite_can_not_count(tmp_path: Path) -> None:
-    t = passing(Transcript(tmp_path, "sampling"), "ready", "portion.1", "portion.2").at("middle").hear("no")
+    t = passing(Transcript(tmp_path, "sampling"), "ready").at("stream").hear("yes")
+    passing(t, "portion.1", "portion.2").at("middle").hear("no")
     passing(t, "remix").says("The test is invalid", "middle of the load").records("verdict", verdict="invalid")
     passing(t, "start")
     assert t.finished == "done" and summary.exit_code(t.state) == 1
 
 
+def test_a_sample_from_a_pump(tmp_path: Path) -> None:
+    """Half a cubic yard first, the arm not lowered (R 60 and an agency's FOP, from memory)."""
+    t = passing(Transcript(tmp_path, "sampling"), "ready").hear("no").at("pump").hear("yes")
+    t.at("pump.1").says("Never stand under the arm", "half a cubic yard", "the arm stays where it places").hear("next").hear("next")
+    t.at("middle").hear("yes").at("remix")
+    assert any("discharge of a pump" in one.text for one in t.state.notes)
+
+
+@pytest.mark.parametrize(("answer", "verdict"), [("yes", "none"), ("no", "invalid")])
+def test_a_sample_from_a_pile_or_from_paving_is_of_five_places(tmp_path: Path, answer: str, verdict: str) -> None:
+    """Five or more places, well spread, without the ground (C172 / R 60, from memory)."""
+    t = passing(Transcript(tmp_path, "sampling"), "ready").hear("no").at("pump").hear("no")
+    t.at("place.1").says("at least five places").hear("next").at("place.2").hear("next").at("places").hear(answer)
+    passing(t, "remix").at("start")
+    assert summary.whole_verdict(t.state)[0] == verdict
+
+
+def test_the_clock_of_portions_from_a_pile_runs_too(tmp_path: Path) -> None:
+    t = passing(Transcript(tmp_path, "sampling"), "ready").hear("no").hear("no").at("place.1").hear("next").wait(901)
+    passing(t, "place.2").at("places").hear("yes")
+    passing(t, "remix").says("it took longer than 15 minutes").records("verdict", verdict="invalid")
+
+
+@pytest.mark.parametrize(("given", "words"), [
+    ({}, "at least one cubic foot"), ({"units": "si"}, "at least 28 liters"), ({"least_sample_ft3": "0.5"}, "at least one cubic foot"),
+    ({"least_sample_ft3": "1.9426"}, "at least 2.0 cubic feet"), ({"units": "si", "least_sample_m3": "0.0422"}, "at least 43 liters")])
+def test_how_much_is_to_be_taken(given: dict[str, str], words: str) -> None:
+    """Never less than C172's cubic foot (second-hand); rounded up, never down."""
+    steps = header_of({"test": "sampling", **given}, "x").procedure.steps
+    assert [words in one.say for one in steps if one.id in ("ready", "portion.2", "pump.2", "place.2")] == [True] * 4
+
+
 def test_portions_too_far_apart_by_the_stations_clock(tmp_path: Path) -> None:
-    t = passing(Transcript(tmp_path, "sampling"), "ready", "portion.1").wait(901)
+    t = passing(Transcript(tmp_path, "sampling"), "ready").hear("yes")
+    passing(t, "portion.1").wait(901)
     passing(t, "portion.2").at("middle").hear("yes")
     passing(t, "remix").says("it took longer than 15 minutes").records("verdict", verdict="invalid")
 
 
 def test_a_good_sample(tmp_path: Path) -> None:
-    t = passing(Transcript(tmp_path, "sampling"), "ready", "portion.1", "portion.2").hear("yes")
+    t = passing(Transcript(tmp_path, "sampling"), "ready").at("stream").hear("yes")
+    passing(t, "portion.1", "portion.2").hear("yes")
     passing(t, "remix").does_not_say("Pass").does_not_say("invalid")
     passing(t, "start")
     assert summary.exit_code(t.state) == 0

@@ -60,9 +60,13 @@ CLOCK = {"at": 90.0, "boot": "one", "to_begin": ["slump", "sequential", "cylinde
 # --- what comes next --------------------------------------------------------------------------------------------------------
 
 def _late(order: tuple[str, ...], begin: int = 0) -> int:
-    """Seconds by which these begin late in all where one follows the other."""
-    begins = [begin + sum(core.TAKES_S[before] for before in order[:at]) for at in range(len(order))]
-    return sum(max(0, at - (900 if test == "cylinders" else 300)) for at, test in zip(begins, order))
+    """Seconds by which these are late in all where one follows the other."""
+    found, now = 0, begin
+    for test in order:
+        its = core.registry.ROUNDS[test]
+        found += max(0, now + (its.takes_s if its.by_end else its.begins_s) - (900 if test == "cylinders" else 300))
+        now += its.takes_s
+    return found
 
 
 def test_alone_no_other_order_is_less_late() -> None:
@@ -196,6 +200,33 @@ def test_the_thermometer_is_covered_in_the_units_of_the_job() -> None:
     for system, cover in (("inch-pound", "3 inches"), ("si", "75 millimeters")):
         data = core.as_procedure("x", [core.Question("next.slump", "y?")], thermometer=True, system=system)
         assert f"into the sample, {cover} of concrete" in data["stage"][0]["step"][0]["say"]
+
+
+@pytest.mark.parametrize(("given", "needed", "checked"), [
+    ({"cylinder": "6x12"}, "1.49", "1.94"), ({"cylinder": "6x12", "cylinder_count": 6}, "1.88", "2.34"),
+    ({"measure_volume_ft3": "0.5", "cylinder": "6x12"}, "1.74", "2.19"), ({}, "0.94", "1.39")])
+def test_how_much_concrete_a_round_takes(given: dict[str, object], needed: str, checked: str) -> None:
+    """By hand: cone pi/12 x 12 x (64 + 32 + 16) / 1728 = 0.2036 ft3; 6 x 12 in. pi/4 x 36 x 12 / 1728 = 0.1963; measure and bowl
+    0.25 each. 0.2036 + 0.5 + 4 x 0.1963 = 1.489, and a second slump and a second air 0.4536 more."""
+    settings = Settings.from_mapping(given)
+    assert f"{core.concrete_ft3(core.PLAN, settings):.2f}" == needed
+    assert f"{core.concrete_ft3(core.PLAN, settings, True):.2f}" == checked
+    words = core.before_the_sample(core.PLAN, True, settings)[-1].say
+    assert words == f"The tests take {needed} cubic feet of concrete, {checked} cubic feet with check tests. Sampling now?"
+    assert core.before_the_sample(core.PLAN, True, settings, False)[-1].say == (
+        f"The tests take {needed} cubic feet of concrete. Sampling now?")
+
+
+def test_the_sample_of_a_round_is_what_its_tests_take_or_what_the_job_wants() -> None:
+    settings = Settings.from_mapping({"cylinder": "6x12"})
+    assert core.least_sample(core.PLAN, settings, True) == {"least_sample_ft3": Decimal("1.9426")}
+    assert core.least_sample(core.PLAN, settings, False) == {"least_sample_ft3": Decimal("1.4890")}
+    more = Settings.from_mapping({"cylinder": "6x12", "least_sample_ft3": "2.5"})
+    assert core.least_sample(core.PLAN, more, True) == {"least_sample_ft3": Decimal("2.5")}
+    metric = Settings.from_mapping({"cylinder": "6x12", "units": "si"})
+    assert core.least_sample(core.PLAN, metric, True) == {"least_sample_m3": Decimal("0.0550")}
+    assert core.before_the_sample(core.PLAN, True, metric)[-1].say == (
+        "The tests take 42 liters of concrete, 55 liters with check tests. Sampling now?")
 
 
 def test_braces_in_words_do_no_harm() -> None:

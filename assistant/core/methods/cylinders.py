@@ -33,6 +33,12 @@ def mass(diameter: Decimal, height: Decimal, density: Decimal, system: str) -> D
     return volume(diameter, height) * density / (1728 if system == units.INCH_POUND else 10**9)
 
 
+def concrete_ft3(settings: Values) -> Decimal:
+    """Of a set in the job's size and number."""
+    diameter, height = map(Decimal, settings.cylinder.split("x"))
+    return settings.cylinder_count * volume(diameter, height) / 1728
+
+
 def _made(taken: Taken, settings: Values) -> Assessment:
     return Assessment((result(MADE, taken["cylinder.count"], settings),), (), NONE, sentence("cylinders.made"))
 
@@ -56,4 +62,4 @@ METHOD = Method(
     name="cylinders", results=(MASS, MADE), work=work, counts_for=("sample", "strength"),
     readings={"cylinder.set": SET, "cylinder.count": ranged(in_units(span("1", "24", "2", "12")), example="4")},
     rules={"cylinder_size": _size, "cylinders": rule(_made)},
-    round=InRound(takes_s=600, within="mould_within_s"))
+    round=InRound(concrete_ft3=concrete_ft3, takes_s=290, begins_s=23, within="mould_within_s"))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import Decimal
+from typing import Any
 
 from assistant.core import rounding
 from assistant.core.assessment import UNITS, Assessment, Precision, Result, ResultSpec, assessed, result
@@ -14,7 +15,7 @@ from assistant.core.doubt import DOUBTFUL, Doubt
 from assistant.core.judgement import Judgement, Marks, Taken
 from assistant.core.language import sentence
 from assistant.core.methods import units
-from assistant.core.methods.method import InRound, Method, Pair, in_units, not_above, not_below, ranged, rule, span
+from assistant.core.methods.method import InRound, Method, Pair, in_units, not_above, not_below, ranged, rule, span, vessel_ft3
 from assistant.core.methods.provenance import Provenance, common, memory, published, second_hand
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput
@@ -24,20 +25,23 @@ NORMAL = {units.INCH_POUND: (Decimal(140), Decimal(150)), units.SI: (Decimal(224
 HEAVIEST = {units.INCH_POUND: Decimal(250), units.SI: Decimal(4000)}
 """Heavier than heavyweight concrete (ours): near 290 lb/ft3 the tare or the volume is usually wrong (published second-hand)."""
 
+MASS_PLACES = 2
+"""Decimals of a mass, lb or kg, where nobody says what the scale shows. Ours: C138-17 4.1 wants a scale to 0.1 lb (45 g) or finer."""
 
 HALF_FOOT3 = Decimal("0.5")
 """25 strokes a layer up to this volume, 50 above (published second-hand)."""
 
 
 def _result(name: str, us: tuple[str, str], si: tuple[str, str] | None, source: Provenance, reported: Provenance,
-            precision: Precision | None = None) -> ResultSpec:
-    return ResultSpec(name=name, inch_pound=us, si=si, source=source, reported=reported, limited=True, precision=precision)
+            **more: Any) -> ResultSpec:
+    return ResultSpec(name=name, inch_pound=us, si=si, source=source, reported=reported, limited=True, **more)
 
 
 RESULTS = {one.name: one for one in (
     _result("density", ("lb/ft3", "0.1"), ("kg/m3", "1"), second_hand("C138: (full less empty) / volume of the measure"),
             memory("0.1 lb/ft3 or 1 kg/m3", 60),
-            Precision(((Decimal(0), Decimal("2.31")),), memory("C138: two people 2.31 lb/ft3", 85))),
+            precision=Precision(((Decimal(0), Decimal("2.31")),), memory("C138: two people 2.31 lb/ft3", 85)), charted=True,
+            highest_limit=((Decimal(50), Decimal(250)), (Decimal(700), Decimal(4000)))),
     _result("yield", ("yd3", "0.01"), ("m3", "0.01"),
             published("C138-17 notes: mass of all that was batched / density (/ 27 for cubic yards)"), memory("0.01", 60)),
     _result("relative_yield", ("", "0.01"), None,
@@ -155,7 +159,9 @@ def words(settings: Values) -> dict[str, str]:
     volume = settings.amount("measure_volume")
     large = None if volume is None else volume > HALF_FOOT3 * (units.FOOT3_IN_M3 if settings.si else 1)
     strokes = {None: "density.strokes", False: "density.strokes_small", True: "density.strokes_large"}[large]
-    return {"mass_places": "2" if settings.si else "1", "measure_strokes": sentence(strokes)}
+    scale = settings.amount("scale")
+    return {"mass_places": str(MASS_PLACES if scale is None else rounding.last_place(scale.normalize())),
+            "measure_strokes": sentence(strokes)}
 
 
 _WEIGHED = {units.INCH_POUND: ("gross_lb", "tare_lb", "volume_ft3"), units.SI: ("gross_kg", "tare_kg", "volume_m3")}
@@ -175,6 +181,8 @@ METHOD = Method(
     name="density", readings=READINGS, results=tuple(RESULTS.values()), words=words, work=work, counts_for=("sample", "density"),
     rules={"measure": _measure, "density": rule(lambda taken, settings: assess(
         taken["gross"], taken["tare"], settings.amount("measure_volume"), settings))},
-    round=InRound(takes_s=240, within="start_within_s", compared=True),
-    sources={"density_band":
+    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "measure_volume"), takes_s=160, begins_s=32,
+                  within="start_within_s", compared=True, in_bowl="method"),
+    sources={"in_air_bowl": second_hand("C138: the bowl of an air meter may be the measure; it is struck off and weighed, then closed"),
+             "density_band":
              second_hand("140 to 150 lb/ft3 for normal weight; near 290 usually the tare or volume is wrong")})

@@ -4,7 +4,7 @@ Factors are exact by definition: the international yard and pound agreement (195
 (1901), and the Fahrenheit scale as 9/5 of a degree Celsius from 32. Checked against pint in tests/outside/test_units.py.
 """
 
-from decimal import Decimal
+from decimal import ROUND_HALF_EVEN, Decimal
 
 from assistant.core.language import CURRENT, sentence
 
@@ -73,6 +73,13 @@ def other(frm: str, quantity: str = "") -> str | None:
         if frm in pair:
             return pair[1 - pair.index(frm)]
     return None
+
+
+def volume_words(foot3: Decimal, system: str, step: str, rounding: str = ROUND_HALF_EVEN) -> str:
+    """A volume of concrete as it is said: in cubic feet to ``step``, or in whole litres."""
+    if system == SI:
+        return sentence("amount.liters", volume=(foot3 * FOOT3_IN_M3 * 1000).quantize(Decimal(1), rounding))
+    return sentence("amount.cubic_feet", volume=foot3.quantize(Decimal(step), rounding))
 
 
 def words(system: str) -> dict[str, str]:

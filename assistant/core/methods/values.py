@@ -65,10 +65,15 @@ class Values:
     rounding: str = _free(rounding.HALF_EVEN, memory("half-even, as ASTM E29 rounds an exact 5; a job may choose half-up", 95))
     units: str = _free(units.INCH_POUND, common("inch-pound or si, as the job is written"))
     strength_psi: Decimal | None = _optional("100", "30000", "psi", common("the job's specified strength; none known by default"))
+    cylinder_count: int = field(default=4, metadata={"low": 1, "high": 24, "unit": "", "source": common(
+        "four cylinders of one sample; the job's own choice")})
     cylinder: str = _free(CYLINDER_SIZES[0], common("4 x 8 in.; the job's own choice"))
     # what density, yield and the aggregate correction need; each also in SI
     measure_volume_ft3: Decimal | None = _optional("0.1", "4", "ft3")
     measure_volume_m3: Decimal | None = _optional("0.003", "0.12", "m3")
+    scale_lb: Decimal | None = _optional("0.001", "1", "lb", common("the smallest step that the job's scale shows; 0.01 lb or 0.01 kg "
+                                                                    "where nobody gives it"))
+    scale_kg: Decimal | None = _optional("0.001", "0.5", "kg", common("the same in kg"))
     batch_mass_lb: Decimal | None = _optional("1", "999999", "lb")
     batch_mass_kg: Decimal | None = _optional("1", "999999", "kg")
     design_yield_yd3: Decimal | None = _optional("0.01", "1000", "yd3")
@@ -85,6 +90,8 @@ class Values:
     fine_aggregate_kg: Decimal | None = _optional("1", "999999", "kg")
     coarse_aggregate_lb: Decimal | None = _optional("1", "999999", "lb")
     coarse_aggregate_kg: Decimal | None = _optional("1", "999999", "kg")
+    least_sample_ft3: Decimal | None = _optional("0.1", "20", "ft3", common("what the job wants of one sample; a round has it from its tests"))
+    least_sample_m3: Decimal | None = _optional("0.003", "0.6", "m3", common("the same in m3"))
     # the other tests
     canister_ft3: Decimal = _set("0.0125", "0.001", "0.1", "ft3",
                                  published("Iowa DOT IM 318 (Oct 2016): a canister of 0.0125 ft3"))
