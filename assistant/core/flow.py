@@ -21,6 +21,9 @@ _CLEAN = {"typed": "", "first": None, "proposed": None, "misses": 0, "outs": 0, 
 def enter(turn: Turn, index: int) -> None:
     """Begin the step at ``index`` from its beginning."""
     turn.set(index=index, listening=False, **_CLEAN)
+    if turn.state.step.later and round_clock.told(turn.state):
+        advance(turn)
+        return
     if turn.state.step.stops:
         _stop_clock(turn)
     if turn.state.step.timed:

@@ -165,7 +165,7 @@ class _Check:
         retest = self.table(given.get("retest", {}), "retest")
         self.known(retest, ("check_test", "preliminary_sample"), "retest")
         round_ = self.table(given.get("round", {}), "round")
-        self.known(round_, ("tests", "technicians", "second"), "round")
+        self.known(round_, ("tests", "technicians", "second", "density_in"), "round")
         frequency = self.table(given.get("frequency", {}), "frequency")
         self.known(frequency, SAMPLED, "frequency")
         acceptance = self.table(given.get("acceptance", {}), "acceptance")

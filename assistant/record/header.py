@@ -16,7 +16,7 @@ LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice"
           "ticket", "truck", "volume_yd3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor",
           "contract_item", "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at",
           "discharged_at",
-          "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary", "round_tests", "check_tests")
+          "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary", "round_tests", "check_tests", "measured_in")
 """Header keys that are labels, not settings; those of the report are explained in report/form.py."""
 
 

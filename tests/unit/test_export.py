@@ -409,10 +409,10 @@ def test_the_load_is_on_the_report_and_in_the_exports_once_and_the_same(tmp_path
             ([slump("6", **whole), slump("4", check_of="slump", **whole), air("8", **whole)], "open", "air content is not accepted")):
         told = [each for each in findings.of_round(tests) if "load" in each.partition("(")[0]]
         assert len(told) == 1 and words in told[0]
-        exported = json_file.document([{**each, "readings": [], "warnings": [], "notes": []} for each in tests], "now")["rounds"]
+        empty = {key: [] for key in ("readings", "warnings", "notes", "uncertainty", "deviations")} | {"why": ""}
+        exported = json_file.document([{**each, **empty} for each in tests], "now")["rounds"]
         assert [(each["round"], each["load"]["verdict"]) for each in exported] == [("R-1", verdict)]
-        assert {row["load"] for row in csv_file.table([{**each, "deviations": [], "readings": [], "why": "", "warnings": [], "notes": []}
-                                                       for each in tests])} == {verdict}
+        assert {row["load"] for row in csv_file.table([{**each, **empty} for each in tests])} == {verdict}
         assert words.lower() in exported[0]["load"]["why"].lower() and [each["name"] for each in exported[0]["properties"]][:1] == ["slump"]
 
 
@@ -511,4 +511,4 @@ def test_read_out_tells_units_of_other_tests(demo: Path) -> None:
     words = {line["id"]: line["words"] for line in bowlside("log", "read", "2", "--json", "--journal", demo).lines()}
     assert words["slump"] == "Slump: four, point, two, five inches." and words["verdict"].endswith("slump 4.25 inches.")
     density = bowlside("log", "read", "3", "--journal", demo).out
-    assert "Tare: seven, point, eight pounds." in density and "one, four, one, point, one pounds a cubic foot" in density
+    assert "Tare: seven, point, eight, zero pounds." in density and "one, four, one, point, one pounds a cubic foot" in density

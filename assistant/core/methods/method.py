@@ -192,6 +192,8 @@ class InRound:
     """How much of the sample it takes, cubic feet; a check test takes as much again."""
     takes_s: int = 0
     """About how long it takes. Ours, only to order those that are due at the same time."""
+    begins_s: int = 0
+    """Of these, before the work on the concrete begins."""
     within: str = ""
     """The setting that says how many seconds after the last portion it begins; empty: no limit is known."""
     by_end: bool = False
@@ -206,6 +208,11 @@ class InRound:
     """It comes before the sample is taken, where the round has one of these tests."""
     is_sample: bool = False
     """It takes the sample: the clocks begin at its end."""
+    in_bowl: str = ""
+    """It may be done in the bowl of the air meter, whose own test goes on with the same concrete: the step that is left out then,
+    since that test says how the bowl is filled."""
+    full_at: str = ""
+    """The step at which it begins where its bowl is full already."""
     stands: str = ""
     """Its instrument may stand in the sample meanwhile, for so many seconds: the setting that says how many."""
 
@@ -243,6 +250,10 @@ class Method:
     counts_for: tuple[str, ...] = ()
     """The frequencies of a job that it counts for; "sample" where it is done on a composite sample of concrete."""
     hold: HoldWatcher | None = None
+    on_meter: bool = False
+    """It is done with a pressure meter, which the report names."""
+    chamber_ratio: bool = False
+    """It computes with the meter's chamber ratio."""
     air_meter: bool = False
     """It measures air in concrete: its result hangs on the meter's calibration."""
     check: Callable[[Mapping[str, object], Values], None] = lambda _given, _values: None

@@ -54,10 +54,11 @@ def work(given: WorkInput) -> Assessment:
 
 
 METHOD = Method(
-    name="pressure-air", readings={"air.reading": READING}, results=(AIR_CONTENT,), work=work, air_meter=True,
+    name="pressure-air", on_meter=True, readings={"air.reading": READING}, results=(AIR_CONTENT,), work=work, air_meter=True,
     counts_for=("sample", "air"),
     rules={"pressure_air": rule(lambda taken, settings: assess(taken["air.reading"], settings))},
     values=(SETTLE, *AIR_CHECKS),
-    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "bowl_volume"), takes_s=420, within="start_within_s", usual=False, retested=True, compared=True),
+    round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "bowl_volume"), takes_s=240, begins_s=10,
+                  within="start_within_s", full_at="full", usual=False, retested=True, compared=True),
     sources={"type_b_air": TYPE_B, "type_a_air": TYPE_A,
              "air_reading_range": second_hand("Concrete Construction on C231-04: the gauge reaches at least 8 %")})

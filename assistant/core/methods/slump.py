@@ -24,7 +24,9 @@ USUAL_S = 150
 """Seconds for the whole test that have a name of their own: "two and a half minutes"."""
 
 SLUMP = ResultSpec(
-    name="slump", inch_pound=("in.", "0.25"), si=("mm", "5"), limited=True, check_test=True,
+    name="slump", inch_pound=("in.", "0.25"), si=("mm", "5"), limited=True, charted=True,
+    highest_limit=((Decimal("0.5"), Decimal(12)), (Decimal(15), Decimal(305))),
+    check_test=True,
     source=second_hand("C143: from the mould's height to the displaced original centre"),
     reported=second_hand("C143: nearest 1/4 in.; 5 mm from memory"),
     precision=Precision(((Decimal("1.2"), Decimal("0.82")), (Decimal("3.4"), Decimal("1.10")), (Decimal("6.5"), Decimal("1.50"))),
@@ -79,6 +81,7 @@ METHOD = Method(
     counts_for=("sample", "slump"),
     rules={"timely": timely, "slump": rule(lambda taken, settings: assess(taken.get("slump"), settings))},
     values=(own("slump_s", "60 150", "60 300"), own("lift_s", "5 5", "3 7")),
-    round=InRound(concrete_ft3=lambda _settings: CONE_FT3, takes_s=200, within="start_within_s", retested=True, compared=True),
+    round=InRound(concrete_ft3=lambda _settings: CONE_FT3, takes_s=130, begins_s=14, within="start_within_s", retested=True,
+                  compared=True),
     sources={"slump_range": second_hand("C143: valid about 1/2 to 9 in.; sheared or collapsed: discard, another portion"),
              "two_slump_old": second_hand("C143-98: two people 0.83 in., from slumps of 1 1/2 to 2 3/4 in.")})
