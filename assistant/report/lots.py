@@ -114,11 +114,11 @@ def _other(one: Accepted, mean: Decimal) -> str:
 
 
 def sentences(found: Sequence[Accepted]) -> list[str]:
-    """What the table can't say: why a lot has its verdict, and the newest moving average."""
+    """What the table can't say of each: why a lot has its verdict, and the newest moving average."""
     said = []
     for one in found:
-        name = ", ".join(filter(None, [result_name(one.key.name), one.key.mix]))
-        said += [f"{name}, lot {lot.number}: {lot.why}." for lot in one.lots[-NEWEST:]]
+        told = [f"Lot {lot.number}: {lot.why}." for lot in one.lots[-NEWEST:]]
         if average := one.average(len(one.samples) - 1):
-            said.append(f"{name}, moving average of {one.plan.moving_average}: {average}.")
+            told.append(f"Moving average of {one.plan.moving_average}: {average}.")
+        said.append(", ".join(filter(None, [result_name(one.key.name), one.key.mix])) + f". {' '.join(told)}")
     return said

@@ -143,7 +143,7 @@ def test_on_the_page_and_in_the_json(its_job: job.Job) -> None:
     page = " ".join(PdfReader(target).pages[-1].extract_text().split())
     assert "Acceptance over days" in page and "Table B-5" in page
     assert "Air content, A 1 3 05-01 to 05-03 2 6.17 %" in page and "Air content, A 2 2 05-04 to 05-05 0 6.55 %" in page
-    assert "lot 2: 2 of 3 samples so far." in page and "moving average of 3: 6.63 %, within." in page
+    assert "Lot 2: 2 of 3 samples so far. Moving average of 3: 6.63 %, within." in page
     found = json.loads(json.dumps([lots.document(one) for one in lots.of(tests, its_job, "2031-05-05")], default=float))
     schema = json.loads(json_file.SCHEMA.read_text())
     jsonschema.validate(found, {"$defs": schema["$defs"], "type": "array", "items": {"$ref": "#/$defs/accepted"}})
