@@ -90,7 +90,7 @@ def _check(args: argparse.Namespace) -> int:
     for doubt in _doubts(job):
         print(f"But: {doubt}")
     if "chamber_ratio" not in job.given and not (name and name in there and there[name].chamber_ratio):
-        print("It gives no chamber_ratio: the placeholder is used unless the meter register knows this meter's.")
+        print("It gives no chamber_ratio: unless the meter register knows this meter's, air contents are preliminary and pass nothing.")
     return 0
 
 
@@ -129,7 +129,7 @@ def _doubts(job: Job) -> list[str]:
                 if spec.last_place_decides and last_place(limit) < last_place(step):
                     found.append(f"results are rounded to the last place of the {name} limit {limit:f} before they are compared: "
                                  f"write {round_to(limit, last_place(step)):f} to have them compared as reported")
-        if settings.aggregate_correction_pct > CORRECTED:
+        if settings.aggregate_correction_pct is not None and settings.aggregate_correction_pct > CORRECTED:
             found.append(f"the aggregate correction {settings.aggregate_correction_pct:f} % is over {CORRECTED} %: is a digit "
                          "wrong?")
     return list(dict.fromkeys(found))

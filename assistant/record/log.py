@@ -15,6 +15,7 @@ from assistant.files.jsonline import dumps
 from assistant.record import summary
 from assistant.record.derived import Derived
 from assistant.record.journal import SAVE, Journal, JournalError
+from assistant.record.summary import figures
 
 
 def list_tests(args: argparse.Namespace) -> int:
@@ -26,8 +27,7 @@ def list_tests(args: argparse.Namespace) -> int:
             print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results", "round")
                          if key in each}))
         else:
-            results = ", ".join(f"{result['name']} {result['rounded']:f} {result['unit']}".rstrip() for result in each["results"]
-                                if result["rounded"] is not None)
+            results = ", ".join(f"{result['name']} {figures(result)}" for result in each["results"] if result["rounded"] is not None)
             mark = f"  {each['round']}" if each.get("round") else ""
             mark += ", check test" if each.get("check_of") else ", to compare" if each.get("comparison") else ""
             mark += "  PRACTICE" if each.get("practice") else ""
@@ -76,7 +76,7 @@ def _page(test: dict[str, Any]) -> str:
         lines.append(f"  {spoken_id(reading['id']):<28} {reading['value']:>8} {reading['unit']}   {ways}{gone}")
     lines.append("")
     for result in test["results"]:
-        value = "no valid value" if result["rounded"] is None else f"{result['rounded']:f} {result['unit']}"
+        value = figures(result)
         lines.append(f"  {result['name'].replace('_', ' '):<28} {value:>14}   rounding {test['rounding']}; {result['standing']}")
     lines += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]
     lines.append(f"  {'verdict':<28} {test['verdict']}: {test['why']}")

@@ -9,11 +9,12 @@ from decimal import Decimal
 from typing import Any
 
 from assistant.core import spoken
-from assistant.core.assessment import title
+from assistant.core.assessment import title, with_unit
 from assistant.core.judgement import SPOKEN_UNITS, units_spoken
 from assistant.core.language import sentence
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.steps import AIR_LINE
+from assistant.record.summary import figures as figures_of
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120: understood less well (26 of 30 against 39 of 40)."""
@@ -34,7 +35,7 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
             said.append((reading["id"], sentence("log.line", name=name, value=_spoken(reading["value"], unit))))
     for result in test["results"]:
         name = title(result["name"])
-        value = sentence("log.no_value") if result["rounded"] is None else _spoken(result["rounded"], result["unit"])
+        value = sentence("log.no_value") if result["rounded"] is None else _spoken(result["rounded"], result["unit"], result["remark"])
         said.append((result["name"], sentence("log.line", name=name, value=value)))
     why = capital(units_spoken(test["why"]).rstrip("."))
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{test['verdict']}"), why=why)))
@@ -45,10 +46,10 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
     return said
 
 
-def _spoken(value: Decimal | str, unit: str) -> str:
+def _spoken(value: Decimal | str, unit: str, remark: str = "") -> str:
     """Digit by digit, with the unit in words; a reading that is no number (a label) as it is."""
     digits = spoken.digits(value) if isinstance(value, Decimal) else str(value)
-    return f"{digits} {SPOKEN_UNITS.get(unit, unit)}".strip()
+    return f"{digits} {with_unit(SPOKEN_UNITS.get(unit, unit), remark)}".strip()
 
 
 def as_procedure(test: Mapping[str, Any]) -> dict[str, Any]:
@@ -68,5 +69,4 @@ def figures(test: Mapping[str, Any]) -> dict[str, str]:
     """The number of each line in figures, to be shown beside the words."""
     shown = {reading["id"]: f"{reading['value']} {reading['unit']}".strip() for reading in test["readings"]
              if not reading["withdrawn"]}
-    return shown | {result["name"]: f"{result['rounded']:f} {result['unit']}" for result in test["results"]
-                    if result["rounded"] is not None}
+    return shown | {result["name"]: figures_of(result) for result in test["results"] if result["rounded"] is not None}
