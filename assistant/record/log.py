@@ -27,7 +27,8 @@ def list_tests(args: argparse.Namespace) -> int:
             print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results", "round")
                          if key in each}))
         else:
-            results = ", ".join(f"{result['name']} {figures(result)}" for result in each["results"] if result["rounded"] is not None)
+            results = ", ".join(f"{result['name']} {figures(result)}" for result in each["results"]
+                                if result["rounded"] is not None)
             mark = f"  {each['round']}" if each.get("round") else ""
             mark += ", check test" if each.get("check_of") else ", to compare" if each.get("comparison") else ""
             mark += "  PRACTICE" if each.get("practice") else ""

@@ -35,7 +35,8 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
             said.append((reading["id"], sentence("log.line", name=name, value=_spoken(reading["value"], unit))))
     for result in test["results"]:
         name = title(result["name"])
-        value = sentence("log.no_value") if result["rounded"] is None else _spoken(result["rounded"], result["unit"], result["remark"])
+        value = (sentence("log.no_value") if result["rounded"] is None
+                 else _spoken(result["rounded"], result["unit"], result["remark"]))
         said.append((result["name"], sentence("log.line", name=name, value=value)))
     why = capital(units_spoken(test["why"]).rstrip("."))
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{test['verdict']}"), why=why)))

@@ -32,8 +32,8 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "outcome": state.outcome if state.phase is Phase.OVER else "not over",
         **{key: value for key, value in (state.header or {}).items()},
         "readings": [_reading(reading, walls) for reading in state.readings],
-        "results": [{"name": result.name, "value": result.value, "unit": result.unit, "rounded": result.rounded, "standing": result.standing,
-                     "remark": result.remark, "verdict": judged.verdict or "none", "limits": _limits(result.name, state)}
+        "results": [{"name": result.name, "value": result.value, "unit": result.unit, "rounded": result.rounded,
+                     "standing": result.standing, "remark": result.remark, "verdict": judged.verdict or "none", "limits": _limits(result.name, state)}
                     for judged, result in results],
         "uncertainty": [vars(uncertainty) for _, judged in state.judged for uncertainty in judged.uncertainty
                         if any(each.name == uncertainty.of and each.value is not None for _, each in results)],
