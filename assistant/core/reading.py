@@ -34,7 +34,7 @@ OVERRIDE_WITHIN_PSI = Decimal("0.10")
 
 def from_voice(turn: Turn, text: str) -> None:
     try:
-        said = parse(text)
+        said = parse(text, whole=turn.state.ask.places == 0 and turn.state.rules >= 2)
     except NotANumber as error:
         ask_again(turn, f"{error}")
         return
@@ -44,9 +44,10 @@ def from_voice(turn: Turn, text: str) -> None:
 def from_keys(turn: Turn, typed: str) -> None:
     turn.set(typed="")
     turn.record("heard", text=typed, source="keypad")
-    whole, point, decimals = typed.partition(".")
+    whole, point, decimals = typed.removeprefix("-").partition(".")
     try:
         value = parse(f"{whole.lstrip('0') or '0'}{point}{decimals}").value  # a keyed 07.25 is 7.25
+        value = -value if typed.startswith("-") else value
     except NotANumber:
         refuse(turn, None, sentence("entry.typed", typed=typed))
         return

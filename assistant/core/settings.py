@@ -8,7 +8,7 @@ from typing import Any
 from assistant.core import rounding
 from assistant.core.methods import registry, units
 from assistant.core.methods.method import OwnValue
-from assistant.core.methods.values import CYLINDER_SIZES, Limits, Values, number, shown
+from assistant.core.methods.values import CYLINDER_SIZES, HALF_AT_LIMIT, Limits, Values, number, shown
 
 __all__ = ["LIMITED", "METHOD", "Settings", "key_of", "number", "shown"]
 
@@ -47,6 +47,8 @@ class Settings(Values):
                 checked[key] = _limits(value)
             elif key == "rounding":
                 checked[key] = _one_of(key, value, rounding.RULES)
+            elif key == "half_at_limit":
+                checked[key] = _one_of(key, value, HALF_AT_LIMIT)
             elif key == "step_targets":
                 checked[key] = _targets(value)
             elif key == "units":

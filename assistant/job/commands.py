@@ -105,6 +105,11 @@ SEEN = {"air_content": (Decimal(1), Decimal(12)), "system_air_metric": (Decimal(
 CORRECTED = Decimal(1)
 """Aggregate corrections are 0.1 to 0.5 % (from memory, 90 %); twice the most of these."""
 
+ODD = {"chamber_ratio": ("0.02", "0.2"), "max_psi": ("20", "60"), "strength_psi": ("1500", "15000"),
+       "measure_volume_ft3": ("0.1", "1"), "measure_volume_m3": ("0.003", "0.03"), "bowl_volume_ft3": ("0.2", "0.5"),
+       "bowl_volume_m3": ("0.005", "0.015"), "canister_ft3": ("0.01", "0.03"), "cylinder_count": ("2", "12")}
+"""Values that no method gives, and where they usually lie (ours, no source): outside they are doubted, never refused."""
+
 FINE = ("air_content", "system_air_metric", "leak_drop")
 """Results whose last place decides: 0.249 passes a limit that is written 0.2 (compared so: published, Iowa DOT IM 202)."""
 
@@ -135,6 +140,10 @@ def _doubts(job: Job) -> list[str]:
         for name, (low, high) in SEEN.items():
             found += [f"the {name} limit {one:f} is outside what concrete has, {low} to {high}: is a digit wrong?"
                       for one in settings.limits.get(name, ()) if one is not None and one != 0 and not low <= one <= high]
+        for key, (low, high) in ODD.items():
+            value = getattr(settings, key)
+            if value is not None and not Decimal(low) <= value <= Decimal(high):
+                found.append(f"{key} is {value}, and {low} to {high} is usual: is a digit wrong?")
         if settings.aggregate_correction_pct > CORRECTED:
             found.append(f"the aggregate correction {settings.aggregate_correction_pct:f} % is over {CORRECTED} %: is a digit "
                          "wrong?")
