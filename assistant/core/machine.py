@@ -114,6 +114,8 @@ def _start(turn: Turn, event: TestStarted) -> None:
         raise ValueError(sentence("test.other_language", then=event.language, now=CURRENT.name))
     settings = Settings.of_record(event.settings)
     procedure = build(registry.with_roles(event.procedure), settings)
+    if event.clock.get("cautioned"):
+        procedure = replace(procedure, steps=tuple(replace(one, caution="") if one.once else one for one in procedure.steps))
     turn.set(procedure=procedure, settings=settings, header=event.header, index=0, rules=event.rules,
              wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))
     practice = sentence("test.practice") if event.header.get("practice") else ""
@@ -121,6 +123,8 @@ def _start(turn: Turn, event: TestStarted) -> None:
     if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder
         note(turn, "start", str(remark))
         turn.say(str(remark), "start", urgent=True)
+    for words in registry.METHODS[procedure.test].lacks(settings) if procedure.test in registry.METHODS else ():
+        turn.say(f"{phrases.capital(words)}.", "start", urgent=True)  # its verdict says so again
     if "deviations" in event.header and (told := deviations.recorded(event.header, settings, procedure.test)):
         turn.say(sentence("deviation.start", which=" ".join(told)), "start", urgent=True)
     if event.clock:

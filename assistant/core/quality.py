@@ -1,4 +1,4 @@
-"""How far a result can be trusted: two technicians, control charts, what follows a failure.
+"""How far a result can be trusted: two technicians, what follows a failure; control charts are in charts.py.
 
 All pure functions to a verdict and its reason.
 """
@@ -9,19 +9,18 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from assistant.core import rounding
-from assistant.core.assessment import FAIL, NONE, PASS, UNITS, spoken_name
+from assistant.core.assessment import FAIL, NONE, PASS, spoken_name
 from assistant.core.language import sentence
 from assistant.core.methods import registry, units
 from assistant.core.methods.provenance import common, memory, published, second_hand
 
 SAME_AGE = memory("C172: begun within 5 minutes of the last portion; an older concrete is another one", 95)
-WARNING, ACTION, IN_CONTROL = "warning", "action", "in-control"
 
 
 @dataclass(frozen=True)
 class Finding:
     verdict: str
-    """PASS, FAIL or NONE; of a chart IN_CONTROL, WARNING or ACTION; of a retest what to do (see `after`)."""
+    """PASS, FAIL or NONE; of a retest what to do (see `after`)."""
     why: str
     """One plain sentence."""
     standing: str
@@ -58,45 +57,6 @@ def compare(name: str, first: Decimal, second: Decimal, system: str = units.INCH
                    sentence(f"quality.{told}", name=spoken_name(name), off=f"{abs(first - second):f}",
                             allowed=rounding.round_to(allowed, 2), unit=own),
                    str(spec.precision.source))
-
-
-# --- control charts -----------------------------------------------------------------------------------------------------
-
-AIR_CHART = published("UFGS 03373: warn at 1.0, act at 1.5 points from mid; at act a second test, their average")
-AIR_RANGE = published("UFGS 03373: range of two tests: warn at 2.0, act at 3.0")
-RANGE = published("UFGS 03700: range of two consecutive slumps not over 2 in.")
-AIR_WARN, AIR_ACT = Decimal("1.0"), Decimal("1.5")
-RANGE_WARN, RANGE_ACT = Decimal("2.0"), Decimal("3.0")
-RANGE_IN = Decimal(2)
-
-
-def air_mean(value: Decimal, middle: Decimal, warn: Decimal = AIR_WARN, act: Decimal = AIR_ACT,
-             second: Decimal | None = None) -> Finding:
-    """One air content, %, against the middle of its range. At the action limit `second`, once it is there, counts half."""
-    shown = value if second is None else (value + second) / 2
-    off = abs(shown - middle)
-    level = ACTION if off >= act else WARNING if off >= warn else IN_CONTROL
-    key = {ACTION: "air_act" if second is None else "air_act_again", WARNING: "air_warn", IN_CONTROL: "air_fine"}[level]
-    return Finding(level, sentence(f"quality.{key}", value=rounding.round_to(shown, 1), middle=f"{middle:f}",
-                                   off=rounding.round_to(off, 1)), str(AIR_CHART))
-
-
-def air_range(one: Decimal, next_one: Decimal, warn: Decimal = RANGE_WARN, act: Decimal = RANGE_ACT) -> Finding:
-    """Two consecutive air contents, %."""
-    off = abs(one - next_one)
-    level = ACTION if off >= act else WARNING if off >= warn else IN_CONTROL
-    key = {ACTION: "range_act", WARNING: "range_warn", IN_CONTROL: "range_fine"}[level]
-    return Finding(level, sentence(f"quality.{key}", off=f"{off:f}", limit=act if level == ACTION else warn),
-                   str(AIR_RANGE))
-
-
-def range_of_two(one: Decimal, next_one: Decimal, most: Decimal = RANGE_IN, unit: str = "in.") -> Finding:
-    """Two consecutive slumps and how far apart they may be, in. or mm."""
-    off = abs(one - next_one)
-    level = ACTION if off > most else IN_CONTROL
-    words = sentence("quality.range_apart" if level == ACTION else "quality.range_together", off=f"{off:f}", limit=most,
-                     unit=sentence(f"unit.{UNITS[unit]}"))
-    return Finding(level, words, str(RANGE))
 
 
 # --- after a failure ----------------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from itertools import permutations
+from itertools import combinations, permutations
 from typing import Any
 
 from assistant.core import rounding
@@ -21,7 +21,7 @@ from assistant.core.settings import Settings
 
 def _by_haste(test: str) -> tuple[float, int]:
     within = limit_s(test, Settings())
-    return float("inf") if within is None else within, registry.ROUNDS[test].takes_s
+    return float("inf") if within is None else within, 0 if registry.ROUNDS[test].stands else registry.ROUNDS[test].takes_s
 
 
 SAMPLE = next(name for name, one in registry.ROUNDS.items() if one.is_sample)
@@ -33,8 +33,17 @@ PLAN = tuple(one for one in TESTS if registry.ROUNDS[one].usual)
 """What it has unless the job says otherwise."""
 AIR = tuple(one for one in TESTS if registry.METHODS[one].air_meter)
 TAKES_S = {one: registry.ROUNDS[one].takes_s for one in TESTS}
-READING_S = 30
-"""Reading a thermometer that stands already. Ours."""
+READING_S = 17
+"""Reading a thermometer that stands already. This and the following: ours, of a practised technician who works while the station
+talks; tests/scenario/test_solo_round.py holds them against a whole round."""
+FIRST_S = 73.0
+"""From the last portion until the sample is carried, remixed and covered, and the first test is asked for."""
+FILLING_S = 110
+"""Filling the bowl and striking it off."""
+FULL_S = 600.0
+"""A bowl that was filled longer ago is emptied and filled anew."""
+PACE = {"terse": 0.9, "normal": 1.0, "coaching": 1.15}
+"""How much the wording makes of it."""
 
 @dataclass(frozen=True)
 class Question:
@@ -45,26 +54,70 @@ class Question:
     """Yes is more than the method wants: a cooperative technician says no."""
 
 
+# --- the order, and what can't be done in time ------------------------------------------------------------------------------
+
+def one_bowl(tests: Sequence[str], settings: Settings) -> tuple[str, str] | None:
+    """A test that may be done in the bowl of the air meter, and the one whose bowl that is; None: not both are to be done, or
+    nobody gave the volume of the bowl."""
+    first, then = (next((one for one in tests if getattr(registry.ROUNDS[one], which)), "") for which in ("in_bowl", "full_at"))
+    return (first, then) if first and then and settings.amount("bowl_volume") is not None else None
+
+
+def times(order: Iterable[str], settings: Settings, elapsed_s: float = 0.0, ready_s: Mapping[str, float] = {},
+          pair: tuple[str, str] | None = None, pace: float = 1.0) -> dict[str, tuple[float, float]]:
+    """Test -> seconds from the last portion to its beginning (or completion, where that counts), and by how many it is too late.
+
+    Rough lengths of ours. elapsed_s since the last portion; ready_s: in how many seconds a thermometer that stands can be read;
+    pair: two tests on one filling of the bowl, the second of which began with the first where it follows it.
+    """
+    found: dict[str, tuple[float, float]] = {}
+    now, before = elapsed_s, ""
+    for test in order:
+        its, ready = registry.ROUNDS[test], test in ready_s
+        now = max(now, elapsed_s + ready_s.get(test, 0.0))
+        shared = (before, test) == pair
+        over = now + pace * (READING_S if ready else its.takes_s - (FILLING_S if shared else 0))
+        counts = found[before][0] if shared else over if its.by_end else now + pace * its.begins_s
+        limit = limit_s(test, settings)
+        found[test] = counts, 0.0 if limit is None else max(0.0, counts - limit)
+        now, before = over, test
+    return found
+
+
 def in_order(tests: Sequence[str], settings: Settings, technicians: int = 1, elapsed_s: float = 0.0,
-             ready_s: Mapping[str, float] = {}) -> list[str]:
-    """The best order: alone, of all orders the one in which what begins late is least late, all seconds together.
+             ready_s: Mapping[str, float] = {}, pair: tuple[str, str] | None = None) -> list[str]:
+    """The best order: alone, of all orders the one in which what is late is least late, all seconds together.
 
     Two technicians: by the time within which each begins, and of those due together the longest first, since the other
-    works beside it. ``elapsed_s`` since the last portion; ``ready_s``: in how many seconds a thermometer that stands can be read.
+    works beside it. The rest as in `times`.
     """
+    def how_late(order: Iterable[str]) -> tuple[float, float]:
+        found = times(order, settings, elapsed_s, ready_s, pair)
+        return sum(late for _, late in found.values()), max((at for at, _ in found.values()), default=0.0)
+
     def limit(test: str) -> float:
         found = limit_s(test, settings)
         return float("inf") if found is None else found
-
-    def how_late(order: Iterable[str]) -> tuple[float, float]:
-        late, now = 0.0, elapsed_s
-        for test in order:
-            now = max(now, elapsed_s + ready_s.get(test, 0.0))
-            begun, now = now, now + (READING_S if test in ready_s else TAKES_S.get(test, 0))
-            late += max(0.0, (now if registry.ROUNDS[test].by_end else begun) - limit(test))
-        return late, now
-    by_limit = sorted(tests, key=lambda test: (limit(test), -TAKES_S.get(test, 0) if technicians > 1 else 0))
+    def takes(test: str) -> int:
+        return READING_S if test in ready_s else TAKES_S[test]
+    by_limit = sorted(tests, key=lambda test: (limit(test), -takes(test) if technicians > 1 else 0))
     return by_limit if technicians > 1 else list(min(permutations(by_limit), key=how_late))
+
+
+def foreseen(tests: Sequence[str], settings: Settings, pair: tuple[str, str] | None = None,
+             wording: str = "normal") -> tuple[dict[str, float], list[str]]:
+    """Of a round that one person does: what will be late at best, by how many seconds; and the fewest tests that a second person
+    must take off him so that nothing is."""
+    def late(mine: Sequence[str]) -> dict[str, float]:
+        ready = {test: float(getattr(settings, registry.ROUNDS[test].stands)) for test in mine if registry.ROUNDS[test].stands}
+        order = in_order(mine, settings, 1, FIRST_S, ready, pair)
+        return {test: by for test, (_, by) in times(order, settings, FIRST_S, ready, pair, PACE[wording]).items() if by}
+    mine = [test for test in tests if test not in BEFORE]
+    for count in range(len(mine) + 1):
+        for others in combinations(reversed(mine), count):
+            if not late([test for test in mine if test not in others]):
+                return late(mine), list(others)
+    return late(mine), mine
 
 
 # --- the questions ----------------------------------------------------------------------------------------------------------
@@ -98,11 +151,11 @@ def before_the_sample(plan: Sequence[str], held: bool, settings: Settings = Sett
 
 def after_the_sample(plan: Sequence[str], done: Sequence[Done], settings: Settings, technicians: int = 1,
                      elapsed_s: float = 0.0, ready_s: Mapping[str, float] = {}, check_tests: bool = True,
-                     preliminary: bool = False) -> list[Question]:
+                     preliminary: bool = False, pair: tuple[str, str] | None = None) -> list[Question]:
     """What may come next, the best first; empty: all is done."""
     found = [Question(f"check.{test}", sentence("round.check", test=capital(named([test])))) for test in checks(
         done, check_tests, preliminary)]
-    for test in in_order(left(plan, done), settings, technicians, elapsed_s, ready_s):
+    for test in in_order(left(plan, done), settings, technicians, elapsed_s, ready_s, pair):
         again = any(one.test == test for one in done)
         found.append(Question(f"next.{test}", sentence("round.again" if again else "round.next", test=capital(named([test])))))
     return found

@@ -58,6 +58,8 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
     stands_since  boot time at which its instrument was put into the sample (a thermometer), before this very test was called for
     begun_at  the same in journals of the time when a temperature had only to begin within its limit
     told      true: the other technician began it, and whether in time is told, not timed
+    filled_at boot time at which its bowl was filled, by a test that measures the same concrete before it: then it began
+    cautioned true: whoever does it heard the cautions about this concrete when the sample was taken (see Step.once)
     aged      true: a check test, or one to compare: no clock waits for it, but the age of its concrete is kept
     """
     turn.set(aged=bool(clock.get("aged")))
@@ -75,6 +77,9 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
         turn.note("round", sentence("round.thermometer_in", duration=phrases.duration(turn.state.now - float(since))))
         if "begun_at" in clock:
             reached(turn, float(since))
+    elif clock.get("filled_at") is not None:
+        turn.note("round", sentence("round.filled"))
+        reached(turn, float(clock["filled_at"]))
     _arm(turn)
 
 

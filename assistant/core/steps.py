@@ -32,6 +32,10 @@ class Step:
     """One more sentence for who learns it: why, or how it looks when it is right."""
     caution: str = ""
     """Said before anything else, at the moment when it matters."""
+    once: bool = False
+    """Its caution is about all concrete of a round: whoever took the sample has heard it and is not told again while a clock runs."""
+    later: bool = False
+    """Washing: left to the end of a round while a clock of it runs."""
     goto: str = ""
     """The step that follows; empty: the next one in the file."""
 
@@ -43,6 +47,8 @@ class Step:
     """Its answer must be no echo of another, although it carries no caution: clamps are looked at, the lever is pressed."""
     role: str = ""
     """What this step is to the interpreter, whatever it is called: EQUILIBRIUM, or the role of a hold's watcher."""
+    of_run: int = 0
+    """Which step of a run it belongs to, as ``S`` of its stage says; 0: it is no step of a run."""
     timed: bool = False
     """The moment when this step begins counts for a round: the last portion is taken, the work on the concrete begins,
     or, at a judge step, is completed."""

@@ -7,6 +7,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from assistant.core.charts import RULES, Levels
 from assistant.core.methods.registry import COUNTED
 from assistant.core.methods.values import near, number, shown, unknown
 from assistant.core.settings import LIMITED, Settings
@@ -33,17 +34,6 @@ MOST_MIXES = 1000
 
 class JobError(Refusal):
     """A job file is wrong: file, line, key, what is allowed."""
-
-
-@dataclass(frozen=True)
-class Levels:
-    """A control chart of one result: distances from the target, in the result's own unit."""
-    target: Decimal | None = None
-    warning: Decimal | None = None
-    action: Decimal | None = None
-    range_warning: Decimal | None = None
-    """Of the range of two results that follow each other."""
-    range_action: Decimal | None = None
 
 
 @dataclass(frozen=True)
@@ -168,7 +158,7 @@ class _Check:
         retest = self.table(given.get("retest", {}), "retest")
         self.known(retest, ("check_test", "preliminary_sample"), "retest")
         round_ = self.table(given.get("round", {}), "round")
-        self.known(round_, ("tests", "technicians", "second"), "round")
+        self.known(round_, ("tests", "technicians", "second", "density_in"), "round")
         frequency = self.table(given.get("frequency", {}), "frequency")
         self.known(frequency, SAMPLED, "frequency")
         mixes = self.table(given.get("mixes", {}), "mixes")
@@ -229,7 +219,9 @@ class _Check:
                                                f'the results are {", ".join(LIMITED)}')
         table = self.table(value, "levels", name)
         self.known(table, tuple(one.name for one in fields(Levels)), "levels", name)
-        found = Levels(**{key: self.number(each, "levels", name, key) for key, each in table.items()})
+        given: dict[str, Any] = {key: self.count(each, RULES[key], "levels", name, key) if key in RULES
+                                 else self.number(each, "levels", name, key) for key, each in table.items()}
+        found = Levels(**given)
         for low, high in (("warning", "action"), ("range_warning", "range_action")):
             least, most = getattr(found, low), getattr(found, high)
             if least is not None and most is not None and least > most:
@@ -247,11 +239,8 @@ class _Check:
             raise self.wrong(("frequency", name), "volumes are in cubic yards and in cubic meters: give all of it in one")
         found: dict[str, Any] = {key.removesuffix(f"_{used[0]}") if used else key: self.number(each, "frequency", name, key)
                                  for key, each in table.items()}
-        if (often := found.get("at_least_per_day")) is not None:
-            if often != int(often):
-                raise self.wrong(("frequency", name, "at_least_per_day"),
-                                 f"at_least_per_day is {often}: it must be a whole number")
-            found["at_least_per_day"] = int(often)
+        if "at_least_per_day" in found:
+            found["at_least_per_day"] = self.count(found["at_least_per_day"], 0, "frequency", name, "at_least_per_day")
         if found.get("every") == 0:
             key = f"every_{used[0]}"
             raise self.wrong(("frequency", name, key), f"{key} is 0: it must be more than that")
@@ -306,6 +295,15 @@ class _Check:
         if not isinstance(value, bool):
             raise self.wrong(key, f'"{key[-1]}" is {_shown(value)}: it must be true or false')
         return value
+
+    def count(self, value: Any, most: int, *key: str) -> int:
+        """A whole number; ``most``, where it is not 0, is the highest."""
+        found = self.number(value, *key)
+        if found != int(found):
+            raise self.wrong(key, f"{key[-1]} is {found}: it must be a whole number")
+        if most and found > most:
+            raise self.wrong(key, f"{key[-1]} is {found}: it is so many of {most} in a row, so at most {most}")
+        return int(found)
 
     def number(self, value: Any, *key: str) -> Decimal:
         try:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from assistant.core import deviations
+from assistant.core.methods.registry import METHODS
+from assistant.core.phrases import capital
 from assistant.core.procedure import Procedure, build
 from assistant.core.settings import Settings
 from assistant.files import plain
@@ -16,7 +18,7 @@ LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice"
           "ticket", "truck", "volume_yd3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor",
           "contract_item", "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at",
           "discharged_at",
-          "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary", "round_tests", "check_tests")
+          "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary", "round_tests", "check_tests", "measured_in")
 """Header keys that are labels, not settings; those of the report are explained in report/form.py."""
 
 
@@ -28,6 +30,11 @@ class Header:
     settings: Settings
     labels: Mapping[str, Any]
     procedure: Procedure
+
+    def must_begin(self) -> None:
+        """Raises Refusal where the job wants no such test begun. One that is under way is always gone on with."""
+        if self.test in METHODS and (why := METHODS[self.test].refuses(self.settings)):
+            raise Refusal(f"{capital(why)}.")
 
 
 def header_of(given: Mapping[str, Any], where: str) -> Header:

@@ -12,9 +12,10 @@ from typing import BinaryIO, TextIO
 
 from assistant.files.refusal import Refusal
 from assistant.record import log
+from assistant.record.derived import Derived
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.report import csv_file, json_file
-from assistant.report.rows import chosen, doubts
+from assistant.report.rows import chosen, doubts, history
 
 
 def add_arguments(one: argparse.ArgumentParser) -> None:
@@ -49,8 +50,10 @@ def export(args: argparse.Namespace) -> int:
     with Journal(folder, write=False) as journal:
         for ident in args.ids:
             log.known(journal, ident)
-        tests, damaged = chosen(journal, args.ids, day)
-    for sentence in (*damaged, *doubts(tests)):
+        found = Derived(journal)
+        tests = chosen(found, args.ids, day)
+    before = history(found, tests, args.ids)
+    for sentence in (*found.damaged, *doubts(tests)):
         print(f"bowlside: {sentence}", file=sys.stderr)
     if not tests:
         raise JournalError("There is no test to export" + (f" of {day}" if day else "") + f" in {folder}.")
@@ -69,8 +72,8 @@ def export(args: argparse.Namespace) -> int:
                               "python3 assistant once with the network there; CSV and JSON need nothing.") from None
         its_job = job.load(args.job) if args.job else None
         _whole(args.pdf, lambda target: pdf_file.write(tests, target, made, its_job, Register(folder).meters(),
-                                                       summary=len(tests) > 1 or day is not None), binary=True)
-    return 1 if damaged else 0
+                                                       summary=len(tests) > 1 or day is not None, history=before), binary=True)
+    return 1 if found.damaged else 0
 
 
 def _demo(args: argparse.Namespace) -> int:

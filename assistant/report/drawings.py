@@ -2,27 +2,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 
 from reportlab.graphics.shapes import Drawing
 from reportlab.lib.colors import black
 
+from assistant.core.charts import Levels, Point
 from assistant.core.methods.leak_curve import fit
+from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings
-from assistant.job import Levels
 from assistant.report import leak_drawing
 from assistant.report.axes import Axes
 from assistant.report.rows import Test
 
 INCH = 72
-
-
-@dataclass(frozen=True)
-class Point:
-    """One result on a control chart."""
-    label: str
-    value: Decimal
 
 
 def pressure_steps(test: Test) -> Drawing | None:
@@ -81,7 +74,8 @@ def leak_curve(test: Test) -> Drawing | None:
 
 def control_chart(name: str, unit: str, points: Sequence[Point], levels: Levels,
                   limits: tuple[Decimal | None, Decimal | None]) -> Drawing:
-    """Each result in its order, and the range of each two that follow one another; lines where the job sets them.
+    """Each sample in its order, and the range of each two that follow one another; lines where the job sets them. Where a check
+    test was done their average stands, and each of them as a small ring.
 
     Warning and action levels: UFGS 03373 has such a chart of air; every figure is the job's own.
     """
@@ -102,7 +96,8 @@ def control_axes(name: str, unit: str, points: Sequence[Point], levels: Levels,
     measured = [(float(at), float(one.value)) for at, one in enumerate(points, 1)]
     apart = [(at, abs(b - a)) for (_, a), (at, b) in zip(measured, measured[1:])]
     drawing, across = Drawing(7.2 * INCH, 1.85 * INCH), (0.5, len(points) + 1.1)
-    all_values = [value for _, value in measured] + [float(value) for value, _ in lines]
+    each = [(float(at), float(value)) for at, one in enumerate(points, 1) if one.checks for value in (one.first, *one.checks)]
+    all_values = [value for _, value in (*measured, *each)] + [float(value) for value, _ in lines]
     low, high = min(all_values), max(all_values)
     room = (high - low) or max(abs(high) * 0.1, 0.1)
     values = Axes(drawing, (46, 56, 512, 128), across, (low - 0.13 * room, high + 0.2 * room))
@@ -114,8 +109,12 @@ def control_axes(name: str, unit: str, points: Sequence[Point], levels: Levels,
     _lines(ranges, ranged)
     values.line("values", measured, width=0.8)
     values.marks(measured)
+    for number, one in enumerate(points, 1):
+        if one.checks:
+            values.line(f"check {number}", [(number, float(value)) for value in (one.first, *one.checks)], "-", 0.4)
+    values.marks(each, full=False, size=1.2)
     for (at, value), one in zip(measured, points):
-        values.text(f"{one.value:f}", at, value, 0, 4, 5.5, on_white=True)
+        values.text(f"{round_to(one.value, last_place(one.first)):f}", at, value, 0, 4, 5.5, on_white=True)
     ranges.line("ranges", apart, width=0.8)
     ranges.marks(apart, square=True, full=False)
     return [values, ranges]

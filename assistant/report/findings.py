@@ -1,17 +1,17 @@
 """What the report says beyond each test's own verdict: what follows a failure, and which levels of a chart were reached.
 
-The rules and their standings are those of assistant/core/quality.py; levels are the job's.
+The rules and their standings are those of assistant/core/quality.py and charts.py; levels are the job's.
 """
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
+from assistant.core import charts
 from assistant.core import load_judged as core
-from assistant.core import quality
+from assistant.core.charts import Levels, Point
 from assistant.core.phrases import capital
-from assistant.job import Levels
 from assistant.report.rows import Test
+from assistant.report.series import Key, Sample
 from assistant.round.record import judged
 
 
@@ -27,26 +27,19 @@ def of_round(tests: Sequence[Test]) -> list[str]:
     return [f"{which}{_sentence(one.why)} ({one.standing})" for which, one in found]
 
 
-def of_day(rows: Sequence[tuple[Test, Any]], name: str, levels: Levels) -> list[str]:
-    """Sentences on a control chart of air content, and on two slumps that follow each other; one for each value or pair that is
-    at a warning or an action level."""
-    if name == "slump" and levels.range_action is not None:
-        far = ((first, second, quality.range_of_two(a["rounded"], b["rounded"], levels.range_action, a["unit"]))
-               for (first, a), (second, b) in zip(rows, rows[1:]))
-        return [_sentence(f"Tests {first['id']} and {second['id']}: {one.why}") for first, second, one in far
-                if one.verdict != quality.IN_CONTROL]
-    if name != "air_content":
-        return []
-    found = []
-    for test, one in rows:
-        if levels.target is not None and levels.warning is not None and levels.action is not None:
-            level = quality.air_mean(one["rounded"], levels.target, levels.warning, levels.action)
-            found += [f"Test {test['id']}: {level.why}"] if level.verdict != quality.IN_CONTROL else []
-    for (first, a), (second, b) in zip(rows, rows[1:]):
-        if levels.range_warning is not None and levels.range_action is not None:
-            level = quality.air_range(a["rounded"], b["rounded"], levels.range_warning, levels.range_action)
-            found += [f"Tests {first['id']} and {second['id']}: {level.why}"] if level.verdict != quality.IN_CONTROL else []
-    return [_sentence(words) for words in found]
+def of_chart(samples: Sequence[Sample], points: Sequence[Point], key: Key, levels: Levels, day: str) -> list[str]:
+    """What the chart of these samples says of ``day``: a sentence for each level or run that one of that day's completes."""
+    limits = samples[-1].results[-1]["limits"]
+    found = charts.signals(key.name, key.unit, points, levels, limits[0] is None and limits[1] is not None)
+    return [f"{_which(samples[one.since:one.at + 1])}: {_sentence(one.why)} ({one.standing})" for one in found
+            if samples[one.at].day == day]
+
+
+def _which(samples: Sequence[Sample]) -> str:
+    """Their tests by number: all of one or two samples, of a run the first and the last."""
+    ids = [str(one["id"]) for each in samples for one in each.tests]
+    told = f"{ids[0]} to {ids[-1]}" if len(samples) > 2 else " and ".join(ids)
+    return f"Test{'s' if len(ids) > 1 else ''} {told}"
 
 
 def _sentence(words: str) -> str:

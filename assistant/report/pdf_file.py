@@ -4,16 +4,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 from functools import partial
-from typing import Any, BinaryIO
+from typing import BinaryIO
 from xml.sax.saxutils import escape
 
 from reportlab.graphics.shapes import Drawing
 
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
+from assistant.core.charts import Levels
+from assistant.core.methods.registry import METHODS, RESULTS
 from assistant.core.phrases import capital
-from assistant.job import Job, Levels
+from assistant.job import Job
 from assistant.meters.register import Meter
-from assistant.report import drawings, findings, form
+from assistant.record.summary import figures
+from assistant.report import drawings, findings, form, series
 from assistant.report.paper import Page, Paper
 from assistant.report.rows import (
     Round,
@@ -34,27 +37,30 @@ from assistant.report.rows import (
     shown,
     title_of,
     uncertainty_in_words,
+    with_days,
 )
 
-WITH_A_METER = ("sequential", "pressure-air", "leak", "aggregate-correction", "calibration", "gauge-check")
-CHARTED = ("air_content", "system_air_metric", "slump", "density")
+CHARTED = tuple(name for name, spec in RESULTS.items() if spec.charted)
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
 PLACED = tuple(f"{kind}.{run}.{step}" for kind in ("charge", "equilibrium") for run, step in PLACES)
 
 
 def write(tests: Sequence[Test], target: BinaryIO, made: str, job: Job | None = None, meters: Mapping[str, Meter] = {},
-          summary: bool = True) -> None:
-    """The pages. ``job`` fills in fields and gives the charts their lines; ``meters`` the calibration dates."""
+          summary: bool = True, history: Sequence[Test] = ()) -> None:
+    """The pages. ``job`` fills in fields and gives the charts their lines; ``meters`` the calibration dates; ``history``: these
+    tests and those before them, in short."""
     paper, groups = Paper(made), rounds(tests)
     for group in groups:
         own = job if form.belongs(job, group.tests[0]) else None
         drawn = [one for test in group.tests for one in (drawings.pressure_steps(test), drawings.leak_curve(test)) if one]
         paper.page(_title(group), marks(group.tests), partial(_round_page, group, own, meters, drawn))
+    dated = list(with_days(history or tests))
     for day in dict.fromkeys(group.day for group in groups) if summary else ():
         of_day = [group for group in groups if group.day == day]
         its = [test for group in of_day for test in group.tests]
         named = sum(bool(group.name) for group in of_day)
-        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, named, _charts(its, job)))
+        until = [one for its_day, one in dated if its_day <= day]
+        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, named, _charts(until, day, job)))
     paper.write(target, "Fresh concrete report")
 
 
@@ -86,7 +92,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
         if test["deviations"]:
             page.text(" ".join(test["deviations"]), bold=f"Test {test['id']}, deviations from the method:")
     for words in (*findings.of_round(one.tests), *dict.fromkeys(
-            " ".join(uncertainty_in_words(test)) for test in one.tests if test["uncertainty"])):
+            " ".join(uncertainty_in_words(test)) for test in one.tests if test.get("uncertainty"))):
         page.text(words)
     _readings(page, one.tests)
     page.drawings(drawn)
@@ -94,11 +100,11 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     for words in [*(words for test in one.tests for words in _remarks(test)), *doubts(one.tests)] or ["None recorded."]:
         page.text(words)
     page.lines(["Check test, who was told and when", "Remarks"])
-    if any(test["test"] in WITH_A_METER for test in one.tests):
+    if any(METHODS[test["test"]].on_meter for test in one.tests if test["test"] in METHODS):
         page.small(_device(one, meters))
     rules = dict.fromkeys(f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])
     rules |= dict.fromkeys(f"{result_name(each['of'])}, {each['name']}: {each['standing']}" for test in one.tests
-                           for each in test["uncertainty"])
+                           for each in test.get("uncertainty", ()))
     if rules:
         page.small("Where the rules come from: " + "; ".join(rules) + ".")
     page.small(" ".join(dict.fromkeys(test["editions"] for test in one.tests if test["editions"])))
@@ -109,10 +115,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
 def _result_rows(test: Test) -> list[list[str]]:
     rows: list[list[str]] = []
     for each in test["results"]:
-        if each["rounded"] is None:
-            reported, other = "no valid value", ""
-        else:
-            reported, other = f"{each['rounded']:f} {each['unit']}".strip(), result_in_other_units(each, test["rounding"])
+        reported, other = figures(each), result_in_other_units(each, test["rounding"])
         rows.append([f"{test['id']}  {title_of(test)}" if not rows else "", result_name(each["name"]), reported, other,
                      limits_in_words(each["limits"]), inside(each, test["rounding"]), test["rounding"]])
     return rows or [[f"{test['id']}  {test['title']}", "none", "", "", "", "", ""]]
@@ -175,8 +178,9 @@ def _device(one: Round, meters: Mapping[str, Meter]) -> str:
     done = meter.calibration(date.fromisoformat(one.day)) if meter else None  # not one of after the test
     calibrated = f"calibrated {done.on}" if done else "calibration date: ______________"
     settings = one.tests[-1]["settings"]
-    return (f"Meter {one.label('meter') or '____________'}, {calibrated}, chamber ratio {settings.get('chamber_ratio', '')}, "
-            f"aggregate correction {settings.get('aggregate_correction_pct', '')} %.")
+    ratio, correction = settings.get("chamber_ratio"), settings.get("aggregate_correction_pct")
+    return (f"Meter {one.label('meter') or '____________'}, {calibrated}, chamber ratio {ratio or 'not calibrated'}, "
+            f"aggregate correction {f'{correction} %' if correction else 'not given'}.")
 
 
 # --- a day -----------------------------------------------------------------------------------------------------------
@@ -210,37 +214,36 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
 
 
 def _day_row(one: Test) -> list[str]:
-    results = "; ".join(f"{result_name(each['name'])} {each['rounded']:f} {each['unit']}".strip() for each in one["results"]
-                        if each["rounded"] is not None)
+    results = "; ".join(f"{result_name(each['name'])} {figures(each)}" for each in one["results"] if each["rounded"] is not None)
     verdict = one["verdict"].upper() if one["verdict"] != "none" else "no verdict"
     return [str(one["id"]), clock(one["started"]), ids_of(one), title_of(one), results or "none",
             verdict if one["outcome"] == "done" else f"{verdict}, {one['outcome']}"]
 
 
-def _charts(tests: Sequence[Test], job: Job | None) -> list[tuple[str, Drawing, list[str]]]:
-    """Title, drawing and findings of a control chart for each result that the day has twice or more of one mix in one unit.
+def _charts(history: Sequence[Test], day: str, job: Job | None) -> list[tuple[str, Drawing, list[str]]]:
+    """Title, drawing and findings of a control chart for each result of one mix that ``day`` has: its samples and those of the
+    days before, the last POINTS of them.
 
     The newest test's limits are drawn, and the job's levels.
     """
+    found = series.of(history, CHARTED)
+    shown = {key: samples for key, samples in found.items() if len(samples) > 1 and samples[-1].day == day}
     charts = []
     for name in CHARTED:
-        found: dict[tuple[Any, ...], list[tuple[Test, Mapping[str, Any]]]] = {}
-        for one in tests:
-            for each in () if one.get("comparison") else one["results"]:  # another's hands, not another concrete
-                if each["name"] == name and each["rounded"] is not None:
-                    key = (each["unit"], *(form.text(one.get(label)) for label in ("job", "mix")), bool(one.get("practice")))
-                    found.setdefault(key, []).append((one, each))
-        for (unit, its_job, mix, practice), rows in found.items():
-            if len(rows) < 2:
-                continue
-            levels = job.levels.get(name, Levels()) if job and form.belongs(job, rows[-1][0]) else Levels()
-            points = [drawings.Point(label, each["rounded"]) for label, (_, each) in zip(_labels([one for one, _ in rows]), rows)]
-            whose = [its_job, mix and f"mix {mix}", practice and "PRACTICE"] if len(found) > 1 else []
-            charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose)]), drawings.control_chart(
-                result_name(name), unit, points, levels, tuple(rows[-1][1]["limits"])), findings.of_day(rows, name, levels)))
+        for key, samples in ((key, samples) for key, samples in shown.items() if key.name == name):
+            levels = job.levels.get(name, Levels()) if job and form.belongs(job, samples[-1].tests[0]) else Levels()
+            points = [each.point(label) for each, label in zip(samples, _labels([each.tests[0] for each in samples]))]
+            whose = [key.job, f"mix {key.mix}" if key.mix else "", "PRACTICE" if key.practice else ""]
+            several = sum(each.name == name for each in shown) > 1
+            charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose if several else [])]),
+                           drawings.control_chart(result_name(name), key.unit, points[-POINTS:], levels,
+                                                  tuple(samples[-1].results[-1]["limits"])),
+                           findings.of_chart(samples, points, key, levels, day)))
     return charts
 
 
+POINTS = 20
+"""As many of the newest samples stand on a chart; runs are looked for in all. (Ours.)"""
 LETTERS = 130
 """As many fit under a control chart. (Ours.)"""
 

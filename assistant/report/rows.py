@@ -12,7 +12,6 @@ from assistant.core.methods import registry, units
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
 from assistant.record.derived import Derived
-from assistant.record.journal import Journal
 from assistant.round.record import LASTS_S
 
 Test = Mapping[str, Any]
@@ -43,12 +42,17 @@ class Round:
         return self.tests[0]["started"][:10]
 
 
-def chosen(journal: Journal, ids: Sequence[int] = (), day: date | None = None) -> tuple[list[Test], list[str]]:
-    """The tests asked for, oldest first (all, where nothing is asked), and a sentence for each that can't be replayed."""
-    found = Derived(journal)
+def chosen(found: Derived, ids: Sequence[int] = (), day: date | None = None) -> list[Test]:
+    """The tests asked for, oldest first; all, where nothing is asked."""
     wanted = [one["id"] for its_day, one in with_days(found.briefs)
               if (not ids or one["id"] in ids) and (day is None or its_day == day.isoformat())]
-    return [found.whole(test) for test in wanted], found.damaged
+    return [found.whole(test) for test in wanted]
+
+
+def history(found: Derived, tests: Sequence[Test], ids: Sequence[int] = ()) -> list[Test]:
+    """What was done up to the newest of these tests, in short, for charts and lots; only these, where they were picked by id."""
+    last = max((one["id"] for one in tests), default=0)
+    return [one for one in found.briefs if one["id"] <= last and (not ids or one["id"] in ids)]
 
 
 def with_days(tests: Iterable[Test]) -> Iterator[tuple[str, Test]]:
@@ -112,7 +116,7 @@ def reading_in_other_units(reading: Mapping[str, Any], rule: str) -> str:
 
 def uncertainty_in_words(test: Test) -> list[str]:
     """Each figure of how far a result may be off."""
-    return [f"{capital(Uncertainty(**one).words)}." for one in test["uncertainty"]]
+    return [f"{capital(Uncertainty(**one).words)}." for one in test.get("uncertainty", ())]
 
 
 def result_name(name: str) -> str:
@@ -131,11 +135,14 @@ def limits_in_words(limits: Sequence[Decimal | None]) -> str:
 
 
 def inside(result: Mapping[str, Any], rule: str) -> str:
-    """``within``, ``OUTSIDE``, ``no limit`` or ``no value``: one result against its own limits, as the rule has it."""
+    """``within``, ``OUTSIDE``, ``preliminary``, ``no limit`` or ``no value``: one result against its own limits, as the rule has
+    it."""
     if result["value"] is None:
         return "no value"
     if all(side is None for side in result["limits"]):
         return "no limit"
+    if result.get("remark"):
+        return "preliminary"
     spec = registry.RESULTS.get(result["name"])
     value = spec.measured(result["value"]) if spec else result["value"]
     return "within" if judge(value, tuple(result["limits"]), rule) else "OUTSIDE"

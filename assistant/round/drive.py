@@ -14,9 +14,10 @@ from assistant.core import round as core
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
 from assistant.core.methods import registry
+from assistant.core.methods.registry import ROUNDS
 from assistant.core.phrases import capital, duration
 from assistant.core.procedure import Procedure, build
-from assistant.core.round_clock import BETWEEN, limit_s, named
+from assistant.core.round_clock import BETWEEN, limit_s, listed, named
 from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.files.refusal import Refusal
@@ -24,6 +25,7 @@ from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.log import typed
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
+from assistant.record.summary import figures
 from assistant.round.plan import Plan
 from assistant.round.record import SoFar, judged, newest, of_round, so_far
 
@@ -72,7 +74,7 @@ class Round:
         held = any(one["test"] == "leak" for one in this.records)
         while True:
             if this.portion is None:
-                questions = core.before_the_sample(self.plan.tests, held, self.settings, self.plan.check_tests)
+                questions = core.before_the_sample(self._own_concrete(), held, self.settings, self.plan.check_tests)
                 answer, state = self._ask(this, questions)
             else:
                 questions = self._questions(this)
@@ -117,10 +119,23 @@ class Round:
         at, _ = this.portion.on_clock(now, self.boot, self.wall())
         elapsed = 0.0 if at is None else now - at
         found = core.after_the_sample(self.plan.tests, this.done, self.settings, self.plan.technicians, elapsed, ready,
-                                      self.plan.check_tests, self._preliminary)
+                                      self.plan.check_tests, self._preliminary,
+                                      self.plan.one_bowl(load_judged.left(self.plan.tests, this.done), self.settings))
+        if (full := self._full(this)) is not None:
+            found.sort(key=lambda one: one.id != f"next.{full[0]}")
         if not this.sampled:
             found.insert(0, core.Question("next.sampling", sentence("round.sampling_again")))
         return found or (core.to_compare(self.plan.tests, this.done) if self.plan.technicians > 1 else [])
+
+    def _full(self, this: SoFar) -> tuple[str, float] | None:
+        """The test that goes on with a bowl which the one before it has just filled and weighed, and when that was begun."""
+        last = this.records[-1] if this.records else {}
+        then = next((test for test in load_judged.left(self.plan.tests, this.done) if ROUNDS[test].full_at), None)
+        at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
+        if then is None or at is None or not last.get("measured_in") or last["outcome"] != "done":
+            return None
+        filled = at + last.get("after_last_portion_s", -core.FULL_S)
+        return (then, filled) if self.now() - filled <= core.FULL_S else None
 
     def _placed(self, this: SoFar) -> float | None:
         """Since when the thermometer stands in the sample; after a reboot nobody knows."""
@@ -148,7 +163,7 @@ class Round:
 
     def _title(self, this: SoFar) -> str:
         if this.portion is None:
-            return sentence("round.new").rstrip(".")
+            return " ".join(filter(None, [sentence("round.new"), self._foreseen()[0]])).rstrip(".")
         at, _ = this.portion.on_clock(self.now(), self.boot, self.wall())
         words = [sentence("round.since_unknown") if at is None else sentence("round.since", duration=duration(self.now() - at))]
         done = this.done
@@ -156,12 +171,30 @@ class Round:
         words += [f"{capital(one.follows.why)}." for one in its if one.test == done[-1].test]
         return " ".join(words).rstrip(".")
 
+    def _own_concrete(self) -> list[str]:
+        """The tests that each take concrete of their own: one filling of a bowl may serve two."""
+        pair = self.plan.one_bowl(self.plan.tests, self.settings)
+        return [test for test in self.plan.tests if pair is None or test != pair[0]]
+
+    def _foreseen(self) -> tuple[str, str]:
+        """What one person can't do in time, and what to leave to a second one: as told before the sample is taken, and after."""
+        if self.plan.technicians > 1:
+            return "", ""
+        late, others = core.foreseen(self.plan.tests, self.settings, self.plan.one_bowl(self.plan.tests, self.settings),
+                                     str(self.plan.given.get("speech", "normal")))
+        if not late:
+            return "", ""
+        told = listed([sentence("round.about_late", test=named([test]), minutes=duration(-(-by // 60) * 60))
+                       for test, by in late.items()])
+        return sentence("round.alone_late", late=told, tests=named(others)), sentence("round.with_second", tests=named(others))
+
     def _end(self, this: SoFar) -> int:
-        said = {one["test"]: ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in one["results"]
+        said = {one["test"]: ", ".join(figures(each) for each in one["results"]
                                        if each["rounded"] is not None) or sentence("log.no_value") for one in this.records
                 if not one.get("comparison")}
         found = judged(this.records)
-        self._ask(this, [], summary=found.summary(said, self.settings.units))
+        words = [sentence("round.wash"), self._foreseen()[1] if any(one.is_late for one in found.done) else ""]
+        self._ask(this, [], summary=" ".join([found.summary(said, self.settings.units), *filter(None, words)]))
         return 0 if found.right else 1
 
     # --- one test ------------------------------------------------------------------------------------------------------------
@@ -193,6 +226,8 @@ class Round:
             if told is None:
                 return False
             clock |= {"told": True} if told else {"aged": True} if how != "next" else {}
+            if how != "repeat" and this.portion.boot == self.boot:
+                clock["cautioned"] = bool(clock["to_begin"])
         if how == "check":
             labels["check_of"] = sentence("round.check_of", test=named([test]))
         elif how == "repeat":
@@ -204,9 +239,20 @@ class Round:
             stood = self.now() - placed
             clock |= {"from": "wait", "stands_since": placed}
             settings["thermometer_s"] = f"{max(0.0, float(self.settings.thermometer_s) - stood):.1f}"
-        needed = core.least_sample(self.plan.tests, self.settings, self.plan.check_tests) if test == core.SAMPLE else {}
+        pair = self.plan.one_bowl(load_judged.left(self.plan.tests, this.done), self.settings) if how == "next" else None
+        in_bowl = pair is not None and pair[0] == test
+        if in_bowl:
+            labels["measured_in"] = sentence("round.bowl")
+        full = self._full(this)
+        if how == "next" and full is not None and full[0] == test:
+            clock["from"] = ROUNDS[test].full_at
+            clock["filled_at"] = full[1]
+        needed = core.least_sample(self._own_concrete(), self.settings, self.plan.check_tests) if test == core.SAMPLE else {}
         header = self._header(test, **labels, **needed)
-        remark = {"remark": self.plan.remark} if self.plan.remark and test in core.AIR else {}
+        if in_bowl:
+            header = _in_bowl(header)
+        remarks = [self.plan.remark if test in core.AIR else "", sentence("round.in_bowl") if in_bowl else ""]
+        remark = {"remark": " ".join(filter(None, remarks))} if any(remarks) else {}
         first_event = TestStarted(self.now(), test, header.data, {**header.settings.to_mapping(), **settings},
                                   {**header.labels, **remark}, clock=clock)
         station = Station(self.journal, self.journal.new_test(), self.boot)
@@ -240,3 +286,14 @@ class Round:
         at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
         self.play(station, Restarted(self.now(), self.boot, at), procedure)
         return station.over
+
+
+def _in_bowl(header: Header) -> Header:
+    """The same test with the bowl of the air meter as its measure; how that is filled its own test says."""
+    without = ROUNDS[header.test].in_bowl
+    stages = [{**stage, "step": [one for one in stage["step"] if one["id"] != without]} for stage in header.data["stage"]]
+    ending = "_m3" if header.settings.si else "_ft3"
+    volume = f"{header.settings.amount('bowl_volume'):f}"
+    settings = Settings.from_mapping({**header.settings.to_mapping(), f"measure_volume{ending}": volume})
+    data = {**header.data, "stage": stages}
+    return replace(header, data=data, settings=settings, procedure=build(data, settings, header.test))

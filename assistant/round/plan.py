@@ -1,20 +1,22 @@
 """What a round consists of: from a script's first line, or from a job file's table ``[round]`` and the command line."""
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from assistant.core import prompts
 from assistant.core import round as core
 from assistant.core.round_clock import BETWEEN
-from assistant.core.settings import shown
+from assistant.core.settings import Settings, shown
 from assistant.files import plain
 from assistant.files.refusal import Refusal
 from assistant.record.header import header_of
 
-KEYS = ("tests", "technicians", "second", "check_tests")
+KEYS = ("tests", "technicians", "second", "check_tests", "density_in")
 """Keys of a round that are neither labels nor settings of its tests."""
+MEASURE, BOWL = "measure", "bowl"
+"""Where the density is taken: in a measure of its own, or in the bowl of the air meter before its lid goes on."""
 
 
 @dataclass(frozen=True)
@@ -27,8 +29,15 @@ class Plan:
     """Who repeats a test to compare."""
     check_tests: bool = True
     """Whether the job wants a check test where slump or air fails."""
+    density_in: str = ""
+    """MEASURE or BOWL; empty: in the bowl where one technician is alone and its volume is known."""
     remark: str = ""
     """Said and recorded with each air test: what is wrong with its meter or its job."""
+
+    def one_bowl(self, tests: Sequence[str], settings: Settings) -> tuple[str, str] | None:
+        """The two of these tests that are done on one filling of the air meter's bowl."""
+        wanted = self.density_in == BOWL or not self.density_in and self.technicians == 1
+        return core.one_bowl(tests, settings) if wanted else None
 
     def prompts(self) -> Iterator[str]:
         """The id of every prompt that may come."""
@@ -46,7 +55,8 @@ def plan_of(given: Mapping[str, Any], where: str, remark: str = "") -> Plan:
     except ValueError as error:
         raise Refusal(f"{where}: {error}.") from None
     plan = Plan({key: value for key, value in given.items() if key not in (*KEYS, "test")}, **checked, remark=remark)
-    header_of({"test": "sampling", **plan.given}, where)
+    for test in ("sampling", *plan.tests):
+        header_of({"test": test, **plan.given}, where).must_begin()
     return plan
 
 
@@ -63,6 +73,8 @@ def check(key: str, value: Any) -> Any:
         return int(value)
     if key == "second" and (not plain.is_line(value) or not value.strip()):
         raise ValueError(f'"second" is {shown(value)}: it must be a text, such as the code of the second technician')
+    if key == "density_in" and value not in (MEASURE, BOWL):
+        raise ValueError(f'"density_in" is {shown(value)}: it must be "{MEASURE}" or "{BOWL}", of the air meter')
     if key == "check_tests" and not isinstance(value, bool):
         raise ValueError(f'"check_tests" is {shown(value)}: it must be true or false')
     return value

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.core import quality, rounding
+from assistant.core import charts, quality, rounding
 from assistant.core.methods import (
     aggregate_correction,
     calibration,
@@ -301,7 +301,7 @@ def test_second_operators_band(key: str) -> None:
 def test_air_chart(key: str) -> None:
     """UFGS 03373: action at 1.5, warning at 1.0 points from the middle."""
     middle, test = (D(one) for one in re.findall(r"\d\.\d", FRESH[key]["inputs"]))
-    found = quality.air_mean(test, middle)
+    found, = charts.signals("air_content", "%", [charts.Point("", test)], charts.Levels(middle, D("1.0"), D("1.5")))
     expected = "action" if "action" in FRESH[key]["expected"] else "warning"
     assert found.verdict == expected and expected in found.why
     assert ("second test at once" in found.why) == (key == "CC01")
@@ -310,7 +310,9 @@ def test_air_chart(key: str) -> None:
 @pytest.mark.parametrize("key", [fresh("CC03")])
 def test_air_range_chart(key: str) -> None:
     one, next_one = (D(each) for each in re.findall(r"\d\.\d", FRESH[key]["inputs"]))
-    assert quality.air_range(one, next_one).verdict == "warning" and "2.0 = warning" in FRESH[key]["expected"]
+    found, = charts.signals("air_content", "%", [charts.Point("", one), charts.Point("", next_one)],
+                            charts.Levels(range_warning=D("2.0"), range_action=D("3.0")))
+    assert found.verdict == "warning" and "2.0 = warning" in FRESH[key]["expected"]
 
 
 @pytest.mark.parametrize("key", [fresh(key) for key in CYLINDER])

@@ -26,7 +26,7 @@ SHORT = ("temperature", "slump", "pressure-air", "cylinders")
 
 
 def script(tests: tuple[str, ...], *lines: dict[str, Any], **header: Any) -> str:
-    first = {"test": "round", "tests": list(tests), "limits": LIMITS, "technician": "T-07", **header}
+    first = {"test": "round", "tests": list(tests), "limits": LIMITS, "technician": "T-07", "chamber_ratio": 0.06, **header}
     return "".join(json.dumps(line) + "\n" for line in (first, *lines))
 
 
@@ -102,7 +102,7 @@ def test_a_failed_air_gets_its_check_test_at_once(tmp_path: Path) -> None:
     words = said(done)
     assert words.index("Air failed. Check test at once, on another portion of the same sample?") < words.index("Moulding next?")
     assert words.count("Air content is accepted: the check test passed.") == 2, "when it is known, and at the end"
-    assert words.lower().count("the load is") == 1 and words.endswith("The load is accepted.")
+    assert words.lower().count("the load is") == 1 and words.endswith("The load is accepted. Empty and wash everything now.")
     found = [one for one in recorded(tmp_path) if one["test"] == "pressure-air"]
     assert [one["verdict"] for one in found] == ["fail", "pass"]
     assert found[1]["check_of"] == "air before, which failed" and "check_of" not in found[0]
@@ -126,7 +126,7 @@ def test_a_second_failure_fails_the_load_and_no_third_is_offered(tmp_path: Path)
     done = play(tmp_path, script(SHORT, *read("slump", "6.00", "5.50"), *read("air.reading", "6.0"), *REST))
     assert done.code == 1
     assert said(done).count("Slump failed. Check test at once") == 1
-    assert said(done).count("The load") == 1 and said(done).endswith("The load fails by slump.")
+    assert said(done).count("The load") == 1 and said(done).endswith("The load fails by slump. Empty and wash everything now.")
 
 
 def test_without_check_tests_none_is_offered(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Trust in a result: two technicians, charts, retests. Published rows are checked in tests/outside/test_vectors.py too."""
+"""Trust in a result: two technicians, retests. Published rows are checked in tests/outside/test_vectors.py too."""
 
 from decimal import Decimal as D
 
@@ -32,28 +32,6 @@ def test_two_technicians_in_si(name, first, second, verdict, words) -> None:
     """A difference of 1.9 F is 1.06 C, not the 17 below zero that 1.9 F is as a temperature."""
     found = quality.compare(name, D(first), D(second), "si")
     assert found.verdict == verdict and words in found.why
-
-
-@pytest.mark.parametrize("value, second, level", [("6.9", None, "in-control"), ("7.0", None, "warning"), ("7.4", None, "warning"),
-                                                  ("7.5", None, "action"), ("4.5", None, "action"), ("5.0", None, "warning"),
-                                                  ("7.5", "6.4", "in-control"),
-                                                  ("7.5", "7.0", "warning"), ("7.6", "7.4", "action")])
-def test_air_chart(value, second, level) -> None:
-    """UFGS 03373: the average of both counts once the second is there."""
-    found = quality.air_mean(D(value), D("6.0"), second=None if second is None else D(second))
-    assert found.verdict == level
-    assert ("out of control" in found.why) == (second is not None and level == "action")
-
-
-@pytest.mark.parametrize("off, level", [("1.9", "in-control"), ("2.0", "warning"), ("2.9", "warning"), ("3.0", "action")])
-def test_range_of_two_airs(off, level) -> None:
-    for one, other in ((D(5), D(5) + D(off)), (D(5) + D(off), D(5))):
-        assert quality.air_range(one, other).verdict == level
-
-
-def test_range_of_two_slumps() -> None:
-    """UFGS 03700: not over 2 in."""
-    assert quality.range_of_two(D(3), D(5)).verdict == "in-control" and quality.range_of_two(D(3), D("5.25")).verdict == "action"
 
 
 @pytest.mark.parametrize("verdicts, preliminary, below, then, words", [

@@ -60,9 +60,13 @@ CLOCK = {"at": 90.0, "boot": "one", "to_begin": ["slump", "sequential", "cylinde
 # --- what comes next --------------------------------------------------------------------------------------------------------
 
 def _late(order: tuple[str, ...], begin: int = 0) -> int:
-    """Seconds by which these begin late in all where one follows the other."""
-    begins = [begin + sum(core.TAKES_S[before] for before in order[:at]) for at in range(len(order))]
-    return sum(max(0, at - (900 if test == "cylinders" else 300)) for at, test in zip(begins, order))
+    """Seconds by which these are late in all where one follows the other."""
+    found, now = 0, begin
+    for test in order:
+        its = core.registry.ROUNDS[test]
+        found += max(0, now + (its.takes_s if its.by_end else its.begins_s) - (900 if test == "cylinders" else 300))
+        now += its.takes_s
+    return found
 
 
 def test_alone_no_other_order_is_less_late() -> None:

@@ -5,11 +5,11 @@ from decimal import Decimal
 
 from assistant.core import rounding
 from assistant.core.assessment import FAIL, PASS, Assessment, ResultSpec, assessed, result
-from assistant.core.judgement import Rule
+from assistant.core.judgement import Judgement, Marks, Taken, whole
 from assistant.core.language import sentence
 from assistant.core.methods import units
 from assistant.core.methods.cylinders import SET
-from assistant.core.methods.method import Method, in_units, not_above, not_below, ranged, rule, span
+from assistant.core.methods.method import Method, in_units, not_above, not_below, ranged, span
 from assistant.core.methods.provenance import common, memory
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput
@@ -71,13 +71,14 @@ def work(given: WorkInput) -> Assessment:
     return initial_cure(high, low, given.reading("hours"), job)
 
 
-def _rule(rounded: bool) -> Rule:
-    """Procedures in records from before limits were compared rounded name the other one."""
-    return rule(lambda taken, settings: initial_cure(*(taken[f"cure.{one}"] for one in ("max", "min", "hours")), settings, rounded))
+def _judge(taken: Taken, settings: Values, marks: Marks) -> Judgement:
+    """Tests led by older rules compared the cure's own limits unrounded."""
+    readings = (taken[f"cure.{one}"] for one in ("max", "min", "hours"))
+    return whole(initial_cure(*readings, settings, rounded=marks.rules >= 2), marks)
 
 
 METHOD = Method(
     name="initial-cure", readings=READINGS, results=_RESULTS, work=work,
-    rules={name: _rule(name == "cure_rounded") for name in ("cure_rounded", "initial_cure")},
+    rules={"initial_cure": _judge},
     sources={"initial_cure":
              memory("C31: 60 to 80 F, 68 to 78 F from 6000 psi on; 27 and 20 C and so on converted", 95)})

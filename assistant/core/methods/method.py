@@ -27,6 +27,10 @@ Curve = tuple[tuple[float, Decimal], ...]
 
 # --- readings -----------------------------------------------------------------------------------------------------------
 
+OVERRIDE_WITHIN_PSI = Decimal("0.10")
+"""A charge further off than this is trimmed, never used. Ours, no source."""
+
+
 @dataclass(frozen=True)
 class Band:
     state: str
@@ -192,6 +196,8 @@ class InRound:
     """How much of the sample it takes, cubic feet; a check test takes as much again."""
     takes_s: int = 0
     """About how long it takes. Ours, only to order those that are due at the same time."""
+    begins_s: int = 0
+    """Of these, before the work on the concrete begins."""
     within: str = ""
     """The setting that says how many seconds after the last portion it begins; empty: no limit is known."""
     by_end: bool = False
@@ -206,6 +212,11 @@ class InRound:
     """It comes before the sample is taken, where the round has one of these tests."""
     is_sample: bool = False
     """It takes the sample: the clocks begin at its end."""
+    in_bowl: str = ""
+    """It may be done in the bowl of the air meter, whose own test goes on with the same concrete: the step that is left out then,
+    since that test says how the bowl is filled."""
+    full_at: str = ""
+    """The step at which it begins where its bowl is full already."""
     stands: str = ""
     """Its instrument may stand in the sample meanwhile, for so many seconds: the setting that says how many."""
 
@@ -243,9 +254,15 @@ class Method:
     counts_for: tuple[str, ...] = ()
     """The frequencies of a job that it counts for; "sample" where it is done on a composite sample of concrete."""
     hold: HoldWatcher | None = None
+    on_meter: bool = False
+    """It is done with a pressure meter, which the report names."""
     air_meter: bool = False
     """It measures air in concrete: its result hangs on the meter's calibration."""
     check: Callable[[Mapping[str, object], Values], None] = lambda _given, _values: None
     """Raises ValueError where what was given for a test contradicts itself."""
+    lacks: Callable[[Values], Iterable[str]] = lambda _values: ()
+    """What it needs and nobody gave, a sentence each: said at its start and with its verdict."""
+    refuses: Callable[[Values], str] = lambda _values: ""
+    """Why the job wants no such test begun as things are; empty: it may begin."""
     roles: Mapping[str, str] = field(default_factory=dict)
     """Step id as its file has it -> role, for journals from before steps had roles."""

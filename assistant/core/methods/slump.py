@@ -4,11 +4,11 @@ from __future__ import annotations
 from decimal import Decimal
 
 from assistant.core import phrases
-from assistant.core.assessment import Assessment, Precision, ResultSpec, assessed, result
+from assistant.core.assessment import Assessment, Chart, Precision, ResultSpec, assessed, result
 from assistant.core.language import sentence
 from assistant.core.methods import units
 from assistant.core.methods.method import InRound, Method, Span, in_units, own, ranged, rule, timely
-from assistant.core.methods.provenance import memory, second_hand
+from assistant.core.methods.provenance import memory, published, second_hand
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput
 
@@ -24,11 +24,15 @@ USUAL_S = 150
 """Seconds for the whole test that have a name of their own: "two and a half minutes"."""
 
 SLUMP = ResultSpec(
-    name="slump", inch_pound=("in.", "0.25"), si=("mm", "5"), limited=True, check_test=True,
+    name="slump", inch_pound=("in.", "0.25"), si=("mm", "5"), limited=True, charted=True,
+    highest_limit=((Decimal("0.5"), Decimal(12)), (Decimal(15), Decimal(305))),
+    check_test=True,
     source=second_hand("C143: from the mould's height to the displaced original centre"),
     reported=second_hand("C143: nearest 1/4 in.; 5 mm from memory"),
     precision=Precision(((Decimal("1.2"), Decimal("0.82")), (Decimal("3.4"), Decimal("1.10")), (Decimal("6.5"), Decimal("1.50"))),
-                        memory("C143-20 multi-laboratory d2s 0.82, 1.10, 1.50 in. at 1.2, 3.4, 6.5 in.", 85)))
+                        memory("C143-20 multi-laboratory d2s 0.82, 1.10, 1.50 in. at 1.2, 3.4, 6.5 in.", 85)),
+    chart=Chart(published("UFGS 03700: range of two consecutive slumps not over 2 in.; other levels are the job's own"),
+                range_over=True))
 
 READING = ranged(in_units(*(Span(Decimal(0), MOULD[system], *VALID[system], Decimal(step))
                             for system, step in ((units.INCH_POUND, "0.25"), (units.SI, "5")))), example="4.25")
@@ -77,6 +81,7 @@ METHOD = Method(
     counts_for=("sample", "slump"),
     rules={"timely": timely, "slump": rule(lambda taken, settings: assess(taken.get("slump"), settings))},
     values=(own("slump_s", "60 150", "60 300"), own("lift_s", "5 5", "3 7")),
-    round=InRound(concrete_ft3=lambda _settings: CONE_FT3, takes_s=200, within="start_within_s", retested=True, compared=True),
+    round=InRound(concrete_ft3=lambda _settings: CONE_FT3, takes_s=130, begins_s=14, within="start_within_s", retested=True,
+                  compared=True),
     sources={"slump_range": second_hand("C143: valid about 1/2 to 9 in.; sheared or collapsed: discard, another portion"),
              "two_slump_old": second_hand("C143-98: two people 0.83 in., from slumps of 1 1/2 to 2 3/4 in.")})
