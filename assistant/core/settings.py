@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from decimal import Decimal
+from difflib import get_close_matches
 from typing import Any
 
 from assistant.core import rounding
@@ -42,7 +43,9 @@ class Settings(Values):
         checked: dict[str, Any] = {}
         for key, value in given.items():
             if key not in known:
-                raise ValueError(f"{key!r} is no setting: the settings are {', '.join(known)}")
+                near = get_close_matches(key, known, 3)
+                raise ValueError(f"{key!r} is no setting: " + (f"did you mean {' or '.join(near)}" if near else
+                                                               f"the settings are {', '.join(known)}"))
             if key == "limits":
                 checked[key] = _limits(value)
             elif key == "rounding":
