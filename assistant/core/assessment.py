@@ -41,7 +41,7 @@ class Precision:
 @dataclass(frozen=True)
 class Chart:
     """What the control chart of a result goes by; its levels are the job's."""
-    source: Provenance = common("levels of the job's own; what follows from them is common practice")
+    source: Provenance = common("levels of the job's own")
     averaged: bool = False
     """At the action level a second test is done at once, and the average of the two counts."""
     range_over: bool = False

@@ -153,8 +153,9 @@ def _show(args: argparse.Namespace) -> int:
     if args.json:
         levels = {name: vars(one) for name, one in job.levels.items()}
         frequency = {name: one.to_mapping() for name, one in job.frequency.items()}
+        acceptance = {name: vars(one) for name, one in job.acceptance.items()}
         print(dumps({**job.labels, "settings": plain, "levels": levels, "retest": job.retest, "round": job.round,
-                     "frequency": frequency,
+                     "frequency": frequency, "acceptance": acceptance,
                      "mix": mix and {"name": mix.name, **mix.texts, "batch": mix.batch, "unit": mix.unit,
                                      "batch_mass": mix.batch_mass, "cementitious_mass": mix.cementitious_mass}}))
         return 0
@@ -176,6 +177,9 @@ def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list
         often = [f"at least {rate.at_least_per_day} a day"] if rate.at_least_per_day else []
         waived = [f"waived under {rate.waived_under} {rate.unit}"] if rate.waived_under is not None else []
         lines.append(f"  {name}: {', '.join((*every, *often, *waived))}")
+    for name, plan in job.acceptance.items():
+        lines.append(f"  {name.replace('_', ' ')}, over days: " + ", ".join(
+            f"{key.replace('_', ' ')} {value}" for key, value in vars(plan).items() if value))
     lines += [f"  {key.replace('_', ' ')}: {'yes' if value else 'no'}" for key, value in job.retest.items()]
     lines += [f"  round, {key}: {', '.join(value) if isinstance(value, tuple) else value}" for key, value in job.round.items()]
     if mix is not None:

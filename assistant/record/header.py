@@ -53,6 +53,6 @@ def header_of(given: Mapping[str, Any], where: str) -> Header:
     for key, value in labels.items():
         if not isinstance(value, bool) and not plain.is_line(value):
             raise Refusal(f'{where}: "{key}" must be {plain.RULE}.')
-    if told := [one.words for one in deviations.of(checked, test)]:
+    if told := [deviation.words for deviation in deviations.of(checked, test)]:
         labels["deviations"] = told
     return Header(test, data, checked, labels, procedure)
