@@ -70,6 +70,15 @@ class ResultSpec:
     """Out of its limits asks for a check test on another portion (C94, quoted second-hand: trade notes)."""
     precision: Precision | None = None
     chart: Chart = Chart()
+    charted: bool = False
+    """The day's report has a control chart of it."""
+    last_place_decides: bool = False
+    """A limit written with fewer places would pass what is over it: 0.249 passes 0.2 (compared so: published, Iowa DOT IM 202)."""
+    any_limit: tuple[Decimal, Decimal] | None = None
+    """Between which a limit lies in any job: another is doubted."""
+    highest_limit: tuple[tuple[Decimal, Decimal], tuple[Decimal, Decimal]] | None = None
+    """Where the highest limit lies in any job, inch-pound and SI: elsewhere the other unit was most likely meant. Ours: wide enough
+    for light and heavy concrete."""
 
     def unit(self, si: bool) -> tuple[str, Decimal]:
         """Unit and smallest step in one system."""

@@ -11,6 +11,7 @@ from reportlab.graphics.shapes import Drawing
 
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
 from assistant.core.charts import Levels
+from assistant.core.methods.registry import METHODS, RESULTS
 from assistant.core.phrases import capital
 from assistant.job import Job
 from assistant.meters.register import Meter
@@ -38,8 +39,7 @@ from assistant.report.rows import (
     with_days,
 )
 
-WITH_A_METER = ("sequential", "pressure-air", "leak", "aggregate-correction", "calibration", "gauge-check")
-CHARTED = ("air_content", "system_air_metric", "slump", "density")
+CHARTED = tuple(name for name, spec in RESULTS.items() if spec.charted)
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
 PLACED = tuple(f"{kind}.{run}.{step}" for kind in ("charge", "equilibrium") for run, step in PLACES)
 
@@ -99,7 +99,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     for words in [*(words for test in one.tests for words in _remarks(test)), *doubts(one.tests)] or ["None recorded."]:
         page.text(words)
     page.lines(["Check test, who was told and when", "Remarks"])
-    if any(test["test"] in WITH_A_METER for test in one.tests):
+    if any(METHODS[test["test"]].on_meter for test in one.tests if test["test"] in METHODS):
         page.small(_device(one, meters))
     rules = dict.fromkeys(f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])
     rules |= dict.fromkeys(f"{result_name(each['of'])}, {each['name']}: {each['standing']}" for test in one.tests

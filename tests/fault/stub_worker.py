@@ -15,7 +15,7 @@ from pathlib import Path
 
 HEAD, GOOD, BAD = struct.Struct(">4sII"), b"BWHK", b"BWHN"
 UNDERSTOOD = json.dumps({"heard": "seven point two five", "value": "7.25", "accepted": True, "why": None}).encode()
-FOR_EVER_S = 60.0
+FOR_EVER_S = 600.0
 
 
 def raw(data: bytes) -> None:

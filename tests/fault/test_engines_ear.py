@@ -26,8 +26,7 @@ from tests.fault import stub_worker
 from tests.unit.test_ears import BLOCK, FakeLive, FakeMicrophone, room, until, word
 
 SLACK_S, MUCH_S = 0.4, 8.0
-"""MUCH_S: for a Python to start on a busy machine; whatever hangs here hangs for a minute."""
-HANGS_S = 60.0
+"""MUCH_S: for a Python to start on a busy machine; whatever hangs here hangs for ten minutes."""
 READING = Expect("reading", Decimal("5"), Decimal("9"), 2, (Decimal("6.50"), Decimal("8")))
 SOUND = bytes(RATE // 5 * 2)
 
@@ -202,7 +201,7 @@ def test_the_real_one_stopped_in_its_work_and_killed_between_two_words(said) -> 
         begun = time.monotonic()
         with pytest.raises(EarFailed, match="longer than"):
             ear.understand(*said, READING)
-        assert time.monotonic() - begun < HANGS_S / 2
+        assert time.monotonic() - begun < stub_worker.FOR_EVER_S / 2
         ear._slack_s = MUCH_S
         assert ear.understand(*said, READING).value == "7.25"
         os.kill(ear.worker.pid, signal.SIGKILL)
@@ -229,7 +228,7 @@ def test_the_real_one_finds_a_model_from_where_the_station_was_started(tmp_path:
 
 def test_a_killed_station_leaves_no_ear_behind() -> None:
     station = subprocess.Popen([sys.executable, "-c", "import time; from assistant.station.ear_process import EarProcess; e = EarProcess(); "
-                                "e.start(); print(e.worker.pid, flush=True); time.sleep(60)"], cwd=ROOT, stdout=subprocess.PIPE)
+                                "e.start(); print(e.worker.pid, flush=True); time.sleep(600)"], cwd=ROOT, stdout=subprocess.PIPE)
     assert station.stdout is not None
     pid = int(station.stdout.readline())
     assert not gone(pid)

@@ -88,13 +88,14 @@ def bench():
         each.kept.close()
 
 
-def until(condition: Callable[[], bool], limit_s: float = 5.0) -> None:
+def until(condition: Callable[[], bool], limit_s: float = 60.0) -> None:
     end = time.monotonic() + limit_s
     while not condition():
         assert time.monotonic() < end, "waited in vain"
         time.sleep(0.005)
 
 
+@pytest.mark.alone
 def test_a_loss_is_told_though_opening_again_hangs(bench) -> None:
     one, free = bench(), threading.Event()
 
@@ -111,6 +112,7 @@ def test_a_loss_is_told_though_opening_again_hangs(bench) -> None:
     assert len(one.told) == 1, "told again though it is back"
 
 
+@pytest.mark.alone
 def test_one_stall_is_mended_before_anybody_hears_of_it(bench) -> None:
     one = bench()
     one.opened[0].alive = False
@@ -135,6 +137,7 @@ def test_a_device_that_opens_but_gives_nothing_is_never_there(bench) -> None:
     until(lambda: one.ups == 2)
 
 
+@pytest.mark.alone
 def test_a_device_that_comes_and_goes_is_told_ever_more_rarely(bench) -> None:
     one = bench(lambda: brief(flows=True))
     time.sleep(1.5)
@@ -147,7 +150,7 @@ def test_a_pulled_loudspeaker_whose_server_hangs_leaves_the_pace_as_it_is() -> N
 
     def open_sound(pull, rate):
         if opened:
-            free.wait(10)
+            free.wait(600)
             raise SoundError("No loudspeaker can be opened: connect one.")
         opened.append(End())
         return opened[0]
@@ -160,7 +163,7 @@ def test_a_pulled_loudspeaker_whose_server_hangs_leaves_the_pace_as_it_is() -> N
         begun = time.monotonic()
         speaker.say("a", "text")
         until(lambda: spoken == ["a"])
-        assert 0.25 < time.monotonic() - begun < 8     # opening takes ten
+        assert 0.25 < time.monotonic() - begun < 300     # opening takes 600
     finally:
         free.set()
         speaker.close()

@@ -22,7 +22,7 @@ from tests.fault import stub_worker
 needs_espeak = pytest.mark.skipif(ctypes.util.find_library("espeak-ng") is None,
                                   reason="espeak-ng is not installed: apt install espeak-ng")
 LIMIT_S = 0.6
-MUCH_S = 8.0  # for a Python to start on a busy machine; whatever hangs here hangs for a minute
+MUCH_S = 8.0  # for a Python to start on a busy machine; whatever hangs here hangs for ten minutes
 
 @pytest.fixture
 def make_synth(tmp_path):

@@ -21,7 +21,7 @@ from hardware.worker import ROOT, Worker, WorkerError
 from tests.fault import stub_worker
 
 LIMIT_S, MUCH_S = 0.4, 8.0
-"""MUCH_S: for a Python to start on a busy machine; whatever hangs here hangs for a minute."""
+"""MUCH_S: for a Python to start on a busy machine; whatever hangs here hangs for ten minutes."""
 Make = Callable[..., Worker]
 
 SERVES = """

@@ -23,10 +23,11 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from assistant.check import keys
 from assistant.check.devices import Opened
-from assistant.check.finding import NAMES, Finding
+from assistant.check.finding import Finding
 from assistant.check.talk import Talk
 from assistant.check.walk import Walk
 from assistant.station import station_settings
+from assistant.station.device_names import NAMES
 from hardware.fake_matrix import FakeMatrix
 from hardware.fakes import FakeSpeaker
 from hardware.gauges import pty_gauge, steady
@@ -223,7 +224,7 @@ class AtTheMeter:
 
 @pytest.mark.alone
 @pytest.mark.parametrize(("more", "good", "words"), [
-    ({}, True, "It sends 10 readings a second. Its noise is 0.000 psi. It stands still, at 0.00 psi open to the air. "
+    ({}, True, " readings a second. Its noise is 0.000 psi. It stands still, at 0.00 psi open to the air. "
                "It followed a charge to 15.02 psi."),
     ({"zero": "0.06", "factor": 2}, False,
      'Open to the air it shows 0.12 psi: zero it. The wire says 30.04 psi and the meter\'s own gauge shows something else: look '

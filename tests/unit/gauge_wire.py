@@ -31,7 +31,7 @@ class Told:
                 self._news.notify_all()
         return noted
 
-    def wait(self, enough: Callable[[], bool], limit_s: float = 8.0) -> None:
+    def wait(self, enough: Callable[[], bool], limit_s: float = 60.0) -> None:
         with self._news:
             assert self._news.wait_for(enough, limit_s), f"after {limit_s} s only {self.all[-5:]}"
 
@@ -46,7 +46,7 @@ class Told:
     def psi(self) -> list[Decimal]:
         return [sample.psi for sample in self.of("sample")]
 
-    def more_samples(self, count: int = 1, limit_s: float = 8.0) -> list[Sample]:
+    def more_samples(self, count: int = 1, limit_s: float = 60.0) -> list[Sample]:
         """Waits for so many samples from now on, and gives them."""
         before = len(self.of("sample"))
         self.wait(lambda: len(self.of("sample")) >= before + count, limit_s)

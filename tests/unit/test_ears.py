@@ -82,7 +82,7 @@ class Station:
         return [one for one in self.live.events if isinstance(one, kind)]
 
 
-def until(condition: Callable[[], bool], limit: float = 5.0) -> None:
+def until(condition: Callable[[], bool], limit: float = 60.0) -> None:
     end = time.monotonic() + limit
     while not condition() and time.monotonic() < end:
         time.sleep(0.005)

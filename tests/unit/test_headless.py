@@ -114,7 +114,7 @@ class Managed:
 
     def end(self, number: int) -> tuple[int, str]:
         self.process.send_signal(number)
-        out, err = self.process.communicate(timeout=20)
+        out, err = self.process.communicate(timeout=120)
         self.socket.close()
         return self.process.returncode, out + err
 

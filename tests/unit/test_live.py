@@ -140,7 +140,7 @@ def test_a_whole_test_by_keys_left_once_and_its_holds_are_as_long_as_they_must_b
     for ident, length in lengths.items():
         wanted = 1.0 if ident == "leak.hold" else 0.2
         # Never shorter. How late a busy disk may make it is a matter of measuring, not of this test.
-        assert wanted - 0.002 <= length <= wanted + 2.0, f"{ident} took {length:.3f} s"
+        assert wanted - 0.002 <= length <= wanted + 60, f"{ident} took {length:.3f} s"
     cued = left.speaker.cued + again.speaker.cued
     assert [name for name, _ in cued].count("tap_first") == 6 and ("tap", 0.1 + 5 * 0.2) in cued and ("tap_end",
                                                                                                       0.1 + 1 + 0.2) in cued
@@ -182,13 +182,10 @@ def test_a_loudspeaker_that_goes_and_comes_back_is_in_the_record(tmp_path: Path,
     monkeypatch.setattr(live_module, "LOOK_EVERY_S", 0.05)
     looks = iter([False, True, False, True, False, False, False, True])
 
-    class Stream:
-        @property
-        def audible(self) -> bool:
-            return next(looks, True)
-
     class Heard(FakeSpeaker):
-        stream = Stream()
+        @property
+        def audible(self) -> bool:  # type: ignore[override]
+            return next(looks, True)
 
     with Journal(tmp_path) as journal:
         bench = Bench(journal, lambda live: Heard(live.spoken)).run(until="tap.1.1")

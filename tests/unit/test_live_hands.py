@@ -53,7 +53,7 @@ def live(folder: Path) -> Live:
     return one
 
 
-def drained(one: Live, until: Callable[[], bool], within_s: float = 10.0) -> None:
+def drained(one: Live, until: Callable[[], bool], within_s: float = 60.0) -> None:
     end = time.monotonic() + within_s
     while not until():
         assert time.monotonic() < end, "it did not happen"

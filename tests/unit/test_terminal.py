@@ -114,7 +114,7 @@ class Pty:
                                      (lambda a: self.got.append(("meter", a))) if meter else None,
                                      lambda c: self.got.append(("unknown", c)), fd=self.slave)
 
-    def wait_for(self, count: int, seconds: float = 5.0) -> list[tuple[str, str]]:
+    def wait_for(self, count: int, seconds: float = 60.0) -> list[tuple[str, str]]:
         end = time.monotonic() + seconds
         while len(self.got) < count and time.monotonic() < end:
             time.sleep(0.005)
@@ -146,6 +146,7 @@ def test_a_lone_escape_is_known_after_a_moment_and_an_arrow_in_two_pieces_is_an_
     terminal.keypad.start()
     os.write(terminal.master, b"\x1b")
     assert terminal.wait_for(1) == [("unknown", "Escape")]
+    terminal.keypad.ESCAPE_WAIT_S = 60.0
     os.write(terminal.master, b"\x1b")
     time.sleep(0.02)
     os.write(terminal.master, b"[C")

@@ -59,7 +59,7 @@ class Told:
         os.close(write)
 
     @staticmethod
-    def wait(done, seconds=3.0):
+    def wait(done, seconds=60.0):
         until = time.monotonic() + seconds
         while not done() and time.monotonic() < until:
             time.sleep(0.002)

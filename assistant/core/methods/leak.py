@@ -18,7 +18,7 @@ from assistant.core.methods.provenance import common, derived
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput
 
-DROP = ResultSpec(name="leak_drop", inch_pound=("psi", "0.01"), limited=True,
+DROP = ResultSpec(name="leak_drop", inch_pound=("psi", "0.01"), limited=True, last_place_decides=True,
                   own_limits=lambda settings: (None, settings.leak_limit),
                   source=common("first reading less last reading of the hold"), reported=common("the gauge reads to 0.01 psi"))
 
@@ -158,7 +158,7 @@ ROLE = "leak-hold"
 ROLES = {"leak.charge": "leak-charge", "leak.settle": "leak-full", "leak.initial": "leak-full", "leak.hold": ROLE,
          "leak.final": "leak-full", "leak.down": "bleed"}
 METHOD = Method(
-    name="leak", readings=READINGS, results=(DROP,), values=VALUES, check=_check, work=work,
+    name="leak", on_meter=True, readings=READINGS, results=(DROP,), values=VALUES, check=_check, work=work,
     rules={"leak_alone": _alone}, hold=HoldWatcher(ROLE, _cannot_pass, _shows), roles=ROLES,
     round=InRound(usual=False, before_sample=("leak", "sequential")),
     sources={

@@ -250,6 +250,10 @@ class Method:
     counts_for: tuple[str, ...] = ()
     """The frequencies of a job that it counts for; "sample" where it is done on a composite sample of concrete."""
     hold: HoldWatcher | None = None
+    on_meter: bool = False
+    """It is done with a pressure meter, which the report names."""
+    chamber_ratio: bool = False
+    """It computes with the meter's chamber ratio."""
     air_meter: bool = False
     """It measures air in concrete: its result hangs on the meter's calibration."""
     check: Callable[[Mapping[str, object], Values], None] = lambda _given, _values: None

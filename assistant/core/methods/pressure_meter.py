@@ -20,7 +20,9 @@ NEAR_CHARGE_PSI = Decimal("0.5")
 """A pump stroke too many or too few (ours)."""
 
 AIR_CONTENT = ResultSpec(
-    name="air_content", inch_pound=("%", "0.1"), limited=True, check_test=True,
+    name="air_content", inch_pound=("%", "0.1"), limited=True, charted=True, last_place_decides=True,
+    any_limit=(Decimal(1), Decimal(12)),  # outside, readings are doubted (derived)
+    check_test=True,
     source=memory("100 k (P - E) / E at run 1 step 1, less the aggregate correction; Boyle's law in gauge pressures "
                   "gives the formula, the standard's own equation was not seen", 85),
     reported=memory("air content to the nearest 0.1 %", 85),

@@ -31,7 +31,8 @@ COVERAGE = 2
 UNCERTAINTY = derived("ideal gas; two equilibria and six recorded charges, each read to half a step of the gauge, as even "
                       "distributions, combined in squares, twice the standard one")
 
-METRIC = ResultSpec(name="system_air_metric", inch_pound=("psi", "0.01"), limited=True,
+METRIC = ResultSpec(name="system_air_metric", inch_pound=("psi", "0.01"), limited=True, charted=True, last_place_decides=True,
+                    any_limit=(Decimal("0.05"), Decimal("0.80")),  # over it readings are doubted; the lowest is from memory
                     reported=memory("written to 0.01 psi", 90),
                     source=memory("E2.3 - E1.3 in psi, as research papers give it; TP 118's own clause was not seen", 90))
 
@@ -322,7 +323,7 @@ def _step(number: int, its: str) -> OwnValue:
 
 
 METHOD = Method(
-    name="sequential", readings={**leak.READINGS, **READINGS}, results=(leak.DROP, AIR_CONTENT, METRIC), work=work,
+    name="sequential", on_meter=True, chamber_ratio=True, readings={**leak.READINGS, **READINGS}, results=(leak.DROP, AIR_CONTENT, METRIC), work=work,
     air_meter=True, counts_for=("sample", "air", "sequential"),
     rules={"leak": leak.judge, "metric": _metric, "sequential": _sequential},
     values=(
