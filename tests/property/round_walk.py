@@ -105,6 +105,10 @@ class Walk(RoundRehearsal):
             no = step.yes.skips != slip
             if prompt == "stop":
                 no = self.chance.random() < 0.5
+            if prompt in ("middle", "places"):
+                no = self.chance.random() < self.slips * 2
+            if prompt == "next.sampling" and self.between.get(prompt):  # that was no composite sample: again?
+                no = self.chance.random() < 0.7
             if prompt in ("told", "go_on") or prompt.startswith("repeat."):
                 no = self.chance.random() < 0.4
             return "no" if no else "yes"
