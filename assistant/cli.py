@@ -196,7 +196,7 @@ def parser() -> argparse.ArgumentParser:
     service.add_uninstall_arguments(command("uninstall-service", "Take that away again; the record stays.", service.uninstall))
 
     completion = command("completion", "Words for the Tab key of a shell: bowlside completion bash >> ~/.bashrc", _completion)
-    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="which shell")
+    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), metavar="SHELL", help="bash, zsh or tcsh")
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 

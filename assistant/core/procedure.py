@@ -80,7 +80,7 @@ def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure")
         if like is not None and (not isinstance(like, str) or like not in stages):
             raise ProcedureError(f'{place}: "like" names no earlier stage: {like!r}; there are {", ".join(stages)}.')
         source = stage if like is None else stages[like]
-        stages[name] = stage
+        stages.setdefault(name, source)
         for binding in _bindings(stage, place):
             words = phrases.of_values(settings, binding.get("S")) | own
             words |= {key: _filled(str(value), words, place) for key, value in binding.items()}

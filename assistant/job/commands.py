@@ -90,7 +90,7 @@ def _check(args: argparse.Namespace) -> int:
     for doubt in _doubts(job):
         print(f"But: {doubt}")
     if "chamber_ratio" not in job.given and not (name and name in there and there[name].chamber_ratio):
-        print("It gives no chamber_ratio: the placeholder is used unless the meter register knows this meter's.")
+        print("It gives no chamber_ratio: unless the meter register knows this meter's, air contents are preliminary and pass nothing.")
     return 0
 
 
@@ -129,7 +129,7 @@ def _doubts(job: Job) -> list[str]:
                 if spec.last_place_decides and last_place(limit) < last_place(step):
                     found.append(f"results are rounded to the last place of the {name} limit {limit:f} before they are compared: "
                                  f"write {round_to(limit, last_place(step)):f} to have them compared as reported")
-        if settings.aggregate_correction_pct > CORRECTED:
+        if settings.aggregate_correction_pct is not None and settings.aggregate_correction_pct > CORRECTED:
             found.append(f"the aggregate correction {settings.aggregate_correction_pct:f} % is over {CORRECTED} %: is a digit "
                          "wrong?")
     return list(dict.fromkeys(found))
@@ -144,8 +144,9 @@ def _show(args: argparse.Namespace) -> int:
     if args.json:
         levels = {name: vars(one) for name, one in job.levels.items()}
         frequency = {name: one.to_mapping() for name, one in job.frequency.items()}
+        acceptance = {name: vars(one) for name, one in job.acceptance.items()}
         print(dumps({**job.labels, "settings": plain, "levels": levels, "retest": job.retest, "round": job.round,
-                     "frequency": frequency,
+                     "frequency": frequency, "acceptance": acceptance,
                      "mix": mix and {"name": mix.name, **mix.texts, "batch": mix.batch, "unit": mix.unit,
                                      "batch_mass": mix.batch_mass, "cementitious_mass": mix.cementitious_mass}}))
         return 0
@@ -167,6 +168,9 @@ def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list
         often = [f"at least {rate.at_least_per_day} a day"] if rate.at_least_per_day else []
         waived = [f"waived under {rate.waived_under} {rate.unit}"] if rate.waived_under is not None else []
         lines.append(f"  {name}: {', '.join((*every, *often, *waived))}")
+    for name, plan in job.acceptance.items():
+        lines.append(f"  {name.replace('_', ' ')}, over days: " + ", ".join(
+            f"{key.replace('_', ' ')} {value}" for key, value in vars(plan).items() if value))
     lines += [f"  {key.replace('_', ' ')}: {'yes' if value else 'no'}" for key, value in job.retest.items()]
     lines += [f"  round, {key}: {', '.join(value) if isinstance(value, tuple) else value}" for key, value in job.round.items()]
     if mix is not None:

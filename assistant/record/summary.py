@@ -7,7 +7,9 @@ from decimal import Decimal
 from typing import Any
 
 from assistant.core import deviations
-from assistant.core.flow import whole_verdict
+from assistant.core.assessment import with_unit
+from assistant.core.flow import whole_results, whole_verdict
+from assistant.core.language import sentence
 from assistant.core.methods.registry import RESULTS
 from assistant.core.state import Phase, Reading, State
 from assistant.record.journal import Journal, JournalError
@@ -20,10 +22,8 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
     first = next(journal.rows(test), None)
     if first is None:  # the index names a test that no event belongs to
         raise JournalError(f"Test {test} in {journal.path} has no events: the file is damaged. Run log verify.")
-    verdict = whole_verdict(state)
+    verdict, results = whole_verdict(state), whole_results(state)
     walls = {json.loads(row.body)["at"]: row.wall for row in journal.rows(test)}
-    # A test that can't count keeps its readings and gets no number.
-    void = verdict[0] == "invalid" or bool(state.corrected)
     return {
         "id": test,
         "test": state.procedure.test if state.procedure else "",
@@ -31,15 +31,14 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "started": first.wall,
         "outcome": state.outcome if state.phase is Phase.OVER else "not over",
         **{key: value for key, value in (state.header or {}).items()},
-        "readings": [_reading(one, walls) for one in state.readings],
-        "results": [{"name": one.name, "value": None if void and not judged.partial else one.value, "unit": one.unit,
-                     "rounded": None if void and not judged.partial else one.rounded, "standing": one.standing,
-                     "verdict": judged.verdict or "none", "limits": _limits(one.name, state)}
-                    for _, judged in sorted(state.judged, key=lambda one: one[0])
-                    for one in judged.results],
-        "uncertainty": [vars(one) for _, judged in state.judged for one in judged.uncertainty if not void],
+        "readings": [_reading(reading, walls) for reading in state.readings],
+        "results": [{"name": result.name, "value": result.value, "unit": result.unit, "rounded": result.rounded,
+                     "standing": result.standing, "remark": result.remark, "verdict": judged.verdict or "none", "limits": _limits(result.name, state)}
+                    for judged, result in results],
+        "uncertainty": [vars(uncertainty) for _, judged in state.judged for uncertainty in judged.uncertainty
+                        if any(each.name == uncertainty.of and each.value is not None for _, each in results)],
         "warnings": [words for _, judged in state.judged for words in judged.warnings],
-        "notes": [{"id": one.id, "text": one.text} for one in state.notes],
+        "notes": [{"id": note.id, "text": note.text} for note in state.notes],
         "verdict": verdict[0], "why": verdict[1],
         "rounding": state.settings.rounding,
         "settings": state.settings.to_mapping(),
@@ -48,6 +47,13 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "leak_curve": [[round(s, 2), value] for s, value in getattr(state, "curve", ())],
         "editions": state.procedure.editions if state.procedure else "",
     }
+
+
+def figures(result: Mapping[str, Any]) -> str:
+    """A result as every page shows it: "5.7 %", with what stands beside it, or that there is none."""
+    if result["rounded"] is None:
+        return sentence("log.no_value")
+    return f"{result['rounded']:f} {with_unit(result['unit'], result.get('remark', ''))}".strip()
 
 
 def _begun(state: State) -> dict[str, Any]:
@@ -72,10 +78,10 @@ def _limits(name: str, state: State) -> list[Decimal | None]:
     return list(spec.limits(state.settings) if spec else state.settings.limits.get(name, (None, None)))
 
 
-def _reading(one: Reading, walls: Mapping[float, str]) -> dict[str, Any]:
+def _reading(reading: Reading, walls: Mapping[float, str]) -> dict[str, Any]:
     """``at`` is on the boot clock, ``taken`` the wall's label of the event that took it."""
-    return {"id": one.id, "value": one.value, "unit": one.unit, "at": round(one.at, 3), "taken": walls.get(one.at, ""),
-            "source": one.source,
+    return {"id": reading.id, "value": reading.value, "unit": reading.unit, "at": round(reading.at, 3),
+            "taken": walls.get(reading.at, ""), "source": reading.source,
             "entries": [{"source": each.source, "form": each.form, "verbatim": each.text, "value": each.value}
-                        for each in one.entries],
-            "withdrawn": one.withdrawn}
+                        for each in reading.entries],
+            "withdrawn": reading.withdrawn}

@@ -69,7 +69,7 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
             header, known = header_of({"test": "sampling", **plan.given}, where), set(plan.prompts())
         elif header is None:
             header = header_of(given, where)
-            known = {one.id for one in prompts.prompts(header.procedure)}
+            known = {prompt.id for prompt in prompts.prompts(header.procedure)}
         else:
             answers.append(_answer(given, where, line, known, folder))
     if header is None:
@@ -161,10 +161,10 @@ def _checked(kind: str, value: Any, where: str, folder: Path) -> str | Decimal |
     if kind == "hear":
         path = folder / value
         try:
-            found = path.is_file()
+            there = path.is_file()
         except OSError:  # a name longer than any file may have
-            found = False
-        if not found:
+            there = False
+        if not there:
             raise Refusal(f"{where}: there is no file {path}.")
         return path
     return value

@@ -9,13 +9,15 @@ from xml.sax.saxutils import escape
 
 from reportlab.graphics.shapes import Drawing
 
+from assistant.core.acceptance import LOT, SOURCE
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
 from assistant.core.charts import Levels
 from assistant.core.methods.registry import METHODS, RESULTS
 from assistant.core.phrases import capital
 from assistant.job import Job
 from assistant.meters.register import Meter
-from assistant.report import drawings, findings, form, series
+from assistant.record.summary import figures
+from assistant.report import drawings, findings, form, lots, series
 from assistant.report.paper import Page, Paper
 from assistant.report.rows import (
     Round,
@@ -59,7 +61,8 @@ def write(tests: Sequence[Test], target: BinaryIO, made: str, job: Job | None = 
         its = [test for group in of_day for test in group.tests]
         named = sum(bool(group.name) for group in of_day)
         until = [one for its_day, one in dated if its_day <= day]
-        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, named, _charts(until, day, job)))
+        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, named, _charts(until, day, job),
+                                                                         lots.of(until, job, day)))
     paper.write(target, "Fresh concrete report")
 
 
@@ -114,10 +117,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
 def _result_rows(test: Test) -> list[list[str]]:
     rows: list[list[str]] = []
     for each in test["results"]:
-        if each["rounded"] is None:
-            reported, other = "no valid value", ""
-        else:
-            reported, other = f"{each['rounded']:f} {each['unit']}".strip(), result_in_other_units(each, test["rounding"])
+        reported, other = figures(each), result_in_other_units(each, test["rounding"])
         rows.append([f"{test['id']}  {title_of(test)}" if not rows else "", result_name(each["name"]), reported, other,
                      limits_in_words(each["limits"]), inside(each, test["rounding"]), test["rounding"]])
     return rows or [[f"{test['id']}  {test['title']}", "none", "", "", "", "", ""]]
@@ -180,13 +180,15 @@ def _device(one: Round, meters: Mapping[str, Meter]) -> str:
     done = meter.calibration(date.fromisoformat(one.day)) if meter else None  # not one of after the test
     calibrated = f"calibrated {done.on}" if done else "calibration date: ______________"
     settings = one.tests[-1]["settings"]
-    return (f"Meter {one.label('meter') or '____________'}, {calibrated}, chamber ratio {settings.get('chamber_ratio', '')}, "
-            f"aggregate correction {settings.get('aggregate_correction_pct', '')} %.")
+    ratio, correction = settings.get("chamber_ratio"), settings.get("aggregate_correction_pct")
+    return (f"Meter {one.label('meter') or '____________'}, {calibrated}, chamber ratio {ratio or 'not calibrated'}, "
+            f"aggregate correction {f'{correction} %' if correction else 'not given'}.")
 
 
 # --- a day -----------------------------------------------------------------------------------------------------------
 
-def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Drawing, list[str]]], page: Page) -> None:
+def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Drawing, list[str]]],
+              accepted: Sequence[lots.Accepted], page: Page) -> None:
     """``count``: rounds among them; a test by itself is none."""
     def of_all(key: str) -> str:
         return ", ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
@@ -207,6 +209,13 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
         page.drawing(drawn)
         for words in found:
             page.text(words)
+    if accepted:
+        page.head("Acceptance over days")
+        page.table(lots.HEAD, lots.table(accepted), lots.WIDTHS)
+        for words in lots.sentences(accepted):
+            page.text(words)
+        page.small("A test and its check test are one sample, by their mean. Age: days since the newest sample of the lot. "
+                   f"Where the rules come from: {SOURCE}; {LOT}.")
     page.head("Corrections, and ids to look at")
     for words in doubts(tests) + [f"Test {one['id']}: {each}" for one in tests for each in corrections(one)] or ["None."]:
         page.text(words)
@@ -215,8 +224,7 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
 
 
 def _day_row(one: Test) -> list[str]:
-    results = "; ".join(f"{result_name(each['name'])} {each['rounded']:f} {each['unit']}".strip() for each in one["results"]
-                        if each["rounded"] is not None)
+    results = "; ".join(f"{result_name(each['name'])} {figures(each)}" for each in one["results"] if each["rounded"] is not None)
     verdict = one["verdict"].upper() if one["verdict"] != "none" else "no verdict"
     return [str(one["id"]), clock(one["started"]), ids_of(one), title_of(one), results or "none",
             verdict if one["outcome"] == "done" else f"{verdict}, {one['outcome']}"]

@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 
 from assistant import job
 from assistant.core.methods.registry import METHODS
-from assistant.core.settings import Settings
 from assistant.files import plain
 from assistant.files.refusal import Refusal
 from assistant.job import Job
@@ -20,7 +19,7 @@ INVENTED = {"job": "Tern Hollow footbridge (invented)", "mix": "TH-40A", "produc
             "station": "Pier 2", "technician": "T-07", "meter": "simulated"}
 PRACTICE = {"limits": {"air_content": ["4.5", "7.5"], "system_air_metric": [None, "0.20"], "slump": ["3", "5"],
                        "temperature": ["50", "90"]},
-            "measure_volume_ft3": "0.2494", "bowl_volume_ft3": "0.2450"}
+            "measure_volume_ft3": "0.2494", "bowl_volume_ft3": "0.2450", "chamber_ratio": "0.06", "aggregate_correction_pct": "0"}
 """An invented job's, so that a practice test of any kind has something to compute with."""
 
 
@@ -67,9 +66,6 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     remarks = [f"Override, {args.override}: {' '.join(reasons)}"] if reasons else []
     if its_job is None:
         remarks.append("No job file: there are no limits. Name the job with --job.")
-    if any(METHODS[test].chamber_ratio for test in tests) and "chamber_ratio" not in given:
-        remarks.append(f"The chamber ratio {Settings().chamber_ratio} is a placeholder, not this meter's: give it in the "
-                       "job file or the meter register.")
     return Given(given, " ".join(remarks), refusal)
 
 

@@ -62,6 +62,7 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         first: Event
         if station is None:
             may_begin()
+            header.must_begin()
             station = Station(journal, journal.new_test(), boot)
             first = TestStarted(clock.boot_now(), header.test, header.data, header.settings.to_mapping(),
                                 {**header.labels, **({"remark": remark} if remark else {})})

@@ -15,14 +15,14 @@ from assistant.core.events import DeviceBack, DeviceLost, Event, GaugeReads, Gau
 from assistant.core.state import Phase
 from assistant.station.gauge_watch import GaugeWatch
 from hardware.meter import Meter
-from tests.scenario.transcript import Transcript
+from tests.scenario.dialogue import Dialogue
 
 EVERY_S = 0.1
 SILENT_S = 1.5
 """After so long without a sample the wire is lost, as hardware.gauges.supervisor has it."""
 
 
-class Wired(Transcript):
+class Wired(Dialogue):
     def __init__(self, folder: Path, meter: Meter | None = None, noise_psi: float = 0.003, **settings: Any) -> None:
         self.meter, self.noise, self.chance = meter or Meter(), noise_psi, random.Random(7)
         self.plugged, self.history, self.events = True, [], Counter[str]()

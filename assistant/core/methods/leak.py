@@ -7,7 +7,7 @@ from decimal import Decimal
 from functools import partial
 
 from assistant.core import phrases, rounding, spoken
-from assistant.core.assessment import FAIL, INVALID, PASS, Assessment, ResultSpec, result
+from assistant.core.assessment import FAIL, INVALID, PASS, Assessment, ResultSpec, counting, result
 from assistant.core.doubt import DOUBTFUL, IMPOSSIBLE, Doubt
 from assistant.core.judgement import Judgement, Marks, Taken, marked
 from assistant.core.language import sentence
@@ -110,7 +110,11 @@ def _alone(taken: Taken, settings: Values, marks: Marks) -> Judgement:
     """The leak hold as a test of its own: its verdict is the whole test's."""
     found = replace(judge(taken, settings, marks), partial=False)
     changed_twice = marks.invalid and marks.changes
-    return replace(found, verdict="invalid", why="; ".join(marks.invalid)) if changed_twice else found
+    if not changed_twice:
+        return found
+    why = "; ".join(marks.invalid)
+    return replace(found, verdict=INVALID, why=why, words=sentence("verdict.invalid", why=why),
+                   results=counting(found.results, INVALID))
 
 
 def work(given: WorkInput) -> Assessment:

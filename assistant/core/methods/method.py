@@ -27,6 +27,10 @@ Curve = tuple[tuple[float, Decimal], ...]
 
 # --- readings -----------------------------------------------------------------------------------------------------------
 
+OVERRIDE_WITHIN_PSI = Decimal("0.10")
+"""A charge further off than this is trimmed, never used. Ours, no source."""
+
+
 @dataclass(frozen=True)
 class Band:
     state: str
@@ -252,11 +256,13 @@ class Method:
     hold: HoldWatcher | None = None
     on_meter: bool = False
     """It is done with a pressure meter, which the report names."""
-    chamber_ratio: bool = False
-    """It computes with the meter's chamber ratio."""
     air_meter: bool = False
     """It measures air in concrete: its result hangs on the meter's calibration."""
     check: Callable[[Mapping[str, object], Values], None] = lambda _given, _values: None
     """Raises ValueError where what was given for a test contradicts itself."""
+    lacks: Callable[[Values], Iterable[str]] = lambda _values: ()
+    """What it needs and nobody gave, a sentence each: said at its start and with its verdict."""
+    refuses: Callable[[Values], str] = lambda _values: ""
+    """Why the job wants no such test begun as things are; empty: it may begin."""
     roles: Mapping[str, str] = field(default_factory=dict)
     """Step id as its file has it -> role, for journals from before steps had roles."""
