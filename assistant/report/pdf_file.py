@@ -29,6 +29,7 @@ from assistant.report.rows import (
     inside,
     limits_in_words,
     marks,
+    placed,
     reading_in_other_units,
     reading_name,
     result_in_other_units,
@@ -191,10 +192,12 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
               accepted: Sequence[lots.Accepted], page: Page) -> None:
     """``count``: rounds among them; a test by itself is none."""
     def of_all(key: str) -> str:
+        if key == "placed":
+            return placed(tests)
         return ", ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
     page.fields([(name, of_all(key)) for key, name in (
         ("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"), ("technician", "Technician"),
-        ("meter", "Meter"), ("weather", "Weather"), ("", "Placed today, yd3"))])
+        ("meter", "Meter"), ("weather", "Weather"), ("placed", "Placed, by the tickets"))])
     counted = {word: sum(one["verdict"] == word for one in tests) for word in VERDICTS}
     known = sum(counted[word] for word in (REPEATED, CORRECTED))
     whole = f", {count} round{'s' if count > 1 else ''}" if count else ""
