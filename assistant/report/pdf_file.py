@@ -29,6 +29,7 @@ from assistant.report.rows import (
     inside,
     limits_in_words,
     marks,
+    placed,
     reading_in_other_units,
     reading_name,
     result_in_other_units,
@@ -191,10 +192,12 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
               accepted: Sequence[lots.Accepted], page: Page) -> None:
     """``count``: rounds among them; a test by itself is none."""
     def of_all(key: str) -> str:
+        if key == "placed":
+            return placed(tests)
         return ", ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
     page.fields([(name, of_all(key)) for key, name in (
         ("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"), ("technician", "Technician"),
-        ("meter", "Meter"), ("weather", "Weather"), ("", "Placed today, yd3"))])
+        ("meter", "Meter"), ("weather", "Weather"), ("placed", "Placed, by the tickets"))])
     counted = {word: sum(one["verdict"] == word for one in tests) for word in VERDICTS}
     known = sum(counted[word] for word in (REPEATED, CORRECTED))
     whole = f", {count} round{'s' if count > 1 else ''}" if count else ""
@@ -244,8 +247,9 @@ def _charts(history: Sequence[Test], day: str, job: Job | None) -> list[tuple[st
             levels = job.levels.get(name, Levels()) if job and form.belongs(job, samples[-1].tests[0]) else Levels()
             points = [each.point(label) for each, label in zip(samples, _labels([each.tests[0] for each in samples]))]
             whose = [key.job, f"mix {key.mix}" if key.mix else "", "PRACTICE" if key.practice else ""]
-            several = sum(each.name == name for each in shown) > 1
-            charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose if several else [])]),
+            several, since = sum(each.name == name for each in shown) > 1, samples[-POINTS:][0].day
+            charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose if several else []),
+                                      *([f"since {since}"] if since != day else [])]),
                            drawings.control_chart(result_name(name), key.unit, points[-POINTS:], levels,
                                                   tuple(samples[-1].results[-1]["limits"])),
                            findings.of_chart(samples, points, key, levels, day)))
