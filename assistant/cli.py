@@ -196,7 +196,7 @@ def parser() -> argparse.ArgumentParser:
     service.add_uninstall_arguments(command("uninstall-service", "Take that away again; the record stays.", service.uninstall))
 
     completion = command("completion", "Words for the Tab key of a shell: bowlside completion bash >> ~/.bashrc", _completion)
-    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), help="which shell")
+    completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), metavar="SHELL", help="bash, zsh or tcsh")
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 
@@ -336,8 +336,14 @@ def _keys(args: argparse.Namespace) -> int:
 
 
 def _wiring(args: argparse.Namespace) -> int:
-    from hardware.wiring.__main__ import main as write
-    return write([str(args.folder)])
+    from assistant.station import station_settings
+    from hardware.wiring import pages
+    try:
+        written = pages.write(args.folder, station_settings.read())
+    except OSError as error:
+        return _refuse(f"{args.folder} can't be written ({error.strerror}): name a folder where you may write.", 1)
+    print(f"{len(written)} files in {args.folder}: begin with {args.folder / 'index.md'}.")
+    return 0
 
 
 def _run(args: argparse.Namespace) -> int:

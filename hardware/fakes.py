@@ -30,6 +30,9 @@ class FakeVoice:
         t = np.arange(round(self.estimate(text, rate_wpm) * self.RATE)) / self.RATE
         return np.round(8000 * np.sin(2 * np.pi * 200 * t)).astype("<i2").tobytes()
 
+    def prepare(self, texts: Iterable[str], rate_wpm: int = 170, ready: Callable[[str], None] = lambda sentence: None) -> None:
+        pass
+
     def close(self) -> None:
         pass
 
@@ -59,6 +62,8 @@ class CrankedStream:
 
 class FakeSpeaker:
     """Says nothing and writes down everything; an utterance is over at once, or when `finish()` is called."""
+
+    audible = False
 
     def __init__(self, on_spoken: Callable[[str], None] = lambda ident: None, at_once: bool = True) -> None:
         self.said: list[tuple[str, str]] = []

@@ -16,6 +16,7 @@ class Voice(Protocol):
 
     def render(self, text: str, rate_wpm: int = ...) -> bytes: ...
     def estimate(self, text: str, rate_wpm: int = ...) -> float: ...
+    def prepare(self, texts: Iterable[str], rate_wpm: int = ..., ready: Callable[[str], None] = ...) -> object: ...
     def close(self) -> None: ...
 
 
@@ -80,6 +81,10 @@ class SpeakerPort(Protocol):
 
     @property
     def busy(self) -> bool: ...
+
+    @property
+    def audible(self) -> bool:
+        """a loudspeaker plays what is said; else it only takes its time"""
 
     rate_wpm: int
     """words a minute of what is said from now on"""

@@ -68,9 +68,7 @@ class Speaker:
 
     def prepare(self, texts: Iterable[str], ready: Callable[[str], None] = lambda sentence: None) -> None:
         """Have fixed texts rendered in the background at the present rate; `ready` is told which voice speaks."""
-        prepare = getattr(self._synth, "prepare", None)
-        if prepare is not None:
-            prepare(texts, self.rate_wpm, ready)
+        self._synth.prepare(texts, self.rate_wpm, ready)
 
     def cue(self, name: str) -> None:
         self.cues([(name, 0.0)])
@@ -102,6 +100,11 @@ class Speaker:
         """True while anything is said or waits to be said."""
         return self._working or bool(self._waiting)
 
+    @property
+    def audible(self) -> bool:
+        """A loudspeaker plays."""
+        return self.stream.audible
+
     def deaf_until(self) -> float:
         """Monotonic time at which the microphone may hear again, as far as is known now."""
         return self.mixer.sounding_until() + self.stream.latency_s + self._tail_s
@@ -109,7 +112,7 @@ class Speaker:
     def is_deaf(self) -> bool:
         """True while the station sounds, and for the tail after; never while there is no loudspeaker to be
         heard."""
-        return self.stream.audible and time.monotonic() < self.deaf_until()
+        return self.audible and time.monotonic() < self.deaf_until()
 
     @property
     def deaf(self) -> bool:

@@ -7,9 +7,10 @@ this step can expect, and the strict parser must take it.
 """
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
@@ -233,15 +234,16 @@ def _reading(heard: str, value: Decimal, expect: Expect) -> Understood:
     return Understood(heard, str(value), True, None)
 
 
-def open_ear(model_dir: str | None = None) -> Ear:
+def open_ear(named: str | None = None, chosen: str = "", before: Sequence[str] = ()) -> Ear:
     """The ear of this station: the network that has heard very many people, seconded by an English vosk model if one is installed
     or named, else by the station's own. Without that network the other hears beside pocketsphinx.
 
-    Raises ModelMissing if a model was named (argument or $BOWLSIDE_MODEL) and is not there.
+    named, chosen  see ``locate.find_model``, which raises ModelMissing
+    before         sentences that stand before those about what hears
     """
-    told = locate.unused()
+    told = [*before]
     people = _people(told)
-    other = _installed(model_dir, told, people is not None) or _own(told, people is not None)
+    other = _installed(find_model(named, chosen), told, people is not None) or _own(told, people is not None)
     if people is not None:
         return Ear([other] if other else [], " ".join(told), people)
     from models.pocketsphinx_engine import PocketsphinxEngine
@@ -265,9 +267,8 @@ def _people(told: list[str]) -> PeopleEngine | None:
     return people
 
 
-def _installed(model_dir: str | None, told: list[str], seconds: bool) -> Engine | None:
+def _installed(folder: Path | None, told: list[str], seconds: bool) -> Engine | None:
     """The larger English model that somebody installed or named, and what to tell of it."""
-    folder = find_model(model_dir)
     if folder is None or locate.is_own(folder):             # the own one has an engine and a rule of the vote for itself
         return None
     from models.vosk_engine import VoskEngine

@@ -33,14 +33,14 @@ def is_model(folder: Path) -> bool:
     return False
 
 
-def find_model(named: str | None = None) -> Path | None:
+def find_model(named: str | None = None, chosen: str = "") -> Path | None:
     """The folder (or OWN) named, else the one in $BOWLSIDE_MODEL, else the one chosen with `bowlside voice use`, else the first
-    installed, else None.
+    installed, else None. What was chosen the station knows (assistant/station/hearing.py).
 
     Raises ModelMissing if a folder was named and is no model: falling back silently would hide the mistake.
     """
     for asked, where in ((named, "the model folder"), (os.environ.get(VARIABLE), f"${VARIABLE}"),
-                         (None if named or os.environ.get(VARIABLE) else chosen(), "chosen with bowlside voice use")):
+                         (chosen, "chosen with bowlside voice use")):
         if asked:
             folder = folder_of(asked)
             if not is_model(folder):
@@ -67,23 +67,3 @@ def installed() -> list[Path]:
     """Every model folder in the places where they are installed, ours first."""
     return [folder for place in (INSTALLED, CACHE) if place.is_dir()
             for folder in sorted(place.iterdir()) if not folder.name.startswith(".") and is_model(folder)]
-
-
-def chosen() -> str:
-    """What `bowlside voice use` remembered in the station's settings; "" for nothing. Raises ModelMissing."""
-    from assistant.station import station_settings
-
-    try:
-        return str(station_settings.read()["hearing"]["model"])
-    except station_settings.StationSettingsError as error:
-        raise ModelMissing(str(error)) from None
-
-
-def unused() -> list[str]:
-    """What the station's settings still say that changes nothing any more, a sentence each. Raises ModelMissing."""
-    from assistant.station import station_settings
-
-    try:
-        return station_settings.unused()
-    except station_settings.StationSettingsError as error:
-        raise ModelMissing(str(error)) from None

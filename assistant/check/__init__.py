@@ -9,10 +9,11 @@ from contextlib import ExitStack, closing, redirect_stderr
 from functools import partial
 from typing import Any
 
-from assistant.check.finding import NAMES, PINS, Finding, none_wrong, page
+from assistant.check.finding import PINS, Finding, none_wrong, page
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
 from assistant.station import station_settings
+from assistant.station.device_names import NAMES
 from hardware.hands import pins_twice
 
 GOOD, WRONG = 0, 1

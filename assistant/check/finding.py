@@ -6,9 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
-NAMES = {"loudspeaker": "loudspeaker", "keypad": "keypad", "usb_pad": "USB pad", "pedal": "pedal", "lamp": "lamp",
-         "buzzer": "buzzer", "gauge": "gauge", "microphone": "microphone"}
-"""Every device, in the order of the check, and what it is called. The microphone is last: its check takes the sound away."""
+from assistant.station.device_names import NAMES, listed
+
 PINS = "pins"
 """In place of a device: two of them are set to one pin."""
 WIDTH = 100
@@ -63,8 +62,3 @@ def page(findings: Sequence[Finding]) -> str:
 
 def called(device: str) -> str:
     return NAMES.get(device, device)
-
-
-def listed(names: Sequence[str]) -> str:
-    """a, b and c."""
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]])) if names else ""

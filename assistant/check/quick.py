@@ -6,10 +6,11 @@ import time
 from collections.abc import Sequence
 
 from assistant.check.devices import Opened, Settings, configured, not_configured
-from assistant.check.finding import NAMES, Finding
+from assistant.check.finding import Finding
 from assistant.check.gauges import at_rest
+from assistant.station.device_names import NAMES
+from assistant.station.device_watch import WITHIN_S
 
-WITHIN_S = 2.0
 WATCHED_S = 1.0
 """So long a gauge or a microphone is listened to, where it gives anything."""
 

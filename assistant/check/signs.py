@@ -4,8 +4,9 @@ from __future__ import annotations
 from functools import partial
 
 from assistant.check.devices import Opened, Settings
-from assistant.check.finding import NAMES, Finding, listed
+from assistant.check.finding import Finding
 from assistant.check.talk import ANSWER_S, Talk
+from assistant.station.device_names import NAMES, listed
 from hardware.rhythms import MEANS
 from hardware.wiring.header import named
 

@@ -24,7 +24,7 @@ class Sound:
 
     @property
     def works(self) -> bool:
-        return self._speaker.stream.audible
+        return self._speaker.audible
 
     @property
     def faults(self) -> list[str]:

@@ -8,9 +8,10 @@ from typing import Any
 
 from assistant.check import gauges, keys, signs
 from assistant.check.devices import Opened, Settings, configured, not_configured
-from assistant.check.finding import NAMES, Finding, joined
+from assistant.check.finding import Finding, joined
 from assistant.check.talk import ANSWER_S, Left, Talk
 from assistant.core import phrases
+from assistant.station.device_names import NAMES
 from hardware.clock import boot_now
 from hardware.gauges.steady import Still
 from hardware.keypad import TOGETHER

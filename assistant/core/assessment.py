@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from assistant.core import rounding
@@ -70,6 +70,15 @@ class ResultSpec:
     """Out of its limits asks for a check test on another portion (C94, quoted second-hand: trade notes)."""
     precision: Precision | None = None
     chart: Chart = Chart()
+    charted: bool = False
+    """The day's report has a control chart of it."""
+    last_place_decides: bool = False
+    """A limit written with fewer places would pass what is over it: 0.249 passes 0.2 (compared so: published, Iowa DOT IM 202)."""
+    any_limit: tuple[Decimal, Decimal] | None = None
+    """Between which a limit lies in any job: another is doubted."""
+    highest_limit: tuple[tuple[Decimal, Decimal], tuple[Decimal, Decimal]] | None = None
+    """Where the highest limit lies in any job, inch-pound and SI: elsewhere the other unit was most likely meant. Ours: wide enough
+    for light and heavy concrete."""
 
     def unit(self, si: bool) -> tuple[str, Decimal]:
         """Unit and smallest step in one system."""
@@ -109,6 +118,8 @@ class Result:
     """Where the rule comes from."""
     either_way: bool = False
     """As the specification has it."""
+    remark: str = ""
+    """Told beside it wherever it is told: why it is preliminary, so that it neither passes nor fails."""
 
     def measured(self, value: Decimal) -> Decimal:
         return abs(value) if self.either_way else value
@@ -142,10 +153,21 @@ class Assessment:
     uncertainty: tuple[Uncertainty, ...] = ()
 
 
-def result(spec: ResultSpec, value: Decimal | None, values: Values) -> Result:
+def result(spec: ResultSpec, value: Decimal | None, values: Values, remark: str = "") -> Result:
     unit, step = spec.unit(values.si)
     rounded = None if value is None else rounding.to_step(value, step, values.rounding)
-    return Result(spec.name, value, unit, rounded, str(spec.source), spec.either_way)
+    return Result(spec.name, value, unit, rounded, str(spec.source), spec.either_way, "" if value is None else remark)
+
+
+def counting(results: Sequence[Result], verdict: str) -> tuple[Result, ...]:
+    """The results as they are spoken, shown, stored, read out, exported and printed by `work`: of an invalid test none has a
+    value, since a number from a test that can't count would look good on paper."""
+    return tuple(replace(one, value=None, rounded=None, remark="") if verdict == INVALID else one for one in results)
+
+
+def with_unit(unit: str, remark: str) -> str:
+    """What follows a result's figures: "%, preliminary, chamber ratio not calibrated"."""
+    return ", ".join(filter(None, (unit, remark)))
 
 
 def assessed(results: Sequence[Result], settings: Values, invalid: Sequence[str] = (), warnings: Sequence[str] = (),
@@ -170,9 +192,14 @@ def title(name: str) -> str:
 
 def against_limits(results: Sequence[Result], settings: Values) -> tuple[str, str, list[str]]:
     """(verdict, why, warnings) of results against the limits set on them; what has no value has no verdict."""
-    passed, failed, warnings = [], [], []
+    passed, failed, undecided, warnings = [], [], [], []
     for each in results:
         if each.value is None or each.rounded is None:
+            continue
+        if each.remark:
+            if any(side is not None for side in settings.limits.get(each.name, ())):
+                undecided.append(sentence("verdict.undecided", name=spoken_name(each.name), value=each.rounded,
+                                          unit=with_unit(each.unit, each.remark)))
             continue
         for limit, word, sign in zip(settings.limits.get(each.name, ()), ("under", "over"), (-1, 1)):
             if limit is None:
@@ -193,6 +220,8 @@ def against_limits(results: Sequence[Result], settings: Values) -> tuple[str, st
                                          limit=f"{limit:f}").replace("  ", " "))  # a ratio has no unit
     if failed:
         return FAIL, "; ".join(failed), warnings
+    if undecided:
+        return NONE, "; ".join(undecided), warnings
     if passed:
         return PASS, sentence("verdict.inside", results=", ".join(dict.fromkeys(passed))), warnings
     return NONE, sentence("verdict.no_limits"), warnings

@@ -19,6 +19,8 @@ class Doubt:
     """Which check spoke: "order", "range", "step", or what its room calls it."""
     compares: bool = False
     """It tells how a reading stands to those before it."""
+    since: int = 0
+    """Of tests led by these rules (``events.RULES``) or newer ones: an older one must replay as it was lived."""
 
 
 def no_number(value: Decimal) -> Doubt | None:

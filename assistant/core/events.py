@@ -12,7 +12,7 @@ from assistant.core.language import CURRENT
 
 RULES = 2
 """By which rules a test that begins now is led. 0: an answer counted as soon as it came. 1: a clock of the test was asked about, and
-its end could be answered away."""
+its end could be answered away; a run 2 far from run 1 was not asked about, and gains that contradict the physics could pass."""
 
 
 @dataclass(frozen=True)

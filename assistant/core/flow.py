@@ -4,7 +4,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from assistant.core import hold_curve, phrases, round_clock
-from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED
+from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED, Result, counting
 from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.judgement import Judgement, Marks
 from assistant.core.language import sentence
@@ -122,6 +122,13 @@ def whole_verdict(state: State) -> tuple[str, str]:
     if state.corrected:
         return NONE, sentence("log.entered_again")
     return (whole[-1].verdict, whole[-1].why) if whole else (NONE, sentence("log.no_result"))
+
+
+def whole_results(state: State) -> list[tuple[Judgement, Result]]:
+    """Every result of the test as it counts now, with what it was judged by; a part that was judged on the way stands by itself."""
+    void = bool(state.corrected) or whole_verdict(state)[0] == INVALID
+    return [(judged, one) for _, judged in sorted(state.judged, key=lambda each: each[0])
+            for one in counting(judged.results, INVALID if void and not judged.partial else judged.verdict)]
 
 
 def finish(turn: Turn, outcome: str) -> None:
@@ -254,7 +261,8 @@ def give_judgement(turn: Turn, index: int) -> str:
     found = replace(_found(turn, step), readings=len(state.readings))
     turn.set(judged=(*((at, old) for at, old in state.judged if at != index), (index, found)))
     for one in found.results:
-        turn.record("result", name=one.name, value=one.value, unit=one.unit, rounded=one.rounded, standing=one.standing)
+        turn.record("result", name=one.name, value=one.value, unit=one.unit, rounded=one.rounded, standing=one.standing,
+                    **({"remark": one.remark} if one.remark else {}))
     for warning in found.warnings:
         turn.record("note", id=step.id, text=warning)
     if found.verdict and not (found.partial and found.verdict == "pass"):
@@ -282,7 +290,7 @@ def _found(turn: Turn, step: Judge) -> Judgement:
     told += [sentence("verdict.denied", reading=phrases.spoken_id(ident), count=denied.count(ident)) for ident in often]
     marks = Marks(tuple(invalid), tuple(sentence("verdict.repeat", id=one.id, text=one.text) for one in state.notes if one.repeat),
                   CORRECTED if any(old.known == RESULT for old, _ in changes) else REPEATED if told else "", "; ".join(told),
-                  bool(state.rules), state.clock)
+                  state.rules, state.clock)
     return registry.judge(step.rule, state.taken(), state.settings, marks)
 
 

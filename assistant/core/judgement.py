@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from assistant.core import phrases, spoken
-from assistant.core.assessment import INVALID, NONE, PASS, UNITS, Assessment, Result, Uncertainty, title
+from assistant.core.assessment import INVALID, NONE, PASS, UNITS, Assessment, Result, Uncertainty, counting, title, with_unit
+from assistant.core.events import RULES
 from assistant.core.language import sentence
 from assistant.core.methods.values import Values
 
@@ -41,8 +42,8 @@ class Marks:
     """REPEATED or CORRECTED: a reading became another after the result was known, so that the test can't plainly pass."""
     changes: str = ""
     """Which, from what to what, and why."""
-    agree: bool = True
-    """The steps of a run must show the same air. A test that was led before there was that rule is judged as it was then."""
+    rules: int = RULES
+    """By which the test was led: one from before a rule is judged as it was then."""
     clock: str = ""
     """Of the test's background clock: ``stopped`` in time, ``over``, or ``lost``, so that only the technician can know."""
 
@@ -62,11 +63,10 @@ def whole(found: Assessment, marks: Marks) -> Judgement:
     results, warnings = found.results, (*found.warnings, *marks.again)
     verdict, why = marked(found.verdict, found.why, marks)
     if marks.invalid:
-        # A number from a test that can't count would look good on paper: it gets none.
-        results = tuple(Result(one.name, None, one.unit, None, one.standing) for one in results)
         verdict, why = INVALID, "; ".join((*marks.invalid, *filter(None, [marks.changes])))
+    results = counting(results, verdict)
     words = spoken_results(results, verdict, why, warnings, found.repeat or bool(marks.again))
-    return Judgement(verdict, words, results, verdict, why, warnings, uncertainty=() if marks.invalid else found.uncertainty)
+    return Judgement(verdict, words, results, verdict, why, warnings, uncertainty=() if verdict == INVALID else found.uncertainty)
 
 
 def marked(verdict: str, why: str, marks: Marks) -> tuple[str, str]:
@@ -79,12 +79,13 @@ def marked(verdict: str, why: str, marks: Marks) -> tuple[str, str]:
 def spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: Sequence[str], repeat: bool) -> str:
     """Results, then every warning, then the verdict: nobody shall hear "pass" and miss what stands against it."""
     said = [sentence("result.line", name=title(one.name), digits=spoken.digits(one.rounded),
-                     unit=SPOKEN_UNITS.get(one.unit, one.unit)).replace(" .", ".")
+                     unit=with_unit(SPOKEN_UNITS.get(one.unit, one.unit), one.remark)).replace(" .", ".")
             for one in results if one.rounded is not None]
     why = units_spoken(why)
     closing = {"pass": sentence("verdict.pass_repeat" if repeat else "verdict.pass"),
                "fail": sentence("verdict.fail", why=why), "invalid": sentence("verdict.invalid", why=why),
-               "none": sentence("verdict.none")}.get(verdict) or phrases.capital(f"{why}.")
+               "none": sentence("verdict.none") if why == sentence("verdict.no_limits") else sentence("verdict.open", why=why),
+               }.get(verdict) or phrases.capital(f"{why}.")
     return " ".join([*said, *(sentence("verdict.warning", warning=units_spoken(one)) for one in warnings), closing])
 
 

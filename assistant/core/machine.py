@@ -123,6 +123,8 @@ def _start(turn: Turn, event: TestStarted) -> None:
     if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder
         note(turn, "start", str(remark))
         turn.say(str(remark), "start", urgent=True)
+    for words in registry.METHODS[procedure.test].lacks(settings) if procedure.test in registry.METHODS else ():
+        turn.say(f"{phrases.capital(words)}.", "start", urgent=True)  # its verdict says so again
     if "deviations" in event.header and (told := deviations.recorded(event.header, settings, procedure.test)):
         turn.say(sentence("deviation.start", which=" ".join(told)), "start", urgent=True)
     if event.clock:

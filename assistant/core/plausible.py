@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from assistant.core.doubt import DOUBTFUL, IMPOSSIBLE, Doubt, no_number
+from assistant.core.events import RULES
 from assistant.core.judgement import Taken
 from assistant.core.methods import registry
 from assistant.core.methods.method import Band
@@ -19,12 +20,13 @@ FINEST = Decimal("0.01")
 """No instrument here is read finer."""
 
 
-def reading(name: str, value: Decimal, taken: Taken, settings: Values) -> Doubt | None:
+def reading(name: str, value: Decimal, taken: Taken, settings: Values, rules: int = RULES) -> Doubt | None:
     """The first doubt about a reading, the hard rules before the soft ones; None when it is plausible.
 
-    `taken` holds the readings taken so far by name; a rule whose other readings are missing is left out.
+    `taken` holds the readings taken so far by name; a rule whose other readings are missing is left out. `rules`: by which the
+    test is led.
     """
-    return next(doubts(name, value, taken, settings), None)
+    return next((doubt for doubt in doubts(name, value, taken, settings) if doubt.since <= rules), None)
 
 
 def doubts(name: str, value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:

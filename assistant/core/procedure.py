@@ -80,12 +80,12 @@ def build(data: Mapping[str, Any], settings: Settings, where: str = "procedure")
         if like is not None and (not isinstance(like, str) or like not in stages):
             raise ProcedureError(f'{place}: "like" names no earlier stage: {like!r}; there are {", ".join(stages)}.')
         source = stage if like is None else stages[like]
-        stages[name] = stage
+        stages.setdefault(name, source)
         for binding in _bindings(stage, place):
             words = phrases.of_values(settings, binding.get("S")) | own
             words |= {key: _filled(str(value), words, place) for key, value in binding.items()}
             for plain in _tables(source, "step", place):
-                step = _step(plain, _filled(name, words, place), words, place)
+                step = replace(_step(plain, _filled(name, words, place), words, place), of_run=int(binding.get("S") or 0))
                 steps.append(_reworded(step, data.get("words", {}).get(step.id, {}), words, place))
     if not isinstance(data.get("editions", ""), str):
         raise ProcedureError(f'{where}: "editions" must be a text.')
@@ -125,7 +125,7 @@ def _step(plain: Mapping[str, Any], stage: str, words: Mapping[str, str], place:
     values = {key: value for key, value in plain.items() if key != "kind"}
     if isinstance(places := values.get("places"), str) and places.isascii() and places.isdigit():
         values["places"] = int(places)  # filled from the units of the job
-    _known(values, tuple(name for name in allowed if name != "stage"), place)
+    _known(values, tuple(name for name in allowed if name not in ("stage", "of_run")), place)
     if "id" not in values:
         raise ProcedureError(f'{place}: it needs an "id".')
     if kind is Choose:

@@ -24,12 +24,10 @@ from assistant.core import gauge, phrases, plausible
 from assistant.core.events import GaugeSteady
 from assistant.core.flow import after_taken, note, withdraw
 from assistant.core.language import sentence
+from assistant.core.methods.method import OVERRIDE_WITHIN_PSI
 from assistant.core.spoken import NotANumber, parse
 from assistant.core.state import FACE, Entry, Phase, Reading, State, Steady
 from assistant.core.turn import Turn
-
-OVERRIDE_WITHIN_PSI = Decimal("0.10")
-"""A charge further off than this is trimmed, never used. Ours, no source."""
 
 
 def from_voice(turn: Turn, text: str) -> None:
@@ -104,7 +102,7 @@ def enter_value(turn: Turn, entry: Entry) -> None:
         refuse(turn, entry.value, sentence("entry.second_digits" if state.first.form == "whole" or
                                            state.first.source == "gauge" else "entry.second_key"))
         return
-    doubt = plausible.reading(ask.id, entry.value, state.taken(), state.settings)
+    doubt = plausible.reading(ask.id, entry.value, state.taken(), state.settings, state.rules)
     if doubt is not None and doubt.kind == plausible.IMPOSSIBLE:
         refuse(turn, entry.value, sentence("entry.impossible", doubt=doubt.words))
         return

@@ -55,6 +55,8 @@ class Settings(Values):
                 checked[key] = _one_of(key, value, CYLINDER_SIZES)
             elif value is None and known[key].default is None:
                 checked[key] = None
+            elif isinstance(known[key].default, bool):
+                checked[key] = _switch(key, value)
             elif isinstance(known[key].default, int):
                 checked[key] = _count(key, value, known[key].metadata)
             else:
@@ -119,6 +121,12 @@ def _count(key: str, value: Any, bounds: Mapping[str, Any]) -> int:
     if found != int(found):
         raise ValueError(f"{key} is {shown(found)}: it must be a whole number")
     return int(found)
+
+
+def _switch(key: str, value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError(f"{key} is {shown(value)}: it must be true or false")
+    return value
 
 
 def _one_of(key: str, value: Any, allowed: tuple[str, ...]) -> str:

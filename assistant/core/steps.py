@@ -47,6 +47,8 @@ class Step:
     """Its answer must be no echo of another, although it carries no caution: clamps are looked at, the lever is pressed."""
     role: str = ""
     """What this step is to the interpreter, whatever it is called: EQUILIBRIUM, or the role of a hold's watcher."""
+    of_run: int = 0
+    """Which step of a run it belongs to, as ``S`` of its stage says; 0: it is no step of a run."""
     timed: bool = False
     """The moment when this step begins counts for a round: the last portion is taken, the work on the concrete begins,
     or, at a judge step, is completed."""

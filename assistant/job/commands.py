@@ -90,23 +90,12 @@ def _check(args: argparse.Namespace) -> int:
     for doubt in _doubts(job):
         print(f"But: {doubt}")
     if "chamber_ratio" not in job.given and not (name and name in there and there[name].chamber_ratio):
-        print("It gives no chamber_ratio: the placeholder is used unless the meter register knows this meter's.")
+        print("It gives no chamber_ratio: unless the meter register knows this meter's, air contents are preliminary and pass nothing.")
     return 0
 
 
-USUAL: dict[str, tuple[tuple[Decimal | int, int], tuple[int, int]]] = {
-    "slump": ((Decimal("0.5"), 12), (15, 305)), "temperature": ((45, 130), (4, 50)), "density": ((50, 250), (700, 4000))}
-"""Where the highest limit of a result lies in any job, inch-pound and SI; ours, wide enough for light and heavy concrete and for
-none in the other system: 3 to 5 are inches of slump, and in SI would be millimetres."""
-
-
-SEEN = {"air_content": (Decimal(1), Decimal(12)), "system_air_metric": (Decimal("0.05"), Decimal("0.80"))}
-"""Between which a limit lies in any job: outside, readings are doubted (derived); the lowest metric is from memory."""
 CORRECTED = Decimal(1)
 """Aggregate corrections are 0.1 to 0.5 % (from memory, 90 %); twice the most of these."""
-
-FINE = ("air_content", "system_air_metric", "leak_drop")
-"""Results whose last place decides: 0.249 passes a limit that is written 0.2 (compared so: published, Iowa DOT IM 202)."""
 
 
 def _deviations(job: Job) -> list[tuple[str, str]]:
@@ -127,22 +116,22 @@ def _doubts(job: Job) -> list[str]:
     found: list[str] = []
     for mix in job.mixes or (None,):
         settings = Settings.from_mapping(job.settings(mix))
-        for name, usual in USUAL.items():
-            top = max((one for one in settings.limits.get(name, ()) if one is not None), default=None)
-            if top is not None and not usual[settings.si][0] <= top <= usual[settings.si][1]:
-                unit = RESULTS[name].unit(settings.si)[0]
-                found.append(f"the {name} limit {top:f} is in {unit}, since the units are {settings.units}: was the other meant?")
-        for name, (low, high) in SEEN.items():
-            found += [f"the {name} limit {one:f} is outside what concrete has, {low} to {high}: is a digit wrong?"
-                      for one in settings.limits.get(name, ()) if one is not None and one != 0 and not low <= one <= high]
-        if settings.aggregate_correction_pct > CORRECTED:
+        for name, limits in settings.limits.items():
+            spec, given = RESULTS[name], [limit for limit in limits if limit is not None]
+            unit, step = spec.unit(settings.si)
+            if given and spec.highest_limit and not (ends := spec.highest_limit[settings.si])[0] <= max(given) <= ends[1]:
+                found.append(f"the {name} limit {max(given):f} is in {unit}, since the units are {settings.units}: was the other "
+                             "meant?")
+            for limit in given:
+                if spec.any_limit and limit and not spec.any_limit[0] <= limit <= spec.any_limit[1]:
+                    low, high = spec.any_limit
+                    found.append(f"the {name} limit {limit:f} is outside what concrete has, {low} to {high}: is a digit wrong?")
+                if spec.last_place_decides and last_place(limit) < last_place(step):
+                    found.append(f"results are rounded to the last place of the {name} limit {limit:f} before they are compared: "
+                                 f"write {round_to(limit, last_place(step)):f} to have them compared as reported")
+        if settings.aggregate_correction_pct is not None and settings.aggregate_correction_pct > CORRECTED:
             found.append(f"the aggregate correction {settings.aggregate_correction_pct:f} % is over {CORRECTED} %: is a digit "
                          "wrong?")
-        for name in FINE:
-            step = RESULTS[name].unit(settings.si)[1]
-            found += [f"results are rounded to the last place of the {name} limit {one:f} before they are compared: write "
-                      f"{round_to(one, last_place(step)):f} to have them compared as reported"
-                      for one in settings.limits.get(name, ()) if one is not None and last_place(one) < last_place(step)]
     return list(dict.fromkeys(found))
 
 

@@ -17,6 +17,7 @@ from typing import Any
 
 from assistant.core.assessment import CORRECTED, REPEATED
 from assistant.core.methods.provenance import Provenance, common, memory, published
+from assistant.core.methods.registry import METHODS
 from assistant.core.methods.units import INCH_POUND, convert
 from assistant.core.rounding import round_to
 from assistant.core.settings import Settings, number
@@ -27,7 +28,8 @@ from assistant.record.journal import FILE as JOURNAL
 from assistant.record.journal import Journal, JournalError, make
 
 FILE = "meters.db"
-WITH_LEAK_HOLD = ("sequential", "leak")
+LEAK_DROP = "leak_drop"
+WITH_LEAK_HOLD = tuple(name for name, method in METHODS.items() if LEAK_DROP in (spec.name for spec in method.results))
 KINDS = ("added", "calibrated", "factor", "intervals", "remark", "retired")
 
 INTERVALS: dict[str, tuple[int | None, Provenance]] = {
@@ -264,7 +266,7 @@ def leak_holds(journal: Journal, names: Collection[str], most: int) -> list[tupl
             one = summary.of(journal, test)
         except JournalError:
             continue  # log list and log verify tell of it
-        drop = next((each for each in one["results"] if each["name"] == "leak_drop"), None)
+        drop = next((each for each in one["results"] if each["name"] == LEAK_DROP), None)
         if drop is not None:
             found.append((meter, LeakHold(date.fromisoformat(one["started"][:10]), test, drop["value"], drop["verdict"])))
     return found[::-1]

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from assistant.core import deviations
+from assistant.core.methods.registry import METHODS
+from assistant.core.phrases import capital
 from assistant.core.procedure import Procedure, build
 from assistant.core.settings import Settings
 from assistant.files import plain
@@ -28,6 +30,11 @@ class Header:
     settings: Settings
     labels: Mapping[str, Any]
     procedure: Procedure
+
+    def must_begin(self) -> None:
+        """Raises Refusal where the job wants no such test begun. One that is under way is always gone on with."""
+        if self.test in METHODS and (why := METHODS[self.test].refuses(self.settings)):
+            raise Refusal(f"{capital(why)}.")
 
 
 def header_of(given: Mapping[str, Any], where: str) -> Header:

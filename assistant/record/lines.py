@@ -8,6 +8,7 @@ from typing import Any, TextIO
 
 from assistant.core.effects import Record
 from assistant.files.jsonline import dumps
+from assistant.record.summary import figures
 
 Line = Mapping[str, Any]
 Write = Callable[[Line], None]
@@ -56,8 +57,7 @@ _WORDS: dict[str, Callable[[Line], tuple[str, str]]] = {
     "taken": lambda line: ("TAKEN", f"{line['id']}  {_value(line)}  ({line['source']})"),
     "refused": lambda line: ("refused", f"{line['id']}  {_value(line)}: {line['why']}"),
     "taken_back": lambda line: ("taken back", f"{line['id']}  {_value(line)}: {line['why']}"),
-    "result": lambda line: ("RESULT", f"{line['name']}  " + ("none" if line["rounded"] is None
-                                                            else f"{line['rounded']:f} {line['unit']}")),
+    "result": lambda line: ("RESULT", f"{line['name']}  {'none' if line['rounded'] is None else figures(line)}"),
     "verdict": lambda line: ("VERDICT", f"{line['verdict']}: {line['why']}"),
     "begun": lambda line: ("begun", _within(line)),
     "completed": lambda line: ("completed", _within(line)),

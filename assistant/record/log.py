@@ -15,6 +15,7 @@ from assistant.files.jsonline import dumps
 from assistant.record import summary
 from assistant.record.derived import Derived
 from assistant.record.journal import SAVE, Journal, JournalError
+from assistant.record.summary import figures
 
 
 def list_tests(args: argparse.Namespace) -> int:
@@ -26,8 +27,7 @@ def list_tests(args: argparse.Namespace) -> int:
             print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results", "round")
                          if key in each}))
         else:
-            results = ", ".join(f"{one['name']} {one['rounded']:f} {one['unit']}".rstrip() for one in each["results"]
-                                if one["rounded"] is not None)
+            results = ", ".join(f"{one['name']} {figures(one)}" for one in each["results"] if one["rounded"] is not None)
             mark = f"  {each['round']}" if each.get("round") else ""
             mark += ", check test" if each.get("check_of") else ", to compare" if each.get("comparison") else ""
             mark += "  PRACTICE" if each.get("practice") else ""
@@ -76,7 +76,7 @@ def _page(found: dict[str, Any]) -> str:
         lines.append(f"  {spoken_id(one['id']):<28} {one['value']:>8} {one['unit']}   {ways}{gone}")
     lines.append("")
     for one in found["results"]:
-        value = "no valid value" if one["rounded"] is None else f"{one['rounded']:f} {one['unit']}"
+        value = figures(one)
         lines.append(f"  {one['name'].replace('_', ' '):<28} {value:>14}   rounding {found['rounding']}; {one['standing']}")
     lines += [f"  {capital(Uncertainty(**one).words)}   {one['standing']}" for one in found["uncertainty"]]
     lines.append(f"  {'verdict':<28} {found['verdict']}: {found['why']}")

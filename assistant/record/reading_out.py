@@ -9,11 +9,12 @@ from decimal import Decimal
 from typing import Any
 
 from assistant.core import spoken
-from assistant.core.assessment import title
+from assistant.core.assessment import title, with_unit
 from assistant.core.judgement import SPOKEN_UNITS, units_spoken
 from assistant.core.language import sentence
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.steps import AIR_LINE
+from assistant.record.summary import figures as figures_of
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120: understood less well (26 of 30 against 39 of 40)."""
@@ -33,7 +34,7 @@ def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
             said.append((one["id"], sentence("log.line", name=capital(spoken_id(one["id"])), value=_spoken(one["value"], unit))))
     for one in found["results"]:
         name = title(one["name"])
-        value = sentence("log.no_value") if one["rounded"] is None else _spoken(one["rounded"], one["unit"])
+        value = sentence("log.no_value") if one["rounded"] is None else _spoken(one["rounded"], one["unit"], one["remark"])
         said.append((one["name"], sentence("log.line", name=name, value=value)))
     why = capital(units_spoken(found["why"]).rstrip("."))
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=why)))
@@ -44,10 +45,10 @@ def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
     return said
 
 
-def _spoken(value: Decimal | str, unit: str) -> str:
+def _spoken(value: Decimal | str, unit: str, remark: str = "") -> str:
     """Digit by digit, with the unit in words; a reading that is no number (a label) as it is."""
     digits = spoken.digits(value) if isinstance(value, Decimal) else str(value)
-    return f"{digits} {SPOKEN_UNITS.get(unit, unit)}".strip()
+    return f"{digits} {with_unit(SPOKEN_UNITS.get(unit, unit), remark)}".strip()
 
 
 def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
@@ -66,4 +67,4 @@ def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
 def figures(found: Mapping[str, Any]) -> dict[str, str]:
     """The number of each line in figures, to be shown beside the words."""
     shown = {one["id"]: f"{one['value']} {one['unit']}".strip() for one in found["readings"] if not one["withdrawn"]}
-    return shown | {one["name"]: f"{one['rounded']:f} {one['unit']}" for one in found["results"] if one["rounded"] is not None}
+    return shown | {one["name"]: figures_of(one) for one in found["results"] if one["rounded"] is not None}

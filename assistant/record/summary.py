@@ -7,7 +7,9 @@ from decimal import Decimal
 from typing import Any
 
 from assistant.core import deviations
-from assistant.core.flow import whole_verdict
+from assistant.core.assessment import with_unit
+from assistant.core.flow import whole_results, whole_verdict
+from assistant.core.language import sentence
 from assistant.core.methods.registry import RESULTS
 from assistant.core.state import Phase, Reading, State
 from assistant.record.journal import Journal, JournalError
@@ -20,10 +22,8 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
     first = next(journal.rows(test), None)
     if first is None:  # the index names a test that no event belongs to
         raise JournalError(f"Test {test} in {journal.path} has no events: the file is damaged. Run log verify.")
-    verdict = whole_verdict(state)
+    verdict, results = whole_verdict(state), whole_results(state)
     walls = {json.loads(row.body)["at"]: row.wall for row in journal.rows(test)}
-    # A test that can't count keeps its readings and gets no number.
-    void = verdict[0] == "invalid" or bool(state.corrected)
     return {
         "id": test,
         "test": state.procedure.test if state.procedure else "",
@@ -32,12 +32,11 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "outcome": state.outcome if state.phase is Phase.OVER else "not over",
         **{key: value for key, value in (state.header or {}).items()},
         "readings": [_reading(one, walls) for one in state.readings],
-        "results": [{"name": one.name, "value": None if void and not judged.partial else one.value, "unit": one.unit,
-                     "rounded": None if void and not judged.partial else one.rounded, "standing": one.standing,
-                     "verdict": judged.verdict or "none", "limits": _limits(one.name, state)}
-                    for _, judged in sorted(state.judged, key=lambda one: one[0])
-                    for one in judged.results],
-        "uncertainty": [vars(one) for _, judged in state.judged for one in judged.uncertainty if not void],
+        "results": [{"name": one.name, "value": one.value, "unit": one.unit, "rounded": one.rounded, "standing": one.standing,
+                     "remark": one.remark, "verdict": judged.verdict or "none", "limits": _limits(one.name, state)}
+                    for judged, one in results],
+        "uncertainty": [vars(one) for _, judged in state.judged for one in judged.uncertainty
+                        if any(each.name == one.of and each.value is not None for _, each in results)],
         "warnings": [words for _, judged in state.judged for words in judged.warnings],
         "notes": [{"id": one.id, "text": one.text} for one in state.notes],
         "verdict": verdict[0], "why": verdict[1],
@@ -48,6 +47,13 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "leak_curve": [[round(s, 2), value] for s, value in getattr(state, "curve", ())],
         "editions": state.procedure.editions if state.procedure else "",
     }
+
+
+def figures(result: Mapping[str, Any]) -> str:
+    """A result as every page shows it: "5.7 %", with what stands beside it, or that there is none."""
+    if result["rounded"] is None:
+        return sentence("log.no_value")
+    return f"{result['rounded']:f} {with_unit(result['unit'], result.get('remark', ''))}".strip()
 
 
 def _begun(state: State) -> dict[str, Any]:

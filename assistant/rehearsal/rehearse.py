@@ -242,6 +242,8 @@ class Rehearsal(Loop):
         if left is not None and left.state.procedure and left.state.procedure.test != header.test:
             raise Refusal(f"test {left.test} in this journal is a {left.state.procedure.test} test that is not "
                               "over. Finish or scrap it first, or name another journal.")
+        if left is None:
+            header.must_begin()
         station = left or Station(journal, journal.new_test(), boot)
         self.station: Handles = station
         self.first: Event = (Restarted(0.0, boot) if left else

@@ -27,6 +27,7 @@ COLUMNS = {
     "NAME": "each label of the test's header: job, mix, producer, station, technician, meter, round, sample, ticket, …",
     "NAME [UNIT]": "each result as reported, such as air_content [%]; empty: the test gave none that counts",
     "NAME unrounded [UNIT]": "the same before rounding",
+    "NAME remark": "why a result is preliminary, so that it neither passes nor fails",
     "NAME limit low [UNIT], NAME limit high [UNIT]": "the limits that it was judged by; empty: none",
     "NAME uncertainty gauge [UNIT]": "what the gauge can tell, either way",
     "NAME uncertainty repeat [UNIT]": "what repeating the test would give, two standard deviations",
@@ -53,6 +54,7 @@ def table(tests: Sequence[Test]) -> list[dict[str, str]]:
         order |= {key: None for key in one if key not in _NO_LABELS}
     for one in tests:
         for each in one["results"]:
+            order |= {f"{each['name']} remark": None} if each.get("remark") else {}
             order |= {f"{each['name']} [{each['unit']}]": None, f"{each['name']} unrounded [{each['unit']}]": None,
                       f"{each['name']} limit low [{each['unit']}]": None, f"{each['name']} limit high [{each['unit']}]": None}
     for one in tests:
@@ -71,6 +73,7 @@ def _row(test: Test) -> dict[str, str]:
     for each in test["results"]:
         name, unit = each["name"], each["unit"]
         low, high = each["limits"]
+        cells |= {f"{name} remark": each["remark"]} if each.get("remark") else {}
         cells |= {f"{name} [{unit}]": _text(each["rounded"]), f"{name} unrounded [{unit}]": _text(each["value"]),
                   f"{name} limit low [{unit}]": _text(low), f"{name} limit high [{unit}]": _text(high)}
     cells |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: _text(each["value"])

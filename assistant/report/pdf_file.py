@@ -11,9 +11,11 @@ from reportlab.graphics.shapes import Drawing
 
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
 from assistant.core.charts import Levels
+from assistant.core.methods.registry import METHODS, RESULTS
 from assistant.core.phrases import capital
 from assistant.job import Job
 from assistant.meters.register import Meter
+from assistant.record.summary import figures
 from assistant.report import drawings, findings, form, series
 from assistant.report.paper import Page, Paper
 from assistant.report.rows import (
@@ -38,8 +40,7 @@ from assistant.report.rows import (
     with_days,
 )
 
-WITH_A_METER = ("sequential", "pressure-air", "leak", "aggregate-correction", "calibration", "gauge-check")
-CHARTED = ("air_content", "system_air_metric", "slump", "density")
+CHARTED = tuple(name for name, spec in RESULTS.items() if spec.charted)
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
 PLACED = tuple(f"{kind}.{run}.{step}" for kind in ("charge", "equilibrium") for run, step in PLACES)
 
@@ -99,7 +100,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     for words in [*(words for test in one.tests for words in _remarks(test)), *doubts(one.tests)] or ["None recorded."]:
         page.text(words)
     page.lines(["Check test, who was told and when", "Remarks"])
-    if any(test["test"] in WITH_A_METER for test in one.tests):
+    if any(METHODS[test["test"]].on_meter for test in one.tests if test["test"] in METHODS):
         page.small(_device(one, meters))
     rules = dict.fromkeys(f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])
     rules |= dict.fromkeys(f"{result_name(each['of'])}, {each['name']}: {each['standing']}" for test in one.tests
@@ -114,10 +115,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
 def _result_rows(test: Test) -> list[list[str]]:
     rows: list[list[str]] = []
     for each in test["results"]:
-        if each["rounded"] is None:
-            reported, other = "no valid value", ""
-        else:
-            reported, other = f"{each['rounded']:f} {each['unit']}".strip(), result_in_other_units(each, test["rounding"])
+        reported, other = figures(each), result_in_other_units(each, test["rounding"])
         rows.append([f"{test['id']}  {title_of(test)}" if not rows else "", result_name(each["name"]), reported, other,
                      limits_in_words(each["limits"]), inside(each, test["rounding"]), test["rounding"]])
     return rows or [[f"{test['id']}  {test['title']}", "none", "", "", "", "", ""]]
@@ -180,8 +178,9 @@ def _device(one: Round, meters: Mapping[str, Meter]) -> str:
     done = meter.calibration(date.fromisoformat(one.day)) if meter else None  # not one of after the test
     calibrated = f"calibrated {done.on}" if done else "calibration date: ______________"
     settings = one.tests[-1]["settings"]
-    return (f"Meter {one.label('meter') or '____________'}, {calibrated}, chamber ratio {settings.get('chamber_ratio', '')}, "
-            f"aggregate correction {settings.get('aggregate_correction_pct', '')} %.")
+    ratio, correction = settings.get("chamber_ratio"), settings.get("aggregate_correction_pct")
+    return (f"Meter {one.label('meter') or '____________'}, {calibrated}, chamber ratio {ratio or 'not calibrated'}, "
+            f"aggregate correction {f'{correction} %' if correction else 'not given'}.")
 
 
 # --- a day -----------------------------------------------------------------------------------------------------------
@@ -215,8 +214,7 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
 
 
 def _day_row(one: Test) -> list[str]:
-    results = "; ".join(f"{result_name(each['name'])} {each['rounded']:f} {each['unit']}".strip() for each in one["results"]
-                        if each["rounded"] is not None)
+    results = "; ".join(f"{result_name(each['name'])} {figures(each)}" for each in one["results"] if each["rounded"] is not None)
     verdict = one["verdict"].upper() if one["verdict"] != "none" else "no verdict"
     return [str(one["id"]), clock(one["started"]), ids_of(one), title_of(one), results or "none",
             verdict if one["outcome"] == "done" else f"{verdict}, {one['outcome']}"]

@@ -135,11 +135,14 @@ def limits_in_words(limits: Sequence[Decimal | None]) -> str:
 
 
 def inside(result: Mapping[str, Any], rule: str) -> str:
-    """``within``, ``OUTSIDE``, ``no limit`` or ``no value``: one result against its own limits, as the rule has it."""
+    """``within``, ``OUTSIDE``, ``preliminary``, ``no limit`` or ``no value``: one result against its own limits, as the rule has
+    it."""
     if result["value"] is None:
         return "no value"
     if all(side is None for side in result["limits"]):
         return "no limit"
+    if result.get("remark"):
+        return "preliminary"
     spec = registry.RESULTS.get(result["name"])
     value = spec.measured(result["value"]) if spec else result["value"]
     return "within" if judge(value, tuple(result["limits"]), rule) else "OUTSIDE"

@@ -25,6 +25,7 @@ from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.log import typed
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
+from assistant.record.summary import figures
 from assistant.round.plan import Plan
 from assistant.round.record import SoFar, judged, newest, of_round, so_far
 
@@ -188,7 +189,7 @@ class Round:
         return sentence("round.alone_late", late=told, tests=named(others)), sentence("round.with_second", tests=named(others))
 
     def _end(self, this: SoFar) -> int:
-        said = {one["test"]: ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in one["results"]
+        said = {one["test"]: ", ".join(figures(each) for each in one["results"]
                                        if each["rounded"] is not None) or sentence("log.no_value") for one in this.records
                 if not one.get("comparison")}
         found = judged(this.records)

@@ -83,7 +83,7 @@ def _farewell(journal: Journal, name: str, folder: Path, args: argparse.Namespac
     for test in tests:
         one = summary.of(journal, test)
         known = [each for each in one["results"] if each["rounded"] is not None]
-        results = ", ".join(f"{each['rounded']:f} {each['unit']}".strip() for each in known)
+        results = ", ".join(map(summary.figures, known))
         print(f"  test {test:>3}  {one['test']:<13} {one['outcome']:<9} {sentence('log.' + one['verdict']):<8} {results}"
               f"{'  check test' if one.get('check_of') else ''}")
     if found := judged([summary.of(journal, test) for test in tests]).load:

@@ -55,7 +55,8 @@ def plan_of(given: Mapping[str, Any], where: str, remark: str = "") -> Plan:
     except ValueError as error:
         raise Refusal(f"{where}: {error}.") from None
     plan = Plan({key: value for key, value in given.items() if key not in (*KEYS, "test")}, **checked, remark=remark)
-    header_of({"test": "sampling", **plan.given}, where)
+    for test in ("sampling", *plan.tests):
+        header_of({"test": test, **plan.given}, where).must_begin()
     return plan
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from assistant.core import load_judged as core
 from assistant.core import quality
-from assistant.core.assessment import FAIL, PASS
+from assistant.core.assessment import FAIL, NONE, PASS
 from assistant.core.methods.registry import RESULTS
 from assistant.core.round_clock import limit_s
 from assistant.core.rounding import judge
@@ -75,6 +75,9 @@ def _done(one: Mapping[str, Any]) -> core.Done:
         spec, limits = RESULTS.get(each["name"]), tuple(each["limits"])
         if each["value"] is None or limits == (None, None) or spec is None or spec.own_limits:
             continue    # what is judged by its own limits (a leak, a cure) is no property of the load
+        if each.get("remark"):
+            judged[each["name"]] = NONE    # preliminary: neither accepted nor failed
+            continue
         value = spec.measured(each["value"])
         judged[each["name"]] = PASS if judge(value, limits, one["rounding"]) else FAIL
         low += [] if judge(value, (limits[0], None), one["rounding"]) else [each["name"]]

@@ -36,10 +36,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def list_models(args: argparse.Namespace) -> int:
     """0, whatever is installed."""
+    from assistant.station import hearing
     from models import fetch, locate
 
     try:
-        used, trouble = locate.find_model(), None
+        used, trouble = hearing.find_model(), None
         if used is not None and locate.is_own(used):
             used = None                                     # it has a row of its own
     except locate.ModelMissing as missing:

@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     from models.wav import BadSound, read
 
     try:
-        from models.ear import open_ear
+        from assistant.station.hearing import open_ear
 
         ear = open_ear(args.model)
     except (ModelMissing, RuntimeError) as wrong:

@@ -102,10 +102,10 @@ def listen(words_s: float) -> Found:
         if len(recorder.blocks) > 100:      # 30 ms each: the first tenth of them would be plenty
             raise NoMicrophone("The microphone gives sound faster than time passes, so it is none: choose a real one as the "
                                "system's input.")
-        _wait(lambda: speaker.stream.audible, 1.0)
+        _wait(lambda: speaker.audible, 1.0)
         quiet = _after_saying(QUIET, QUIET_S, speaker, recorder)
         floor = level.background(level.loudness(quiet))
-        echo = _echo(speaker, recorder, floor) if speaker.stream.audible else None
+        echo = _echo(speaker, recorder, floor) if speaker.audible else None
         spoken = _after_saying(WORDS, words_s, speaker, recorder)
     finally:
         microphone.close()

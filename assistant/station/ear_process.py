@@ -88,7 +88,7 @@ def _expected(plain: dict[str, Any]) -> Expect:
 
 def _open() -> tuple[bytes, Callable[[bytes], bytes]]:
     memory.give_back()
-    from models.ear import open_ear
+    from assistant.station.hearing import open_ear
     ear = open_ear(sys.argv[1] if len(sys.argv) > 1 else None)
 
     def understand(request: bytes) -> bytes:

@@ -12,9 +12,10 @@ from assistant.core.events import Event, Heard, HearingChanged, Unclear
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.station.ear_process import EarFailed, EarMissing, EarProcess
+from assistant.station.hearing import open_ear
 from assistant.station.live import Live
 from hardware.microphone import Microphone
-from models.ear import Understood, open_ear
+from models.ear import Understood
 from models.level import Voice
 from models.listener import LONGEST_S, Listener, end_wait
 from models.watch import Watch

@@ -8,23 +8,18 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from assistant import job
-from assistant.core.settings import Settings
+from assistant.core.methods.registry import METHODS
 from assistant.files import plain
 from assistant.files.refusal import Refusal
 from assistant.job import Job
 from assistant.meters import register
 from assistant.record.header import LABELS, header_of
 
-WITH_METER = ("sequential", "pressure-air")
-"""Tests whose result hangs on the meter's calibration; the others only take what the register knows."""
-WITH_RATIO = ("sequential",)
-"""Tests that compute with the chamber ratio."""
-
 INVENTED = {"job": "Tern Hollow footbridge (invented)", "mix": "TH-40A", "producer": "Quarry Bend (invented)",
             "station": "Pier 2", "technician": "T-07", "meter": "simulated"}
 PRACTICE = {"limits": {"air_content": ["4.5", "7.5"], "system_air_metric": [None, "0.20"], "slump": ["3", "5"],
                        "temperature": ["50", "90"]},
-            "measure_volume_ft3": "0.2494", "bowl_volume_ft3": "0.2450"}
+            "measure_volume_ft3": "0.2494", "bowl_volume_ft3": "0.2450", "chamber_ratio": "0.06", "aggregate_correction_pct": "0"}
 """An invented job's, so that a practice test of any kind has something to compute with."""
 
 
@@ -64,16 +59,13 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     known, reasons = register.for_run(folder, given.get("meter"), date.today(), source,
                                     given.get("units", "inch-pound"))
     given = known | given  # what the job says wins; the meter's maximum and its clamps come from the register
-    if not set(tests) & set(WITH_METER):
-        reasons = []
+    if not any(METHODS[test].air_meter for test in tests):
+        reasons = []  # no result hangs on the meter's calibration
     refusal = "" if args.override or not reasons else (
         " ".join(reasons) + " Or say why it is used all the same, with --override, which is recorded.")
     remarks = [f"Override, {args.override}: {' '.join(reasons)}"] if reasons else []
     if its_job is None:
         remarks.append("No job file: there are no limits. Name the job with --job.")
-    if set(tests) & set(WITH_RATIO) and "chamber_ratio" not in given:
-        remarks.append(f"The chamber ratio {Settings().chamber_ratio} is a placeholder, not this meter's: give it in the "
-                       "job file or the meter register.")
     return Given(given, " ".join(remarks), refusal)
 
 

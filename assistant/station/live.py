@@ -247,7 +247,7 @@ class Live(Loop):
 
     def _loudspeaker(self) -> None:
         """Recorded as lost when it has been gone for two looks, so within two seconds; one that never played is none."""
-        if getattr(getattr(self.speaker, "stream", None), "audible", False):
+        if self.speaker is not None and self.speaker.audible:
             if (self._silent_looks or 0) >= 2:
                 self._back("speaker")
             self._silent_looks = 0

@@ -74,5 +74,4 @@ def made_ready(meter: Meter, state: State) -> Meter:
 
 
 def _target(state: State, step: Step) -> float:
-    """Of a step of a run, whose number ends its id."""
-    return float(state.settings.target(int(step.id[-1])))
+    return float(state.settings.target(step.of_run))

@@ -9,7 +9,6 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from assistant.check import at_start
 from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
@@ -19,7 +18,7 @@ from assistant.record import log, reading_out, summary
 from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
-from assistant.station import headless, job_and_meter, practice_keys, station_settings, view, voice_out
+from assistant.station import device_watch, headless, job_and_meter, practice_keys, station_settings, view, voice_out
 from assistant.station.devices import Hands, WireGauge
 from assistant.station.ears import Ears
 from assistant.station.live import Live
@@ -63,6 +62,7 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         first: Event
         if station is None:
             may_begin()
+            header.must_begin()
             station = Station(journal, journal.new_test(), boot)
             first = TestStarted(clock.boot_now(), header.test, header.data, header.settings.to_mapping(),
                                 {**header.labels, **({"remark": remark} if remark else {})})
@@ -151,7 +151,7 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
         stack.callback(hands.close)
         live.lamps = hands
         if gauge or meter:  # a test, not a reading out
-            at_start.begin(live, hands, settings, bool(gauge) and bool(meter or settings["gauge"]["kind"]))
+            device_watch.begin(live, hands, settings, bool(gauge) and bool(meter or settings["gauge"]["kind"]))
         stack.callback(Ears(live, lambda: speaker.is_deaf() or hands.deaf(), model).close)
         if meter:
             live.status = sentence("ear.practice")
@@ -225,9 +225,9 @@ def _audible_speaker(out: voice_out.Spoken) -> Speaker | None:
     """A speaker if there is a sound device to be heard from; else None, so that nobody waits for silence."""
     speaker = out.speaker()
     until = time.monotonic() + 1.0
-    while time.monotonic() < until and not speaker.stream.audible:
+    while time.monotonic() < until and not speaker.audible:
         time.sleep(0.05)
-    if speaker.stream.audible:
+    if speaker.audible:
         return speaker
     speaker.close()
     return None

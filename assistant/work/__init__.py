@@ -8,7 +8,7 @@ import sys
 from collections.abc import Mapping
 from typing import Any
 
-from assistant.core.assessment import FAIL, INVALID, Assessment, Result, Uncertainty
+from assistant.core.assessment import FAIL, INVALID, Assessment, Result, Uncertainty, counting, with_unit
 from assistant.core.methods.registry import METHODS, in_other_units
 from assistant.core.methods.work_input import WorkInput
 from assistant.core.rounding import HALF_EVEN
@@ -36,7 +36,8 @@ def run(test: str, text: str) -> tuple[dict[str, Any], int]:
 def as_object(done: Assessment) -> dict[str, Any]:
     """An assessment as the command contract prints it."""
     names = ("name", "value", "unit", "rounded", "standing")
-    return {"results": [{name: getattr(each, name) for name in names} for each in done.results],
+    return {"results": [{name: getattr(each, name) for name in (*names, *(["remark"] if each.remark else []))}
+                        for each in counting(done.results, done.verdict)],
             "warnings": list(done.warnings), "verdict": done.verdict, "why": done.why,
             **({"uncertainty": [vars(one) for one in done.uncertainty]} if done.uncertainty else {})}
 
@@ -67,7 +68,7 @@ def _plain(found: Mapping[str, Any], rule: str) -> str:
     """The same for a person: a line for each result, in both systems of units, for each warning, and for the verdict."""
     lines = []
     for each in found["results"]:
-        value = "no valid result" if each["rounded"] is None else f"{each['rounded']} {each['unit']}".strip()
+        value = "no valid result" if each["rounded"] is None else f"{each['rounded']} {with_unit(each['unit'], each.get('remark', ''))}".strip()
         other = in_other_units(Result(**each), rule)
         also = f" ({other.rounded} {other.unit})" if other else ""
         lines.append(f"{each['name'].replace('_', ' ')}: {value}{also}\n    ({each['standing']})")

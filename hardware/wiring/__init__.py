@@ -1,4 +1,4 @@
-"""How each device is wired to a Pi: one page and one drawing a device, written by `python -m hardware.wiring FOLDER`.
+"""How each device is wired to a Pi: one page and one drawing a device, written by `bowlside wiring FOLDER`.
 
 Pin numbers come from the station's settings, sizes of parts from the arithmetic in electrics.py; the words are in pages/.
 """

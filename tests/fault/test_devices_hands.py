@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import pytest
 
-from assistant.check import at_start
+from assistant.station import device_watch
 from hardware import header_process
 from hardware.header_process import HeaderProcess
 
@@ -112,7 +112,7 @@ def test_keypad_and_pedal_of_a_process_that_ends_are_each_lost_and_back(tmp_path
     one = Had.devices[0]
     try:
         until(lambda: one.alive)
-        at_start.begin(Told, Had, configured, gauge=False)  # type: ignore[arg-type]
+        device_watch.begin(Told, Had, configured, gauge=False)  # type: ignore[arg-type]
         time.sleep(0.3)
         os.kill(one.worker.pid, signal.SIGKILL)
         until(lambda: len(told) == 4)

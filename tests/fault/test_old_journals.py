@@ -1,11 +1,12 @@
 """Journals that every version which ever landed wrote (schema 1): read, verified and gone on with by this one (schema 2).
 
 Made by `bowlside rehearse assistant/procedures/demo.jsonl --answer-rest` of three commits: 8c9b2de, before languages and votes,
-15ddb98, and 9071da1, before gauges and rounds; `half` with the script's first twelve lines. Whoever changes the tables or drops a
-field of an event adds the last version's here, and raises SCHEMA.
+15ddb98, and 9071da1, before gauges and rounds; `half` with the script's first twelve lines. `air` are five air tests of 7e4cd9e
+(schema 2). Whoever changes the tables or drops a field of an event adds the last version's here, and raises SCHEMA.
 """
 from __future__ import annotations
 
+import json
 import lzma
 import random
 import sqlite3
@@ -20,6 +21,7 @@ import pytest
 from assistant.cli import DEMO, main
 from assistant.record import recover, summary
 from assistant.record.journal import FILE, FIRST, SCHEMA, Journal, JournalError, Row
+from tests.command import keyed
 from tests.fault.disk import Asked, disk_after, under_the_journal
 
 KEPT = Path(__file__).parent / "journals"
@@ -54,6 +56,37 @@ def test_one_that_was_under_way_at_the_upgrade_goes_on_and_ends_alike(tmp_path: 
     rest.write_text("\n".join([lines[0], *lines[12:]]) + "\n", encoding="utf-8")
     assert main(["rehearse", str(rest), "--answer-rest", "--journal", str(folder)]) == 0
     is_the_demo(folder)
+
+
+NUMBERS = {  # test -> verdict, results but for the leak hold, as 7e4cd9e said them
+    1: ("pass", {"air_content": "6.0", "system_air_metric": "0.03"}),   # no ratio, no correction; gains 0.11, 0.23, 0.03
+    2: ("invalid", {"air_content": None, "system_air_metric": None}),   # E2.1 10.17: the bowl was not let down
+    3: ("pass", {"air_content": "5.7", "system_air_metric": "0.00"}),
+    4: ("pass", {"air_content": "6.2"}),                                # pressure-air without a correction
+    5: ("none", {}),                                                    # left at equilibrium.1.3.again
+}
+
+
+def air_tests(folder: Path) -> dict[int, tuple[str, dict[str, str | None]]]:
+    with Journal(folder, write=False) as journal:
+        found = [summary.of(journal, test) for test in journal.tests()]
+    return {one["id"]: (one["verdict"], {each["name"]: None if each["rounded"] is None else f"{each['rounded']:f}"
+                                         for each in one["results"] if each["name"] != "leak_drop"}) for one in found}
+
+
+def test_air_tests_from_before_today_s_rules_keep_their_results_and_go_on_by_their_own(tmp_path: Path) -> None:
+    """Written by 7e4cd9e: whatever would not pass today was said to pass then, and says so for ever."""
+    folder = unpacked(tmp_path, "2026-11-29-air")
+    assert air_tests(folder) == NUMBERS
+    readings = {"charge.2.1": "14.50", "equilibrium.2.1": "7.36", "charge.2.2": "30.00", "equilibrium.2.2": "18.86",
+                "charge.2.3": "45.00", "equilibrium.2.3": "31.84"}
+    rest = tmp_path / "rest.jsonl"
+    rest.write_text("".join(json.dumps(one) + "\n" for one in (
+        {"test": "sequential"}, {"on": "equilibrium.1.3.again", "key": keyed("31.81")},
+        *({"on": ident, "key": keyed(value)} for ident, value in readings.items()),
+        {"on": "equilibrium.2.3.again", "key": keyed("31.84")})), encoding="utf-8")
+    assert main(["rehearse", str(rest), "--answer-rest", "--journal", str(folder)]) == 0
+    assert air_tests(folder) == {**NUMBERS, 5: NUMBERS[1]}
 
 
 def bodies(folder: Path) -> list[tuple[str, str]]:

@@ -186,7 +186,8 @@ def as_input(final: Final, readings: Mapping[str, Decimal]) -> list[tuple[str, d
         case "sequential":
             rows = {kind: [of(*(f"{kind}.{run}.{step}" for step in (1, 2, 3))) for run in (1, 2)]
                     for kind in ("charge", "equilibrium")}
-            numbers = {key: f"#{final.settings[key]}#" for key in ("chamber_ratio", "aggregate_correction_pct")}
+            numbers = {key: f"#{final.settings[key]}#" for key in ("chamber_ratio", "aggregate_correction_pct")
+                       if final.settings[key] is not None}
             found.append(("sequential", {"charge_psi": rows["charge"], "equilibrium_psi": rows["equilibrium"], **numbers,
                                          **limits("air_content", "system_air_metric")}))
         case "slump" if "slump" in readings:
@@ -195,7 +196,8 @@ def as_input(final: Final, readings: Mapping[str, Decimal]) -> list[tuple[str, d
             found.append(("temperature", {"temperature_f": of("temperature")[0], **limits("temperature")}))
         case "pressure-air":
             found.append(("pressure-air", {"reading_pct": of("air.reading")[0],
-                                           "aggregate_correction_pct": f"#{final.settings['aggregate_correction_pct']}#",
+                                           **{key: f"#{value}#" for key, value in final.settings.items()
+                                              if key == "aggregate_correction_pct" and value is not None},
                                            **limits("air_content")}))
         case "density":
             found.append(("density", {"gross_lb": of("gross")[0], "tare_lb": of("tare")[0],

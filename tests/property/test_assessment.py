@@ -114,13 +114,15 @@ def test_possible_readings_give_exact_numbers(first, second) -> None:
 
 @settings(max_examples=200, deadline=None)
 @given(possible_run() | lived_run(), possible_run() | lived_run())
-def test_a_pass_is_inside_the_limits_as_written(first, second) -> None:
+def test_a_pass_is_inside_the_limits_as_written_and_gains_from_step_to_step(first, second) -> None:
     limits = {"system_air_metric": [None, "0.20"], "air_content": ["4.5", "7.5"]}
-    job = Settings.from_mapping({"limits": limits})
+    job = Settings.from_mapping({"limits": limits, "chamber_ratio": "0.06", "aggregate_correction_pct": "0"})
     done = sequential.assess([[D("14.5"), D(30), D(45)]] * 2, [first, second], job)
     air, metric = (one.rounded for one in done.results)
     inside = None not in (air, metric) and D("4.5") <= air <= D("7.5") and metric <= D("0.20")
-    assert (done.verdict == "pass") == (inside and same_air(first) and same_air(second))
+    gains = [0, *(exact(after) - exact(before) for before, after in zip(first, second))]
+    rising = gains[3] > 0 and all(more > less - Fraction(1, 100) for less, more in zip(gains, gains[1:]))
+    assert (done.verdict == "pass") == (inside and same_air(first) and same_air(second) and rising)
 
 
 @settings(max_examples=300, deadline=None)

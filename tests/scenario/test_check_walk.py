@@ -23,10 +23,11 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from assistant.check import keys
 from assistant.check.devices import Opened
-from assistant.check.finding import NAMES, Finding
+from assistant.check.finding import Finding
 from assistant.check.talk import Talk
 from assistant.check.walk import Walk
 from assistant.station import station_settings
+from assistant.station.device_names import NAMES
 from hardware.fake_matrix import FakeMatrix
 from hardware.fakes import FakeSpeaker
 from hardware.gauges import pty_gauge, steady

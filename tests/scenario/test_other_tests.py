@@ -10,6 +10,7 @@ from assistant import work
 from assistant.core import machine
 from assistant.core.effects import Cadence
 from assistant.core.events import Heard, Spoken, TestStarted, TimerDue
+from assistant.core.procedure import build
 from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.procedures import load
@@ -198,9 +199,29 @@ def test_air_that_fails_for_its_correction(tmp_path: Path) -> None:
     """AASHTO re:source newsletter, Apr 2015: 4.0 less 0.3 fails 4.0 to 6.0."""
     t = to_the_gauge(Transcript(tmp_path, "pressure-air", limits={"air_content": ["4.0", "6.0"]}))
     t.reading("air.reading", "4.0").says("Air content, three, point, seven percent.", "Fail", "under 4.0 by 0.3").at("vent")
-    t.hear("say again").says("Never loosen a clamp before both petcocks are open")
-    passing(t, "vent", "wash")
+    t.hear("say again").says("The bowl is under pressure")
+    opened(t).at("wash").hear("next")
     assert t.finished == "done" and summary.exit_code(t.state) == 1
+
+
+def opened(t: Transcript) -> Transcript:
+    """As the sequential test's let-down: the bowl by its petcocks, the chamber by its bleeder, then a question, then the clamps."""
+    t.at("vent").hear("next").at("vent.bleed").says("Bleed the chamber to zero, by its bleeder, never by the").hear("next")
+    t.at("vent.empty").says("Never loosen a clamp with pressure in the bowl").key("#").at("vent.empty")  # a short # is no yes
+    return t.hear("yes").at("vent.unclamp").says("unclamp in opposite pairs").hear("next")
+
+
+@pytest.mark.parametrize("test", ["pressure-air", "aggregate-correction", "calibration"])
+def test_every_meter_is_opened_in_the_order_of_the_sequential_test(test: str) -> None:
+    """Bowl, chamber, then the question before a clamp is touched, with the same cautions: the chamber stayed charged."""
+    own = build(load("sequential"), Settings())
+    steps = build(load(test), Settings()).steps
+    at = [step.id for step in steps].index("vent")
+    for step, like in zip(steps[at:at + 4], ("finish.letdown", "finish.bleed", "finish.empty", "finish.unclamp")):
+        same = own.steps[own.index(like)]
+        assert step.grave == same.grave, step.id
+    assert "under pressure" in steps[at].caution and steps[at + 2].caution == own.steps[own.index("finish.empty")].caution
+    assert "bleeder" in steps[at + 1].say and "clamp" not in f"{steps[at].say} {steps[at + 1].say}"
 
 
 def test_concrete_that_the_method_is_not_for(tmp_path: Path) -> None:
@@ -215,7 +236,7 @@ def test_a_calibration_gives_the_meters_ratio(tmp_path: Path) -> None:
         t.reading(f"canister.equilibrium.{number}", "7.91")
     # 5.102 % x 7.91 / (14.50 - 7.91); Boyle's law as in vector KC01
     t.says("Chamber ratio, zero, point, zero, six, one, two.").records("result", name="chamber_ratio", rounded=D("0.0612"))
-    passing(t, "vent", "keep")
+    opened(t).at("keep").hear("next")
     assert t.finished == "done"
 
 

@@ -26,7 +26,7 @@ SHORT = ("temperature", "slump", "pressure-air", "cylinders")
 
 
 def script(tests: tuple[str, ...], *lines: dict[str, Any], **header: Any) -> str:
-    first = {"test": "round", "tests": list(tests), "limits": LIMITS, "technician": "T-07", **header}
+    first = {"test": "round", "tests": list(tests), "limits": LIMITS, "technician": "T-07", "chamber_ratio": 0.06, **header}
     return "".join(json.dumps(line) + "\n" for line in (first, *lines))
 
 

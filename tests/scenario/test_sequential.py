@@ -363,9 +363,9 @@ def test_a_hold_that_was_slept_through_does_not_count(t: Transcript) -> None:
     t.event(TimerDue(t.now, "hold")).records("hold", id="leak.hold", event="broken").says("does not count").at("leak.charge")
 
 
-def test_a_placeholder_is_told_at_the_start_and_kept(tmp_path: Path) -> None:
-    t = Transcript(tmp_path, header={"remark": "No job file: the chamber ratio 0.06 is a placeholder."})
-    t.says("is a placeholder").records("note", id="start").replayed()
+def test_a_remark_of_the_station_is_told_at_the_start_and_kept(tmp_path: Path) -> None:
+    t = Transcript(tmp_path, header={"remark": "No job file: there are no limits."})
+    t.says("there are no limits").records("note", id="start").replayed()
 
 
 def test_a_scrapped_test_gets_no_number(t: Transcript) -> None:
@@ -425,7 +425,7 @@ def test_a_reading_changed_with_the_result_known_says_so(t: Transcript) -> None:
 
 def test_warnings_are_said_before_the_verdict(t: Transcript) -> None:
     to_run_2(t).one_run(2, ("7.25", "18.63", "31.81")).hear("yes").hear("next").does_not_say("Pass.")
-    t.says("Warning: repeat the test", "Within the limits, but repeat the test")
+    t.says("Warning: repeat the test", "The test is invalid: repeat the test")
 
 
 def test_scrap_asked_while_tapping_taps_no_second_time(t: Transcript) -> None:

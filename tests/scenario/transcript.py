@@ -33,7 +33,8 @@ class Transcript:
         self.station = Station(self.journal, self.journal.new_test(), "boot-1")
         self.heap: list[Any] = []
         self.finished = ""
-        chosen = {"limits": LIMITS, "aggregate_correction_pct": Decimal("0.3"), **settings}
+        self.effects: list[Any] = []
+        chosen = {"limits": LIMITS, "chamber_ratio": Decimal("0.06"), "aggregate_correction_pct": Decimal("0.3"), **settings}
         self._act(TestStarted(0.0, test, load(test), Settings.from_mapping(chosen).to_mapping(), header or {}))
 
     @property

@@ -16,15 +16,16 @@ import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
-from assistant.check import at_start, gauges, keys, quick
+from assistant.check import gauges, keys, quick
 from assistant.check.devices import Opened
-from assistant.check.finding import NAMES, PINS, Finding, joined, none_wrong, page
+from assistant.check.finding import PINS, Finding, joined, none_wrong, page
 from assistant.check.talk import Left, Talk
 from assistant.check.walk import Walk
 from assistant.core.events import DeviceBack, DeviceLost, TestStarted
 from assistant.core.settings import Settings
 from assistant.procedures import load
-from assistant.station import station_settings
+from assistant.station import device_watch, station_settings
+from assistant.station.device_names import NAMES
 from assistant.station.devices import Hands
 from assistant.station.live import Live
 from hardware import usb_pad
@@ -272,7 +273,7 @@ def test_at_the_start_what_is_there_is_shown_and_what_is_not_is_said(tmp_path, p
     hands = Hands(one, found, lambda: ({"kind": "line", "port": str(tmp_path / "none")}, lambda: None))
     begin(one)
     begun = time.monotonic()
-    at_start.begin(one, hands, found, gauge=True, within_s=0.8)
+    device_watch.begin(one, hands, found, gauge=True, within_s=0.8)
     assert time.monotonic() - begun < 0.1, "the first prompt waits"
     drained(one, lambda: one.station.state.lost == ("buzzer", "gauge", "usb_pad"))
     hands.close()
@@ -305,14 +306,14 @@ def test_each_that_is_missing_is_recorded_by_its_own_name_and_so_is_its_return(t
     hands.working = {"Lamp"}
     found = settings(keypad={"kind": "matrix"}, pedal={"kind": "button"}, lamp={"kind": "led"}, buzzer={"kind": "active"})
     begin(one)
-    at_start.begin(one, hands, found, gauge=False, within_s=0.0)  # type: ignore[arg-type]
+    device_watch.begin(one, hands, found, gauge=False, within_s=0.0)  # type: ignore[arg-type]
     drained(one, lambda: one.station.state.lost == ("buzzer", "keypad", "pedal"))
     for come, left in (("Pedal", ("buzzer", "keypad")), ("Keypad", ("buzzer",))):
         hands.working |= {come}
         drained(one, lambda left=left: one.station.state.lost == left)
     hands.working -= {"Lamp", "Pedal"}
     drained(one, lambda: one.station.state.lost == ("buzzer", "lamp", "pedal"))
-    time.sleep(3 * at_start.LOOK_S)
+    time.sleep(3 * device_watch.LOOK_S)
     hands.working |= {"Lamp"}
     drained(one, lambda: one.station.state.lost == ("buzzer", "pedal"))
     hands.closed = True
@@ -331,7 +332,7 @@ def test_a_lamp_that_fails_in_the_middle_is_told_and_its_return_too(tmp_path, pi
     one, found = live(tmp_path), settings(lamp={"kind": "led"}, pedal={"kind": "button"})
     hands = one.lamps = Hands(one, found)
     begin(one)
-    at_start.begin(one, hands, found, gauge=False)
+    device_watch.begin(one, hands, found, gauge=False)
     drained(one, lambda: "Ready: pedal and lamp." in one.notices)
     lamp, = (device for device in hands.devices if type(device).__name__ == "Lamp")
     look = lamp._ticker._look
@@ -350,19 +351,19 @@ def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothi
     found = settings(lamp={"kind": "led"}, pedal={"kind": "button"})
     hands = Hands(one, found, lambda: (wire.settings, wire.stop))
     begin(one)
-    at_start.begin(one, hands, found, gauge=True)
+    device_watch.begin(one, hands, found, gauge=True)
     drained(one, lambda: "Ready: pedal, lamp and gauge." in one.notices, within_s=2.5)
     hands.close()
     assert not one.station.state.lost
     none = live(tmp_path / "none")
     begin(none)
     no_hands = Hands(none, settings())
-    at_start.begin(none, no_hands, settings(lamp={"kind": "led", "pin": 27}), gauge=False, within_s=0.0)
+    device_watch.begin(none, no_hands, settings(lamp={"kind": "led", "pin": 27}), gauge=False, within_s=0.0)
     drained(none, lambda: "lamp" in none.station.state.lost)
     no_hands.close()
     assert not none.notices, "nothing is ready"
     bare = live(tmp_path / "bare")
-    at_start.begin(bare, Hands(bare, settings()), settings(), gauge=False, within_s=0.0)
+    device_watch.begin(bare, Hands(bare, settings()), settings(), gauge=False, within_s=0.0)
     time.sleep(0.1)
     assert bare.queue.empty()
 
@@ -373,7 +374,7 @@ def test_a_pad_that_was_missed_at_the_start_is_told_when_it_comes(tmp_path, monk
     one, found = live(tmp_path), settings(usb_pad={"kind": "usb", "device": str(tmp_path / "none")})
     begin(one)
     hands = Hands(one, found)
-    at_start.begin(one, hands, found, gauge=False, within_s=0.0)
+    device_watch.begin(one, hands, found, gauge=False, within_s=0.0)
     drained(one, lambda: "usb_pad" in one.station.state.lost and bool(back))
     back[0]()
     drained(one, lambda: not one.station.state.lost)

@@ -347,15 +347,15 @@ def _ids():
             yield f"{ident}.override"
     yield from ("zero", "leak.ask", *ask("leak.charge"), "leak.settle", *ask("leak.initial"), "leak.hold",
                 *ask("leak.final", band=False), "leak.cure", "leak.again", "leak.stop", "leak.rose", "leak.down",
-                "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close",
-                "flood.1.1", "flood.1.2", "flood.1.3", "clamps", "clamps.fix")
+                "fill.1", "fill.2", "fill.3", "strike_off", "full", "clean", "close",
+                *ask("water.1", band=False), "flood.1.1", "flood.1.2", "flood.1.3", "clamps", "clamps.fix")
     for run in (1, 2):
         for step in (1, 2, 3):
             place = f"{run}.{step}"
             yield from (f"pump.{place}", f"settle.{place}", *ask(f"charge.{place}"), f"tap.{place}", f"rest.{place}",
-                        *ask(f"equilibrium.{place}", band=False))
+                        *ask(f"equilibrium.{place}", band=False), *(["run_2.far"] if place == "2.1" else []))
         if run == 1:
-            yield from ("letdown.1", "bleed.2", "flood.2.1", "flood.2.2", "flood.2.3")
+            yield from ("letdown.1", "bleed.2", *ask("water.2", band=False), "flood.2.1", "flood.2.2", "flood.2.3")
     yield from ("metric.keep", "release.2", "finish.letdown", "finish.bleed", "finish.empty", "finish.unclamp", "finish.wash",
                 "scrap.confirm", "change.confirm")
 

@@ -9,8 +9,9 @@ import pytest
 
 from assistant.core.expect import Expect
 from assistant.station import station_settings
+from assistant.station.hearing import open_ear
 from models import ear, locate
-from models.ear import RULES, Ear, Understood, open_ear
+from models.ear import RULES, Ear, Understood
 from models.vote import OWN, Decoding
 from models.wav import RATE, to_pcm
 from tests.speech.voices import speak

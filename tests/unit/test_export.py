@@ -511,4 +511,4 @@ def test_read_out_tells_units_of_other_tests(demo: Path) -> None:
     words = {line["id"]: line["words"] for line in bowlside("log", "read", "2", "--json", "--journal", demo).lines()}
     assert words["slump"] == "Slump: four, point, two, five inches." and words["verdict"].endswith("slump 4.25 inches.")
     density = bowlside("log", "read", "3", "--journal", demo).out
-    assert "Tare: seven, point, eight pounds." in density and "one, four, one, point, one pounds a cubic foot" in density
+    assert "Tare: seven, point, eight, zero pounds." in density and "one, four, one, point, one pounds a cubic foot" in density

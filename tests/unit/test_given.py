@@ -95,8 +95,6 @@ def test_what_is_not_known_is_said_only_where_it_matters(folder: Path) -> None:
     no_job = asked(folder, job=None)
     assert job_and_meter.for_real(no_job, folder, ["slump"],
                           "normal").remark == "No job file: there are no limits. Name the job with --job."
-    assert "placeholder" in job_and_meter.for_real(no_job, folder, ["sequential"], "normal").remark
-    assert "placeholder" in job_and_meter.for_real(asked(folder), folder, ["sequential"], "normal").remark
     assert not job_and_meter.for_real(asked(folder), folder, ["pressure-air"], "normal").remark
 
 

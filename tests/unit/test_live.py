@@ -185,13 +185,10 @@ def test_a_loudspeaker_that_goes_and_comes_back_is_in_the_record(tmp_path: Path,
     monkeypatch.setattr(live_module, "LOOK_EVERY_S", 0.05)
     looks = iter([False, True, False, True, False, False, False, True])
 
-    class Stream:
-        @property
-        def audible(self) -> bool:
-            return next(looks, True)
-
     class Heard(FakeSpeaker):
-        stream = Stream()
+        @property
+        def audible(self) -> bool:  # type: ignore[override]
+            return next(looks, True)
 
     with Journal(tmp_path) as journal:
         bench = Bench(journal, lambda live: Heard(live.spoken)).run(until="tap.1.1")

@@ -52,7 +52,8 @@ def test_impossible(name: str, value: str, words: str) -> None:
 @pytest.mark.parametrize("name, value, rule", [
     ("equilibrium.1.1", "13.00", "air"),  # 0.7 %
     ("equilibrium.1.1", "4.80", "air"),  # 12.1 %
-    ("equilibrium.2.1", "13.00", "air"),
+    ("equilibrium.2.1", "13.00", "far"), ("equilibrium.2.1", "10.17", "far"),  # the bowl was not let down
+    ("equilibrium.2.2", "19.61", "far"),
     ("equilibrium.1.2", "18.00", "fit"), ("equilibrium.1.2", "18.93", "fit"),
     ("equilibrium.1.3", "31.11", "fit"), ("equilibrium.1.3", "32.12", "fit"),
     ("equilibrium.1.3", "38.11", "fit"),

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from assistant.cli import main
-from assistant.station import station_settings
+from assistant.station import hearing, station_settings
 from models import fetch, locate
 from tests.unit.test_fetch import FILES, GOOD, NAME, packed, serve  # noqa: F401  serve is a fixture
 
@@ -114,7 +114,7 @@ def test_a_larger_model_is_set_aside_for_the_own_one_and_taken_again(large, caps
     assert main(["voice", "use", named]) == 0
     assert "own is in use from the next start" in capsys.readouterr().out
     assert station_settings.read()["hearing"]["model"] == "own"         # not a path, which an upgrade would leave behind
-    assert locate.find_model() == locate.SHIPPED
+    assert hearing.find_model() == locate.SHIPPED
     found = rows(capsys)
     assert found["own"]["in_use"] and not found["a-large"]["in_use"] and found["a-large"]["installed"]
     monkeypatch.setattr("models.vosk_engine.VoskEngine", Loaded)        # that it loads can't be shown with made-up files
@@ -127,10 +127,10 @@ def test_a_larger_model_is_set_aside_for_the_own_one_and_taken_again(large, caps
 def test_the_own_model_may_be_named_for_once_from_any_folder(large, monkeypatch, tmp_path):
     put(tmp_path / "own")
     monkeypatch.chdir(tmp_path)
-    assert locate.find_model() == large and locate.find_model("own") == locate.SHIPPED
-    assert locate.find_model("./own") == Path("own")
+    assert hearing.find_model() == large and hearing.find_model("own") == locate.SHIPPED
+    assert hearing.find_model("./own") == Path("own")
     monkeypatch.setenv(locate.VARIABLE, "own")
-    assert locate.find_model() == locate.SHIPPED
+    assert hearing.find_model() == locate.SHIPPED
 
 
 def test_an_own_model_that_is_torn_is_not_chosen(places, large, capsys, monkeypatch):
@@ -225,23 +225,23 @@ def test_the_choice_is_remembered_and_loses_to_variable_and_option(places, capsy
     """With loading passed over: no English model can be had here."""
     first, second = put(places / "installed" / "a-first"), put(places / "second")
     monkeypatch.setattr("models.vosk_engine.VoskEngine", Loaded)
-    assert locate.find_model() == first
+    assert hearing.find_model() == first
     assert main(["voice", "use", str(second), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["lacks"] == ["scrap"]
-    assert locate.find_model() == second and rows(capsys)["second"]["in_use"]
+    assert hearing.find_model() == second and rows(capsys)["second"]["in_use"]
     monkeypatch.setenv(locate.VARIABLE, str(first))
-    assert locate.find_model() == first and locate.find_model(str(second)) == second
+    assert hearing.find_model() == first and hearing.find_model(str(second)) == second
     assert main(["voice", "use", "a-first"]) == 0
     assert "wins" in capsys.readouterr().err
     monkeypatch.delenv(locate.VARIABLE)
-    assert locate.find_model() == first
+    assert hearing.find_model() == first
 
 
 def test_a_chosen_model_that_is_gone_is_told_not_passed_over(places, capsys):
     put(places / "installed" / "there")
     station_settings.write("hearing", "model", str(places / "gone"))
     with pytest.raises(locate.ModelMissing, match="chosen with bowlside voice use"):
-        locate.find_model()
+        hearing.find_model()
     assert main(["voice", "list"]) == 0
     assert "chosen with bowlside voice use" in capsys.readouterr().err
 
@@ -250,4 +250,4 @@ def test_a_settings_file_that_is_no_toml_is_one_sentence(places):
     station_settings.default_path().parent.mkdir(parents=True)
     station_settings.default_path().write_text("[hearing\n")
     with pytest.raises(locate.ModelMissing, match="no valid TOML"):
-        locate.find_model()
+        hearing.find_model()

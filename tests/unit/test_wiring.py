@@ -229,7 +229,7 @@ def test_any_words_may_be_drawn() -> None:
 
 
 def run(*arguments: str, home: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "hardware.wiring", *arguments], cwd=ROOT, capture_output=True, text=True,
+    return subprocess.run([sys.executable, "-m", "assistant", "wiring", *arguments], cwd=ROOT, capture_output=True, text=True,
                           check=False, env={"XDG_CONFIG_HOME": str(home), "PATH": "/usr/bin:/bin"})
 
 

@@ -73,7 +73,7 @@ def work(given: WorkInput) -> Assessment:
 
 
 METHOD = Method(
-    name="aggregate-correction", results=(CORRECTION, FINE, COARSE), words=words, work=work,
+    name="aggregate-correction", on_meter=True, results=(CORRECTION, FINE, COARSE), words=words, work=work,
     readings={"air.reading": READING, "water.drawn": ranged(in_units(span("0", "20", "2", "8")))},
     rules={"aggregate_correction": rule(lambda taken, settings: correction(
         taken["air.reading"], taken["water.drawn"], settings))})

@@ -124,7 +124,7 @@ def work(given: WorkInput) -> Assessment:
 
 
 METHOD = Method(
-    name="calibration", readings=READINGS, results=(AIR, ERROR, RATIO), words=words, work=work,
+    name="calibration", on_meter=True, readings=READINGS, results=(AIR, ERROR, RATIO), words=words, work=work,
     rules={"canister": rule(lambda taken, settings: check_reading(taken["canister.reading"], known_air(settings), settings)),
            "chamber_ratio": rule(_ratio)},
     values=(own("canister_tolerance_pct", "0 0.1", "0 0.5"),))

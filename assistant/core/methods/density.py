@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import Decimal
+from typing import Any
 
 from assistant.core import rounding
 from assistant.core.assessment import UNITS, Assessment, Precision, Result, ResultSpec, assessed, result
@@ -32,14 +33,15 @@ HALF_FOOT3 = Decimal("0.5")
 
 
 def _result(name: str, us: tuple[str, str], si: tuple[str, str] | None, source: Provenance, reported: Provenance,
-            precision: Precision | None = None) -> ResultSpec:
-    return ResultSpec(name=name, inch_pound=us, si=si, source=source, reported=reported, limited=True, precision=precision)
+            **more: Any) -> ResultSpec:
+    return ResultSpec(name=name, inch_pound=us, si=si, source=source, reported=reported, limited=True, **more)
 
 
 RESULTS = {one.name: one for one in (
     _result("density", ("lb/ft3", "0.1"), ("kg/m3", "1"), second_hand("C138: (full less empty) / volume of the measure"),
             memory("0.1 lb/ft3 or 1 kg/m3", 60),
-            Precision(((Decimal(0), Decimal("2.31")),), memory("C138: two people 2.31 lb/ft3", 85))),
+            precision=Precision(((Decimal(0), Decimal("2.31")),), memory("C138: two people 2.31 lb/ft3", 85)), charted=True,
+            highest_limit=((Decimal(50), Decimal(250)), (Decimal(700), Decimal(4000)))),
     _result("yield", ("yd3", "0.01"), ("m3", "0.01"),
             published("C138-17 notes: mass of all that was batched / density (/ 27 for cubic yards)"), memory("0.01", 60)),
     _result("relative_yield", ("", "0.01"), None,

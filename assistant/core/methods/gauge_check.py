@@ -47,7 +47,7 @@ def work(given: WorkInput) -> Assessment:
 
 
 METHOD = Method(
-    name="gauge-check", readings=READINGS, results=(ERROR,), work=work,
+    name="gauge-check", on_meter=True, readings=READINGS, results=(ERROR,), work=work,
     rules={"gauge_check": rule(lambda taken, settings: check_gauge(
         passes(taken, "gauge"), passes(taken, "reference"), settings))},
     values=(own("gauge_tolerance_psi", "0 0.05", "0 0.20"),))

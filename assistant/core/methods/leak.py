@@ -7,7 +7,7 @@ from decimal import Decimal
 from functools import partial
 
 from assistant.core import phrases, rounding, spoken
-from assistant.core.assessment import FAIL, INVALID, PASS, Assessment, ResultSpec, result
+from assistant.core.assessment import FAIL, INVALID, PASS, Assessment, ResultSpec, counting, result
 from assistant.core.doubt import DOUBTFUL, IMPOSSIBLE, Doubt
 from assistant.core.judgement import Judgement, Marks, Taken, marked
 from assistant.core.language import sentence
@@ -18,7 +18,7 @@ from assistant.core.methods.provenance import common, derived
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput
 
-DROP = ResultSpec(name="leak_drop", inch_pound=("psi", "0.01"), limited=True,
+DROP = ResultSpec(name="leak_drop", inch_pound=("psi", "0.01"), limited=True, last_place_decides=True,
                   own_limits=lambda settings: (None, settings.leak_limit),
                   source=common("first reading less last reading of the hold"), reported=common("the gauge reads to 0.01 psi"))
 
@@ -110,7 +110,11 @@ def _alone(taken: Taken, settings: Values, marks: Marks) -> Judgement:
     """The leak hold as a test of its own: its verdict is the whole test's."""
     found = replace(judge(taken, settings, marks), partial=False)
     changed_twice = marks.invalid and marks.changes
-    return replace(found, verdict="invalid", why="; ".join(marks.invalid)) if changed_twice else found
+    if not changed_twice:
+        return found
+    why = "; ".join(marks.invalid)
+    return replace(found, verdict=INVALID, why=why, words=sentence("verdict.invalid", why=why),
+                   results=counting(found.results, INVALID))
 
 
 def work(given: WorkInput) -> Assessment:
@@ -158,7 +162,7 @@ ROLE = "leak-hold"
 ROLES = {"leak.charge": "leak-charge", "leak.settle": "leak-full", "leak.initial": "leak-full", "leak.hold": ROLE,
          "leak.final": "leak-full", "leak.down": "bleed"}
 METHOD = Method(
-    name="leak", readings=READINGS, results=(DROP,), values=VALUES, check=_check, work=work,
+    name="leak", on_meter=True, readings=READINGS, results=(DROP,), values=VALUES, check=_check, work=work,
     rules={"leak_alone": _alone}, hold=HoldWatcher(ROLE, _cannot_pass, _shows), roles=ROLES,
     round=InRound(usual=False, before_sample=("leak", "sequential")),
     sources={

@@ -27,6 +27,10 @@ Curve = tuple[tuple[float, Decimal], ...]
 
 # --- readings -----------------------------------------------------------------------------------------------------------
 
+OVERRIDE_WITHIN_PSI = Decimal("0.10")
+"""A charge further off than this is trimmed, never used. Ours, no source."""
+
+
 @dataclass(frozen=True)
 class Band:
     state: str
@@ -250,9 +254,15 @@ class Method:
     counts_for: tuple[str, ...] = ()
     """The frequencies of a job that it counts for; "sample" where it is done on a composite sample of concrete."""
     hold: HoldWatcher | None = None
+    on_meter: bool = False
+    """It is done with a pressure meter, which the report names."""
     air_meter: bool = False
     """It measures air in concrete: its result hangs on the meter's calibration."""
     check: Callable[[Mapping[str, object], Values], None] = lambda _given, _values: None
     """Raises ValueError where what was given for a test contradicts itself."""
+    lacks: Callable[[Values], Iterable[str]] = lambda _values: ()
+    """What it needs and nobody gave, a sentence each: said at its start and with its verdict."""
+    refuses: Callable[[Values], str] = lambda _values: ""
+    """Why the job wants no such test begun as things are; empty: it may begin."""
     roles: Mapping[str, str] = field(default_factory=dict)
     """Step id as its file has it -> role, for journals from before steps had roles."""

@@ -10,7 +10,7 @@ from assistant.core.doubt import DOUBTFUL, Doubt
 from assistant.core.judgement import Taken
 from assistant.core.language import sentence
 from assistant.core.methods.method import InRound, Method, in_units, ranged, rule, span, vessel_ft3
-from assistant.core.methods.pressure_meter import AIR_CHECKS, AIR_CONTENT, SETTLE
+from assistant.core.methods.pressure_meter import AIR_CHECKS, AIR_CONTENT, SETTLE, aggregate_correction, no_correction, refuses
 from assistant.core.methods.provenance import memory, published, second_hand
 from assistant.core.methods.values import Values
 from assistant.core.methods.work_input import WorkInput
@@ -32,32 +32,31 @@ READING = ranged(in_units(span("0", "30", "1", "12")), later=_under_the_water, e
 def assess(reading: Decimal, settings: Values, after_release: Decimal | None = None) -> Assessment:
     """Air content, %: the gauge's reading (Type B), or reading less the one after release (Type A), less the correction."""
     apparent = reading if after_release is None else reading - after_release
-    air = apparent - settings.aggregate_correction_pct
+    correction = aggregate_correction(settings)
+    air = apparent - correction
     found = replace(result(AIR_CONTENT, air if 0 <= air <= 100 else None, settings),
                     standing=str(TYPE_B if after_release is None else TYPE_A))
     invalid = []
     if air < 0:
-        invalid.append(sentence("air.negative", reading=f"{apparent:f}", correction=f"{settings.aggregate_correction_pct:f}"))
+        invalid.append(sentence("air.negative", reading=f"{apparent:f}", correction=f"{correction:f}"))
     elif air > 100:
         invalid.append(sentence("air.over"))
     warned = [sentence("air.unusual", air=found.rounded)] if found.rounded is not None and not (
         settings.air_low_pct <= found.rounded <= settings.air_high_pct) else []
-    return assessed([found], settings, invalid, warned)
+    return assessed([found], settings, invalid, [*warned, *no_correction(settings)])
 
 
 def work(given: WorkInput) -> Assessment:
     given.keys(("reading_pct",), ("after_release_pct", "aggregate_correction_pct", *given.COMMON))
     job = given.settings(("aggregate_correction_pct",), (AIR_CONTENT,))
-    done = assess(given.reading("reading_pct"), job, given.optional("after_release_pct"))
-    assumed = () if "aggregate_correction_pct" in given else ("aggregate_correction_pct was not given: 0.0 was used",)
-    return Assessment(done.results, done.warnings + assumed, done.verdict, done.why)
+    return assess(given.reading("reading_pct"), job, given.optional("after_release_pct"))
 
 
 METHOD = Method(
-    name="pressure-air", readings={"air.reading": READING}, results=(AIR_CONTENT,), work=work, air_meter=True,
+    name="pressure-air", on_meter=True, readings={"air.reading": READING}, results=(AIR_CONTENT,), work=work, air_meter=True,
     counts_for=("sample", "air"),
     rules={"pressure_air": rule(lambda taken, settings: assess(taken["air.reading"], settings))},
-    values=(SETTLE, *AIR_CHECKS),
+    values=(SETTLE, *AIR_CHECKS), lacks=no_correction, refuses=refuses,
     round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "bowl_volume"), takes_s=240, begins_s=10,
                   within="start_within_s", full_at="full", usual=False, retested=True, compared=True),
     sources={"type_b_air": TYPE_B, "type_a_air": TYPE_A,

@@ -11,13 +11,28 @@ from decimal import Decimal
 from typing import Any
 
 from assistant.core import rounding, spoken
-from assistant.core.assessment import INVALID, Assessment, ResultSpec, Uncertainty, against_limits, result, spoken_name
+from assistant.core.assessment import FAIL, INVALID, Assessment, ResultSpec, Uncertainty, against_limits, result, spoken_name
 from assistant.core.doubt import DOUBTFUL, IMPOSSIBLE, Doubt
+from assistant.core.events import RULES
 from assistant.core.judgement import Judgement, Marks, Taken, whole
 from assistant.core.language import sentence
-from assistant.core.methods import leak, pressure
+from assistant.core.methods import leak, pressure, two_runs
 from assistant.core.methods.method import Band, InRound, Method, OwnValue, Pair, Reading, own, vessel_ft3
-from assistant.core.methods.pressure_meter import AIR_CHECKS, AIR_CONTENT, RESOLUTION, SETTLE, around, impossible, in_band, said
+from assistant.core.methods.pressure_meter import (
+    AIR_CHECKS,
+    AIR_CONTENT,
+    PLACEHOLDER_RATIO,
+    RESOLUTION,
+    SETTLE,
+    aggregate_correction,
+    around,
+    chamber_ratio,
+    impossible,
+    in_band,
+    no_correction,
+    refuses,
+    said,
+)
 from assistant.core.methods.provenance import common, derived, memory
 from assistant.core.methods.values import SOURCES, Values
 from assistant.core.methods.work_input import WorkInput
@@ -31,7 +46,8 @@ COVERAGE = 2
 UNCERTAINTY = derived("ideal gas; two equilibria and six recorded charges, each read to half a step of the gauge, as even "
                       "distributions, combined in squares, twice the standard one")
 
-METRIC = ResultSpec(name="system_air_metric", inch_pound=("psi", "0.01"), limited=True,
+METRIC = ResultSpec(name="system_air_metric", inch_pound=("psi", "0.01"), limited=True, charted=True, last_place_decides=True,
+                    any_limit=(Decimal("0.05"), Decimal("0.80")),  # over it readings are doubted; the lowest is from memory
                     reported=memory("written to 0.01 psi", 90),
                     source=memory("E2.3 - E1.3 in psi, as research papers give it; TP 118's own clause was not seen", 90))
 
@@ -67,6 +83,8 @@ def _pressure(kind: str, run: int, step: int) -> Reading:
         if hard:
             yield hard
         elif kind == "equilibrium":
+            if run == 2 and step < 3 and two_runs.far(step, value, taken, settings):
+                yield Doubt(DOUBTFUL, said("far_from_run_1", value), "far", True, since=2)
             yield from _fit_doubts(run, step, value, taken, settings)
             if run == 2:
                 yield from _difference_doubts(step, value, taken, settings)
@@ -99,8 +117,8 @@ def _pressure(kind: str, run: int, step: int) -> Reading:
 
 def _first(charge: Decimal, air: Decimal, settings: Values) -> Decimal:
     """The first equilibrium that this air content, %, would give: `pressure.air_content` the other way round."""
-    everything = 100 * settings.chamber_ratio
-    return charge * everything / (air + settings.aggregate_correction_pct + everything)
+    everything = 100 * chamber_ratio(settings)
+    return charge * everything / (air + aggregate_correction(settings) + everything)
 
 
 def _fit_doubts(run: int, step: int, value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
@@ -110,8 +128,7 @@ def _fit_doubts(run: int, step: int, value: Decimal, taken: Taken, settings: Val
     if first_charge is None or first is None or not 0 < first < first_charge:
         return
     if step == 1:
-        air = pressure.air_content(first_charge, first, settings.chamber_ratio,
-                                   settings.aggregate_correction_pct)
+        air = pressure.air_content(first_charge, first, chamber_ratio(settings), aggregate_correction(settings))
         if not settings.air_low_pct <= air <= settings.air_high_pct:
             yield Doubt(DOUBTFUL, said("air", value, air=f"{air:.1f}"), "air")
         return
@@ -163,26 +180,36 @@ READINGS = {f"{kind}.{run}.{step}": _pressure(kind, run, step)
             for run in (1, 2) for step in (1, 2, 3) for kind in ("charge", "equilibrium")}
 
 
+def preliminary(settings: Values) -> str:
+    """Beside an air content that a placeholder gave."""
+    return sentence("air.preliminary") if settings.chamber_ratio is None else ""
+
+
+def lacks(settings: Values) -> list[str]:
+    ratio = [] if settings.chamber_ratio is not None else [sentence("air.no_ratio", ratio=f"{PLACEHOLDER_RATIO:f}")]
+    return [*no_correction(settings), *ratio]
+
+
 # --- the assessment -----------------------------------------------------------------------------------------------------
 
 def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
-           settings: Values, agree: bool = True) -> Assessment:
+           settings: Values, rules: int = RULES) -> Assessment:
     """Results from two runs of three charges and three equilibria, psi.
 
     The readings are walked in the order in which they were taken, through the same checks that ran live. A
     run ends at its first impossible reading: what hangs on it has no value. Each step of a run shows the air by itself:
-    while the three disagree the test is invalid (unless ``agree`` is False). Never raises on any pressures.
+    while the three disagree the test is invalid. What contradicts the physics of two runs never passes. ``rules``: by which the
+    test was led (``events.RULES``); one from before a rule is judged as it was then. Never raises on any pressures.
     """
     taken: dict[str, Decimal] = {}
     invalid: list[str] = []
     warnings: list[str] = []
     apart: list[int] = []
-    sound = [_walk(run, charge[run - 1], equilibrium[run - 1], taken, settings, invalid, warnings, apart)
+    sound = [_walk(run, charge[run - 1], equilibrium[run - 1], taken, settings, invalid, warnings, apart, rules)
              for run in (1, 2)]
     air = metric = None
     if sound[0]:
-        air = pressure.air_content(charge[0][0], equilibrium[0][0], settings.chamber_ratio,
-                                   settings.aggregate_correction_pct)
+        air = pressure.air_content(charge[0][0], equilibrium[0][0], chamber_ratio(settings), aggregate_correction(settings))
         if not 0 <= air <= 100:
             invalid.append(sentence("verdict.air_negative" if air < 0 else "verdict.air_over"))
             air = None
@@ -199,26 +226,35 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
         warnings += _start_warning(charge, equilibrium, settings)
     warnings += [again] if again else []
 
-    for run in dict.fromkeys(apart if agree else ()):
+    for run in dict.fromkeys(apart if rules else ()):
         # While they disagree neither result can be defended; what stands out gives no number.
         if out := stands_out(run, taken):
             invalid.append(sentence("verdict.steps_disagree", run=run, name=spoken_name(out)))
             air = None if out == "equilibrium.1.1" else air
             metric = None if out.endswith(".3") else metric
-    results = (result(AIR_CONTENT, air, settings), result(METRIC, metric, settings))
+    warnings += lacks(settings)
+    against: list[str] = []
+    if all(sound) and rules > 1:
+        gains = again if metric == 0 else two_runs.contradiction(charge, equilibrium, settings)
+        against = [why for why in (gains, two_runs.beyond_override(charge, settings)) if why]
+        warnings += [why for why in against if why != again]
+    results = (result(AIR_CONTENT, air, settings, preliminary(settings)), result(METRIC, metric, settings))
     if invalid:
         return Assessment(results, tuple(warnings), INVALID, "; ".join(invalid), bool(again))
     verdict, why, more = against_limits(results, settings)
     figures, near = ((), []) if metric is None else _uncertainty(metric, charge, equilibrium, settings)
     more += [] if again else near
-    if again:
-        why = sentence("verdict.why_repeat", why=why, again=again)
-    return Assessment(results, tuple(warnings + more), verdict, why, bool(again), figures)
+    limited = any(side is not None for one in results for side in settings.limits.get(one.name, ()))
+    if against and limited and verdict != FAIL:
+        return Assessment(results, tuple(warnings + more), INVALID, "; ".join(against), True)
+    if doubts := "; ".join(against or filter(None, [again])):
+        why = sentence("verdict.why_repeat", why=why, again=doubts)
+    return Assessment(results, tuple(warnings + more), verdict, why, bool(doubts), figures)
 
 
 def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], taken: dict[str, Decimal],
-          settings: Values, invalid: list[str], warnings: list[str], apart: list[int]) -> bool:
-    """Check one run, adding to the last three arguments; whether every reading of it is possible.
+          settings: Values, invalid: list[str], warnings: list[str], apart: list[int], rules: int) -> bool:
+    """Check one run, adding to the three lists; whether every reading of it is possible.
 
     apart: runs whose steps do not show the same air.
     """
@@ -226,6 +262,8 @@ def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], t
         for kind, value in (("charge", charges[step - 1]), ("equilibrium", equilibria[step - 1])):
             name = f"{kind}.{run}.{step}"
             for doubt in READINGS[name].doubts(value, taken, settings):
+                if doubt.since > rules:
+                    continue
                 if doubt.kind == IMPOSSIBLE:
                     invalid.append(sentence("verdict.of_reading", name=spoken_name(name), doubt=doubt.words))
                     return False
@@ -298,21 +336,27 @@ def _metric(taken: Taken, settings: Values, _marks: Marks) -> Judgement:
     return Judgement("doubtful", sentence("metric.doubt", doubt=doubt), why=sentence("metric.doubt_why", doubt=doubt))
 
 
+def _begins_far(taken: Taken, settings: Values, _marks: Marks) -> Judgement:
+    """After step 1 of run 2, where a bowl that was not let down or not filled shows."""
+    return Judgement("far" if two_runs.far(1, taken["equilibrium.2.1"], taken, settings) else "near", "")
+
+
 def _sequential(taken: Taken, settings: Values, marks: Marks) -> Judgement:
+    if marks.invalid and not READINGS.keys() <= taken.keys():  # ended after it was known that nothing can come of it
+        return whole(Assessment((result(AIR_CONTENT, None, settings), result(METRIC, None, settings)), (), INVALID, ""), marks)
+
     def rows(name: str) -> list[list[Decimal]]:
         return [[taken[f"{name}.{run}.{step}"] for step in (1, 2, 3)] for run in (1, 2)]
-    return whole(assess(rows("charge"), rows("equilibrium"), settings, marks.agree), marks)
+    done = assess(rows("charge"), rows("equilibrium"), settings, marks.rules)
+    water = two_runs.water_apart(taken, settings)
+    return whole(replace(done, warnings=(*done.warnings, water)) if water else done, marks)
 
 
 def work(given: WorkInput) -> Assessment:
     meter = ("chamber_ratio", "aggregate_correction_pct")
     given.keys(("charge_psi", "equilibrium_psi"), (*meter, *given.COMMON))
     job = given.settings(meter, (AIR_CONTENT, METRIC))
-    done = assess(given.two_runs("charge_psi"), given.two_runs("equilibrium_psi"), job)
-    assumed = {"chamber_ratio": f"{job.chamber_ratio} is a placeholder, not this meter's",
-               "aggregate_correction_pct": f"{job.aggregate_correction_pct} was used"}
-    warnings = tuple(f"{key} was not given: {words}" for key, words in assumed.items() if key not in given)
-    return replace(done, warnings=done.warnings + warnings)
+    return assess(given.two_runs("charge_psi"), given.two_runs("equilibrium_psi"), job)
 
 
 # --- the room -----------------------------------------------------------------------------------------------------------
@@ -322,9 +366,10 @@ def _step(number: int, its: str) -> OwnValue:
 
 
 METHOD = Method(
-    name="sequential", readings={**leak.READINGS, **READINGS}, results=(leak.DROP, AIR_CONTENT, METRIC), work=work,
-    air_meter=True, counts_for=("sample", "air", "sequential"),
-    rules={"leak": leak.judge, "metric": _metric, "sequential": _sequential},
+    name="sequential", on_meter=True, readings={**leak.READINGS, **READINGS, **two_runs.WATER},
+    results=(leak.DROP, AIR_CONTENT, METRIC), work=work,
+    air_meter=True, counts_for=("sample", "air", "sequential"), lacks=lacks, refuses=refuses,
+    rules={"leak": leak.judge, "begins_far": _begins_far, "water": two_runs.water_wanted, "metric": _metric, "sequential": _sequential},
     values=(
         # A step written in kPa (100, 207, 310) is at most 0.04 psi off. The steps are the method; no agency moves them.
         _step(1, "14.45 14.55"), _step(2, "29.95 30.05"), _step(3, "44.95 45.05"),
@@ -346,7 +391,7 @@ METHOD = Method(
         "start_pressure_effect":
             derived("the same model with the same bowl air in both runs; a warning, never a correction"),
         "exact_zero": common("a metric of exactly 0.00 is more likely a repeated value: a check on readings, engineering "
-                             "judgement from the ideal-gas model, in no standard"),
+                             "judgement from the ideal-gas model, in no standard; it does not pass"),
         "hard_order": derived("0 < E1 < P1 and E(n-1) < En < Pn, whatever the concrete"),
         "run_differences": derived("bubbles lost between the runs raise E more at each step; unproven: a check on readings, "
                                    "engineering judgement from the ideal-gas model, in no standard"),

@@ -24,7 +24,9 @@ USUAL_S = 150
 """Seconds for the whole test that have a name of their own: "two and a half minutes"."""
 
 SLUMP = ResultSpec(
-    name="slump", inch_pound=("in.", "0.25"), si=("mm", "5"), limited=True, check_test=True,
+    name="slump", inch_pound=("in.", "0.25"), si=("mm", "5"), limited=True, charted=True,
+    highest_limit=((Decimal("0.5"), Decimal(12)), (Decimal(15), Decimal(305))),
+    check_test=True,
     source=second_hand("C143: from the mould's height to the displaced original centre"),
     reported=second_hand("C143: nearest 1/4 in.; 5 mm from memory"),
     precision=Precision(((Decimal("1.2"), Decimal("0.82")), (Decimal("3.4"), Decimal("1.10")), (Decimal("6.5"), Decimal("1.50"))),

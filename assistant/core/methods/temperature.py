@@ -18,6 +18,7 @@ USUAL = {units.INCH_POUND: (Decimal(40), Decimal(100)), units.SI: (Decimal(5), D
 
 TEMPERATURE = ResultSpec(
     name="temperature", inch_pound=("\u00b0F", "1"), si=("\u00b0C", "0.5"), limited=True,
+    highest_limit=((Decimal(45), Decimal(130)), (Decimal(4), Decimal(50))),
     source=published("C1064-03 4.1-4.3 and an agency's checklist of 2014: read in place"),
     reported=published("C1064-03: nearest 1 F or 0.5 C"),
     precision=Precision(((Decimal(0), Decimal("1.9")),), second_hand("C1064: two people 1.9 F, training slides")))

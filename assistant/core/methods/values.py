@@ -53,13 +53,14 @@ class Values:
     """Numbers are Decimal (seconds too); `clamps` is an int."""
 
     # the meter
-    chamber_ratio: Decimal = _set("0.06", "0.001", "1", "chamber volume / bowl volume",
-                                  common("a placeholder, not measured: calibrate k = chamber volume / bowl volume on each meter"))
+    chamber_ratio: Decimal | None = _optional(
+        "0.001", "1", "chamber volume / bowl volume", common("this meter's own, from its calibration; none known by default"))
     max_psi: Decimal = _set("46", "1", "100", "psi", common("never charge above the meter's marked maximum"))
     clamps: int = field(default=6, metadata={"low": 2, "high": 24, "unit": "", "source": common("six is usual for 45 psi")})
     # the job
-    aggregate_correction_pct: Decimal = _set(
-        "0.0", "0", "10", "%", common("0 stands for none known; the test is only for concrete whose correction can be found"))
+    aggregate_correction_pct: Decimal | None = _optional(
+        "0", "10", "%", common("of this aggregate; the test is only for concrete whose correction can be found"))
+    aggregate_correction_required: bool = _free(False, common("a job may forbid air tests without a correction; none does by default"))
     limits: Mapping[str, Limits] = field(default_factory=dict, hash=False,
                                              metadata={"source": common("the job's own limits; none by default")})
     rounding: str = _free(rounding.HALF_EVEN, memory("half-even, as ASTM E29 rounds an exact 5; a job may choose half-up", 95))
@@ -116,6 +117,7 @@ class Values:
     leak_settle_s: Decimal = _set("8", "0", "600", "s", common(_STAGES + ": 5 to 10 s"))
     leak_hold_s: Decimal = _set("300", "1", "7200", "s", common(_STAGES))
     # the steps
+    water_temperature_read: bool = _free(False, common("whether a thermometer is there for the water of the two runs"))
     step_targets: tuple[Decimal, Decimal, Decimal] = _free(
         (Decimal("14.5"), Decimal("30"), Decimal("45")),
         memory("14.5, 30 and 45 psi in the chamber, the bowl never let down in between", 85))

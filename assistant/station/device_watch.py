@@ -1,5 +1,4 @@
-"""The check that a live test begins with: two seconds after the start, which of the configured devices are there. From then on
-it tells which go and which come back.
+"""Two seconds after the start of a live test: which of the configured devices are there. From then on: which go and which come back.
 
 It has a thread of its own and opens nothing: it looks at the devices that the test itself has opened (assistant/station/devices.py).
 """
@@ -10,12 +9,12 @@ import time
 from collections.abc import Mapping
 from typing import Any
 
-from assistant.check.finding import NAMES, listed
-from assistant.check.quick import WITHIN_S
+from assistant.station.device_names import NAMES, listed
 from assistant.station.devices import Hands
 from assistant.station.live import Live
 
 LOOK_S = 0.1
+WITHIN_S = 2.0
 
 
 def begin(live: Live, hands: Hands, settings: Mapping[str, Mapping[str, Any]], gauge: bool, within_s: float = WITHIN_S) -> None:
@@ -26,7 +25,7 @@ def begin(live: Live, hands: Hands, settings: Mapping[str, Mapping[str, Any]], g
     """
     wanted = [name for name in NAMES if settings.get(name, {}).get("kind") and name != "gauge"] + ["gauge"] * gauge
     if wanted:
-        threading.Thread(target=_look, args=(live, hands, wanted, within_s), name="check", daemon=True).start()
+        threading.Thread(target=_look, args=(live, hands, wanted, within_s), name="devices", daemon=True).start()
 
 
 def _look(live: Live, hands: Hands, wanted: list[str], within_s: float) -> None:

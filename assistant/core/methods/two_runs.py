@@ -1,0 +1,105 @@
+"""Run 2 of the sequential test held against run 1: what closing bubbles gain, and what only a slip or a leak can do.
+
+The bowl has lost a little air between the runs, so run 2 shows more at each step, and the more the higher the pressure (derived:
+ideal gas, trade facts 8). All values are psi.
+"""
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+
+from assistant.core import rounding
+from assistant.core.doubt import DOUBTFUL, Doubt
+from assistant.core.judgement import Judgement, Marks, Taken
+from assistant.core.language import sentence
+from assistant.core.methods import pressure, units
+from assistant.core.methods.method import OVERRIDE_WITHIN_PSI, in_units, ranged, span
+from assistant.core.methods.values import Values
+
+GAUGE_STEP = Decimal("0.01")
+"""Gains that fall by less than one step of the gauge may be its rounding."""
+
+Runs = Sequence[Sequence[Decimal]]
+
+
+def gains(charge: Runs, equilibrium: Runs) -> list[Decimal]:
+    """Run 2 less run 1 at each step, without what the charges themselves explain."""
+    ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0))
+    return [after - before - pressure.start_pressure_effect(charge[0][:step], charge[1][:step], ratio)
+            for step, (before, after) in enumerate(zip(*equilibrium), 1)]
+
+
+def contradiction(charge: Runs, equilibrium: Runs, values: Values) -> str:
+    """Where the gains fall from one step to the next, or begin below run 1: why, and what to look at; empty where they don't.
+
+    Air that gets past the seal lowers the highest step most, a bowl that was not let down to nothing lifts the first.
+    """
+    found = [Decimal(0), *gains(charge, equilibrium)]
+    for step in (3, 2, 1):
+        if found[step] - found[step - 1] <= -GAUGE_STEP:
+            told = {"less": _shown(found[step]), "more": _shown(found[step - 1]), "here": f"{values.target(step):f}",
+                    "before": f"{values.target(step - 1):f}" if step > 1 else "", "by": _shown(-found[step])}
+            return sentence("verdict.gains_fall" if step > 1 else "verdict.gains_below", **told)
+    return ""
+
+
+def _shown(gain: Decimal) -> str:
+    return f"{rounding.round_to(gain, 2):f}"
+
+
+def far(step: int, value: Decimal, taken: Taken, values: Values) -> bool:
+    """Whether an equilibrium of run 2 is further from run 1's than where the metric is as high as is usual.
+
+    The bowl air that lifts E1.3 by that much lifts the earlier steps by less.
+    """
+    charges = [taken[name] for name in ("charge.1.1", "charge.1.2", "charge.1.3") if name in taken]
+    before, last = taken.get(f"equilibrium.1.{step}"), taken.get("equilibrium.1.3")
+    if before is None or last is None or len(charges) < 3:
+        return False
+    all_air, less_air = (pressure.lone_ratio(charges, one) for one in (last, last + values.metric_high_psi))
+    most = pressure.last_equilibrium(charges[:step], less_air) - pressure.last_equilibrium(charges[:step], all_air)
+    return abs(value - before) > most
+
+
+def beyond_override(charge: Runs, values: Values) -> str:
+    """The first charge so far off that nobody may use it knowingly; empty where there is none."""
+    for run, three in enumerate(charge, 1):
+        for step, value in enumerate(three, 1):
+            off = abs(value - values.target(step))
+            if off > max(OVERRIDE_WITHIN_PSI, values.band_psi):
+                return sentence("verdict.charge_beyond", place=f"{run}.{step}", value=f"{value:f}", by=f"{off:f}",
+                                most=f"{OVERRIDE_WITHIN_PSI:f}")
+    return ""
+
+
+# --- the water that the bowl is filled up with, where a thermometer is there ---------------------------------------------------
+
+COOLING_PSI = Decimal("0.16")
+"""A degree C of gas between the runs, at the third step (derived, trade facts 1c)."""
+ALIKE_C = Decimal("0.6")
+"""Waters no further apart are the same to a thermometer that is read to a degree F or half a degree C (ours)."""
+
+
+def water_apart(taken: Taken, settings: Values) -> str:
+    """What to say where the water of run 2 is warmer or colder than that of run 1; empty where it is not, or not known."""
+    first, second = taken.get("water.1"), taken.get("water.2")
+    if first is None or second is None:
+        return ""
+    unit = units.unit("temperature", settings.units)
+    apart = units.convert_difference(second - first, unit, units.unit("temperature", units.SI))
+    return "" if abs(apart) <= ALIKE_C else sentence(
+        "verdict.water_apart", apart=f"{rounding.round_to(apart, 1):+}", about=f"{rounding.round_to(apart * COOLING_PSI, 2):+}")
+
+
+def _water_doubts(value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
+    if why := water_apart({**taken, "water.2": value}, settings):
+        yield Doubt(DOUBTFUL, f"{value:f}: {why}", "water")
+
+
+def water_wanted(_taken: Taken, settings: Values, _marks: Marks) -> Judgement:
+    """Whether its temperature is read."""
+    return Judgement("read" if settings.water_temperature_read else "unread", "")
+
+
+_WATER = in_units(span("33", "120", "40", "95"), span("0.5", "49", "4", "35"))
+WATER = {"water.1": ranged(_WATER), "water.2": ranged(_WATER, later=_water_doubts)}
