@@ -117,7 +117,7 @@ def is_right(bench: Bench, journal: Journal) -> None:
     found = of(journal, bench.station.test)
     assert {one["name"]: str(one["rounded"]) for one in found["results"]} == {
         "leak_drop": "0.05", "air_content": "5.7", "system_air_metric": "0.20"}
-    assert found["verdict"] == "pass" and journal.first_bad() is None
+    assert found["verdict"] == "pass" and journal.first_bad() is None, found["why"]
     counting = {one["id"]: str(one["value"]) for one in found["readings"] if not one["withdrawn"]}
     assert counting == READINGS
 
