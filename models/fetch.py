@@ -80,11 +80,11 @@ def _download(url: str, to: Path, progress: Callable[[str], None]) -> None:
 
 
 def _install(model: dict, archive: Path, origin: str, into: Path, work: Path) -> None:
-    found = _sha256(archive)
+    checksum = _sha256(archive)
     wanted, pinned = model["sha256"], pinned_checksum(model, into)
-    if wanted and found != wanted:
+    if wanted and checksum != wanted:
         raise NotFetched(f"{origin} is not the file that was checked (its SHA-256 differs); nothing was installed.")
-    if not wanted and pinned and found != pinned:
+    if not wanted and pinned and checksum != pinned:
         raise NotFetched(f"{origin} is not the file that came the first time (its SHA-256 differs from the one in "
                          f"{pin(model, into)}); nothing was installed. If you trust the new one, remove that file.")
     _unpack(archive, work / "out")
@@ -94,7 +94,7 @@ def _install(model: dict, archive: Path, origin: str, into: Path, work: Path) ->
     folder = into / model["name"]
     shutil.rmtree(folder, ignore_errors=True)
     unpacked.replace(folder)
-    pin(model, into).write_text(f"{found}  {origin}\n", encoding="utf-8")
+    pin(model, into).write_text(f"{checksum}  {origin}\n", encoding="utf-8")
 
 
 def pin(model: dict, into: Path = INSTALLED) -> Path:

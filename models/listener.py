@@ -49,7 +49,7 @@ def _frames(seconds: float) -> int:
 
 
 def _standing(over: Sequence[float]) -> int:
-    return sum(one > max(over) - LASTS_DB for one in over)
+    return sum(db > max(over) - LASTS_DB for db in over)
 
 
 class Listener:
@@ -110,7 +110,7 @@ class Listener:
         self._recent.append(self._over(np.frombuffer(frame, "<i2").astype(np.float32) / 32768))
         self._before.append(frame)
         if not self._said:
-            loud = [one > START_DB for one in self._recent]
+            loud = [db > START_DB for db in self._recent]
             if sum(loud) >= START[0] and _standing(self._recent) >= LASTS_START:
                 first = len(loud) - loud.index(True)
                 self._said = list(self._before)[-(first + _frames(BEFORE_S)):]
@@ -118,7 +118,7 @@ class Listener:
             return None
         self._said.append(frame)
         last = list(self._recent)[-STAY[1]:]
-        loud = [one > STAY_DB for one in last]
+        loud = [db > STAY_DB for db in last]
         self._quiet = 0 if sum(loud) >= STAY[0] and _standing(last) >= LASTS_STAY else self._quiet + 1
         rising = sum(loud[-3:]) >= 2 and self._quiet < end + RISING_FRAMES
         if (self._quiet >= end and not rising) or len(self._said) >= self._longest:

@@ -124,17 +124,17 @@ class Given:
 
 def given(folder: Path) -> dict[str, Given]:
     """Code -> the recordings that were begun in this folder. Raises ValueError with a sentence for one that is torn."""
-    found = {}
+    speakers = {}
     for path in sorted((folder / ENGINE).glob("*.json")):
         try:
             plain = json.loads(path.read_text("utf-8"))
-            one = Given(folder, int(path.stem), plain["speaker"], plain["licence"], path.with_suffix(".txt").read_text("utf-8"),
+            given = Given(folder, int(path.stem), plain["speaker"], plain["licence"], path.with_suffix(".txt").read_text("utf-8"),
                         plain["accent"], [(kind, text) for kind, text in plain["sheet"]], plain["clips"], plain["skipped"])
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise ValueError(f"{path}: can't be gone on with ({type(error).__name__}: {error}); bowlside voice record {folder} "
                              "--check says what is wrong in this folder.") from None
-        found[one.code] = one
-    return found
+        speakers[given.code] = given
+    return speakers
 
 
 def next_number(folder: Path) -> int:
@@ -238,11 +238,11 @@ def _consent(path: Path, about: dict) -> str:
 
 def _wrong_clips(clips: Sequence[tuple[str, int, int]], samples: np.ndarray) -> Iterator[str]:
     """One sentence a kind of fault, with the clips that have it."""
-    found: dict[str, list[str]] = {}
+    by_fault: dict[str, list[str]] = {}
     for text, start, length in clips:
         if (fault := _fault(text, start, length, samples)):
-            found.setdefault(fault, []).append(text)
-    for fault, texts in found.items():
+            by_fault.setdefault(fault, []).append(text)
+    for fault, texts in by_fault.items():
         shown = ", ".join(f'"{text}"' for text in texts[:3]) + (f" and {len(texts) - 3} more" if len(texts) > 3 else "")
         yield f"{len(texts)} of {len(clips)} clips {fault}: {shown}; record them again, or take them out."
 

@@ -31,14 +31,14 @@ READINGS, DRAWN = 30, 400
 
 def said_by(folder: Path) -> Counter[str]:
     """Word -> speakers who have said it, of SAID_BY and of a folder in the form of models/training/corpus.py."""
-    found = Counter(SAID_BY)
+    counts = Counter(SAID_BY)
     for path in folder.glob("*/*.json"):
         try:
             clips = json.loads(path.read_text("utf-8"))["clips"]
-            found.update({word for clip in clips for word in clip["text"].split()})
+            counts.update({word for clip in clips for word in clip["text"].split()})
         except (OSError, ValueError, KeyError, TypeError):
             continue                                        # what is torn is told by models/recordings.py
-    return found
+    return counts
 
 
 def sheet(number: int, known: Mapping[str, int]) -> list[Prompt]:
@@ -57,16 +57,16 @@ def _readings(number: int) -> list[str]:
     ways = grammar.automaton(grammar.EVERYTHING, commands=False)
     drawn = dict.fromkeys(text for _ in range(DRAWN) if set((text := ways.sentence(rng)).split()) & set(POINTS))
     places = {text: {(word, at > _point(text)) for at, word in enumerate(text.split())} for text in drawn}
-    found: list[str] = []
+    readings: list[str] = []
     used: set[tuple[str, bool]] = set()
-    while places and len(found) < READINGS:
+    while places and len(readings) < READINGS:
         best = max(places, key=lambda text: len(places[text] - used))
         if not places[best] - used and used:
             used = set()                                    # all is covered: once more around
             continue
         used |= places.pop(best)
-        found.append(best)
-    return found
+        readings.append(best)
+    return readings
 
 
 def _point(text: str) -> int:

@@ -76,12 +76,12 @@ def acceptor(grammar: Automaton, *, without: Iterable[str] = (), unknown: bool =
             said.setdefault(frm, {}).setdefault(word, set()).add(to)
 
     def reached(states: Iterable[int]) -> frozenset[int]:
-        found, rest = set(states), list(states)
+        closure, rest = set(states), list(states)
         while rest:
-            more = straight.get(rest.pop(), set()) - found
-            found |= more
+            more = straight.get(rest.pop(), set()) - closure
+            closure |= more
             rest += more
-        return frozenset(found)
+        return frozenset(closure)
 
     numbers = {reached({grammar.start}): 0}
     order = list(numbers)
@@ -173,15 +173,15 @@ def files_of(folder: Path) -> list[str]:
     def refuse(error: OSError) -> None:
         raise error
 
-    found = []
+    paths = []
     above = {str(folder): frozenset(folder.resolve().parents)}
     for root, folders, files in os.walk(folder, followlinks=True, onerror=refuse):
         here = Path(root).resolve()
         way = above.pop(root) | {here}
-        folders[:] = [one for one in folders if (here / one).resolve() not in way]      # a link back makes a ring
-        above |= {os.path.join(root, one): way for one in folders}
-        found += [Path(root, one).relative_to(folder).as_posix() for one in files if Path(root, one).is_file()]
-    return sorted(found)
+        folders[:] = [name for name in folders if (here / name).resolve() not in way]      # a link back makes a ring
+        above |= {os.path.join(root, name): way for name in folders}
+        paths += [Path(root, name).relative_to(folder).as_posix() for name in files if Path(root, name).is_file()]
+    return sorted(paths)
 
 
 def _key(folder: Path, names: list[str], sentences: Acceptor, settings: Mapping[str, str]) -> str:
@@ -273,6 +273,6 @@ def _mark_used(place: Path) -> None:
 def _forget_old(cache: Path, used: Path) -> None:
     """Best effort: another process may be tidying at the same moment. A loaded model needs its folder no more."""
     with suppress(OSError):
-        others = [one for one in cache.iterdir() if one != used and not one.name.startswith(".")]
-        for old in sorted(others, key=lambda one: one.stat().st_mtime, reverse=True)[KEPT - 1:]:
+        others = [folder for folder in cache.iterdir() if folder != used and not folder.name.startswith(".")]
+        for old in sorted(others, key=lambda folder: folder.stat().st_mtime, reverse=True)[KEPT - 1:]:
             shutil.rmtree(old, ignore_errors=True)

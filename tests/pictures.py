@@ -16,8 +16,8 @@ from assistant.station.practice_keys import PRACTICE_KEYS
 from assistant.station.screen import layout
 from assistant.station.view import of
 from tests.command import bowlside
+from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import to_run_1
-from tests.scenario.transcript import Transcript
 
 DOCS = Path(__file__).resolve().parents[1] / "assistant" / "docs"
 SCREEN, PAGE = DOCS / "screen.svg", DOCS / "report.png"
@@ -29,7 +29,7 @@ DIGEST = "Made from words"
 def screen() -> str:
     """The terminal while the second charge of run 1 is read, on light ground."""
     with tempfile.TemporaryDirectory() as folder:
-        test = to_run_1(Transcript(Path(folder))).one_step(1, 1, "14.50", "7.25")
+        test = to_run_1(Dialogue(Path(folder))).one_step(1, 1, "14.50", "7.25")
         while not test.state.prompt.startswith("pump.1.2"):
             test.hear("yes" if "release" in test.state.prompt else "next")
         view = of(test.state, test.now, "PRACTICE, nothing counts.   METER: lever released, petcocks closed, lid on", "29.93 psi",

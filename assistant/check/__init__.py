@@ -39,21 +39,21 @@ def run(args: argparse.Namespace) -> int:
         args.quick = True
     if args.quick:
         from assistant.check.quick import quick
-        found = quick(settings, names)
+        findings = quick(settings, names)
     else:
-        found = _walk(args, settings, names)
+        findings = _walk(args, settings, names)
     if clash := pins_twice(settings):
-        found = [Finding(PINS, False, clash), *found]
-    _print(found, args.json)
-    return GOOD if none_wrong(found) else WRONG
+        findings = [Finding(PINS, False, clash), *findings]
+    _print(findings, args.json)
+    return GOOD if none_wrong(findings) else WRONG
 
 
-def _print(found: Sequence[Finding], as_json: bool) -> None:
+def _print(findings: Sequence[Finding], as_json: bool) -> None:
     if as_json:
-        for one in found:
-            print(dumps(one.plain()), flush=True)
+        for finding in findings:
+            print(dumps(finding.plain()), flush=True)
     else:
-        print(page(found), f"\nDevices are configured in {station_settings.default_path()}.", sep="\n", flush=True)
+        print(page(findings), f"\nDevices are configured in {station_settings.default_path()}.", sep="\n", flush=True)
 
 
 def _walk(args: argparse.Namespace, settings: Mapping[str, Mapping[str, Any]], names: Sequence[str]) -> list[Finding]:

@@ -59,8 +59,8 @@ class Opened:
             from hardware.gauges import open_gauge
             return open_gauge(settings["gauge"], self.samples.append, told, lambda: None, told)
         from hardware.hands import open_all
-        found = open_all({self.name: settings[self.name]}, on_key, told, told, lambda: None, on_talk)
-        return found[0] if found else None
+        opened = open_all({self.name: settings[self.name]}, on_key, told, told, lambda: None, on_talk)
+        return opened[0] if opened else None
 
     @property
     def works(self) -> bool:

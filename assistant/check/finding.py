@@ -37,21 +37,21 @@ def joined(device: str, parts: Sequence[tuple[bool, str]]) -> Finding:
 
 
 def none_wrong(findings: Iterable[Finding]) -> bool:
-    return not any(one.good is False for one in findings)
+    return not any(finding.good is False for finding in findings)
 
 
 def page(findings: Sequence[Finding]) -> str:
     """The summary, at most 100 columns wide: every device, what is wrong and what to do."""
     lines = [f"BOWLSIDE CHECK, {time.strftime('%Y-%m-%d %H:%M')}", ""]
-    for one in findings:
-        head = f"{_MARKS[one.good]:<6}{called(one.device):<13}"
-        body = wrap(one.words, WIDTH - len(head)) or [""]
+    for finding in findings:
+        head = f"{_MARKS[finding.good]:<6}{called(finding.device):<13}"
+        body = wrap(finding.words, WIDTH - len(head)) or [""]
         lines += [head + body[0], *(" " * len(head) + more for more in body[1:])]
-    wrong = [one.device for one in findings if one.good is False]
-    judged = sum(one.good is not None for one in findings)
+    wrong = [finding.device for finding in findings if finding.good is False]
+    judged = sum(finding.good is not None for finding in findings)
     if wrong:
-        again = [one for one in wrong if one != PINS] if len(wrong) <= FEW else []
-        lines += ["", *wrap(f"Wrong: {listed([called(one) for one in wrong])}. Mend that, then type:", WIDTH),
+        again = [device for device in wrong if device != PINS] if len(wrong) <= FEW else []
+        lines += ["", *wrap(f"Wrong: {listed([called(device) for device in wrong])}. Mend that, then type:", WIDTH),
                   " ".join(["bowlside check", *again])]
     elif judged:
         lines += ["", f"Nothing wrong with {'what was checked' if judged < len(findings) else 'any device'}."]

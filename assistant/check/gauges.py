@@ -59,8 +59,8 @@ def face_differs(still: Still, unit: object, scale: object) -> str:
 def still_now(samples: Sequence[Sample], now: float) -> Still | None:
     """Whether it stands still at ``now`` (boot clock), by the rule of the live test."""
     steady = Steady()
-    for one in samples:
-        steady.take(one.at, one.psi)
+    for sample in samples:
+        steady.take(sample.at, sample.psi)
     return steady.still(now)
 
 
@@ -71,8 +71,8 @@ def shown(psi: Decimal) -> Decimal:
 def _sending(samples: Sequence[Sample]) -> list[tuple[bool, str]]:
     """How often, and how noisy."""
     steady = Steady()
-    for one in samples:
-        steady.take(one.at, one.psi)
+    for sample in samples:
+        steady.take(sample.at, sample.psi)
     lasted, noise = samples[-1].at - samples[0].at, steady.noise()
     parts: list[tuple[bool, str]] = []
     if len(samples) < 3 or lasted <= 0:

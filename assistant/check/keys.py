@@ -119,8 +119,8 @@ def other_order(legend: Sequence[str], rows: list[int], columns: list[int], got:
             of_row.setdefault(r, set()).add(columns[c2] if exchanged else rows[r2])
             of_column.setdefault(c, set()).add(rows[r2] if exchanged else columns[c2])
         if all(len(pins) == 1 for pins in (*of_row.values(), *of_column.values())):
-            found = [of_row[r].pop() for r in sorted(of_row)], [of_column[c].pop() for c in sorted(of_column)]
-            return found if found != (rows, columns) else None
+            order = [of_row[r].pop() for r in sorted(of_row)], [of_column[c].pop() for c in sorted(of_column)]
+            return order if order != (rows, columns) else None
     return None
 
 

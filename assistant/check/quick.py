@@ -25,31 +25,31 @@ def quick(settings: Settings, names: Sequence[str], within_s: float = WITHIN_S) 
         thread.start()
     for thread in threads:
         thread.join(max(0.0, until - time.monotonic()))
-    for one in list(opened.values()):
-        one.wait(max(0.0, until - time.monotonic()))
-    if any(one.works and one.name in ("gauge", "microphone") for one in list(opened.values())):
+    for device in list(opened.values()):
+        device.wait(max(0.0, until - time.monotonic()))
+    if any(device.works and device.name in ("gauge", "microphone") for device in list(opened.values())):
         time.sleep(max(0.0, min(WATCHED_S, until - time.monotonic())))
-    found = [_finding(name, opened.get(name), configured(name, settings)) for name in names]
-    closers = [threading.Thread(target=one.close, daemon=True) for one in list(opened.values())]
+    findings = [_finding(name, opened.get(name), configured(name, settings)) for name in names]
+    closers = [threading.Thread(target=device.close, daemon=True) for device in list(opened.values())]
     for closer in closers:
         closer.start()
     for closer in closers:
         closer.join(1.0)
-    return found
+    return findings
 
 
-def _finding(name: str, one: Opened | None, wanted: bool) -> Finding:
+def _finding(name: str, device: Opened | None, wanted: bool) -> Finding:
     if not wanted:
         return Finding(name, None, not_configured(name, NAMES[name]))
-    if one is None:
+    if device is None:
         return Finding(name, False, "It can't be opened: nothing answered within two seconds.")
-    if not one.works:
-        return Finding(name, False, one.why)
+    if not device.works:
+        return Finding(name, False, device.why)
     if name == "gauge":
-        return at_rest(list(one.samples), one.caution)
+        return at_rest(list(device.samples), device.caution)
     if name == "microphone":
-        return _microphone(b"".join(list(one.blocks)))
-    return Finding(name, True, "It opens." if not one.told else f"It opens. {one.told[0]}")
+        return _microphone(b"".join(list(device.blocks)))
+    return Finding(name, True, "It opens." if not device.told else f"It opens. {device.told[0]}")
 
 
 def _microphone(pcm: bytes) -> Finding:

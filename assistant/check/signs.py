@@ -21,9 +21,9 @@ CUE_S = 0.9
 """From one cue to the next words."""
 
 
-def lamp_or_buzzer(talk: Talk, one: Opened, settings: Settings, within_s: float = ANSWER_S) -> Finding:
+def lamp_or_buzzer(talk: Talk, device: Opened, settings: Settings, within_s: float = ANSWER_S) -> Finding:
     """Dark or silent, then each pattern."""
-    name, section = one.name, settings[one.name]
+    name, section = device.name, settings[device.name]
     calm, see, words = ("dark", "see", LOOKS) if name == "lamp" else ("silent", "hear", SOUNDS)
     answer = talk.yes(f"Is the {name} {calm} now?", within_s)
     if answer is None:
@@ -33,20 +33,20 @@ def lamp_or_buzzer(talk: Talk, one: Opened, settings: Settings, within_s: float 
         return Finding(name, False, f"It is on when it should be {calm}: set active_high = {other} in [{name}].")
     missed: list[str] = []
     for pattern, looks in words.items():
-        one.show(pattern)
-        answer = talk.yes(f"{MEANS[pattern].capitalize()}: do you {see} {looks}?", within_s, again=partial(one.show, pattern))
+        device.show(pattern)
+        answer = talk.yes(f"{MEANS[pattern].capitalize()}: do you {see} {looks}?", within_s, again=partial(device.show, pattern))
         if answer is None:
-            one.show("off")
+            device.show("off")
             return unanswered(name)
         if not answer:
             missed.append(pattern)
-    one.show("off")
+    device.show("off")
     if len(missed) == len(words):
         what = "an LED may be the wrong way round" if name == "lamp" else f'kind = "{section["kind"]}" may be the wrong one'
         return Finding(name, False, f"It never comes on: look at its wires to {named(section['pin'])} and to ground; {what}.")
     if missed:
-        return Finding(name, False, f"Not seen or heard: {listed([MEANS[one] for one in missed])}. It works, so look at where it "
-                                    "hangs: it must stand out in the sun and the noise.")
+        return Finding(name, False, f"Not seen or heard: {listed([MEANS[pattern] for pattern in missed])}. It works, so look at "
+                                    "where it hangs: it must stand out in the sun and the noise.")
     return Finding(name, True, f"All {len(words)} patterns arrive.")
 
 

@@ -43,10 +43,10 @@ class Sound:
         """``bowlside mic check``, with nothing else of the sound open; afterwards the check is silent and answered by keys."""
         self.close()
         try:
-            found = mic_listen.listen(mic.WORDS_S)
+            measured = mic_listen.listen(mic.WORDS_S)
         except mic_listen.NoMicrophone as missing:
             return Finding("microphone", False, str(missing))
-        return joined("microphone", [(one.good, one.words) for one in mic_report.remarks(found)])
+        return joined("microphone", [(remark.good, remark.words) for remark in mic_report.remarks(measured)])
 
     def close(self) -> None:
         if self._ears is not None:

@@ -44,17 +44,17 @@ class Walk:
 
     def run(self) -> list[Finding]:
         """A finding for every device, also for those that were not come to."""
-        found: dict[str, Finding] = {}
+        findings: dict[str, Finding] = {}
         try:
             self.talk.tell(WELCOME)
             self.talk.silent()  # the next sentence would cut it off
             for name in self.names:
-                found[name] = self._one(name)
-                one = found[name]
-                self.talk.show(f"{NAMES[name]}: {one.words}")
+                findings[name] = self._one(name)
+                finding = findings[name]
+                self.talk.show(f"{NAMES[name]}: {finding.words}")
         except Left:
             pass
-        return [found.get(name) or Finding(name, None, "Not checked: the check was ended before.") for name in self.names]
+        return [findings.get(name) or Finding(name, None, "Not checked: the check was ended before.") for name in self.names]
 
     def _one(self, name: str) -> Finding:
         if not configured(name, self.settings):
@@ -63,17 +63,17 @@ class Walk:
             self.talk.tell(MICROPHONE)
             self.talk.silent()
             return self._microphone()
-        one = self.own[name]
+        device = self.own[name]
         self.talk.show(f"\nTHE {NAMES[name].upper()}")
-        if not one.wait(OPENS_S):
-            return Finding(name, False, one.why)
-        found = self._worked(one)
-        later = [told for told in one.faults if told not in (TOGETHER, found.words) and not told.endswith(FREED)]
-        return found if not later else joined(name, [(found.good is not False, found.words), (False, " ".join(later))])
+        if not device.wait(OPENS_S):
+            return Finding(name, False, device.why)
+        finding = self._worked(device)
+        later = [told for told in device.faults if told not in (TOGETHER, finding.words) and not told.endswith(FREED)]
+        return finding if not later else joined(name, [(finding.good is not False, finding.words), (False, " ".join(later))])
 
-    def _worked(self, one: Opened) -> Finding:
-        talk, section = self.talk, self.settings.get(one.name, {})
-        match one.name:
+    def _worked(self, device: Opened) -> Finding:
+        talk, section = self.talk, self.settings.get(device.name, {})
+        match device.name:
             case "loudspeaker":
                 return signs.loudspeaker(talk, self._answer_s)
             case "keypad":
@@ -85,12 +85,12 @@ class Walk:
             case "pedal":
                 return keys.pedal(talk, section)
             case "lamp" | "buzzer":
-                return signs.lamp_or_buzzer(talk, one, self.settings, self._answer_s)
-        return self._gauge(one, section)
+                return signs.lamp_or_buzzer(talk, device, self.settings, self._answer_s)
+        return self._gauge(device, section)
 
     # --- the gauge -----------------------------------------------------------------------------------------------------
 
-    def _gauge(self, one: Opened, section: Any) -> Finding:
+    def _gauge(self, device: Opened, section: Any) -> Finding:
         talk = self.talk
         answer = talk.yes("The gauge. Is the meter open to the air, lever up and no pressure in it?", self._answer_s)
         if answer is None:
@@ -99,21 +99,21 @@ class Walk:
         rest = None
         if answer:
             talk.tell("Leave it alone for some seconds.")
-            rest = self._still(one)
-            parts += gauges.open_to_air(list(one.samples), rest) if one.samples else [(False, one.why)]
-        parts += self._charged(one, section, rest.value if rest else None)
+            rest = self._still(device)
+            parts += gauges.open_to_air(list(device.samples), rest) if device.samples else [(False, device.why)]
+        parts += self._charged(device, section, rest.value if rest else None)
         if not parts:
             return Finding("gauge", None, "Not judged: it was neither open to the air nor charged.")
-        return joined("gauge", parts + gauges.with_caution(one.caution))
+        return joined("gauge", parts + gauges.with_caution(device.caution))
 
-    def _charged(self, one: Opened, section: Any, rest: Decimal | None) -> list[tuple[bool, str]]:
+    def _charged(self, device: Opened, section: Any, rest: Decimal | None) -> list[tuple[bool, str]]:
         """However it ends, the caution is told: the chamber may be charged when nobody answers, or when he leaves."""
         charge: bool | None = None
         try:
             charge = self.talk.yes(CHARGE, self._answer_s)
             if not charge:
                 return []
-            still = self._still(one)
+            still = self._still(device)
             parts = gauges.charged(rest, still)
             same = "Does the meter's own gauge show that, to two hundredths?"
             if still and self.talk.yes(f"The wire says {still.value} psi. {same}", self._answer_s) is False:
@@ -124,13 +124,13 @@ class Walk:
                 self.talk.tell(BLEED)
                 self.talk.silent()  # nothing cuts a caution off, leaving neither
 
-    def _still(self, one: Opened) -> Still | None:
+    def _still(self, device: Opened) -> Still | None:
         """Where it stands still from now on; None if it does not within the time."""
-        one.samples.clear()
+        device.samples.clear()
         until = time.monotonic() + REST_S
         while time.monotonic() < until:
             self.talk.pause(0.1)
-            samples = list(one.samples)
+            samples = list(device.samples)
             if samples and (still := gauges.still_now(samples, boot_now())) is not None:
                 return still
         return None

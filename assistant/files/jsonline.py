@@ -49,9 +49,9 @@ def _number(digits: str) -> Decimal:
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found: dict[str, Any] = {}
+    table: dict[str, Any] = {}
     for key, value in pairs:
-        if key in found:
+        if key in table:
             raise ValueError(f"{json.dumps(key)[:40]} is given twice: give it once")
-        found[key] = value
-    return found
+        table[key] = value
+    return table

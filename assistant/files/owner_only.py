@@ -27,9 +27,9 @@ def touched(path: Path) -> Path:
 
 def opener(path: str, flags: int) -> int:
     """For ``open(..., opener=opener)``."""
-    found = os.open(path, flags, FILE)
+    descriptor = os.open(path, flags, FILE)
     as_above(Path(path))
-    return found
+    return descriptor
 
 
 def as_above(path: Path) -> None:

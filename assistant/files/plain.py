@@ -30,8 +30,8 @@ def tamed(text: str, keep: str = "") -> str:
     r"""The text with what can't be printed written as JSON writes it (``\u001b``), but for the characters of ``keep``."""
     if text.isprintable():
         return text
-    return "".join(one if one.isprintable() or one in keep else f"\\u{ord(one):04x}" if ord(one) <= 0xffff
-                   else json.dumps(one)[1:-1] for one in text)
+    return "".join(letter if letter.isprintable() or letter in keep else f"\\u{ord(letter):04x}" if ord(letter) <= 0xffff
+                   else json.dumps(letter)[1:-1] for letter in text)
 
 
 def cell(text: str) -> str:

@@ -25,7 +25,7 @@ def chosen() -> dict[str, Any]:
     try:
         return by_hand.toml(by_hand.text(path))
     except by_hand.Missing:
-        there = ", ".join(sorted(one.stem for one in FOLDER.glob("*.toml")))
+        there = ", ".join(sorted(file.stem for file in FOLDER.glob("*.toml")))
         raise ValueError(f"There is no language file {path}: set BOWLSIDE_LANGUAGE to {there}, or to a file's path.") from None
     except by_hand.Unreadable as why:
         raise ValueError(f"The language file {path} can't be read: {why}. Mend it, or choose another.") from None

@@ -84,9 +84,9 @@ class Finding:
     why: str
 
 
-def told(found: Sequence[Finding]) -> str:
+def told(findings: Sequence[Finding]) -> str:
     """All of it in one line."""
-    return "; ".join([finding.why for finding in found[:5]] + [f"and {len(found) - 5} more"] * (len(found) > 5))
+    return "; ".join([finding.why for finding in findings[:5]] + [f"and {len(findings) - 5} more"] * (len(findings) > 5))
 
 
 class Broken(Exception):
@@ -98,8 +98,8 @@ class Broken(Exception):
 
 
 _TEXTS = ("wall", "boot", "body", "hash")
-_VALUES = ", ".join(["SUM(" + " AND ".join(f"{one} < x''" for one in _TEXTS) + ")",
-                     *(f"CAST(GROUP_CONCAT({one}, '\n') AS BLOB)" for one in _TEXTS)])
+_VALUES = ", ".join(["SUM(" + " AND ".join(f"{column} < x''" for column in _TEXTS) + ")",
+                     *(f"CAST(GROUP_CONCAT({column}, '\n') AS BLOB)" for column in _TEXTS)])
 """Of many events: how many have texts wherever they should (a damaged byte can make bytes of one, and those are never less than
 none), and these put together."""
 
@@ -107,11 +107,11 @@ none), and these put together."""
 def digest(journal: Journal, span: Span) -> str:
     """Of every value of a test's events, four times as fast as its hashes: equal ones mean equal events."""
     before = "COUNT(before), MAX(before)" if journal.schema > 1 else "0, NULL"
-    found = journal.ask(f"SELECT COUNT(*), {before}, {_VALUES} FROM events WHERE seq BETWEEN ? AND ?", span.first, span.last)[0]
-    texts = [one or b"" for one in found[4:]]
-    whole = hashlib.sha256(repr((span, *found[:4], *map(len, texts))).encode())
-    for one in texts:
-        whole.update(one)
+    row = journal.ask(f"SELECT COUNT(*), {before}, {_VALUES} FROM events WHERE seq BETWEEN ? AND ?", span.first, span.last)[0]
+    texts = [text or b"" for text in row[4:]]
+    whole = hashlib.sha256(repr((span, *row[:4], *map(len, texts))).encode())
+    for text in texts:
+        whole.update(text)
     return whole.hexdigest()
 
 
@@ -175,11 +175,11 @@ def findings(journal: Journal, kept: Kept | None = None) -> list[Finding]:
 
     kept  knows tests that were found sound before; such a one is only compared with what it was then
     """
-    found: list[Finding] = []
+    damage: list[Finding] = []
     spans, end, sound = journal.spans(), 0, {}
     known: Mapping[int, str] = kept.known() if kept else {}
     if spans and spans[0].first > 1 and spans[0].test > 0:
-        found.append(Finding(1, 0, "event 1 is missing"))
+        damage.append(Finding(1, 0, "event 1 is missing"))
     for span, after in zip(spans, (*spans[1:], None)):
         if span.first <= end:  # in the middle of another test, which tells of it
             continue
@@ -190,17 +190,17 @@ def findings(journal: Journal, kept: Kept | None = None) -> list[Finding]:
                 if now:
                     sound[span.test] = now
         except Broken as error:
-            found.append(Finding(error.seq, span.test, f"event {error.seq} (test {span.test}) {error}"))
+            damage.append(Finding(error.seq, span.test, f"event {error.seq} (test {span.test}) {error}"))
         except JournalError:
             seq = _unreadable(journal, span)
-            found.append(Finding(seq, span.test, f"event {seq} (test {span.test}) can't be read"))
+            damage.append(Finding(seq, span.test, f"event {seq} (test {span.test}) can't be read"))
         end = max(end, span.last)
     if kept:
         kept.found_sound(sound)
-    if (gone := journal.end_gone()) and all(one.seq != gone.seq for one in found):
-        found.append(gone)
+    if (gone := journal.end_gone()) and all(finding.seq != gone.seq for finding in damage):
+        damage.append(gone)
     try:
         newest_event.read(journal.path.parent)
     except ValueError as error:
-        found.append(Finding(journal.last_event + 1, 0, str(error)))
-    return sorted(found, key=lambda one: one.seq)
+        damage.append(Finding(journal.last_event + 1, 0, str(error)))
+    return sorted(damage, key=lambda finding: finding.seq)

@@ -31,10 +31,10 @@ def rules() -> str:
     """A digest of all that makes a result of events: the core, the record, and the words of the language."""
     here = Path(__file__).parent
     sources = [*sorted((here.parent / "core").rglob("*.py")), *sorted(here.glob("*.py"))]
-    found = hashlib.sha256(repr(CURRENT).encode())
+    digest = hashlib.sha256(repr(CURRENT).encode())
     for path in sources:
-        found.update(hashlib.sha256(path.read_bytes()).digest())
-    return found.hexdigest()
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()
 
 
 class Derived:
@@ -61,17 +61,17 @@ class Derived:
                 kept.keep(rules(), some)
             if not (unchanged or self.damaged):
                 kept.see(files)
-        self.briefs.sort(key=lambda one: one["id"])
+        self.briefs.sort(key=lambda brief: brief["id"])
         if not self.damaged and (gone := journal.end_gone()):  # whole tests may be missing
             self.damaged.append(f"The journal {journal.path} is damaged: {gone.why}. {SAVE}")
 
     def _files(self) -> str:
         """Of every byte of the journal's files, and of the rules."""
-        found = rules()
+        digests = rules()
         for path in (self.journal.path, self.journal.path.with_name(f"{FILE}-wal")):
             with suppress(OSError), open(path, "rb") as file:
-                found += hashlib.file_digest(file, "sha256").hexdigest()
-        return hashlib.sha256(found.encode()).hexdigest()
+                digests += hashlib.file_digest(file, "sha256").hexdigest()
+        return hashlib.sha256(digests.encode()).hexdigest()
 
     def _look(self, known: dict[int, tuple[str, Any]]) -> list[int]:
         """Takes what is known; the tests that it is not known of."""

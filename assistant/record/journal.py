@@ -165,8 +165,8 @@ class Journal:
     def _upgrade(self, *statements: str) -> None:
         """All or nothing, also when it is killed or the power fails."""
         self._db.execute("BEGIN IMMEDIATE")
-        for one in statements:
-            self._db.execute(one)
+        for statement in statements:
+            self._db.execute(statement)
         self._db.execute(f"PRAGMA user_version = {SCHEMA}")
         self._db.execute("COMMIT")
         self.schema = SCHEMA
@@ -184,9 +184,9 @@ class Journal:
                           f"UPDATE events SET before = IIF(seq = 1, '{FIRST}', COALESCE((SELECT hash FROM events AS one "
                           "WHERE one.seq = events.seq - 1), '')) WHERE seq IN (SELECT MIN(seq) FROM events GROUP BY test)")
         with Kept(self.path.parent) as kept:
-            found = [one for one in chain.findings(self, kept) if one.test != self.last_test()]
-        if found:
-            self.damage = f"The journal {self.path} is damaged: {chain.told(found)}. All else is sound, and it goes on. {SAVE}"
+            findings = [finding for finding in chain.findings(self, kept) if finding.test != self.last_test()]
+        if findings:
+            self.damage = f"The journal {self.path} is damaged: {chain.told(findings)}. All else is sound, and it goes on. {SAVE}"
 
     def _keep_a_copy(self) -> None:
         """Of the journal as an older program can read it. Where there is no room for it the upgrade is as safe without."""
@@ -217,8 +217,8 @@ class Journal:
 
     def _structure(self) -> list[Finding]:
         """What is wrong with the file itself, above all with the index by which each test is found."""
-        found = " ".join(self.ask("PRAGMA integrity_check(1)")[0][0].replace("*** in database main ***", "").split())
-        return [] if found == "ok" else [Finding(self.last_event + 1, 0, f"its structure is damaged: {found.rstrip('.')}")]
+        said = " ".join(self.ask("PRAGMA integrity_check(1)")[0][0].replace("*** in database main ***", "").split())
+        return [] if said == "ok" else [Finding(self.last_event + 1, 0, f"its structure is damaged: {said.rstrip('.')}")]
 
     def ask(self, sql: str, *values: int) -> list[tuple[Any, ...]]:
         try:
@@ -282,8 +282,8 @@ class Journal:
 
     def last_test(self) -> int:
         """Number of the newest test; 0 if there is none."""
-        found = self.ask("SELECT MAX(test) FROM events")[0][0]
-        return max(found or 0, 0)
+        last = self.ask("SELECT MAX(test) FROM events")[0][0]
+        return max(last or 0, 0)
 
     def tests(self) -> list[int]:
         return [row[0] for row in self.ask("SELECT DISTINCT test FROM events WHERE test >= 0 ORDER BY test")]
@@ -324,26 +324,26 @@ class Journal:
 
         over  whether a test came to its end with these events: then nothing of it is missing, whatever became of what follows
         """
-        found: list[Event] = []
+        events: list[Event] = []
         first, last = self.ask("SELECT MIN(seq), MAX(seq) FROM events WHERE test = ?", test)[0]
         if first is None:
-            return found
+            return events
         try:
             for row in (rows := chain.checked(self, Span(test, first, last))):
                 try:
-                    found.append(row.event())
+                    events.append(row.event())
                 except (ValueError, TypeError, KeyError, AttributeError, ArithmeticError, RecursionError) as error:
                     raise Broken(row.seq, f"is no event of ours ({error})") from None
-            if (unknown := chain.open_end(self, rows[-1])) and not over(found):
+            if (unknown := chain.open_end(self, rows[-1])) and not over(events):
                 raise Broken(unknown, "is missing or damaged")
         except Broken as error:
             raise JournalError(f"Event {error.seq} in {self.path} {error}, so test {test} can't be trusted. {SAVE}") from None
-        return found
+        return events
 
     def first_bad(self) -> tuple[int, str] | None:
         """None if all is sound, else the number of the first bad event and what is wrong."""
-        found = self.findings()
-        return (found[0].seq, found[0].why) if found else None
+        findings = self.findings()
+        return (findings[0].seq, findings[0].why) if findings else None
 
     def findings(self) -> list[Finding]:
         """All damage: to events, and to the file itself."""

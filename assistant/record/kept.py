@@ -47,11 +47,11 @@ class Kept:
 
     def briefs(self, rules: str) -> dict[int, tuple[str, Any]]:
         """Digest and short result of each test that these rules gave."""
-        found = {}
+        briefs = {}
         for test, digest, text in self._ask("SELECT test, digest, brief FROM tests"):
             if (brief := _opened(text, rules, digest)) is not None:
-                found[test] = digest, brief
-        return found
+                briefs[test] = digest, brief
+        return briefs
 
     def whole(self, test: int, digest: str, rules: str) -> Any:
         """The whole result; None where it is not known."""
@@ -61,7 +61,7 @@ class Kept:
     def keep(self, rules: str, results: Iterable[tuple[int, str, Any, Any]]) -> None:
         """Test, digest, short and whole result."""
         self._write("INSERT OR REPLACE INTO tests VALUES (?, ?, ?, ?)", (
-            (test, digest, *(_closed(one, rules, digest) for one in both)) for test, digest, *both in results))
+            (test, digest, *(_closed(result, rules, digest) for result in both)) for test, digest, *both in results))
 
     def seen(self) -> str:
         """Of the journal's files when every test in them was last found sound and derived."""
@@ -113,11 +113,11 @@ def plain(value: Any) -> Any:
 
 
 def _text(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, default=lambda one: {"decimal": str(one)})
+    return json.dumps(value, ensure_ascii=False, default=lambda value: {"decimal": str(value)})
 
 
-def _decimal(found: dict[str, Any]) -> Any:
-    return Decimal(found["decimal"]) if found.keys() == {"decimal"} else found
+def _decimal(table: dict[str, Any]) -> Any:
+    return Decimal(table["decimal"]) if table.keys() == {"decimal"} else table
 
 
 def _checksum(text: str, rules: str, digest: str) -> str:

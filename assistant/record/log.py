@@ -20,14 +20,15 @@ from assistant.record.summary import figures
 
 def list_tests(args: argparse.Namespace) -> int:
     with Journal(args.journal or default_folder(), write=False) as journal:
-        found = Derived(journal)
-    tests, damaged = found.briefs, found.damaged
+        derived = Derived(journal)
+    tests, damaged = derived.briefs, derived.damaged
     for each in tests:
         if args.json:
             print(dumps({key: each[key] for key in ("id", "test", "started", "outcome", "verdict", "why", "results", "round")
                          if key in each}))
         else:
-            results = ", ".join(f"{one['name']} {figures(one)}" for one in each["results"] if one["rounded"] is not None)
+            results = ", ".join(f"{result['name']} {figures(result)}" for result in each["results"]
+                                if result["rounded"] is not None)
             mark = f"  {each['round']}" if each.get("round") else ""
             mark += ", check test" if each.get("check_of") else ", to compare" if each.get("comparison") else ""
             mark += "  PRACTICE" if each.get("practice") else ""
@@ -42,8 +43,8 @@ def list_tests(args: argparse.Namespace) -> int:
 
 def show(args: argparse.Namespace) -> int:
     with Journal(args.journal or default_folder(), write=False) as journal:
-        found = summary.of(journal, known(journal, args.id))
-    print(dumps(found) if args.json else _page(found))
+        test = summary.of(journal, known(journal, args.id))
+    print(dumps(test) if args.json else _page(test))
     return 0
 
 
@@ -62,29 +63,29 @@ def known(journal: Journal, test: int) -> int:
     return test
 
 
-def _page(found: dict[str, Any]) -> str:
-    lines = [f"Test {found['id']}: {found['title']}, {found['started'][:19].replace('T', ' ')}, {found['outcome']}"]
+def _page(test: dict[str, Any]) -> str:
+    lines = [f"Test {test['id']}: {test['title']}, {test['started'][:19].replace('T', ' ')}, {test['outcome']}"]
     for label in ("job", "mix", "producer", "station", "technician", "meter"):
-        if found.get(label):
-            lines.append(f"  {label:<11} {found[label]}")
-    if found.get("practice"):
+        if test.get(label):
+            lines.append(f"  {label:<11} {test[label]}")
+    if test.get("practice"):
         lines.append("  PRACTICE on a simulated meter: nothing here counts.")
     lines.append("")
-    for one in found["readings"]:
-        ways = " + ".join(f"{each['source']} \"{each['verbatim']}\"" for each in one["entries"])
-        gone = f"   WITHDRAWN: {one['withdrawn']}" if one["withdrawn"] else ""
-        lines.append(f"  {spoken_id(one['id']):<28} {one['value']:>8} {one['unit']}   {ways}{gone}")
+    for reading in test["readings"]:
+        ways = " + ".join(f"{each['source']} \"{each['verbatim']}\"" for each in reading["entries"])
+        gone = f"   WITHDRAWN: {reading['withdrawn']}" if reading["withdrawn"] else ""
+        lines.append(f"  {spoken_id(reading['id']):<28} {reading['value']:>8} {reading['unit']}   {ways}{gone}")
     lines.append("")
-    for one in found["results"]:
-        value = figures(one)
-        lines.append(f"  {one['name'].replace('_', ' '):<28} {value:>14}   rounding {found['rounding']}; {one['standing']}")
-    lines += [f"  {capital(Uncertainty(**one).words)}   {one['standing']}" for one in found["uncertainty"]]
-    lines.append(f"  {'verdict':<28} {found['verdict']}: {found['why']}")
-    lines += [f"  deviation from the method: {one}" for one in found["deviations"]]
-    lines += [f"  warning: {one}" for one in found["warnings"]]
-    lines += [f"  note ({one['id']}): {one['text']}" for one in found["notes"]]
-    if found["editions"]:
-        lines += ["", f"  {found['editions']}"]
+    for result in test["results"]:
+        value = figures(result)
+        lines.append(f"  {result['name'].replace('_', ' '):<28} {value:>14}   rounding {test['rounding']}; {result['standing']}")
+    lines += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]
+    lines.append(f"  {'verdict':<28} {test['verdict']}: {test['why']}")
+    lines += [f"  deviation from the method: {deviation}" for deviation in test["deviations"]]
+    lines += [f"  warning: {warning}" for warning in test["warnings"]]
+    lines += [f"  note ({note['id']}): {note['text']}" for note in test["notes"]]
+    if test["editions"]:
+        lines += ["", f"  {test['editions']}"]
     return "\n".join(lines)
 
 

@@ -27,10 +27,10 @@ def read(folder: Path) -> tuple[int, str] | None:
         return None
     if not text:
         return None  # made, and cut before it was written
-    found = _LINE.fullmatch(text)
-    if found is None:
+    line = _LINE.fullmatch(text)
+    if line is None:
         raise ValueError(f"the note {folder / FILE} of the newest event is damaged")
-    return int(found[1]), found[2].decode()
+    return int(line[1]), line[2].decode()
 
 
 class Note:

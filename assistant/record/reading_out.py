@@ -22,26 +22,28 @@ KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air"}
 KEYS_HELP = sentence("log.keys")
 
 
-def lines(found: Mapping[str, Any]) -> list[tuple[str, str]]:
+def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Id and words of every line, in the order of a paper log: readings, results, verdict, remarks."""
-    day, _, clock = found["started"].partition("T")
-    said = [("heading", sentence("log.heading", id=found["id"], title=found["title"], day=day, clock=clock[:5]))]
-    if found.get("practice"):
+    day, _, clock = test["started"].partition("T")
+    said = [("heading", sentence("log.heading", id=test["id"], title=test["title"], day=day, clock=clock[:5]))]
+    if test.get("practice"):
         said.append(("practice", sentence("log.practice")))
-    for one in found["readings"]:
-        if not one["withdrawn"]:
-            unit = "" if one["unit"] == "psi" else one["unit"]  # the column of a sequential test says psi at its head
-            said.append((one["id"], sentence("log.line", name=capital(spoken_id(one["id"])), value=_spoken(one["value"], unit))))
-    for one in found["results"]:
-        name = title(one["name"])
-        value = sentence("log.no_value") if one["rounded"] is None else _spoken(one["rounded"], one["unit"], one["remark"])
-        said.append((one["name"], sentence("log.line", name=name, value=value)))
-    why = capital(units_spoken(found["why"]).rstrip("."))
-    said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{found['verdict']}"), why=why)))
-    said += [(f"deviation.{number}", sentence("log.deviation", text=units_spoken(one.rstrip("."))))
-             for number, one in enumerate(found["deviations"], 1)]
-    said += [(f"note.{number}", sentence("log.remark", text=one["text"].rstrip(".")))
-             for number, one in enumerate(found["notes"], 1)]
+    for reading in test["readings"]:
+        if not reading["withdrawn"]:
+            unit = "" if reading["unit"] == "psi" else reading["unit"]  # the column of a sequential test says psi at its head
+            name = capital(spoken_id(reading["id"]))
+            said.append((reading["id"], sentence("log.line", name=name, value=_spoken(reading["value"], unit))))
+    for result in test["results"]:
+        name = title(result["name"])
+        value = (sentence("log.no_value") if result["rounded"] is None
+                 else _spoken(result["rounded"], result["unit"], result["remark"]))
+        said.append((result["name"], sentence("log.line", name=name, value=value)))
+    why = capital(units_spoken(test["why"]).rstrip("."))
+    said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{test['verdict']}"), why=why)))
+    said += [(f"deviation.{number}", sentence("log.deviation", text=units_spoken(deviation.rstrip("."))))
+             for number, deviation in enumerate(test["deviations"], 1)]
+    said += [(f"note.{number}", sentence("log.remark", text=note["text"].rstrip(".")))
+             for number, note in enumerate(test["notes"], 1)]
     return said
 
 
@@ -51,20 +53,21 @@ def _spoken(value: Decimal | str, unit: str, remark: str = "") -> str:
     return f"{digits} {with_unit(SPOKEN_UNITS.get(unit, unit), remark)}".strip()
 
 
-def as_procedure(found: Mapping[str, Any]) -> dict[str, Any]:
+def as_procedure(test: Mapping[str, Any]) -> dict[str, Any]:
     """The same as procedure data for the machine."""
     steps, used = [], set()
-    for number, (ident, words) in enumerate(lines(found)):
+    for number, (ident, words) in enumerate(lines(test)):
         if ident in used:
             ident = f"{ident}.{number}"
         used.add(ident)
         role = {"role": AIR_LINE} if ident == "air_content" else {}
         steps.append({"id": ident, "kind": "tell", "say": words.replace("{", "(").replace("}", ")"), **role})
-    return {"test": "log-read", "title": sentence("log.title", id=found["id"]), "keys": KEYS,
+    return {"test": "log-read", "title": sentence("log.title", id=test["id"]), "keys": KEYS,
             "stage": [{"name": sentence("log.stage"), "step": steps}]}
 
 
-def figures(found: Mapping[str, Any]) -> dict[str, str]:
+def figures(test: Mapping[str, Any]) -> dict[str, str]:
     """The number of each line in figures, to be shown beside the words."""
-    shown = {one["id"]: f"{one['value']} {one['unit']}".strip() for one in found["readings"] if not one["withdrawn"]}
-    return shown | {one["name"]: figures_of(one) for one in found["results"] if one["rounded"] is not None}
+    shown = {reading["id"]: f"{reading['value']} {reading['unit']}".strip() for reading in test["readings"]
+             if not reading["withdrawn"]}
+    return shown | {result["name"]: figures_of(result) for result in test["results"] if result["rounded"] is not None}

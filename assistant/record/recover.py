@@ -93,15 +93,15 @@ def _true(rows: Iterator[Row]) -> tuple[list[Row], int]:
     for row in rows:
         if row not in there[row.seq]:
             there[row.seq].append(row)
-    found: list[Row] = []
+    true: list[Row] = []
     for seq in sorted(there):
         ahead = {FIRST} if seq == 1 else {row.hash for row in there.get(seq - 1, ())}
         for row in there[seq]:
-            before = next((one for one in ({row.before} if row.before else ahead) if row.follows(one)), None)
+            before = next((digest for digest in ({row.before} if row.before else ahead) if row.follows(digest)), None)
             if before is not None:
-                found.append(row if row.before or not _starts(row) else replace(row, before=before))
+                true.append(row if row.before or not _starts(row) else replace(row, before=before))
                 break
-    return found, found[-1].seq if found else 0
+    return true, true[-1].seq if true else 0
 
 
 def _starts(row: Row) -> bool:
@@ -163,12 +163,12 @@ def _in_use(folder: Path) -> None:
                 raise JournalError(f"A station is writing the journal in {folder}. Stop it first.") from None
 
 
-def save(found: Found, old: Path, new: Path) -> None:
+def save(saved: Found, old: Path, new: Path) -> None:
     """A new journal of what was found, with the other files of the old folder (meters). Raises JournalError."""
     if new.exists() and any(new.iterdir()):
         raise JournalError(f"{new} is not empty. Name a folder that does not exist yet.")
     with Journal(new) as journal:
-        journal.begin_with(found.rows)
+        journal.begin_with(saved.rows)
         bad = journal.first_bad()
         if bad is not None:
             raise JournalError(f"What was written into {new} is not sound: {bad[1]}. That disk can't be trusted; take another.")
@@ -183,9 +183,9 @@ def verify(args: argparse.Namespace) -> int:
     gaps: list[Any] = []
     try:
         with Journal(folder, write=False) as journal:
-            found = journal.findings()
-            bad, why = (found[0].seq, chain.told(found)) if found else (None, None)
-            count, gaps = journal.count(), [] if found else journal.gaps()
+            findings = journal.findings()
+            bad, why = (findings[0].seq, chain.told(findings)) if findings else (None, None)
+            count, gaps = journal.count(), [] if findings else journal.gaps()
     except Damaged as error:  # SQLite reads none of it; the bytes may
         there = look(folder)
         bad, why, count = there.first_bad, str(error).partition(f" {SAVE}")[0].rstrip("."), there.events
@@ -204,20 +204,20 @@ def run(args: argparse.Namespace) -> int:
     """0: every event that there are signs of was saved; 1: some are lost, or nothing could be done."""
     old: Path = args.journal or log.default_folder()
     new: Path = args.new
-    found = look(old)
-    if not found.rows:
+    saved = look(old)
+    if not saved.rows:
         raise JournalError(f"Nothing in {old} can be saved: no test is whole, and the newest has lost its beginning. "
                            "Keep the folder as it is.")
     try:
-        save(found, old, new)
+        save(saved, old, new)
     except OSError as error:
         raise JournalError(f"{error.filename or new} can't be written: {error.strerror}. Name another folder.") from None
     if args.json:
-        print(dumps({"recovered": found.events, "tests": found.tests, "newest": found.newest, "whole": not found.gaps,
-                     "folder": str(new), "lost": [vars(one) for one in found.gaps]}))
-        return 1 if found.gaps else 0
-    print(f"Saved into {new}: {found.events} events of {len(found.tests)} tests, each chained to the one before. "
+        print(dumps({"recovered": saved.events, "tests": saved.tests, "newest": saved.newest, "whole": not saved.gaps,
+                     "folder": str(new), "lost": [vars(gap) for gap in saved.gaps]}))
+        return 1 if saved.gaps else 0
+    print(f"Saved into {new}: {saved.events} events of {len(saved.tests)} tests, each chained to the one before. "
           f"{old} is as it was; keep it. Go on with --journal {new}.")
-    for gap in found.gaps:
+    for gap in saved.gaps:
         print(f"bowlside: {gap} They are still in {old}; compare what you use of it with your paper log.", file=sys.stderr)
-    return 1 if found.gaps else 0
+    return 1 if saved.gaps else 0

@@ -60,14 +60,14 @@ class _Pages:
 
     def chain(self, first: int, length: int, log_first: bool) -> bytes:
         """What lies on the pages from ``first`` on; shorter than ``length`` if they break off."""
-        found, number = b"", first
-        while number and len(found) < length:
+        data, number = b"", first
+        while number and len(data) < length:
             there = self.database[(number - 1) * PAGE:number * PAGE]
             page = self.logged.get(number, there) if log_first else there or self.logged.get(number, b"")
-            number, found = int.from_bytes(page[:4], "big"), found + page[4:]
+            number, data = int.from_bytes(page[:4], "big"), data + page[4:]
             if not page:
                 break
-        return found[:length]
+        return data[:length]
 
 
 def _at(data: bytes, start: int, head: int, pages: _Pages) -> Iterator[Row]:
@@ -78,9 +78,9 @@ def _at(data: bytes, start: int, head: int, pages: _Pages) -> Iterator[Row]:
         types.append(number)
     if len(types) not in _COLUMNS or at != start + head or types[1] not in _WHOLE:
         return
-    if any(one < 13 or not one % 2 for one in types[2:6]):  # not all texts
+    if any(kind < 13 or not kind % 2 for kind in types[2:6]):  # not all texts
         return
-    widths = [0, _WHOLE[types[1]], *(max(0, (one - 13) // 2) for one in types[2:])]
+    widths = [0, _WHOLE[types[1]], *(max(0, (kind - 13) // 2) for kind in types[2:])]
     size = head + sum(widths)
     for record in _records(data, start, size, pages):
         values, place = [], head

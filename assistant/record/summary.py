@@ -31,14 +31,14 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "started": first.wall,
         "outcome": state.outcome if state.phase is Phase.OVER else "not over",
         **{key: value for key, value in (state.header or {}).items()},
-        "readings": [_reading(one, walls) for one in state.readings],
-        "results": [{"name": one.name, "value": one.value, "unit": one.unit, "rounded": one.rounded, "standing": one.standing,
-                     "remark": one.remark, "verdict": judged.verdict or "none", "limits": _limits(one.name, state)}
-                    for judged, one in results],
-        "uncertainty": [vars(one) for _, judged in state.judged for one in judged.uncertainty
-                        if any(each.name == one.of and each.value is not None for _, each in results)],
+        "readings": [_reading(reading, walls) for reading in state.readings],
+        "results": [{"name": result.name, "value": result.value, "unit": result.unit, "rounded": result.rounded,
+                     "standing": result.standing, "remark": result.remark, "verdict": judged.verdict or "none", "limits": _limits(result.name, state)}
+                    for judged, result in results],
+        "uncertainty": [vars(uncertainty) for _, judged in state.judged for uncertainty in judged.uncertainty
+                        if any(each.name == uncertainty.of and each.value is not None for _, each in results)],
         "warnings": [words for _, judged in state.judged for words in judged.warnings],
-        "notes": [{"id": one.id, "text": one.text} for one in state.notes],
+        "notes": [{"id": note.id, "text": note.text} for note in state.notes],
         "verdict": verdict[0], "why": verdict[1],
         "rounding": state.settings.rounding,
         "settings": state.settings.to_mapping(),
@@ -78,10 +78,10 @@ def _limits(name: str, state: State) -> list[Decimal | None]:
     return list(spec.limits(state.settings) if spec else state.settings.limits.get(name, (None, None)))
 
 
-def _reading(one: Reading, walls: Mapping[float, str]) -> dict[str, Any]:
+def _reading(reading: Reading, walls: Mapping[float, str]) -> dict[str, Any]:
     """``at`` is on the boot clock, ``taken`` the wall's label of the event that took it."""
-    return {"id": one.id, "value": one.value, "unit": one.unit, "at": round(one.at, 3), "taken": walls.get(one.at, ""),
-            "source": one.source,
+    return {"id": reading.id, "value": reading.value, "unit": reading.unit, "at": round(reading.at, 3),
+            "taken": walls.get(reading.at, ""), "source": reading.source,
             "entries": [{"source": each.source, "form": each.form, "verbatim": each.text, "value": each.value}
-                        for each in one.entries],
-            "withdrawn": one.withdrawn}
+                        for each in reading.entries],
+            "withdrawn": reading.withdrawn}

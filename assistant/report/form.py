@@ -10,17 +10,17 @@ from assistant.report.rows import RECORDED, Round
 FIELDS = (
     ("job", "Project"), ("contract_item", "Contract item"), ("owner", "Owner"), ("contractor", "Contractor"),
     ("producer", "Producer"), ("plant", "Plant"), ("mix", "Mix"), ("mix_class", "Mix class"),
-    ("truck", "Truck"), ("ticket", "Ticket"), ("volume_yd3", "Load, yd3"), ("sample", "Sample"),
+    ("truck", "Truck"), ("ticket", "Ticket"), ("load", "Load no."), ("volume_yd3", "Load, yd3"), ("sample", "Sample"),
     ("batched_at", "Batched at"), ("arrived_at", "Arrived at"), ("sampled_at", "Sampled at"), ("discharged_at", "Discharged at"),
     ("location", "Placed at"), ("sample_point", "Sample point"), ("weather", "Weather"), ("air_temperature", "Air temperature"),
     ("water_added", "Water added"), ("admixture_added", "Admixture added"), ("added_by", "Added by"),
     ("revolutions", "Revolutions"), ("cylinders", "Cylinder ids, size, ages"), ("initial_cure", "Initial cure, min / max"),
-    ("station", "Station"), ("meter", "Meter"),
+    ("station", "Station"),
 )
 """Label of a test's header, and its name on paper."""
 
-_ELSEWHERE = {"technician", "certification", "certification_expires", "practice", "invented", "speech", "round", "remark", "wpm",
-              "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed"}
+_ELSEWHERE = {"technician", "meter", "certification", "certification_expires", "practice", "invented", "speech", "round", "remark",
+              "wpm", "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed"}
 
 
 def fields(one: Round, job: Job | None) -> list[tuple[str, str]]:

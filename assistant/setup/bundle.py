@@ -111,8 +111,8 @@ def wheels(folder: Path, machine: str, python: str) -> None:
             exact = source / f"{name}.txt"
             exact.write_text("\n".join(lines), encoding="utf-8")
             _pip(*more, str(folder), "--no-deps", "--require-hashes", "--requirement", str(exact))
-    for one in alone:
-        _pip("download", "--dest", str(folder / "alone"), "--no-deps", *foreign(machine, python), one)
+    for package in alone:
+        _pip("download", "--dest", str(folder / "alone"), "--no-deps", *foreign(machine, python), package)
 
 
 def models(folder: Path) -> None:

@@ -77,10 +77,10 @@ def main(argv: list[str] | None = None) -> int:
 def _journal() -> Path:
     """Where the service writes its record: install-service --data may have put it on a partition of its own."""
     try:
-        found = re.search(r"^Environment=.*\bBOWLSIDE_JOURNAL=(\S+)", UNIT.read_text(encoding="utf-8"), re.MULTILINE)
+        journal = re.search(r"^Environment=.*\bBOWLSIDE_JOURNAL=(\S+)", UNIT.read_text(encoding="utf-8"), re.MULTILINE)
     except OSError:
-        found = None
-    return Path(found[1]) if found else JOURNAL
+        journal = None
+    return Path(journal[1]) if journal else JOURNAL
 
 
 # --- installing -------------------------------------------------------------------------------------------------------------
@@ -153,12 +153,12 @@ def _sums(bundle: Path) -> bytes:
 def _read(bundle: Path, path: str, sums: Mapping[str, str]) -> bytes:
     """One listed file. Looked at each time that it is read: a stick is in somebody's hand."""
     try:
-        found = (bundle / path).read_bytes()
+        data = (bundle / path).read_bytes()
     except OSError:
         raise InstallError(f"{path} is missing in the bundle: copy the whole of it again.") from None
-    if hashlib.sha256(found).hexdigest() != sums[path]:
+    if hashlib.sha256(data).hexdigest() != sums[path]:
         raise InstallError(f"{path} in the bundle is damaged: copy it again.")
-    return found
+    return data
 
 
 def _copied(bundle: Path, part: str, sums: Mapping[str, str], to: Path) -> None:
@@ -295,7 +295,7 @@ def _thin_out(prefix: Path) -> None:
         if not (release / COMPLETE).is_file():
             shutil.rmtree(release)  # an upgrade that was cut short
     releases = sorted((prefix / "releases").glob("*"), key=_age)
-    for release in [one for one in releases if one.name not in needed][:max(0, len(releases) - KEPT)]:
+    for release in [old for old in releases if old.name not in needed][:max(0, len(releases) - KEPT)]:
         shutil.rmtree(release)
 
 

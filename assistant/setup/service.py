@@ -76,16 +76,16 @@ def install(args: argparse.Namespace) -> int:
     _reachable(program, own_user)
     _hears(str(settings["hearing"]["model"]), own_user)
     try:
-        found = texts.written(Service(program, args.user, own_user, args.data, arguments,
+        written = texts.written(Service(program, args.user, own_user, args.data, arguments,
                                       texts.gauge_serial(settings)))
     except DeploymentError as error:
         raise Refusal(f"install-service: {error}") from None
     _may_have(root, args.data, login[1] if login and not own_user else "", own=before.get("data") == args.data)
     if args.dry_run:
-        for path, text in {**found, **copies}.items():
+        for path, text in {**written, **copies}.items():
             print(f"--- {root / path}\n{text}")
     else:
-        for path, text in {**found, **copies}.items():
+        for path, text in {**written, **copies}.items():
             _write(root / path, text)
         os.sync()  # or a plug that is pulled now leaves new files empty, a job without limits among them
     _do(_after_install(root), args.dry_run)
@@ -222,14 +222,14 @@ def _there(root: Path) -> dict[str, str]:
         return {}
     user = re.search(r"^User=(\S+)$", unit, re.MULTILINE)
     started = re.search(r"^ExecStart=\S+ (?:run )?(\S+)(.*)$", unit, re.MULTILINE)
-    found = {"data": _data_of(root / TMPFILES)}
+    installed = {"data": _data_of(root / TMPFILES)}
     if user:
-        found["user"] = user[1]
+        installed["user"] = user[1]
     if started:
-        found["test"] = started[1]
+        installed["test"] = started[1]
         if f"--job {ETC}/job.toml" in started[2] and (root / ETC[1:] / "job.toml").is_file():
-            found["job"] = f"{ETC}/job.toml"
-    return found
+            installed["job"] = f"{ETC}/job.toml"
+    return installed
 
 
 def _data_of(tmpfiles: Path) -> str:

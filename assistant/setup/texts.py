@@ -42,7 +42,7 @@ class Service:
 def written(service: Service) -> dict[str, str]:
     """Path below the root -> text. Raises DeploymentError for a name that those files would read as something else."""
     for what, value in (("program", service.program), ("user", service.user), ("data folder", service.data),
-                        *(("argument", one) for one in service.arguments),
+                        *(("argument", argument) for argument in service.arguments),
                         *([("gauge's serial number", service.gauge_serial)] if service.gauge_serial else [])):
         if not _PLAIN.fullmatch(value):
             raise DeploymentError(f"The {what} {value!r} can't stand in a service file: use letters, digits and "

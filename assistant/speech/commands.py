@@ -19,19 +19,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for name, text, do in (("list", "Every speech model: installed or not, checked or not, in use or not.", list_models),
                            ("fetch", "Fetch a speech model, or take it from a local archive.", fetch_model),
                            ("use", "Hear with this model from now on, if it loads and knows the digits.", use_model)):
-        one = inner.add_parser(name, help=text, description=text)
-        one.set_defaults(do=do)
+        command = inner.add_parser(name, help=text, description=text)
+        command.set_defaults(do=do)
         if name == "fetch":
-            one.add_argument("name", metavar="NAME", nargs="?", help="a model of voice list (small-english)")
-            one.add_argument("--from", dest="archive", type=Path, metavar="ARCHIVE",
+            command.add_argument("name", metavar="NAME", nargs="?", help="a model of voice list (small-english)")
+            command.add_argument("--from", dest="archive", type=Path, metavar="ARCHIVE",
                              help="its zip archive on this machine, for a site without network")
         if name == "use":
-            one.add_argument("model", metavar="NAME|DIR", help="a model of voice list, or the folder of a vosk model")
-        one.add_argument("--json", action="store_true", help="one JSON object a line")
+            command.add_argument("model", metavar="NAME|DIR", help="a model of voice list, or the folder of a vosk model")
+        command.add_argument("--json", action="store_true", help="one JSON object a line")
     text = "Give a voice for the next training: asks for what nobody has recorded yet; or checks a folder of recordings."
-    one = inner.add_parser("record", help=text, description=text)
-    one.set_defaults(do=voice_record.run)
-    voice_record.add_arguments(one)
+    command = inner.add_parser("record", help=text, description=text)
+    command.set_defaults(do=voice_record.run)
+    voice_record.add_arguments(command)
 
 
 def list_models(args: argparse.Namespace) -> int:
@@ -67,7 +67,7 @@ def fetch_model(args: argparse.Namespace) -> int:
     try:
         model = _wanted(args.name, args.archive, entries)
         if model is None:
-            names = ", ".join(short for short, one in entries.items() if one["url"])
+            names = ", ".join(short for short, entry in entries.items() if entry["url"])
             return _complain(f"There is no model {args.name} to fetch; there is {names}.", WRONG_USE)
         before = locate.is_model(locate.INSTALLED / model["name"])
         folder = fetch.fetch(model, locate.INSTALLED, fetch.on_one_line, args.archive)
@@ -90,7 +90,7 @@ def use_model(args: argparse.Namespace) -> int:
     entries = fetch.manifest()
     name = entries.get(args.model, {}).get("name", args.model)
     asked = locate.OWN if name == entries["own"]["name"] else args.model
-    folder = next((one for one in locate.installed() if one.name == name), locate.folder_of(asked))
+    folder = next((installed for installed in locate.installed() if installed.name == name), locate.folder_of(asked))
     if name == entries["people"]["name"] or args.model == "people":
         return _complain("The model of people hears first wherever it can, beside the station's own or a larger one.", WRONG_USE)
     if name == entries["bundled-english"]["name"]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from assistant.files.jsonline import dumps
 
 if TYPE_CHECKING:
-    from assistant.speech.mic_report import Found
+    from assistant.speech.mic_report import Measured
 
 GOOD, MOVE, WRONG_USE = 0, 1, 2
 WORDS_S, LONGEST_S = 8.0, 60
@@ -42,15 +42,15 @@ def run(args: argparse.Namespace) -> int:
     return outcome
 
 
-def _tell(found: Found, name: str | None, as_json: bool) -> int:
+def _tell(measured: Measured, name: str | None, as_json: bool) -> int:
     from assistant.speech import mic_report
 
-    plain = mic_report.plain(found)
+    plain = mic_report.plain(measured)
     if as_json:
         print(dumps({"file": name, **plain}), flush=True)
     else:
-        for one in mic_report.remarks(found):
-            print(f"{f'{name}: ' if name else ''}{'ok  ' if one.good else 'MOVE'}  {one.words}", flush=True)
+        for remark in mic_report.remarks(measured):
+            print(f"{f'{name}: ' if name else ''}{'ok  ' if remark.good else 'MOVE'}  {remark.words}", flush=True)
     return GOOD if plain["good"] else MOVE
 
 

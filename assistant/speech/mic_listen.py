@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from assistant.speech import mic_report
-from assistant.speech.mic_report import Found
+from assistant.speech.mic_report import Measured
 from models import level
 from models.wav import LONGEST_S, RATE, RATES, BadSound, to_sound
 
@@ -30,14 +30,14 @@ WORDS = "Now say, at the distance you work at: one, two, three, four, five."
 
 # --- from recordings -------------------------------------------------------------------------------------------------------
 
-def from_file(name: str) -> Found:
+def from_file(name: str) -> Measured:
     left, right = _channels(Path(name))
     sound = (left + right) / 2
     cancels = right is not left and level.channels_cancel(left, right)
     power = level.loudness(sound)
     still = np.repeat(power <= 4 * np.percentile(power, 30), level.FRAME)      # the background has no place of its own here
-    found = mic_report.of(sound[:len(still)][still], sound, cancels=cancels)
-    return replace(found, offset_db=level.offset_db(sound), hum_hertz=0)       # hum can't be told from joined pieces
+    measured = mic_report.of(sound[:len(still)][still], sound, cancels=cancels)
+    return replace(measured, offset_db=level.offset_db(sound), hum_hertz=0)       # hum can't be told from joined pieces
 
 
 def _channels(path: Path) -> tuple[np.ndarray, np.ndarray]:
@@ -84,7 +84,7 @@ class Recorder:
         return max(loud, default=None)
 
 
-def listen(words_s: float) -> Found:
+def listen(words_s: float) -> Measured:
     from hardware.microphone import Microphone, two_channels
     from hardware.speaker import TAIL_S, Speaker
     from hardware.synth import Synth

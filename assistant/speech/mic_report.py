@@ -16,7 +16,7 @@ NO_VOICE_DB = 2.0
 
 
 @dataclass(frozen=True)
-class Found:
+class Measured:
     """One check. Levels are A-weighted dB below full scale."""
     noise_db: float | None
     """The background; None: there was no sound at all (switched off, unplugged, stuck)."""
@@ -38,31 +38,31 @@ class Remark:
     words: str
 
 
-def of(quiet: np.ndarray, spoken: np.ndarray, **more: Any) -> Found:
+def of(quiet: np.ndarray, spoken: np.ndarray, **more: Any) -> Measured:
     """From 16 kHz sound in -1..1: ``quiet`` without a voice, then ``spoken`` with one, cut as the station cuts it."""
     if level.is_silent(np.concatenate([quiet, spoken])):
-        return Found(None, None, **more)
+        return Measured(None, None, **more)
     floor = level.background(level.loudness(quiet))
     listener = Listener()
     listener.feed(to_pcm(quiet))
     listener.reset()
     words = [*listener.feed(to_pcm(spoken)), listener.flush() or b""]
     voice = level.voice(to_sound(b"".join(words), RATE), floor) if any(words) else None
-    return Found(float(level.db(floor)), voice, level.offset_db(quiet), level.hum_hertz(quiet), **more)
+    return Measured(float(level.db(floor)), voice, level.offset_db(quiet), level.hum_hertz(quiet), **more)
 
 
-def remarks(found: Found) -> list[Remark]:
+def remarks(measured: Measured) -> list[Remark]:
     """Every one with what to do, if there is something to do."""
-    if found.cancels:
+    if measured.cancels:
         return [Remark(False, "The two channels cancel each other: the microphone is wired for a balanced input. "
                               "Use its own adapter, or a mono plug.")]
-    if found.noise_db is None:
+    if measured.noise_db is None:
         return [Remark(False, "The microphone gives no sound at all: look at its plug, its switch and the input's level.")]
-    return [*_voice(found), *_faults(found), *_deaf(found)]
+    return [*_voice(measured), *_faults(measured), *_deaf(measured)]
 
 
-def _voice(found: Found) -> list[Remark]:
-    voice = found.voice
+def _voice(measured: Measured) -> list[Remark]:
+    voice = measured.voice
     if voice is None or voice.snr_db < NO_VOICE_DB:
         return [Remark(False, "No voice stood out of the noise: say the digits when asked, closer to the microphone.")]
     told = [_snr(round(voice.snr_db))]
@@ -91,41 +91,41 @@ def _snr(over: int) -> Remark:
                          "As it is, key the readings.")
 
 
-def _faults(found: Found) -> list[Remark]:
+def _faults(measured: Measured) -> list[Remark]:
     told = []
-    if found.hum_hertz:
-        told.append(Remark(False, f"The mains hum at {found.hum_hertz} Hz: use another power supply or a shielded cable."))
-    if found.offset_db > level.OFFSET_DB:
-        told.append(Remark(False, f"The input stands off zero by {10 ** (found.offset_db / 20) * 100:.0f} % of full scale: "
+    if measured.hum_hertz:
+        told.append(Remark(False, f"The mains hum at {measured.hum_hertz} Hz: use another power supply or a shielded cable."))
+    if measured.offset_db > level.OFFSET_DB:
+        told.append(Remark(False, f"The input stands off zero by {10 ** (measured.offset_db / 20) * 100:.0f} % of full scale: "
                                   "use another input or sound device."))
     return told
 
 
-def _deaf(found: Found) -> list[Remark]:
-    if found.tail_s is None:
+def _deaf(measured: Measured) -> list[Remark]:
+    if measured.tail_s is None:
         return []
-    if found.echo_s is None:
+    if measured.echo_s is None:
         return [Remark(True, "The microphone does not hear the station's own voice.")]
-    heard = f"The microphone hears the station for {max(found.echo_s, 0.0):.2f} s after its voice has ended"
-    if found.echo_s <= found.tail_s:
-        return [Remark(True, f"{heard}, and is deaf for {found.tail_s:.2f} s: right.")]
-    return [Remark(False, f"{heard}, but is deaf for {found.tail_s:.2f} s only: move the loudspeaker away from the microphone, "
-                          "or turn it down.")]
+    heard = f"The microphone hears the station for {max(measured.echo_s, 0.0):.2f} s after its voice has ended"
+    if measured.echo_s <= measured.tail_s:
+        return [Remark(True, f"{heard}, and is deaf for {measured.tail_s:.2f} s: right.")]
+    return [Remark(False, f"{heard}, but is deaf for {measured.tail_s:.2f} s only: move the loudspeaker away from the "
+                          "microphone, or turn it down.")]
 
 
 def _percent(share: float) -> str:
     return f"{share * 100:.0f} %" if share >= 0.01 else f"{share * 100:.1f} %"
 
 
-def plain(found: Found) -> dict[str, object]:
+def plain(measured: Measured) -> dict[str, object]:
     """For ``--json``: every figure, null where there is none."""
-    voice, told = found.voice, remarks(found)
-    return {"noise_db": _round(found.noise_db),
+    voice, told = measured.voice, remarks(measured)
+    return {"noise_db": _round(measured.noise_db),
             "voice_db": _round(voice.level_db if voice else None), "snr_db": _round(voice.snr_db if voice else None),
             "peak_db": _round(voice.peak_db if voice else None), "clipped_pct": round(voice.clipped * 100, 2) if voice else None,
-            "offset_db": _round(found.offset_db), "hum_hz": found.hum_hertz or None, "channels_cancel": found.cancels,
-            "deaf_s": found.tail_s, "echo_s": None if found.echo_s is None else round(found.echo_s, 3),
-            "good": all(one.good for one in told), "remarks": [one.words for one in told]}
+            "offset_db": _round(measured.offset_db), "hum_hz": measured.hum_hertz or None, "channels_cancel": measured.cancels,
+            "deaf_s": measured.tail_s, "echo_s": None if measured.echo_s is None else round(measured.echo_s, 3),
+            "good": all(remark.good for remark in told), "remarks": [remark.words for remark in told]}
 
 
 def _round(value: float | None) -> float | None:

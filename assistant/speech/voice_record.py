@@ -40,12 +40,12 @@ def run(args: argparse.Namespace) -> int:
     from models import recordings, sheet
 
     if args.check:
-        found = list(recordings.faults(args.folder))
-        for one in found:
-            print(dumps({"fault": one}) if args.json else one)
-        if not found and not args.json:
+        faults = list(recordings.faults(args.folder))
+        for fault in faults:
+            print(dumps({"fault": fault}) if args.json else fault)
+        if not faults and not args.json:
             print(f"{args.folder}: nothing is wrong.")
-        return NOT_GOOD if found else DONE
+        return NOT_GOOD if faults else DONE
     if args.sheet:
         for kind, text in sheet.sheet(recordings.next_number(args.folder), sheet.said_by(args.folder)):
             print(dumps({"kind": kind, "text": text}) if args.json else f"{kind:8} {text}")
@@ -76,10 +76,10 @@ def _record(folder: Path, code: str | None) -> int:
 
     studio = Desk()
     try:
-        one = chosen(studio, folder, code)
-        if one is None:
+        given = chosen(studio, folder, code)
+        if given is None:
             return NOT_GOOD
-        return session(studio, one)
+        return session(studio, given)
     except (EOFError, KeyboardInterrupt):
         return _complain(sentence("record.declined"), NOT_GOOD)
     except (NoMicrophone, ValueError) as missing:
@@ -99,7 +99,7 @@ def chosen(studio: Studio, folder: Path, code: str | None) -> Given | None:
     from models import recordings
 
     begun = recordings.given(folder)
-    if code is None and any(one.left for one in begun.values()):
+    if code is None and any(given.left for given in begun.values()):
         code = studio.ask(sentence("record.which")).strip()
     if not code:
         return _new(studio, folder)
@@ -135,20 +135,21 @@ def _new(studio: Studio, folder: Path) -> Given | None:
 # --- prompt by prompt --------------------------------------------------------------------------------------------------------
 
 
-def session(studio: Studio, one: Given) -> int:
+def session(studio: Studio, given: Given) -> int:
     """0 once anything is kept, 1 if nothing is. Raises NoMicrophone, OSError; what was kept before stays."""
     studio.show(sentence("record.begin"))
     try:
-        for prompt in one.left:
-            _said(studio, one, prompt)
+        for prompt in given.left:
+            _said(studio, given, prompt)
     except (EOFError, KeyboardInterrupt, _Stop):
         pass
-    done, of, left = len(one.clips), len(one.sheet), len(one.left)
+    done, of, left = len(given.clips), len(given.sheet), len(given.left)
     if not done:
         studio.show(sentence("record.declined"))
         return NOT_GOOD
-    studio.show(sentence("record.stopped", done=done, of=of, left=left, folder=one.place.parent, where=one.folder, code=one.code)
-                if left else sentence("record.done", done=done, folder=one.place.parent))
+    studio.show(sentence("record.stopped", done=done, of=of, left=left, folder=given.place.parent, where=given.folder,
+                         code=given.code)
+                if left else sentence("record.done", done=done, folder=given.place.parent))
     return DONE
 
 
@@ -156,12 +157,12 @@ class _Stop(Exception):
     """The speaker has had enough."""
 
 
-def _said(studio: Studio, one: Given, prompt: Prompt) -> None:
+def _said(studio: Studio, given: Given, prompt: Prompt) -> None:
     """Until this one is kept or skipped. Raises _Stop."""
     from models import recordings
     from models.wav import RATE, to_sound
 
-    place = sentence("record.say", n=len(one.sheet) - len(one.left) + 1, of=len(one.sheet), words=prompt[1])
+    place = sentence("record.say", n=len(given.sheet) - len(given.left) + 1, of=len(given.sheet), words=prompt[1])
     while True:
         studio.show(place)
         pcm = studio.listen() or b""
@@ -176,10 +177,10 @@ def _said(studio: Studio, one: Given, prompt: Prompt) -> None:
         if key == "q":
             raise _Stop
         if key == "s":
-            one.skip(prompt)
+            given.skip(prompt)
             return
         if good and not key:
-            one.keep(prompt, recordings.trimmed(sound))
+            given.keep(prompt, recordings.trimmed(sound))
             return
 
 

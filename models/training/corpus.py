@@ -76,12 +76,12 @@ def _trimmed(sound: np.ndarray) -> np.ndarray | None:
 def speakers_in(folder: Path) -> list[dict]:
     """What every speaker of the corpus said: the content of the json files, with "sound", the path of the clips. A corpus
     that was sent somewhere may hold them as Ogg, one that people gave (models/recordings.py) as WAV."""
-    found = []
+    clips = []
     for path in sorted(folder.glob("*/*.json")):
         about = json.loads(path.read_text("utf-8"))
         sound = next(path.with_suffix(kind) for kind in (".flac", ".ogg", ".wav") if path.with_suffix(kind).exists())
-        found.append(about | {"sound": sound})
-    return found
+        clips.append(about | {"sound": sound})
+    return clips
 
 
 def manifest(folder: Path) -> list[dict]:

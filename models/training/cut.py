@@ -84,7 +84,7 @@ def pieces(sound: np.ndarray, text: str, log_probs: np.ndarray) -> list[dict]:
 
 def cuts(folder: Path, hears: Callable[[np.ndarray], np.ndarray]) -> dict[str, list[dict]]:
     """Of every speaker in the folder, held ones too. hears: sound -> log probabilities (steps, units)."""
-    found = {}
+    by_speaker = {}
     for about in speakers_in(folder):
         if about["engine"] not in ENGINES:
             continue
@@ -96,8 +96,8 @@ def cuts(folder: Path, hears: Callable[[np.ndarray], np.ndarray]) -> dict[str, l
                 said = sound[row["start"]:row["start"] + row["length"]]
                 made += [piece | {"start": piece["start"] + row["start"]}
                          for piece in pieces(said, row["text"], hears(said))]
-        found[f"{about['engine']}/{about['number']:04d}"] = made
-    return found
+        by_speaker[f"{about['engine']}/{about['number']:04d}"] = made
+    return by_speaker
 
 
 def main(people: Path, file: Path) -> None:

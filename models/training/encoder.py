@@ -116,14 +116,14 @@ def variables(data: bytes) -> dict[str, np.ndarray]:
         return data[at - length:at - 1].decode()
 
     take("I"), text(), take("I")
-    found = {}
+    weights = {}
     for _ in range(take("I")):
         name, shape = text(), [take("I") for _ in range(take("B"))]
         kind = np.dtype(kinds[take("B")])
         size = take("I")
-        found[name] = np.frombuffer(data, kind, size // kind.itemsize, at).reshape(shape)
+        weights[name] = np.frombuffer(data, kind, size // kind.itemsize, at).reshape(shape)
         at += size
-    return found
+    return weights
 
 
 def named(theirs: dict[str, np.ndarray]) -> dict[str, np.ndarray]:

@@ -137,9 +137,9 @@ def _nodes(network: Network):
     came = "input"
     for number, layer in enumerate(network.layers):
         size = len(layer.bias)
-        made = add(f"conv{number}", came, lambda out, one=layer: _convolution(out, one))
+        made = add(f"conv{number}", came, lambda out, layer=layer: _convolution(out, layer))
         made = add(f"relu{number}", made, lambda out, size=size: _plain(out, "RectifiedLinearComponent", size))
-        made = add(f"norm{number}", made, lambda out, one=layer: _norm(out, one))
+        made = add(f"norm{number}", made, lambda out, layer=layer: _norm(out, layer))
         came = f"Sum({came}, {made})" if layer.residual else made
     # A component's name is the one place where Kaldi keeps a text of ours: so the file knows its units.
     last = add("units", came, lambda out: _affine(out, network), ".".join(["units", *network.units]))
@@ -225,10 +225,10 @@ class _Reader:
         self.data, self.at = data, 0
 
     def after(self, word: str) -> None:
-        found = self.data.find(word.encode() + b" ", self.at)
-        if found < 0:
+        place = self.data.find(word.encode() + b" ", self.at)
+        if place < 0:
             raise BadModel(f"There is no {word} where one belongs")
-        self.at = found + len(word) + 1
+        self.at = place + len(word) + 1
 
     def integer(self) -> int:
         self.at += 5

@@ -99,8 +99,8 @@ def masked(features: torch.Tensor) -> torch.Tensor:
 
 def ctc(scores: torch.Tensor, steps: torch.Tensor, said: list[list[int]]) -> torch.Tensor:
     """Mean CTC loss of scores (items, classes, steps) for the numbers said."""
-    flat = torch.tensor([number for one in said for number in one], device=scores.device, dtype=torch.long)
-    sizes = torch.tensor([len(one) for one in said], device=scores.device)
+    flat = torch.tensor([number for numbers in said for number in numbers], device=scores.device, dtype=torch.long)
+    sizes = torch.tensor([len(numbers) for numbers in said], device=scores.device)
     logs = scores.float().log_softmax(1).permute(2, 0, 1)
     return functional.ctc_loss(logs, flat, steps.clamp(max=logs.shape[0]), sizes, reduction="sum", zero_infinity=True) / len(said)
 
@@ -168,10 +168,10 @@ def _share_gradients(network: Network) -> None:
     """The mean over all GPUs, in each."""
     if distributed.is_initialized():
         gradients = [weight.grad for weight in network.parameters() if weight.grad is not None]
-        flat = torch.cat([one.flatten() for one in gradients])
+        flat = torch.cat([gradient.flatten() for gradient in gradients])
         distributed.all_reduce(flat)
-        for one, part in zip(gradients, flat.split([one.numel() for one in gradients]), strict=True):
-            one.copy_(part.view_as(one) / distributed.get_world_size())
+        for gradient, part in zip(gradients, flat.split([gradient.numel() for gradient in gradients]), strict=True):
+            gradient.copy_(part.view_as(gradient) / distributed.get_world_size())
 
 
 def _all_done(done: float, device: str) -> float:

@@ -70,7 +70,7 @@ class Pupil:
         groups = [{"params": list(self.network.head.parameters()), "top": 1e-3 if self._starts_anew else rate, "head": True}]
         parts = [[self.network.conv1, self.network.conv2], *([layer] for layer in self.network.layers), [self.network.norm]]
         for depth, part in enumerate(parts):
-            groups.append({"params": [weight for one in part for weight in one.parameters()], "head": False,
+            groups.append({"params": [weight for module in part for weight in module.parameters()], "head": False,
                            "top": rate * LOWER ** max(0, layers - depth)})
         self._optimiser = torch.optim.AdamW(groups, lr=1e-4, weight_decay=1e-2, betas=(0.9, 0.98), fused=device == "cuda")
         self._kept = {name: value.clone() for name, value in self.network.state_dict().items()}
@@ -97,8 +97,8 @@ class Pupil:
     def loss(self, mel: torch.Tensor, steps: torch.Tensor, said: list[list[int]]) -> torch.Tensor:
         with torch.autocast(self.device, torch.bfloat16, enabled=self.device == "cuda"):
             scores = self.network(mel)
-        flat = torch.tensor([unit for one in said for unit in one], device=self.device, dtype=torch.long)
-        sizes = torch.tensor([len(one) for one in said], device=self.device)
+        flat = torch.tensor([unit for units in said for unit in units], device=self.device, dtype=torch.long)
+        sizes = torch.tensor([len(units) for units in said], device=self.device)
         logs = scores.float().log_softmax(-1).transpose(0, 1)
         total = functional.ctc_loss(logs, flat, steps.clamp(max=len(logs)), sizes, reduction="sum", zero_infinity=True)
         return total / max(1, len(flat))
@@ -162,7 +162,7 @@ def train(corpus: Corpus, out: Path, weights: dict[str, np.ndarray], depths: lis
         step += 1
         if step % 250 == 0 or step in (1, 10):
             row = {"step": step, "seconds": round(time.monotonic() - began, 1),
-                   "loss": [round(one, 4) for one in torch.stack(sums).mean(0).tolist()]}
+                   "loss": [round(loss, 4) for loss in torch.stack(sums).mean(0).tolist()]}
             print(row, flush=True)
             curve.write(json.dumps(row) + "\n")
             curve.flush()

@@ -15,25 +15,25 @@ import pytest
 from assistant.core.events import ClockJumped, Suspended, TimerDue
 from assistant.core.steps import Choose
 from hardware import clock
-from tests.scenario.transcript import Transcript
+from tests.scenario.dialogue import Dialogue
 
 HOUR, TEN_YEARS = 3600.0, 10 * 365.25 * 86400
 
 
-def leak(t: Transcript) -> None:
+def leak(t: Dialogue) -> None:
     t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").at("leak.hold")
 
 
-def settle(t: Transcript) -> None:
+def settle(t: Dialogue) -> None:
     t.leak_hold().fill_and_close().at("pump.1.1").hear("next").at("settle.1.1")
 
 
-def rest(t: Transcript) -> None:
+def rest(t: Dialogue) -> None:
     settle(t)
     t.wait(5).reading("charge.1.1", "14.50").at("tap.1.1").hear("next").wait(13).at("rest.1.1")
 
 
-HOLDS: dict[str, tuple[Callable[[Transcript], None], float, str]] = {
+HOLDS: dict[str, tuple[Callable[[Dialogue], None], float, str]] = {
     "leak.hold": (leak, 300.0, "leak.final"), "settle.1.1": (settle, 5.0, "charge.1.1"),
     "rest.1.1": (rest, 5.0, "equilibrium.1.1")}
 
@@ -42,7 +42,7 @@ HOLDS: dict[str, tuple[Callable[[Transcript], None], float, str]] = {
 @pytest.mark.parametrize("seconds", [HOUR, -HOUR, TEN_YEARS, -TEN_YEARS])
 def test_a_jump_of_the_wall_clock_changes_no_hold_and_is_recorded(tmp_path: Path, hold: str, seconds: float) -> None:
     reach, length, after = HOLDS[hold]
-    reach(t := Transcript(tmp_path))
+    reach(t := Dialogue(tmp_path))
     ends = t.state.hold.ends
     assert t.state.hold.ends == pytest.approx(t.now + length, abs=0.01)
     t.wait((ends - t.now) / 2).event(ClockJumped(t.now, seconds)).records("note", id="clock").at(hold)
@@ -52,7 +52,7 @@ def test_a_jump_of_the_wall_clock_changes_no_hold_and_is_recorded(tmp_path: Path
 @pytest.mark.parametrize("hold", HOLDS)
 def test_a_sleep_that_ends_before_the_hold_does_shortens_nothing(tmp_path: Path, hold: str) -> None:
     reach, _, after = HOLDS[hold]
-    reach(t := Transcript(tmp_path))
+    reach(t := Dialogue(tmp_path))
     ends = t.state.hold.ends
     t.now += (ends - t.now) / 2
     t.event(Suspended(t.now, 2.0)).records("note", id="clock").at(hold)
@@ -62,7 +62,7 @@ def test_a_sleep_that_ends_before_the_hold_does_shortens_nothing(tmp_path: Path,
 @pytest.mark.parametrize("late", [0.5, 1, 5, 9, 11, 30, HOUR])
 def test_a_stall_over_the_end_of_the_leak_hold(tmp_path: Path, late: float) -> None:
     """Up to ten seconds late it counts, and from one second on that is noted; later nobody was there to read it at its end."""
-    leak(t := Transcript(tmp_path))
+    leak(t := Dialogue(tmp_path))
     t.now = t.state.hold.ends + late
     t.event(TimerDue(t.now, "hold"))
     if late > 10:
@@ -78,7 +78,7 @@ def test_a_stall_over_the_end_of_the_leak_hold(tmp_path: Path, late: float) -> N
 def test_a_sleep_over_the_end_of_the_tapping(tmp_path: Path, late: float) -> None:
     """Over ten seconds late nobody counted: the blows are done again, and it is noted. So long as the lever is asked for anew,
     nothing goes on with a bowl that was not tapped."""
-    settle(t := Transcript(tmp_path))
+    settle(t := Dialogue(tmp_path))
     t.wait(5).reading("charge.1.1", "14.50").at("tap.1.1").hear("next")
     t.now = dict(t.state.timers)["tap"] + late
     t.event(TimerDue(t.now, "tap"))
@@ -89,7 +89,7 @@ def test_a_sleep_over_the_end_of_the_tapping(tmp_path: Path, late: float) -> Non
 
 def test_a_lift_that_was_slept_through_is_noted_and_goes_on(tmp_path: Path) -> None:
     """The cone is off: it can't be lifted again."""
-    t = Transcript(tmp_path, "slump")
+    t = Dialogue(tmp_path, "slump")
     while t.state.prompt != "lift":
         t.hear("yes" if isinstance(t.state.step, Choose) else "next")
     t.hear("next")

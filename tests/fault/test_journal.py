@@ -20,7 +20,7 @@ from assistant.record import kept
 from assistant.record.journal import FILE, SCHEMA, Journal, JournalError
 from assistant.record.session import Station
 from tests.command import READINGS, bowlside, process, script
-from tests.scenario.transcript import Transcript
+from tests.scenario.dialogue import Dialogue
 
 COLUMNS = ("seq", "test", "wall", "boot", "body", "hash")
 
@@ -337,7 +337,7 @@ def fill(journal: Journal, full: bool) -> None:
 
 
 def test_a_full_disk_in_the_middle_of_a_test(tmp_path: Path) -> None:
-    t = Transcript(tmp_path).leak_hold().fill_and_close().to_equilibrium(1, 1, "14.50")
+    t = Dialogue(tmp_path).leak_hold().fill_and_close().to_equilibrium(1, 1, "14.50")
     before, held = t.state.taken(), t.journal.count()
     fill(t.journal, True)
     with pytest.raises(JournalError) as found:
@@ -387,8 +387,8 @@ class Stubborn(Journal):
 
 def test_every_write_of_a_whole_test_fails_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An event that was refused leaves nothing behind: tried again, the test comes to the same chain and the same result."""
-    monkeypatch.setattr("tests.scenario.transcript.Journal", Stubborn)
-    t = Transcript(tmp_path).leak_hold().fill_and_close().one_run(1, ("7.25", "18.63", "31.81")).between()
+    monkeypatch.setattr("tests.scenario.dialogue.Journal", Stubborn)
+    t = Dialogue(tmp_path).leak_hold().fill_and_close().one_run(1, ("7.25", "18.63", "31.81")).between()
     t.one_run(2, ("7.32", "18.77", "32.01")).hear("next").finish().replayed()
     assert Stubborn.refused == t.journal.count() > 150 and t.journal.first_bad() is None
     shown, = bowlside("log", "show", "1", "--json", "--journal", tmp_path).lines()
@@ -396,7 +396,7 @@ def test_every_write_of_a_whole_test_fails_once(tmp_path: Path, monkeypatch: pyt
 
 
 def test_an_event_that_is_refused_changes_nothing(tmp_path: Path) -> None:
-    t = Transcript(tmp_path).hear("next")
+    t = Dialogue(tmp_path).hear("next")
     state, rows = t.state, list(t.journal.rows())
     t.journal._db.execute("PRAGMA query_only = ON")
     with pytest.raises(JournalError):

@@ -67,12 +67,12 @@ def test_six_pressures(row: dict[str, str]) -> None:
     assert air.value + D(row["G_pct"]) == pytest.approx(D(row["air_apparent_2dp"]), abs=D("0.0051"))
     assert air.rounded == D(row["air_corrected_1dp"])
     if row["id"] in NEGATIVE:
-        assert D(row["system_number_psi"]) < 0
+        assert D(row["system_air_metric_psi"]) < 0
         assert done.verdict == "invalid" and "negative" in done.why and metric.value is None
         assert "equilibrium 1.3 stands out" in done.why if row["id"] == "SQX1" else "equilibrium 2.3 stands out" in done.why
         assert done.warnings  # and the live checks would have asked about the reading
         return
-    assert metric.value == metric.rounded == D(row["system_number_psi"])  # exact, not approximate
+    assert metric.value == metric.rounded == D(row["system_air_metric_psi"])  # exact, not approximate
     assert done.verdict == "none"
     assert ("repeat the test" in done.why) == (row["id"] in {"SQ10", "SQX5"})
 

@@ -32,7 +32,7 @@ from assistant.core.steps import Ask, Choose
 from assistant.record import log, reading_out, summary
 from assistant.report import csv_file, json_file, pdf_file
 from tests.property import evidence
-from tests.scenario.transcript import Transcript
+from tests.scenario.dialogue import Dialogue
 
 MADE = "2031-05-17T16:00:00+02:00"
 LIMITS = {"air_content": ["4.5", "7.5"], "system_air_metric": [None, "0.20"], "slump": ["3", "5"], "temperature": ["50", "90"],
@@ -42,7 +42,7 @@ METER = st.sampled_from([{"chamber_ratio": "0.06", "aggregate_correction_pct": "
                                                                                          "aggregate_correction_pct": None}])
 
 
-class Words(Transcript):
+class Words(Dialogue):
     """Keeps what was said last of each prompt."""
 
     def __init__(self, *args: Any, **more: Any) -> None:
@@ -101,7 +101,7 @@ def led(t: Words, chance: random.Random) -> Words:
     return t.hear("scrap the test").hear("yes")
 
 
-def _read(t: Transcript, chance: random.Random, real: dict[str, float], wild: float) -> None:
+def _read(t: Dialogue, chance: random.Random, real: dict[str, float], wild: float) -> None:
     state = t.state
     step = state.step
     assert isinstance(step, Ask)

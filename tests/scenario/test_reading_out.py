@@ -11,14 +11,14 @@ from assistant.core.effects import Speak
 from assistant.core.events import Event, Heard, KeyPressed, Spoken, TestStarted
 from assistant.record import reading_out, summary
 from assistant.station.start import Unrecorded
+from tests.scenario.dialogue import Dialogue
 from tests.scenario.terminal_technician import Terminal
 from tests.scenario.test_sequential import RUN_2, to_run_2
-from tests.scenario.transcript import Transcript
 
 
 @pytest.fixture
 def finished(tmp_path: Path) -> dict:
-    t = to_run_2(Transcript(tmp_path / "journal")).one_run(2, RUN_2).hear("next").finish()
+    t = to_run_2(Dialogue(tmp_path / "journal")).one_run(2, RUN_2).hear("next").finish()
     found = summary.of(t.journal, 1)
     t.kill()
     return found
@@ -59,7 +59,7 @@ def test_next_again_slower_and_skip(finished: dict, by_key: bool) -> None:
 
 
 def test_withdrawn_readings_are_not_read_out(tmp_path: Path) -> None:
-    t = Transcript(tmp_path).leak_hold("45.21", "45.11")
+    t = Dialogue(tmp_path).leak_hold("45.21", "45.11")
     t.hear("take it back").hear("yes").reading("leak.final", "45.16")
     words = " ".join(words for _, words in reading_out.lines(summary.of(t.journal, 1)))
     assert "four, five, point, one, six" in words and "four, five, point, one, one" not in words

@@ -6,13 +6,13 @@ import pytest
 
 from assistant.core.events import GaugeSteady
 from assistant.core.phrases import PRESSURE_CAUTION
+from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import RUN_1, RUN_2, to_run_1, to_run_2
-from tests.scenario.transcript import Transcript
 
 
 @pytest.fixture
-def t(tmp_path: Path) -> Transcript:
-    return Transcript(tmp_path)
+def t(tmp_path: Path) -> Dialogue:
+    return Dialogue(tmp_path)
 
 
 STAGES = {
@@ -22,8 +22,8 @@ STAGES = {
     "leak.charge.confirm": lambda t: t.hear("next").hear("yes").hear("forty five point two five"),
     "leak.final": lambda t: t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial",
                                                                                                        "45.21").wait(300),
-    "fill.2": lambda t: t.leak_hold().hear("next").hear("next"),
-    "clamps": lambda t: [t.leak_hold(), [t.hear("next") for _ in range(10)]] and t,
+    "fill.2": lambda t: t.leak_hold().hear("next").hear("yes").hear("next"),
+    "clamps": lambda t: [t.leak_hold(), t.hear("next").hear("yes"), [t.hear("next") for _ in range(9)]] and t,
     "pump.1.1": to_run_1,
     "charge.1.1": lambda t: to_run_1(t).hear("next").wait(5),
     "tap.1.1": lambda t: to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50"),
@@ -42,7 +42,7 @@ STAGES = {
 
 @pytest.mark.parametrize("prompt", STAGES)
 @pytest.mark.parametrize("boot", ["boot-1", "boot-2"])
-def test_a_restart_goes_on_at_the_same_step(t: Transcript, prompt: str, boot: str) -> None:
+def test_a_restart_goes_on_at_the_same_step(t: Dialogue, prompt: str, boot: str) -> None:
     STAGES[prompt](t).at(prompt)
     before = t.state
     t.kill().restart(boot, later=30.0).says("Going on at", PRESSURE_CAUTION).listens(prompt)
@@ -51,7 +51,7 @@ def test_a_restart_goes_on_at_the_same_step(t: Transcript, prompt: str, boot: st
     t.replayed()
 
 
-def test_after_a_reboot_the_key_confirms_and_the_gauge_is_offered(t: Transcript) -> None:
+def test_after_a_reboot_the_key_confirms_and_the_gauge_is_offered(t: Dialogue) -> None:
     """Hours of the old boot clock lie ahead of the new one: nothing that was kept from then may count as still to come."""
     to_run_1(t).hear("next").wait(7200).key("1 4 * 5 0 #").at("charge.1.1.confirm").kill().restart("boot-2", later=40)
     t.key("#").records("taken", id="charge.1.1", value=Decimal("14.50"))
@@ -62,21 +62,21 @@ def test_after_a_reboot_the_key_confirms_and_the_gauge_is_offered(t: Transcript)
 
 
 @pytest.mark.parametrize("boot", ["boot-1", "boot-2"])
-def test_a_hold_that_was_cut_is_not_passed(t: Transcript, boot: str) -> None:
+def test_a_hold_that_was_cut_is_not_passed(t: Dialogue, boot: str) -> None:
     t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(290)
     t.kill().restart(boot, later=600.0).records("hold", id="leak.hold", event="broken")
     t.says("interrupted and does not count").listens("leak.charge").wait(10).at("leak.charge")
     t.reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.20").wait(299).at("leak.hold").wait(1).at("leak.final")
 
 
-def test_a_restart_while_tapping_taps_again(t: Transcript) -> None:
+def test_a_restart_while_tapping_taps_again(t: Dialogue) -> None:
     to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50").hear("next").wait(6)
     t.kill().restart(later=5).says(PRESSURE_CAUTION).listens("tap.1.1").wait(60).at("tap.1.1")
     t.hear("next").cues("tap_first", "tap", "tap_end").wait(13).at("rest.1.1").wait(2)
     t.kill().restart(later=5).listens("tap.1.1")
 
 
-def test_killed_in_the_middle_of_run_2_the_result_is_the_same(t: Transcript) -> None:
+def test_killed_in_the_middle_of_run_2_the_result_is_the_same(t: Dialogue) -> None:
     to_run_2(t).one_step(2, 1, "14.50", "7.32").kill().restart("boot-2", later=20)
     t.one_step(2, 2, "30.00", "18.77").kill().restart("boot-3", later=20).one_step(2, 3, "45.00", "32.01").hear("next")
     t.records("result", name="air_content", value=Decimal("5.7"), rounded=Decimal("5.7"))

@@ -16,32 +16,32 @@ from pypdf import PdfReader
 from assistant.core.effects import Speak
 from assistant.record import summary
 from tests.command import bowlside, script
-from tests.scenario.transcript import Transcript
+from tests.scenario.dialogue import Dialogue
 
 D = Decimal
 RUN_1 = ("7.25", "18.63", "31.81")
 
 
 @pytest.fixture
-def t(tmp_path: Path) -> Transcript:
-    return Transcript(tmp_path)
+def t(tmp_path: Path) -> Dialogue:
+    return Dialogue(tmp_path)
 
 
-def to_run_2(t: Transcript) -> Transcript:
+def to_run_2(t: Dialogue) -> Dialogue:
     return t.leak_hold().fill_and_close().one_run(1, RUN_1).between()
 
 
-def said(t: Transcript) -> list[str]:
+def said(t: Dialogue) -> list[str]:
     return [one.text for one in t.effects if isinstance(one, Speak)]
 
 
 # --- a let-down that was forgotten ---------------------------------------------------------------------------------------
 
-def far(t: Transcript) -> Transcript:
+def far(t: Dialogue) -> Dialogue:
     return to_run_2(t).one_step(2, 1, "14.50", "10.17")
 
 
-def test_a_run_2_far_from_run_1_is_asked_about_at_once_and_the_pressure_comes_first(t: Transcript) -> None:
+def test_a_run_2_far_from_run_1_is_asked_about_at_once_and_the_pressure_comes_first(t: Dialogue) -> None:
     to_run_2(t).to_equilibrium(2, 1, "14.50").hear("one zero point one seven").says("10.17 is far from run 1").hear("yes")
     t.takes("equilibrium.2.1", "10.17").at("run_2.far")
     pressure, asked = said(t)[-2:]
@@ -51,7 +51,7 @@ def test_a_run_2_far_from_run_1_is_asked_about_at_once_and_the_pressure_comes_fi
     t.press("#", 30).at("run_2.far")  # what a bounce can give is no answer
 
 
-def test_who_did_not_let_it_down_is_led_out_without_a_number(t: Transcript) -> None:
+def test_who_did_not_let_it_down_is_led_out_without_a_number(t: Dialogue) -> None:
     far(t).at("run_2.far").hear("no").says("The test is invalid: The bowl was not let down and filled again before run 2")
     t.does_not_say("Air content").at("finish.letdown").says("The bowl is still under pressure")
     found = summary.of(t.journal, 1)
@@ -60,11 +60,11 @@ def test_who_did_not_let_it_down_is_led_out_without_a_number(t: Transcript) -> N
     t.replayed()
 
 
-def test_who_did_goes_on_and_the_record_says_so(t: Transcript) -> None:
+def test_who_did_goes_on_and_the_record_says_so(t: Dialogue) -> None:
     far(t).at("run_2.far").hear("yes").at("pump.2.2").records("note", id="run_2.far")
 
 
-def test_a_run_2_as_usual_is_not_asked_about(t: Transcript) -> None:
+def test_a_run_2_as_usual_is_not_asked_about(t: Dialogue) -> None:
     to_run_2(t).one_step(2, 1, "14.50", "7.35").at("pump.2.2")
 
 
@@ -90,7 +90,7 @@ def worked(second: tuple[str, ...], charges: Any = STARTS, first: tuple[str, ...
 
 
 @pytest.mark.parametrize("second, words", PATTERNS.values(), ids=PATTERNS)
-def test_gains_that_contradict_the_physics_never_pass(second: tuple[str, ...], words: str, t: Transcript) -> None:
+def test_gains_that_contradict_the_physics_never_pass(second: tuple[str, ...], words: str, t: Dialogue) -> None:
     """0.11, 0.23, then 0.03 was "0.03 psi, pass"."""
     found = worked(second)
     assert (found["verdict"], found["code"]) == ("invalid", 1) and words in found["why"]
@@ -128,7 +128,7 @@ def test_a_charge_that_nobody_may_use_never_passes() -> None:
 # --- what nobody gave ----------------------------------------------------------------------------------------------------
 
 def test_no_correction_and_no_ratio_are_said_at_the_start_with_the_verdict_and_on_paper(tmp_path: Path) -> None:
-    t = Transcript(tmp_path, chamber_ratio=None, aggregate_correction_pct=None)
+    t = Dialogue(tmp_path, chamber_ratio=None, aggregate_correction_pct=None)
     t.says("No aggregate correction was given: 0.0 is used", "The chamber ratio is not calibrated")
     to_run_2(t).one_run(2, ("7.32", "18.77", "32.01")).at("release.2").hear("next")
     t.says("Air content, six, point, zero percent, preliminary, chamber ratio not calibrated.", "Warning: no aggregate correction",
@@ -168,7 +168,7 @@ def test_a_placeholder_decides_nothing_but_the_metric_still_fails() -> None:
 
 
 def test_pressure_air_without_a_correction_says_so(tmp_path: Path) -> None:
-    t = Transcript(tmp_path, "pressure-air", aggregate_correction_pct=None)
+    t = Dialogue(tmp_path, "pressure-air", aggregate_correction_pct=None)
     t.says("No aggregate correction was given").at("scope").hear("yes")
     for prompt in ("bowl.1", "bowl.2", "bowl.3", "strike", "lid", "water", "initial"):
         t.at(prompt).hear("next")
@@ -193,7 +193,7 @@ def test_a_job_may_forbid_it(test: str, tmp_path: Path) -> None:
 
 # --- the water -----------------------------------------------------------------------------------------------------------
 
-def test_water_of_one_temperature_and_shade_are_said(t: Transcript) -> None:
+def test_water_of_one_temperature_and_shade_are_said(t: Dialogue) -> None:
     t.leak_hold()
     words = {step.id: step.say for step in t.state.procedure.steps}
     assert "the shade" in words["flood.1.1"] and "same temperature as for run 1" in words["flood.2.1"]
@@ -206,7 +206,7 @@ def test_water_of_one_temperature_and_shade_are_said(t: Transcript) -> None:
 def test_where_a_thermometer_is_there_another_water_is_doubted(units: str, waters: tuple[str, str], words: str,
                                                                tmp_path: Path) -> None:
     """A degree C is 0.16 psi (derived: trade facts 1c)."""
-    t = Transcript(tmp_path, units=units, water_temperature_read=True, limits={"system_air_metric": [None, D("0.30")]}).leak_hold()
+    t = Dialogue(tmp_path, units=units, water_temperature_read=True, limits={"system_air_metric": [None, D("0.30")]}).leak_hold()
     for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
         t.at(prompt).hear("next")
     t.reading("water.1", waters[0])

@@ -15,14 +15,14 @@ from assistant.core.events import DeviceBack, DeviceLost, Event, GaugeReads, Gau
 from assistant.core.state import Phase
 from assistant.station.gauge_watch import GaugeWatch
 from hardware.meter import Meter
-from tests.scenario.transcript import Transcript
+from tests.scenario.dialogue import Dialogue
 
 EVERY_S = 0.1
 SILENT_S = 1.5
 """After so long without a sample the wire is lost, as hardware.gauges.supervisor has it."""
 
 
-class Wired(Transcript):
+class Wired(Dialogue):
     def __init__(self, folder: Path, meter: Meter | None = None, noise_psi: float = 0.003, **settings: Any) -> None:
         self.meter, self.noise, self.chance = meter or Meter(), noise_psi, random.Random(7)
         self.plugged, self.history, self.events = True, [], Counter[str]()
@@ -135,7 +135,7 @@ class Wired(Transcript):
         while self.meter.chamber_psi > 0.01:
             self.meter.bleed()
             self.pass_time(0.4)
-        for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
+        for prompt in ("leak.down", "scope", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
             self.at(prompt).key("#")
         self.meter.close_lid()
         return self.flood(1).at("clamps").key("#-held")  # type: ignore[return-value]

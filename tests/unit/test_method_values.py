@@ -15,7 +15,7 @@ from assistant.core import deviations
 from assistant.core.methods import registry
 from assistant.core.settings import METHOD, Settings, key_of
 from tests.command import HEADER, bowlside, script
-from tests.scenario.transcript import Transcript
+from tests.scenario.dialogue import Dialogue
 
 
 def checked(folder: Path, text: str):
@@ -81,7 +81,7 @@ def test_a_script_and_work_refuse_it_too(test: str, more: dict) -> None:
 
 
 def test_what_was_recorded_is_replayed_whatever_is_refused_today(tmp_path: Path) -> None:
-    t = Transcript(tmp_path, leak_hold_s="30", tap_s="1")  # Settings.from_mapping, as the machine begins and replays
+    t = Dialogue(tmp_path, leak_hold_s="30", tap_s="1")  # Settings.from_mapping, as the machine begins and replays
     assert t.state.settings.leak_hold_s == 30
     t.kill().restart()
     assert t.state.settings.leak_hold_s == 30
@@ -141,7 +141,7 @@ def test_they_stand_in_the_record_and_on_every_export(moved: tuple[Path, str], t
 def test_an_old_record_of_a_short_hold_says_what_it_was(tmp_path: Path) -> None:
     """From before they were told: no word of it in its header, so it is taken from its settings."""
     from assistant.record import summary
-    t = Transcript(tmp_path, leak_hold_s="30")
+    t = Dialogue(tmp_path, leak_hold_s="30")
     assert summary.of(t.journal, 1)["deviations"] == ["Leak hold: 30 seconds; the method has 5 minutes."]
     assert "A deviation" not in str(registry.SOURCES["leak_drop"]) and "five" not in str(registry.SOURCES["leak_drop"])
 

@@ -22,8 +22,8 @@ from assistant.station.big_digits import big, big_width
 from assistant.station.practice_keys import PRACTICE_KEYS
 from assistant.station.screen import Screen, ScreenError, View, emphasis, layout
 from assistant.station.view import of
+from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import to_run_1
-from tests.scenario.transcript import Transcript
 
 ROOT = Path(__file__).parents[2]
 
@@ -121,7 +121,7 @@ def test_the_help_of_practice_is_whole_in_an_ordinary_window():
 
 
 def test_what_makes_a_scrapped_test_safe_is_read_to_its_end(tmp_path: Path):
-    scrapped = to_run_1(Transcript(tmp_path)).hear("scrap the test").hear("yes").state
+    scrapped = to_run_1(Dialogue(tmp_path)).hear("scrap the test").hear("yes").state
     assert scrapped.outcome == "scrapped"
     shown = text(of(scrapped, 0.0, gauge="45.00 psi", status="PRACTICE", keys=PRACTICE_KEYS))
     assert "touch a clamp" in shown and "!! The chamber and the bowl may still be under pressure. !!" in shown

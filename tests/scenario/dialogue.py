@@ -24,7 +24,7 @@ from assistant.record.session import Station, unfinished
 LIMITS = {"air_content": [Decimal("4.5"), Decimal("7.5")], "system_air_metric": [None, Decimal("0.20")]}
 
 
-class Transcript:
+class Dialogue:
     """``t.hear("next").says("…")``; every expectation looks at what came since the last thing that was done."""
 
     def __init__(self, folder: Path, test: str = "sequential", header: dict[str, Any] | None = None, **settings: Any) -> None:
@@ -43,11 +43,11 @@ class Transcript:
 
     # --- doing -----------------------------------------------------------------------------------------------------------
 
-    def hear(self, text: str) -> "Transcript":
+    def hear(self, text: str) -> "Dialogue":
         self._hear_out(command(text) or text)
         return self._act(Heard(self.now, text))
 
-    def key(self, keys: str) -> "Transcript":
+    def key(self, keys: str) -> "Dialogue":
         self.effects: list[Any] = []
         for one in keys.split():
             self.now += 0.3
@@ -56,7 +56,7 @@ class Transcript:
             self._talk()
         return self
 
-    def press(self, key: str, after: float = 0.0) -> "Transcript":
+    def press(self, key: str, after: float = 0.0) -> "Dialogue":
         """A key that does not wait until the question is over."""
         self.now += after
         return self._act(KeyPressed(self.now, key))
@@ -66,16 +66,16 @@ class Transcript:
         if self.state.phase not in (Phase.HOLD, Phase.TAPPING) and self.now < (when := soonest(self.state, answer)) < inf:
             self._pass(when + 0.001)
 
-    def gauge(self, psi: str) -> "Transcript":
+    def gauge(self, psi: str) -> "Dialogue":
         return self._act(GaugeSteady(self.now, Decimal(psi)))
 
-    def unclear(self, why: str = "") -> "Transcript":
+    def unclear(self, why: str = "") -> "Dialogue":
         return self._act(Unclear(self.now, why))
 
-    def event(self, event: Event) -> "Transcript":
+    def event(self, event: Event) -> "Dialogue":
         return self._act(event)
 
-    def wait(self, seconds: float) -> "Transcript":
+    def wait(self, seconds: float) -> "Dialogue":
         """Let time pass; every timer that comes due on the way is reported at its time."""
         self.effects = []
         self._pass(self.now + seconds)
@@ -92,11 +92,11 @@ class Transcript:
             self._talk()
         self.now = until
 
-    def kill(self) -> "Transcript":
+    def kill(self) -> "Dialogue":
         self.journal.close()
         return self
 
-    def restart(self, boot: str = "boot-1", later: float = 0.0) -> "Transcript":
+    def restart(self, boot: str = "boot-1", later: float = 0.0) -> "Dialogue":
         self.journal = Journal(self.folder)
         found = unfinished(self.journal, boot)
         assert found is not None, "nothing to go on with"
@@ -104,7 +104,7 @@ class Transcript:
         self.now = self.now + later if boot == "boot-1" else later
         return self._act(Restarted(self.now, boot))
 
-    def _act(self, event: Event) -> "Transcript":
+    def _act(self, event: Event) -> "Dialogue":
         self.effects = []
         self._post(event)
         self._talk()
@@ -128,44 +128,44 @@ class Transcript:
     def said(self) -> str:
         return " ".join(effect.text for effect in self.effects if isinstance(effect, Speak))
 
-    def says(self, *parts: str) -> "Transcript":
+    def says(self, *parts: str) -> "Dialogue":
         for part in parts:
             assert part in self.said, f"expected to hear {part!r}; it said {self.said!r}"
         return self
 
-    def does_not_say(self, part: str) -> "Transcript":
+    def does_not_say(self, part: str) -> "Dialogue":
         assert part not in self.said, f"it said {self.said!r}"
         return self
 
-    def listens(self, prompt: str) -> "Transcript":
+    def listens(self, prompt: str) -> "Dialogue":
         heard = [effect.id for effect in self.effects if isinstance(effect, Listen)]
         assert heard and heard[-1] == prompt, f"expected to listen at {prompt!r}; it did at {heard}, now {self.state.prompt!r}"
         return self
 
-    def at(self, prompt: str) -> "Transcript":
+    def at(self, prompt: str) -> "Dialogue":
         assert self.state.prompt == prompt, f"expected to be at {prompt!r}, is at {self.state.prompt!r}"
         return self
 
-    def records(self, kind: str, **fields: Any) -> "Transcript":
+    def records(self, kind: str, **fields: Any) -> "Dialogue":
         found = [effect.fields for effect in self.effects if isinstance(effect, Record) and effect.kind == kind]
         for one in found:
             if all(one.get(key) == value for key, value in fields.items()):
                 return self
         raise AssertionError(f"expected a record {kind} {fields}; there were {found}")
 
-    def takes(self, ident: str, value: str) -> "Transcript":
+    def takes(self, ident: str, value: str) -> "Dialogue":
         return self.records("taken", id=ident, value=Decimal(value))
 
-    def refuses(self, ident: str, *parts: str) -> "Transcript":
+    def refuses(self, ident: str, *parts: str) -> "Dialogue":
         self.records("refused", id=ident)
         return self.says(*parts)
 
-    def takes_nothing(self) -> "Transcript":
+    def takes_nothing(self) -> "Dialogue":
         taken = [effect.fields for effect in self.effects if isinstance(effect, Record) and effect.kind == "taken"]
         assert not taken, f"it took {taken}"
         return self
 
-    def cues(self, *names: str) -> "Transcript":
+    def cues(self, *names: str) -> "Dialogue":
         found = [effect.name for effect in self.effects if isinstance(effect, Cue)]
         found += [name for effect in self.effects if isinstance(effect, Cadence) for name, _ in effect.cues]
         for name in names:
@@ -177,52 +177,54 @@ class Transcript:
 
     # --- whole passages of a test ---------------------------------------------------------------------------------------
 
-    def reading(self, ident: str, value: str) -> "Transcript":
+    def reading(self, ident: str, value: str) -> "Dialogue":
         """Say a reading and confirm it; the deciding ones the second time digit by digit."""
         self.at(ident).hear(spoken.say(Decimal(value))).at(f"{ident}.confirm").hear("yes")
         if self.state.prompt == f"{ident}.again":
             self.hear(spoken.digits(Decimal(value)).replace(",", "")).at(f"{ident}.again.confirm").hear("yes")
         return self.takes(ident, value)
 
-    def leak_hold(self, initial: str = "45.21", final: str = "45.16") -> "Transcript":
+    def leak_hold(self, initial: str = "45.21", final: str = "45.16") -> "Dialogue":
         self.at("zero").hear("next").at("leak.ask").hear("yes")
         self.reading("leak.charge", "45.25").wait(8).reading("leak.initial", initial)
         self.at("leak.hold").wait(300)
         return self.reading("leak.final", final)
 
-    def fill_and_close(self) -> "Transcript":
+    def fill_and_close(self) -> "Dialogue":
         for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close",
                        "flood.1.1", "flood.1.2", "flood.1.3"):
             self.at(prompt).hear("next")
+            if prompt == "leak.down":
+                self.at("scope").hear("yes")
         return self.at("clamps").hear("yes")
 
-    def one_step(self, run: int, number: int, charge: str, equilibrium: str) -> "Transcript":
+    def one_step(self, run: int, number: int, charge: str, equilibrium: str) -> "Dialogue":
         self.to_equilibrium(run, number, charge)
         return self.reading(f"equilibrium.{run}.{number}", equilibrium)
 
-    def to_equilibrium(self, run: int, number: int, charge: str) -> "Transcript":
+    def to_equilibrium(self, run: int, number: int, charge: str) -> "Dialogue":
         place = f"{run}.{number}"
         self.at(f"pump.{place}").hear("next").at(f"settle.{place}").wait(5)
         self.reading(f"charge.{place}", charge)
         return self.at(f"tap.{place}").hear("next").wait(13).at(f"rest.{place}").wait(5)
 
-    def one_run(self, run: int, equilibria: tuple[str, str, str]) -> "Transcript":
+    def one_run(self, run: int, equilibria: tuple[str, str, str]) -> "Dialogue":
         for number, (charge, equilibrium) in enumerate(zip(("14.50", "30.00", "45.00"), equilibria), 1):
             self.one_step(run, number, charge, equilibrium)
         return self
 
-    def between(self) -> "Transcript":
+    def between(self) -> "Dialogue":
         for prompt in ("letdown.1", "bleed.2", "flood.2.1", "flood.2.2", "flood.2.3"):
             self.at(prompt).hear("next")
         return self
 
-    def finish(self) -> "Transcript":
+    def finish(self) -> "Dialogue":
         for prompt in ("finish.letdown", "finish.bleed", "finish.empty", "finish.unclamp", "finish.wash"):
             self.at(prompt).hear("yes" if prompt == "finish.empty" else "next")
         assert self.finished == "done"
         return self
 
-    def replayed(self) -> "Transcript":
+    def replayed(self) -> "Dialogue":
         """Folding the journal gives the very same state."""
         assert Station(self.journal, self.station.test).state == self.state
         return self
