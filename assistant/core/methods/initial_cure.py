@@ -73,12 +73,12 @@ def work(given: WorkInput) -> Assessment:
 
 def _judge(taken: Taken, settings: Values, marks: Marks) -> Judgement:
     """Tests led by older rules compared the cure's own limits unrounded."""
-    readings = (taken[f"cure.{one}"] for one in ("max", "min", "hours"))
-    return whole(initial_cure(*readings, settings, rounded=marks.rules >= 2), marks)
+    high, low, hours = (taken[f"cure.{name}"] for name in ("max", "min", "hours"))
+    return whole(initial_cure(high, low, hours, settings, rounded=marks.rules >= 2), marks)
 
 
 METHOD = Method(
-    name="initial-cure", readings=READINGS, results=_RESULTS, work=work,
+    name="initial-cure", needs=("thermometer",), readings=READINGS, results=_RESULTS, work=work,
     rules={"initial_cure": _judge},
     sources={"initial_cure":
              memory("C31: 60 to 80 F, 68 to 78 F from 6000 psi on; 27 and 20 C and so on converted", 95)})
