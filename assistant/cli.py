@@ -136,8 +136,6 @@ def parser() -> argparse.ArgumentParser:
     round_.add_argument("--practise", action="store_true", help="on the simulated meter: nothing counts")
     round_.add_argument("--technicians", type=int, choices=(1, 2), help="one alone, or two: another order, to compare (1)")
     round_.add_argument("--second", metavar="CODE", help="the second technician, who repeats a test to compare")
-    round_.add_argument("--label", action="append", default=[], metavar="KEY=TEXT",
-                        help="for record and report, such as ticket=40117; may be given several times")
 
     practise = command("practise", "The same on a simulated meter: nothing counts.", _practise)
     _live_arguments(practise)
@@ -233,6 +231,8 @@ def _help(group: argparse.ArgumentParser, _args: argparse.Namespace) -> int:
 def _of_meter(one: argparse.ArgumentParser) -> None:
     one.add_argument("--mix", metavar="NAME", help="a mix of the job file, other than its own")
     one.add_argument("--override", metavar="WHY", help="use a meter that is out of date; why is recorded")
+    one.add_argument("--label", action="append", default=[], metavar="KEY=TEXT",
+                     help="for record and report, such as ticket=40117; may be given several times")
 
 
 def _live_arguments(one: argparse.ArgumentParser, test: bool = True) -> None:

@@ -1,7 +1,7 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import asked, phrases, reading, round_clock, spoken
+from assistant.core import asked, batch_clock, phrases, reading, round_clock, spoken
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
 from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, note, resume_hold
@@ -143,7 +143,7 @@ def key(turn: Turn, name: str, at: float) -> None:
             do(turn, "yes" if name == "#" else "no")
         elif state.phase is not Phase.ENTRY:
             do(turn, "next")
-        elif not reading.take_gauge(turn):
+        elif not reading.go_on(turn):
             _not_now(turn, sentence("answer.key_first"))
     elif name == "C":
         _not_now(turn, sentence("answer.nothing_to_clear"))
@@ -243,7 +243,7 @@ def _next(turn: Turn) -> None:
     elif state.phase in _YES_NO:
         _not_now(turn, sentence("answer.yes_or_no"))
     elif state.phase is Phase.ENTRY:
-        if not reading.take_gauge(turn):
+        if not reading.go_on(turn):
             _not_now(turn, sentence("answer.reading_first"))
     else:
         _not_now(turn, sentence("answer.not_yet"))
@@ -331,7 +331,7 @@ def _time_left(state: State) -> str:
     if state.phase is Phase.TAPPING:
         return sentence("answer.keep_tapping")
     left = state.time_left()
-    told = [phrases.left(left) if left is not None else "", round_clock.told(state)]
+    told = [phrases.left(left) if left is not None else "", round_clock.told(state), batch_clock.told(state)]
     return " ".join(filter(None, told)) or sentence("answer.no_clock")
 
 

@@ -18,7 +18,8 @@ REPEATED, CORRECTED = "repeated", "corrected"
 VERDICTS = (PASS, FAIL, INVALID, NONE, REPEATED, CORRECTED)
 
 UNITS = {"lb/ft3": "lb_ft3", "lb/yd3": "lb_yd3", "kg/m3": "kg_m3", "yd3": "yd3", "ft3": "ft3", "m3": "m3", "lb": "lb", "kg": "kg",
-         "in.": "in", "mm": "mm", "\u00b0F": "f", "\u00b0C": "c", "h": "h"}
+         "in.": "in", "mm": "mm", "gal/yd3": "gal_yd3", "L/m3": "l_m3", "gal": "gal", "L": "l",
+         "\u00b0F": "f", "\u00b0C": "c", "h": "h"}
 """Unit -> its name in the language file, [say.unit]."""
 
 
@@ -41,7 +42,7 @@ class Precision:
 @dataclass(frozen=True)
 class Chart:
     """What the control chart of a result goes by; its levels are the job's."""
-    source: Provenance = common("levels of the job's own; what follows from them is common practice")
+    source: Provenance = common("levels of the job's own")
     averaged: bool = False
     """At the action level a second test is done at once, and the average of the two counts."""
     range_over: bool = False

@@ -89,16 +89,21 @@ def _chart(name: str) -> Chart:
 
 
 def _levels(name: str, points: Sequence[Point], levels: Levels, high_only: bool) -> Iterator[Signal]:
-    for at, point in enumerate(points):
-        off = None if levels.target is None else point.value - levels.target
-        if off is None or high_only and off <= 0:
+    averaged = _chart(name).averaged
+    for at, point in enumerate(points if levels.target is not None else ()):
+        target = levels.target or Decimal(0)
+        # Where no rule has the average, the test furthest off is told: a check test takes no reading away.
+        told = point.value if averaged else max((point.first, *point.checks),
+                                                    key=lambda each: each - target if high_only else abs(each - target))
+        off = told - target
+        if high_only and off <= 0:
             continue
         for verdict, size in ((ACTION, levels.action), (WARNING, levels.warning)):
             if size is not None and abs(off) >= size:
-                key = {WARNING: "warn", ACTION: "act_again" if point.checks else "act" if _chart(name).averaged else "act_look"}
+                key = {WARNING: "warn", ACTION: "act_look" if not averaged else "act_again" if point.checks else "act"}
                 places = max(rounding.last_place(registry.RESULTS[name].unit(False)[1]), rounding.last_place(point.first))
-                shown = {"name": spoken_name(name), "value": f"{rounding.round_to(point.value, places):f}",
-                         "off": f"{rounding.round_to(abs(off), places):f}", "target": f"{levels.target:f}"}
+                shown = {"name": spoken_name(name), "value": f"{rounding.round_to(told, places):f}",
+                         "off": f"{rounding.round_to(abs(off), places):f}", "target": f"{target:f}"}
                 yield Signal(at, at, verdict, sentence(f"chart.{key[verdict]}", **shown), str(_chart(name).source))
                 break
 
@@ -111,7 +116,9 @@ def _ranges(name: str, unit: str, points: Sequence[Point], levels: Levels) -> It
         off = abs(one.value - other.value)
         for verdict, size in ((ACTION, levels.range_action), (WARNING, levels.range_warning)):
             if size is not None and (off > size or off == size and not over):
-                words = sentence(f"chart.range_{verdict}", name=spoken_name(name), off=f"{off:f}", unit=said, limit=f"{size:f}")
+                places = rounding.last_place(one.first) + bool(one.checks or other.checks)
+                words = sentence(f"chart.range_{verdict}", name=spoken_name(name), off=f"{rounding.round_to(off, places):f}",
+                                 unit=said, limit=f"{size:f}")
                 yield Signal(at, at - 1, verdict, words, str(_chart(name).source))
                 break
 

@@ -34,7 +34,8 @@ class TestStarted(Event):
     language: str = CURRENT.name
     """What was said and heard in it: a replay in another would understand other words."""
     clock: Mapping[str, Any] = field(default_factory=dict)
-    """In a round, once the sample is taken: when that was, and what is to begin (see ``round_clock.begin``)."""
+    """``wall``: seconds since midnight by the wall clock. ``placed``: the day's concrete so far (``due.told``). In a round, once the sample is taken: when that was, and what is to
+    begin (see ``round_clock.begin``)."""
     rules: int = RULES
 
 
@@ -44,6 +45,8 @@ class Restarted(Event):
     boot: str = ""
     sampled_at: float | None = None
     """After a reboot in a round: when the last portion was taken, by the wall clock, but on the new boot's clock."""
+    wall: float | None = None
+    """Seconds since midnight by the wall clock."""
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import hold_curve, phrases, round_clock
+from assistant.core import due, hold_curve, phrases, round_clock
 from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED, Result, counting
 from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.judgement import Judgement, Marks
@@ -11,7 +11,7 @@ from assistant.core.language import sentence
 from assistant.core.methods import registry
 from assistant.core.procedure import END, STOP
 from assistant.core.state import RESULT, TOLD, Phase, Reading, Running, State
-from assistant.core.steps import Ask, Choose, Hold, Judge, Option, Tap, Tell
+from assistant.core.steps import NUMBER, PLACED, VOLUME, Ask, Choose, Hold, Judge, Option, Tap, Tell
 from assistant.core.turn import Turn
 
 _CLEAN = {"typed": "", "first": None, "proposed": None, "misses": 0, "outs": 0, "offered": None, "override": False,
@@ -269,7 +269,21 @@ def give_judgement(turn: Turn, index: int) -> str:
         turn.record("verdict", id=step.id, verdict=found.verdict, why=found.why)
     turn.say(found.words, step.id)
     turn.say(hold_curve.explanation(state, step, found.outcome), step.id)
+    if step.role == PLACED and (words := _due(state)):
+        note(turn, step.id, words)
+        turn.say(words, step.id)
     return found.outcome
+
+
+def _due(state: State) -> str:
+    """Which sample is due with the load that was told of, by what the record had before it."""
+    assert state.procedure is not None
+    taken = state.taken()
+    asked = {one.role: one for one in state.procedure.steps if isinstance(one, Ask) and one.id in taken}
+    volume, number = asked.get(VOLUME), asked.get(NUMBER)
+    if volume is None:
+        return ""
+    return due.told(state.placed, taken[volume.id], volume.unit, taken, taken[number.id] if number else None)
 
 
 def _found(turn: Turn, step: Judge) -> Judgement:

@@ -139,9 +139,12 @@ def load(plan: Sequence[str], done: Sequence[Done], sampled: bool = True, prelim
     why = [] if sampled else [sentence("load.no_sample")]
     why += [sentence(f"load.{how}", test=named([test])) for test, how in late.items()]
     why += [sentence("load.missing", test=named([test])) for test in missing(plan, done)]
-    held = [one for one in done if one.test in BEFORE]
+    held = [one for one in done if one.test in BEFORE and registry.METHODS[one.test].hold]
     if held and held[-1].verdict != PASS and any(registry.METHODS[one.test].air_meter for one in judged):
         why.append(sentence("load.chamber"))
+    papers = [one for one in done if one.test in registry.ROUNDS and registry.ROUNDS[one.test].again and one.counts]
+    if papers and papers[-1].verdict == FAIL:
+        why.append(sentence("load.paper"))
     why += [sentence("load.not_accepted", name=spoken_name(one.name)) for one in its if one.follows.verdict != ACCEPTED]
     if why:
         return Finding(OPEN, sentence("load.open", why="; ".join(dict.fromkeys(why))), str(quality.RETEST))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import answers, deviations, gauge, hold_curve, phrases, reading, round_clock
+from assistant.core import answers, batch_clock, deviations, gauge, hold_curve, phrases, reading, round_clock
 from assistant.core.effects import Effect, Finish
 from assistant.core.events import (
     ClockJumped,
@@ -61,6 +61,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             pass
         case Restarted():
             round_clock.restarted(turn, event)
+            batch_clock.restarted(turn, event)
             _restarted(turn)
         case Heard() | Unclear() if event.prompt not in ("", turn.state.prompt) and answers.answers_a_prompt(event.text):
             turn.cue("refused")
@@ -127,7 +128,8 @@ def _start(turn: Turn, event: TestStarted) -> None:
         turn.say(f"{phrases.capital(words)}.", "start", urgent=True)  # its verdict says so again
     if "deviations" in event.header and (told := deviations.recorded(event.header, settings, procedure.test)):
         turn.say(sentence("deviation.start", which=" ".join(told)), "start", urgent=True)
-    if event.clock:
+    batch_clock.begin(turn, event)
+    if "to_begin" in event.clock:
         round_clock.begin(turn, event.clock)
     enter(turn, procedure.index(str(event.clock["from"])) if event.clock.get("from") else 0)
 
@@ -186,6 +188,8 @@ def _due(turn: Turn, name: str) -> None:
         _clock(turn, int(name.partition(":")[2]))
     elif name.startswith("round:"):
         round_clock.due(turn, name, _may_chat(turn))
+    elif name.startswith("batch:"):
+        batch_clock.due(turn, name, _may_chat(turn))
     elif name == "hold":
         end_hold(turn, late=state.now - due)
 

@@ -20,13 +20,14 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
-from assistant.core import gauge, phrases, plausible
+from assistant.core import batch_clock, gauge, phrases, plausible
 from assistant.core.events import GaugeSteady
 from assistant.core.flow import after_taken, note, withdraw
 from assistant.core.language import sentence
 from assistant.core.methods.method import OVERRIDE_WITHIN_PSI
 from assistant.core.spoken import NotANumber, parse
 from assistant.core.state import FACE, Entry, Phase, Reading, State, Steady
+from assistant.core.steps import BATCHED
 from assistant.core.turn import Turn
 
 
@@ -44,7 +45,7 @@ def from_keys(turn: Turn, typed: str) -> None:
     turn.record("heard", text=typed, source="keypad")
     whole, point, decimals = typed.partition(".")
     try:
-        value = parse(f"{whole.lstrip('0') or '0'}{point}{decimals}").value  # a keyed 07.25 is 7.25
+        value = Decimal(typed) if turn.state.ask.optional and typed.isdigit() else parse(f"{whole.lstrip('0') or '0'}{point}{decimals}").value  # a keyed 07.25 is 7.25
     except NotANumber:
         refuse(turn, None, sentence("entry.typed", typed=typed))
         return
@@ -87,6 +88,18 @@ def take_gauge(turn: Turn) -> bool:
     if now_steady is None:
         return False
     from_gauge(turn, now_steady.value, now_steady.spread, FACE if first is not None and first.source == "gauge" else "")
+    return True
+
+
+def go_on(turn: Turn) -> bool:
+    """"Next" where a reading is asked for: the gauge is taken at its word, or what is optional is left out."""
+    if take_gauge(turn):
+        return True
+    if turn.state.phase is not Phase.ENTRY or not turn.state.ask.optional:
+        return False
+    turn.hush()
+    turn.record("left_out", id=turn.state.ask.id)
+    after_taken(turn)
     return True
 
 
@@ -236,6 +249,8 @@ def _take(turn: Turn, entry: Entry) -> None:
         note(turn, ask.id, sentence("note.outside_band", value=f"{entry.value:f}", unit=ask.unit))
     if entry.doubt:
         note(turn, ask.id, sentence("note.doubtful", doubt=entry.doubt))
+    if ask.role == BATCHED:
+        batch_clock.batched(turn, counts.value)
     after_taken(turn)
 
 

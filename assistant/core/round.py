@@ -4,7 +4,7 @@ Pure: from what was done so far to a procedure that only asks (see ``as_procedur
 """
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import combinations, permutations
@@ -142,11 +142,14 @@ def _take_sample(plan: Sequence[str], settings: Settings, check_tests: bool) -> 
     return sentence("round.take_sample", needed=needed, checked=checked)
 
 
-def before_the_sample(plan: Sequence[str], held: bool, settings: Settings = Settings(), check_tests: bool = True) -> list[Question]:
-    """``held``: what comes before the sample was done in this round, or nobody wants to."""
+def before_the_sample(plan: Sequence[str], done: Collection[str], settings: Settings = Settings(),
+                      check_tests: bool = True) -> list[Question]:
+    """``done``: what came before the sample in this round already."""
     early = [Question(f"next.{test}", sentence(f"round.first_{test}"), rare=test not in plan)
-             for test in BEFORE if not held and set(registry.ROUNDS[test].before_sample) & set(plan)]
-    return [*early, Question(f"next.{SAMPLE}", _take_sample(plan, settings, check_tests))]
+             for test in BEFORE if test not in done and set(registry.ROUNDS[test].before_sample) & set(plan)]
+    more = [Question(f"next.{test}", sentence(f"round.another_{test}"), rare=True)
+            for test in BEFORE if test in done and registry.ROUNDS[test].again]
+    return [*early, Question(f"next.{SAMPLE}", _take_sample(plan, settings, check_tests)), *more]
 
 
 def after_the_sample(plan: Sequence[str], done: Sequence[Done], settings: Settings, technicians: int = 1,

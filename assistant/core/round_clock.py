@@ -109,15 +109,22 @@ def due(turn: Turn, name: str, may_talk: bool) -> None:
     if not tests or state.sampled_at is None:
         return
     left = state.sampled_at + limit - state.now
-    if not may_talk or state.spoken < state.utterance:
-        following = max((one for one in WARNINGS_S if one < warned), default=None)
-        if following is None or left - LATER_S > following:
-            turn.timer(name, state.now + LATER_S)
+    if put_off(turn, name, warned, left, may_talk):
         return
     turn.cue("mark")
     words = sentence("round.left", duration=phrases.duration(left), what=_to_do(tests)) if left >= 1 \
         else sentence("round.over", limit=phrases.duration(limit), what=_to_do(tests))
     turn.say(words, "round", urgent=True)
+
+
+def put_off(turn: Turn, name: str, warned: float, left: float, may_talk: bool) -> bool:
+    """Whether a warning can't be said now: then it comes again soon, unless the one after it is as near."""
+    if may_talk and turn.state.spoken >= turn.state.utterance:
+        return False
+    following = max((one for one in WARNINGS_S if one < warned), default=None)
+    if following is None or left - LATER_S > following:
+        turn.timer(name, turn.state.now + LATER_S)
+    return True
 
 
 def reached(turn: Turn, at: float | None = None) -> None:

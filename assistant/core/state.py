@@ -221,6 +221,13 @@ class State:
     boot: str = ""
     """The boot whose clock ``sampled_at`` is on."""
 
+    midnight: float | None = None
+    """Boot time of the midnight before this test began, by the wall clock then; None: nobody said."""
+    placed: tuple[Mapping[str, Any], ...] = ()
+    """For each frequency of the job what the record had of the day before this load (``due.told``)."""
+    batched: float | None = None
+    """Boot time at which the load was batched; None: not known."""
+
     clock: str = ""
     """Of the clock that this test runs in the background: ``running``, ``stopped`` in time, ``over``, or ``lost`` at a restart."""
     hold: Running | None = None

@@ -85,6 +85,8 @@ class Ask(Step):
     """"one" entry, or "two" that must match and don't share one mistake."""
     band: str = ""
     """"override": a value outside its band is refused, but may be used knowingly; empty: there is no band."""
+    optional: bool = False
+    """Not everybody knows it: next leaves it out. It is no measurement, so that digits are taken as they are keyed, however many."""
     cued: bool = False
     """In terse wording the sound that ends the hold before it asks; the words are only shown. Asked again, they are said."""
 
@@ -216,6 +218,12 @@ class Choose(Step):
 
 EQUILIBRIUM = "equilibrium"
 """Role of an Ask: the bowl is closed and holds pressure until the stage is over."""
+
+BATCHED, VOLUME, NUMBER = "batched", "volume", "number"
+"""Roles of an Ask about a load: the time of day at which it was batched, as 942 for 9:42; how much it is; the how manieth of the
+day."""
+PLACED = "placed"
+"""Role of a Judge: here it is told which sample is due."""
 
 AIR_LINE = "air"
 """Role of a line of a test that is read out: "skip to air" leads to it."""

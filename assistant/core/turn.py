@@ -63,9 +63,9 @@ class Turn:
         self.set(timers=(*others, (name, due)))
 
     def clear_timers(self, prefix: str) -> None:
-        """Empty prefix: all of this test. The clocks of the round run on, whatever happens in it."""
+        """Empty prefix: all of this test. The clocks of the round and of the load run on, whatever happens in it."""
         self.set(timers=tuple(one for one in self.state.timers if not one[0].startswith(prefix)
-                              or not prefix and one[0].startswith("round:")))
+                              or not prefix and one[0].startswith(("round:", "batch:"))))
 
     def say_prompt(self, whole: bool = True) -> None:
         """Say what is being asked now; ``whole`` with its caution."""

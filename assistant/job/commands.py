@@ -2,7 +2,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from contextlib import suppress
 from datetime import date
 from decimal import Decimal
@@ -11,22 +10,17 @@ from shlex import quote
 from typing import Any
 
 from assistant.core import deviations
-from assistant.core.due import sample_due
-from assistant.core.methods.registry import COUNTED, RESULTS
+from assistant.core.due import WHOLLY_WAIVED, sample_due
+from assistant.core.methods.registry import RESULTS
 from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, key_of, number
 from assistant.files.jsonline import dumps
 from assistant.job.file import SAMPLED, Job, JobError, load
+from assistant.job.placed import counted, placed
 from assistant.meters import register
 from assistant.record import log
-from assistant.record.derived import Derived
-from assistant.record.journal import FILE, Journal
-from assistant.report import rows
 
 EXAMPLE = Path(__file__).with_name("example.toml")
-
-WHOLLY_WAIVED = ("strength",)
-"""Under its volume not even one a day is asked for (UFGS 03311, published: the strength test may be waived, not the sample)."""
 
 
 def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
@@ -42,8 +36,8 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
     check = command("check", "Is the file right? Tells file, line, key and what is allowed.", _check)
     show = command("show", "The job as the station understands it, defaults and their standing included.", _show)
     due = command("due", "Is a sample due? From the volume placed today and the samples in the record.", _due)
-    due.add_argument("--volume", required=True, metavar="VOLUME",
-                     help="how much of this mix was placed today, this load included; yd3, or m3 where the frequency is in m3")
+    due.add_argument("--volume", metavar="VOLUME", help="how much of this mix was placed today, this load included; yd3, or m3 where "
+                                                        "the frequency is in m3 (what the day's tickets tell)")
     due.add_argument("--taken", type=int, metavar="N", help="samples taken today (counted in the record)")
     due.add_argument("--of", choices=SAMPLED, default="sample", help="which frequency of the job file (sample)")
     due.add_argument("--day", metavar="DATE", help="the day to count, as 2031-05-17, or today (today)")
@@ -144,8 +138,9 @@ def _show(args: argparse.Namespace) -> int:
     if args.json:
         levels = {name: vars(one) for name, one in job.levels.items()}
         frequency = {name: one.to_mapping() for name, one in job.frequency.items()}
+        acceptance = {name: vars(one) for name, one in job.acceptance.items()}
         print(dumps({**job.labels, "settings": plain, "levels": levels, "retest": job.retest, "round": job.round,
-                     "frequency": frequency,
+                     "frequency": frequency, "acceptance": acceptance,
                      "mix": mix and {"name": mix.name, **mix.texts, "batch": mix.batch, "unit": mix.unit,
                                      "batch_mass": mix.batch_mass, "cementitious_mass": mix.cementitious_mass}}))
         return 0
@@ -167,6 +162,9 @@ def _page(job: Job, mix: Any, given: dict[str, Any], settings: Settings) -> list
         often = [f"at least {rate.at_least_per_day} a day"] if rate.at_least_per_day else []
         waived = [f"waived under {rate.waived_under} {rate.unit}"] if rate.waived_under is not None else []
         lines.append(f"  {name}: {', '.join((*every, *often, *waived))}")
+    for name, plan in job.acceptance.items():
+        lines.append(f"  {name.replace('_', ' ')}, over days: " + ", ".join(
+            f"{key.replace('_', ' ')} {value}" for key, value in vars(plan).items() if value))
     lines += [f"  {key.replace('_', ' ')}: {'yes' if value else 'no'}" for key, value in job.retest.items()]
     lines += [f"  round, {key}: {', '.join(value) if isinstance(value, tuple) else value}" for key, value in job.round.items()]
     if mix is not None:
@@ -202,18 +200,20 @@ def _due(args: argparse.Namespace) -> int:
     if args.of not in job.frequency:
         raise JobError(f'{job.where("frequency")}: it says nothing of "{args.of}"; give [frequency.{args.of}] with every_yd3, '
                        "every_m3 or at_least_per_day.")
+    rule, folder = job.frequency[args.of], args.journal or log.default_folder()
     try:
-        volume = number("--volume", args.volume)
+        volume = None if args.volume is None else number("--volume", args.volume)
     except ValueError as error:
         raise JobError(f"job due: {error}.") from None
     try:
         day = date.today() if args.day in (None, "today") else date.fromisoformat(args.day)
     except ValueError:
         raise JobError(f"job due: --day is {args.day}: write the day as 2031-05-17, or today.") from None
+    if volume is None:
+        volume = placed(folder, job, mix, day, rule.unit)
     if volume < 0 or (args.taken or 0) < 0:
         raise JobError("job due: --volume and --taken must not be negative.")
-    taken = args.taken if args.taken is not None else counted(args.journal or log.default_folder(), job, mix, args.of, day)
-    rule = job.frequency[args.of]
+    taken = args.taken if args.taken is not None else counted(folder, job, mix, args.of, day)
     found = sample_due(volume, taken, rule.every, rule.at_least_per_day, rule.waived_under, rule.unit, args.of in WHOLLY_WAIVED)
     if args.json:
         print(dumps({"of": args.of, "mix": mix or None, f"placed_{rule.unit}": volume, "needed": found.needed, "taken": taken,
@@ -221,21 +221,3 @@ def _due(args: argparse.Namespace) -> int:
     else:
         print(found.words)
     return 1 if found.due else 0
-
-
-def counted(folder: Path, job: Job, mix: str, of: str, day: date) -> int:
-    """Samples of concrete of this job and mix in that day's record, a round's on the day on which it began. Tests of one round,
-    or of one sample, count once; practice, scrapped and invalid ones not at all, nor what is no test of concrete."""
-    if not (folder / FILE).exists():
-        return 0
-    samples = set()
-    with Journal(folder, write=False) as journal:
-        found = Derived(journal)
-        for sentence in found.damaged:
-            print(f"bowlside: {sentence}", file=sys.stderr)
-        for its_day, one in rows.with_days(found.briefs):
-            if (its_day == day.isoformat() and one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
-                    and not one.get("practice") and one["outcome"] == "done" and one["verdict"] != "invalid"
-                    and one["test"] in COUNTED[of]):
-                samples.add(one.get("round") or one.get("sample") or one["id"])
-    return len(samples)

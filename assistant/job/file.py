@@ -7,6 +7,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from assistant.core.acceptance import LEAST, Plan
 from assistant.core.charts import RULES, Levels
 from assistant.core.methods.registry import COUNTED
 from assistant.core.methods.values import near, number, shown, unknown
@@ -22,7 +23,7 @@ LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "s
 """Texts for the record and the report. Those in ``header.LABELS`` go into each test's header."""
 SWITCHES = ("invented", "practice")
 SETTINGS = tuple(one.name for one in fields(Settings))
-TABLES = ("levels", "retest", "frequency", "mixes", "round")
+TABLES = ("levels", "retest", "frequency", "mixes", "round", "acceptance")
 SAMPLED = tuple(COUNTED)
 """What ``[frequency.NAME]`` may be about; ``sample`` is the whole composite sample."""
 VOLUMES = ("yd3", "m3")
@@ -85,6 +86,8 @@ class Job:
     round: Mapping[str, Any] = field(default_factory=dict)
     """Of ``[round]``: ``tests``, ``technicians`` and ``second``, as ``round_plan.check`` takes them."""
     frequency: Mapping[str, Frequency] = field(default_factory=dict)
+    acceptance: Mapping[str, Plan] = field(default_factory=dict)
+    """Result -> its lots and moving average, over the days."""
     mixes: Mapping[str, Mix] = field(default_factory=dict)
     text: str = ""
 
@@ -104,6 +107,10 @@ class Job:
             raise JobError(f'{self.where("mixes")}: there is no mix "{name}"; the mixes are '
                            f'{", ".join(self.mixes) or "none"}.')
         return self.mixes.get(wanted) if wanted else None
+
+    def rule(self, mix: str | None = None) -> str:
+        """How this job rounds."""
+        return Settings.from_mapping(self.settings(mix if mix in self.mixes else None)).rounding
 
     def aggregate_source(self, mix: str | None = None) -> str:
         """Whose correction factor the meter register is asked for; empty where none is named."""
@@ -161,6 +168,7 @@ class _Check:
         self.known(round_, ("tests", "technicians", "second", "density_in"), "round")
         frequency = self.table(given.get("frequency", {}), "frequency")
         self.known(frequency, SAMPLED, "frequency")
+        acceptance = self.table(given.get("acceptance", {}), "acceptance")
         mixes = self.table(given.get("mixes", {}), "mixes")
         if len(mixes) > MOST_MIXES:
             raise self.wrong(("mixes",), f"it describes {len(mixes)} mixes: at most {MOST_MIXES} can stand in one job file")
@@ -168,6 +176,7 @@ class _Check:
                   {key: self.switch(value, "retest", key) for key, value in retest.items()},
                   {key: self.of_round(value, key) for key, value in round_.items()},
                   {name: self.frequency(value, name) for name, value in frequency.items()},
+                  {name: self.acceptance(value, name) for name, value in acceptance.items()},
                   {name: self.mix(value, name) for name, value in mixes.items()}, self.job.text)
         if mixes and labels.get("mix") not in (None, *mixes):
             raise self.wrong(("mix",), f'mix "{labels["mix"]}" is not described; the mixes are {", ".join(mixes)}')
@@ -229,6 +238,25 @@ class _Check:
         if found.target is None and (found.warning is not None or found.action is not None):
             raise self.wrong(("levels", name), "warning and action are distances from the target: give target too")
         return found
+
+    def acceptance(self, value: Any, name: str) -> Plan:
+        place = ("acceptance", name)
+        if name not in LIMITED:
+            raise self.wrong(place, f'"{name}" is no result{near(name, LIMITED)}; the results are {", ".join(LIMITED)}')
+        table = self.table(value, *place)
+        self.known(table, tuple(one.name for one in fields(Plan)), *place)
+        given: dict[str, Any] = {key: self.number(each, *place, key) if key == "percent_within"
+                                 else self.count(each, 0, *place, key) for key, each in table.items()}
+        plan = Plan(**given)
+        if plan.lot_tests and plan.lot_days:
+            raise self.wrong((*place, "lot_days"), "give lot_tests or lot_days, not both")
+        if plan.percent_within is not None and not (plan.lot_tests or plan.lot_days):
+            raise self.wrong((*place, "percent_within"), "a percent within limits is of a lot: give lot_tests or lot_days too")
+        if plan.percent_within is not None and plan.percent_within > 100:
+            raise self.wrong((*place, "percent_within"), f"percent_within is {plan.percent_within}: it must be at most 100")
+        if 0 < plan.lot_tests < LEAST:
+            raise self.wrong((*place, "lot_tests"), f"lot_tests is {plan.lot_tests}: fewer than {LEAST} give no percent")
+        return plan
 
     def frequency(self, value: Any, name: str) -> Frequency:
         table = self.table(value, "frequency", name)

@@ -15,7 +15,7 @@ from assistant.files.refusal import Refusal
 from assistant.procedures import load
 
 LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech", "invented", "round", "sample",
-          "ticket", "truck", "volume_yd3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor",
+          "ticket", "truck", "load", "volume_yd3", "volume_m3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor",
           "contract_item", "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at",
           "discharged_at",
           "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary", "round_tests", "check_tests", "measured_in")

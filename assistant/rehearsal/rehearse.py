@@ -26,6 +26,7 @@ from assistant.core.state import Phase
 from assistant.core.steps import Choose
 from assistant.core.turn import expected
 from assistant.files.refusal import Refusal
+from assistant.record import loads
 from assistant.record.header import Header
 from assistant.record.journal import Journal
 from assistant.record.lines import Write
@@ -246,8 +247,9 @@ class Rehearsal(Loop):
             header.must_begin()
         station = left or Station(journal, journal.new_test(), boot)
         self.station: Handles = station
-        self.first: Event = (Restarted(0.0, boot) if left else
-                             TestStarted(0.0, header.test, header.data, header.settings.to_mapping(), dict(header.labels)))
+        clock = {"wall": loads.of_day(self.script.clock)} if self.script.clock else {}
+        self.first: Event = Restarted(0.0, boot, wall=clock.get("wall")) if left else TestStarted(
+            0.0, header.test, header.data, header.settings.to_mapping(), dict(header.labels), clock=clock)
 
     def run(self, first: Event | None = None) -> int:
         """Play to the end, the script's own test where ``first`` is None. Exit code: 0 done; 1 unfinished, scrapped, or a verdict
@@ -325,6 +327,8 @@ class Rehearsal(Loop):
                 return "no" if step.yes.skips else "yes"
             case Phase.CONFIRM | Phase.OVERRIDE:
                 return "yes"
+            case Phase.ENTRY if self.station.state.ask.optional:
+                return "next"
             case Phase.SCRAP | Phase.CHANGE:
                 return "no"
         return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
+from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Mapping
@@ -41,6 +42,8 @@ class Script:
     name: str = ""
     round: Mapping[str, Any] | None = None
     """The first line of a script for a whole round; the header then is that of its sampling."""
+    clock: datetime | None = None
+    """The wall clock as the script begins, from its first line's ``clock`` (9:42); None: not said."""
 
 
 def read(lines: Iterable[str], name: str, folder: Path) -> Script:
@@ -50,6 +53,7 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
     """
     header: Header | None = None
     whole: Mapping[str, Any] | None = None
+    clock: datetime | None = None
     answers = []
     known: set[str] = set()
     for line, text in enumerate(lines, 1):
@@ -63,6 +67,8 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
         if not isinstance(given, dict):
             raise Refusal(f"{where}: this must be one JSON object, such as "
                               '{"on": "zero", "say": "next"}.')
+        if header is None:
+            clock = _time_of_day(given.pop("clock", None), where)
         if header is None and given.get("test") == BETWEEN:
             whole = given
             plan = plan_of(given, where)
@@ -74,7 +80,16 @@ def read(lines: Iterable[str], name: str, folder: Path) -> Script:
             answers.append(_answer(given, where, line, known, folder))
     if header is None:
         raise Refusal(f'{name}: the script is empty. Its first line names the test: {{"test": "sequential"}}.')
-    return Script(header, tuple(answers), name, whole)
+    return Script(header, tuple(answers), name, whole, clock)
+
+
+def _time_of_day(given: Any, where: str) -> datetime | None:
+    if given is None:
+        return None
+    try:
+        return datetime.strptime(f"2031-05-17 {given}", "%Y-%m-%d %H:%M").astimezone()
+    except (TypeError, ValueError):
+        raise Refusal(f'{where}: "clock" is {shown(given)}: it must be a time of day, such as "09:42".') from None
 
 
 def _answer(given: Mapping[str, Any], where: str, number: int, known: set[str], folder: Path) -> Answer:

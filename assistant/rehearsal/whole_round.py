@@ -4,6 +4,8 @@ Its lines answer prompts of every test of the round and of the questions between
 """
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 from assistant.core.events import Event
 from assistant.core.procedure import Procedure
 from assistant.record.header import Header
@@ -19,7 +21,8 @@ class RoundRehearsal(Rehearsal):
         last = journal.last_test()
         if last:  # the virtual clock goes on where the journal left it
             self.now = Station(journal, last).state.now
-        self.round = Round(journal, self.whole, boot, self._one, lambda: self.now)
+        begun = self.script.clock or datetime.now().astimezone()
+        self.round = Round(journal, self.whole, boot, self._one, lambda: self.now, lambda: begun + timedelta(seconds=self.now))
 
     @property
     def whole(self) -> Plan:

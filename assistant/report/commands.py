@@ -10,12 +10,13 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import BinaryIO, TextIO
 
+from assistant import job
 from assistant.files.refusal import Refusal
 from assistant.record import log
 from assistant.record.derived import Derived
 from assistant.record.journal import FILE, Journal, JournalError
-from assistant.report import csv_file, json_file
-from assistant.report.rows import chosen, doubts, history
+from assistant.report import csv_file, json_file, lots
+from assistant.report.rows import chosen, doubts, history, with_days
 
 
 def add_arguments(one: argparse.ArgumentParser) -> None:
@@ -25,7 +26,7 @@ def add_arguments(one: argparse.ArgumentParser) -> None:
     one.add_argument("--pdf", type=Path, metavar="FILE", help="a page for each round, and the day's summary with control charts")
     one.add_argument("--day", metavar="DATE", help="only tests begun on that day, as 2031-05-17, or today; a round over midnight "
                                                    "is of its first")
-    one.add_argument("--job", type=Path, metavar="FILE", help="the job file: fields of the report and lines of the charts")
+    one.add_argument("--job", type=Path, metavar="FILE", help="the job file: fields of the report, lines of the charts, lots")
     one.add_argument("--columns", action="store_true", help="tell what the columns of the CSV are, and nothing else")
     one.add_argument("--demo", type=Path, metavar="FOLDER", help="write an invented day, its CSV, JSON and PDF into a new folder")
 
@@ -58,19 +59,19 @@ def export(args: argparse.Namespace) -> int:
     if not tests:
         raise JournalError("There is no test to export" + (f" of {day}" if day else "") + f" in {folder}.")
     made = datetime.now().astimezone().isoformat(timespec="seconds")
+    its_job = job.load(args.job) if args.job else None
+    accepted = lots.of(before, its_job, max(its_day for its_day, _ in with_days(tests)))
     if args.csv:
-        _whole(args.csv, lambda target: csv_file.write(tests, target), encoding=csv_file.ENCODING)
+        _whole(args.csv, lambda target: csv_file.write(tests, target, lots.cells(accepted)), encoding=csv_file.ENCODING)
     if args.json:
-        _whole(args.json, lambda target: json_file.write(tests, made, target))
+        _whole(args.json, lambda target: json_file.write(tests, made, target, accepted))
     if args.pdf:
-        from assistant import job
         from assistant.meters.register import Register
         try:
             from assistant.report import pdf_file
         except ImportError as error:
             raise Refusal(f"log export: the PDF needs a package that is not installed ({error.name}). Start "
                               "python3 assistant once with the network there; CSV and JSON need nothing.") from None
-        its_job = job.load(args.job) if args.job else None
         _whole(args.pdf, lambda target: pdf_file.write(tests, target, made, its_job, Register(folder).meters(),
                                                        summary=len(tests) > 1 or day is not None, history=before), binary=True)
     return 1 if found.damaged else 0

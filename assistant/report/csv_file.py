@@ -5,7 +5,7 @@ A text that the spreadsheet would compute has ' before it (plain.cell).
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TextIO
 
 from assistant.files.plain import cell
@@ -31,6 +31,8 @@ COLUMNS = {
     "NAME limit low [UNIT], NAME limit high [UNIT]": "the limits that it was judged by; empty: none",
     "NAME uncertainty gauge [UNIT]": "what the gauge can tell, either way",
     "NAME uncertainty repeat [UNIT]": "what repeating the test would give, two standard deviations",
+    "NAME lot": "with --job, the lot that its sample belongs to, in the row of the sample's newest test",
+    "NAME moving average [UNIT]": "with --job, of this sample and those before it",
     "READING [UNIT]": "each reading that counts, such as equilibrium.1.3 [psi] (run.step)",
     "load": "what all tests of its round say of the load: accepted, rejected, open (not judged); empty: it belongs to no round",
     "rounding": "half-even or half-up",
@@ -47,8 +49,8 @@ _NO_LABELS = {*RECORDED, "practice"}
 _LAST = ("load", "rounding", "deviations", "corrections", "warnings", "remarks")
 
 
-def table(tests: Sequence[Test]) -> list[dict[str, str]]:
-    """Rows that all have the same columns; an empty cell: nothing is known."""
+def table(tests: Sequence[Test], more: Mapping[int, Mapping[str, str]] = {}) -> list[dict[str, str]]:
+    """Rows that all have the same columns; an empty cell: nothing is known. ``more``: test id -> further cells."""
     rows, order = [], {name: None for name in (*_FIRST, *_LABELS)}
     for one in tests:
         order |= {key: None for key in one if key not in _NO_LABELS}
@@ -58,13 +60,13 @@ def table(tests: Sequence[Test]) -> list[dict[str, str]]:
             order |= {f"{each['name']} [{each['unit']}]": None, f"{each['name']} unrounded [{each['unit']}]": None,
                       f"{each['name']} limit low [{each['unit']}]": None, f"{each['name']} limit high [{each['unit']}]": None}
     for one in tests:
-        order |= dict.fromkeys(_uncertainty(one))
+        order |= dict.fromkeys((*_uncertainty(one), *more.get(one["id"], ())))
     for one in tests:
         order |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: None for each in one["readings"]}
     columns = (*(name for name in order if name not in _LAST), *_LAST)
     loads = {each["id"]: found.verdict for one in rounds(tests) if one.name and (found := judged(one.tests).load) for each in one.tests}
     for one in tests:
-        rows.append(dict.fromkeys(columns, "") | _row(one) | {"load": loads.get(one["id"], "")})
+        rows.append(dict.fromkeys(columns, "") | _row(one) | {"load": loads.get(one["id"], ""), **more.get(one["id"], {})})
     return rows
 
 
@@ -95,8 +97,8 @@ def _text(value: object) -> str:
     return str(value).lower() if isinstance(value, bool) else shown(value)
 
 
-def write(tests: Sequence[Test], target: TextIO) -> None:
-    rows = table(tests)
+def write(tests: Sequence[Test], target: TextIO, more: Mapping[int, Mapping[str, str]] = {}) -> None:
+    rows = table(tests, more)
     columns = list(rows[0]) if rows else [*_FIRST, *_LABELS, *_LAST]
     writer = csv.DictWriter(target, columns, lineterminator="\n")
     writer.writerow({name: cell(name) for name in columns})

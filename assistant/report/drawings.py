@@ -114,7 +114,8 @@ def control_axes(name: str, unit: str, points: Sequence[Point], levels: Levels,
             values.line(f"check {number}", [(number, float(value)) for value in (one.first, *one.checks)], "-", 0.4)
     values.marks(each, full=False, size=1.2)
     for (at, value), one in zip(measured, points):
-        values.text(f"{round_to(one.value, last_place(one.first)):f}", at, value, 0, 4, 5.5, on_white=True)
+        aside = (11, -2) if one.checks else (0, 4)  # not over the rings of its tests
+        values.text(f"{round_to(one.value, last_place(one.first)):f}", at, value, *aside, 5.5, on_white=True)
     ranges.line("ranges", apart, width=0.8)
     ranges.marks(apart, square=True, full=False)
     return [values, ranges]

@@ -10,7 +10,7 @@ from assistant.report.rows import RECORDED, Round
 FIELDS = (
     ("job", "Project"), ("contract_item", "Contract item"), ("owner", "Owner"), ("contractor", "Contractor"),
     ("producer", "Producer"), ("plant", "Plant"), ("mix", "Mix"), ("mix_class", "Mix class"),
-    ("truck", "Truck"), ("ticket", "Ticket"), ("volume_yd3", "Load, yd3"), ("sample", "Sample"),
+    ("truck", "Truck"), ("ticket", "Ticket"), ("load", "Load no."), ("volume_yd3", "Load, yd3"), ("sample", "Sample"),
     ("batched_at", "Batched at"), ("arrived_at", "Arrived at"), ("sampled_at", "Sampled at"), ("discharged_at", "Discharged at"),
     ("location", "Placed at"), ("sample_point", "Sample point"), ("weather", "Weather"), ("air_temperature", "Air temperature"),
     ("water_added", "Water added"), ("admixture_added", "Admixture added"), ("added_by", "Added by"),

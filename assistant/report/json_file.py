@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from assistant.files.jsonline import dumps
+from assistant.report import lots
 from assistant.report.rows import Round, Test, corrections, doubts, rounds
 from assistant.round.record import judged
 
@@ -14,11 +15,11 @@ VERSION = 1
 """Of the document's form; a new one where an old reader would go wrong."""
 
 
-def document(tests: Sequence[Test], made: str) -> dict[str, Any]:
+def document(tests: Sequence[Test], made: str, accepted: Sequence[lots.Accepted] = ()) -> dict[str, Any]:
     """``made``: local time with its offset."""
     return {"form": "bowlside-record", "version": VERSION, "made": made,
             "tests": [{**one, "corrections": corrections(one)} for one in tests], "doubts": doubts(tests),
-            "rounds": [_round(one) for one in rounds(tests) if one.name]}
+            "rounds": [_round(one) for one in rounds(tests) if one.name], "acceptance": [lots.document(one) for one in accepted]}
 
 
 def _round(one: Round) -> dict[str, Any]:
@@ -28,9 +29,9 @@ def _round(one: Round) -> dict[str, Any]:
             "properties": [{"test": each.test, "name": each.name, **vars(each.follows)} for each in its.properties]}
 
 
-def write(tests: Sequence[Test], made: str, target: TextIO) -> None:
-    found = document(tests, made)
-    target.write('{"form": %s, "version": %d, "made": %s, "doubts": %s, "rounds": %s, "tests": [\n' % (
-        dumps(found["form"]), VERSION, dumps(made), dumps(found["doubts"]), dumps(found["rounds"])))
+def write(tests: Sequence[Test], made: str, target: TextIO, accepted: Sequence[lots.Accepted] = ()) -> None:
+    found = document(tests, made, accepted)
+    target.write('{"form": %s, "version": %d, "made": %s, "doubts": %s, "rounds": %s, "acceptance": %s, "tests": [\n' % (
+        dumps(found["form"]), VERSION, dumps(made), dumps(found["doubts"]), dumps(found["rounds"]), dumps(found["acceptance"])))
     target.write(",\n".join(map(dumps, found["tests"])))  # one test a line, for whoever compares two exports
     target.write("\n]}\n")

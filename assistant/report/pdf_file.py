@@ -9,6 +9,7 @@ from xml.sax.saxutils import escape
 
 from reportlab.graphics.shapes import Drawing
 
+from assistant.core.acceptance import LOT, SOURCE
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
 from assistant.core.charts import Levels
 from assistant.core.methods.registry import METHODS, RESULTS
@@ -16,7 +17,7 @@ from assistant.core.phrases import capital
 from assistant.job import Job
 from assistant.meters.register import Meter
 from assistant.record.summary import figures
-from assistant.report import drawings, findings, form, series
+from assistant.report import drawings, findings, form, lots, series
 from assistant.report.paper import Page, Paper
 from assistant.report.rows import (
     Round,
@@ -28,6 +29,7 @@ from assistant.report.rows import (
     inside,
     limits_in_words,
     marks,
+    placed,
     reading_in_other_units,
     reading_name,
     result_in_other_units,
@@ -60,7 +62,8 @@ def write(tests: Sequence[Test], target: BinaryIO, made: str, job: Job | None = 
         its = [test for group in of_day for test in group.tests]
         named = sum(bool(group.name) for group in of_day)
         until = [one for its_day, one in dated if its_day <= day]
-        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, named, _charts(until, day, job)))
+        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, named, _charts(until, day, job),
+                                                                         lots.of(until, job, day)))
     paper.write(target, "Fresh concrete report")
 
 
@@ -185,13 +188,16 @@ def _device(one: Round, meters: Mapping[str, Meter]) -> str:
 
 # --- a day -----------------------------------------------------------------------------------------------------------
 
-def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Drawing, list[str]]], page: Page) -> None:
+def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Drawing, list[str]]],
+              accepted: Sequence[lots.Accepted], page: Page) -> None:
     """``count``: rounds among them; a test by itself is none."""
     def of_all(key: str) -> str:
+        if key == "placed":
+            return placed(tests)
         return ", ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
     page.fields([(name, of_all(key)) for key, name in (
         ("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"), ("technician", "Technician"),
-        ("meter", "Meter"), ("weather", "Weather"), ("", "Placed today, yd3"))])
+        ("meter", "Meter"), ("weather", "Weather"), ("placed", "Placed, by the tickets"))])
     counted = {word: sum(one["verdict"] == word for one in tests) for word in VERDICTS}
     known = sum(counted[word] for word in (REPEATED, CORRECTED))
     whole = f", {count} round{'s' if count > 1 else ''}" if count else ""
@@ -206,6 +212,13 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
         page.drawing(drawn)
         for words in found:
             page.text(words)
+    if accepted:
+        page.head("Acceptance over days")
+        page.table(lots.HEAD, lots.table(accepted), lots.WIDTHS)
+        for words in lots.sentences(accepted):
+            page.text(words)
+        page.small("A test and its check test are one sample, by their mean. Age: days since the newest sample of the lot. "
+                   f"Where the rules come from: {SOURCE}; {LOT}.")
     page.head("Corrections, and ids to look at")
     for words in doubts(tests) + [f"Test {one['id']}: {each}" for one in tests for each in corrections(one)] or ["None."]:
         page.text(words)

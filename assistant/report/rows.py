@@ -1,9 +1,9 @@
 """What an export is made of: the tests asked for, one round of tests beside another, both unit systems, and doubts about ids."""
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -11,8 +11,9 @@ from assistant.core.assessment import Result, Uncertainty, title
 from assistant.core.methods import registry, units
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.rounding import judge, round_to
+from assistant.record import loads
 from assistant.record.derived import Derived
-from assistant.round.record import LASTS_S
+from assistant.round.record import with_days
 
 Test = Mapping[str, Any]
 """One test as ``record.of`` gives it."""
@@ -55,19 +56,6 @@ def history(found: Derived, tests: Sequence[Test], ids: Sequence[int] = ()) -> l
     return [one for one in found.briefs if one["id"] <= last and (not ids or one["id"] in ids)]
 
 
-def with_days(tests: Iterable[Test]) -> Iterator[tuple[str, Test]]:
-    """Each with its day: the one on which it began, or on which its round did, where that went on after midnight: its tests then
-    follow each other by no more than LASTS_S."""
-    known: dict[Any, tuple[str, datetime]] = {}
-    for one in tests:
-        day, wall = one["started"][:10], datetime.fromisoformat(one["started"])
-        if named := one.get("round"):
-            began, newest = known.get(named, (day, wall))
-            day = began if (wall - newest).total_seconds() <= LASTS_S else day
-            known[named] = day, wall
-        yield day, one
-
-
 def rounds(tests: Iterable[Test]) -> list[Round]:
     """Tests of one ``round`` on one day, or in one night, together, in the order in which the rounds began."""
     found: dict[tuple[str, Any], list[Test]] = {}
@@ -75,6 +63,15 @@ def rounds(tests: Iterable[Test]) -> list[Round]:
         named = one.get("round")
         found.setdefault((day, named) if named else ("", one["id"]), []).append(one)
     return [Round(str(name) if day else "", tuple(group)) for (day, name), group in found.items()]
+
+
+def placed(tests: Sequence[Test]) -> str:
+    """How much concrete the tickets of the day tell of, such as "43.5 yd3"; empty where there is none."""
+    its = [one for one in tests if one["test"] == loads.TICKET and one["outcome"] == "done"]
+    sums: dict[str, Decimal] = {}
+    for volume, unit in loads.volumes(its).values():
+        sums[unit] = sums.get(unit, Decimal(0)) + volume
+    return ", ".join(f"{volume:f} {unit}" for unit, volume in sums.items())
 
 
 def doubts(tests: Sequence[Test]) -> list[str]:

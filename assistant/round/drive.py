@@ -21,6 +21,7 @@ from assistant.core.round_clock import BETWEEN, limit_s, listed, named
 from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.files.refusal import Refusal
+from assistant.record import loads
 from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.log import typed
@@ -71,10 +72,10 @@ class Round:
         return self._until_done(found or SoFar(self.name))
 
     def _until_done(self, this: SoFar) -> int:
-        held = any(one["test"] == "leak" for one in this.records)
+        before = {one["test"] for one in this.records}
         while True:
             if this.portion is None:
-                questions = core.before_the_sample(self._own_concrete(), held, self.settings, self.plan.check_tests)
+                questions = core.before_the_sample(self._own_concrete(), before, self.settings, self.plan.check_tests)
                 answer, state = self._ask(this, questions)
             else:
                 questions = self._questions(this)
@@ -88,7 +89,7 @@ class Round:
                 return self._end(this)
             if not answer:
                 return 1
-            held = held or answer == "next.leak"
+            before.add(answer.partition(".")[2])
             if not self._test(this, answer):
                 return 1
             this = self._again(this)
@@ -144,7 +145,7 @@ class Round:
     def _places_thermometer(self, this: SoFar) -> bool:
         """At once after sampling, so that its minutes run while the slump is done."""
         left = load_judged.left(self.plan.tests, this.done)
-        begun = [one for one in this.done if one.test != "leak"]
+        begun = [one for one in this.done if one.test not in load_judged.BEFORE]
         return self._placed(this) is None and this.sampled and not begun and "temperature" in left
 
     def _ask(self, this: SoFar, questions: list[core.Question], thermometer: bool = False, summary: str = "",
@@ -154,9 +155,8 @@ class Round:
             stop = "round.stop_compare"
         data = core.as_procedure(self._title(this), questions, thermometer, summary, stop, self.settings.units)
         station = Unrecorded()
-        clock = self._clock(this) if this.portion is not None else {}
-        header = {"speech": self.plan.given.get("speech", "normal")}
-        first = TestStarted(self.now(), BETWEEN, data, self.settings.to_mapping(), header, clock=clock)
+        header = {"speech": self.plan.given.get("speech", "normal"), **self._load(this)}
+        first = TestStarted(self.now(), BETWEEN, data, self.settings.to_mapping(), header, clock=self._clock(this))
         self.play(station, first, build(data, self.settings, BETWEEN))
         state = station.state
         return (state.step.id if state.outcome == "done" else ""), state
@@ -191,7 +191,7 @@ class Round:
     def _end(self, this: SoFar) -> int:
         said = {one["test"]: ", ".join(figures(each) for each in one["results"]
                                        if each["rounded"] is not None) or sentence("log.no_value") for one in this.records
-                if not one.get("comparison")}
+                if not one.get("comparison") and (one["results"] or one["verdict"] != "none")}
         found = judged(this.records)
         words = [sentence("round.wash"), self._foreseen()[1] if any(one.is_late for one in found.done) else ""]
         self._ask(this, [], summary=" ".join([found.summary(said, self.settings.units), *filter(None, words)]))
@@ -202,22 +202,31 @@ class Round:
     def _header(self, test: str, **more: Any) -> Header:
         return header_of({"test": test, **self.plan.given, **more}, "round")
 
+    def _load(self, this: SoFar) -> dict[str, Any]:
+        """When the load was batched, as far as anybody said: questions between the tests tell of its age too."""
+        known = {**self.plan.given, **this.labels}
+        return {"batched_at": known["batched_at"]} if "batched_at" in known else {}
+
     def _clock(self, this: SoFar) -> dict[str, Any]:
-        """The clocks as round_clock.begin takes them."""
-        assert this.portion is not None
+        """The clocks as batch_clock.begin and, once the sample is taken, round_clock.begin take them."""
+        wall = {"wall": loads.of_day(self.wall())}
+        if this.portion is None:
+            return wall
         at, by_wall = this.portion.on_clock(self.now(), self.boot, self.wall())
         placed = self._placed(this)
-        return {"at": at, "boot": self.boot, "to_begin": load_judged.left(self.plan.tests, this.done), "by_wall": by_wall,
+        return {**wall, "at": at, "boot": self.boot, "to_begin": load_judged.left(self.plan.tests, this.done), "by_wall": by_wall,
                 **({"thermometer_at": placed} if placed is not None else {})}
 
     def _test(self, this: SoFar, answer: str) -> bool:
         """Run the test that was chosen. False: it was left."""
         how, _, test = answer.partition(".")
-        labels: dict[str, Any] = {"round": this.name, "round_tests": ", ".join(self.plan.tests)}
+        labels: dict[str, Any] = {"round": this.name, "round_tests": ", ".join(self.plan.tests), **this.labels}
         labels |= {} if self.plan.check_tests else {"check_tests": False}
-        clock: dict[str, Any] = {}
+        clock: dict[str, Any] = {"wall": loads.of_day(self.wall())}
         settings: dict[str, Any] = {}
-        if test != "leak":
+        if registry.ROUNDS[test].again:
+            clock["placed"] = self.plan.placed(self.journal)
+        if test not in load_judged.BEFORE:
             labels["sample"] = str(self.plan.given.get("sample") or this.sample)
         if this.portion is not None and test != "sampling":
             clock = self._clock(this)
@@ -284,7 +293,7 @@ class Round:
                               f"Finish it first ({finish}).")
         this = so_far(self.journal, header["round"], of_round(self.journal, header["round"]))
         at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
-        self.play(station, Restarted(self.now(), self.boot, at), procedure)
+        self.play(station, Restarted(self.now(), self.boot, at, loads.of_day(self.wall())), procedure)
         return station.over
 
 

@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from shlex import quote
 from typing import Any
@@ -13,6 +14,7 @@ from assistant.core.language import sentence
 from assistant.core.phrases import capital
 from assistant.core.procedure import Procedure
 from assistant.core.state import State
+from assistant.job import placed
 from assistant.record import log, summary
 from assistant.record.journal import Journal
 from assistant.record.session import Handles, Unrecorded, unfinished
@@ -71,7 +73,8 @@ def _plan(args: argparse.Namespace, folder: Path, wording: str) -> tuple[Plan, C
     else:
         known = job_and_meter.for_real(args, folder, tests, wording)
     where = str(args.job) if args.job else "round"
-    return plan_of({**known.data, **job_and_meter.labelled(args.label), **said}, where, known.remark), known.must_be_fit
+    plan = plan_of({**known.data, **job_and_meter.labelled(args.label), **said}, where, known.remark)
+    return replace(plan, placed=placed.before(its_job, args.mix)), known.must_be_fit
 
 
 def _farewell(journal: Journal, name: str, folder: Path, args: argparse.Namespace) -> None:

@@ -1,7 +1,7 @@
 """What a round consists of: from a script's first line, or from a job file's table ``[round]`` and the command line."""
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,6 +12,7 @@ from assistant.core.settings import Settings, shown
 from assistant.files import plain
 from assistant.files.refusal import Refusal
 from assistant.record.header import header_of
+from assistant.record.journal import Journal
 
 KEYS = ("tests", "technicians", "second", "check_tests", "density_in")
 """Keys of a round that are neither labels nor settings of its tests."""
@@ -29,6 +30,8 @@ class Plan:
     """Who repeats a test to compare."""
     check_tests: bool = True
     """Whether the job wants a check test where slump or air fails."""
+    placed: Callable[[Journal], list[dict[str, Any]]] = lambda _journal: []
+    """What the record has of the day's concrete, for ``due.told``."""
     density_in: str = ""
     """MEASURE or BOWL; empty: in the bowl where one technician is alone and its volume is known."""
     remark: str = ""
@@ -41,10 +44,11 @@ class Plan:
 
     def prompts(self) -> Iterator[str]:
         """The id of every prompt that may come."""
-        yield from ("thermometer", "told", "go_on", "stop", "summary", "scrap.confirm", "next.sampling", "next.leak")
+        yield from ("thermometer", "told", "go_on", "stop", "summary", "scrap.confirm")
+        yield from (f"next.{test}" for test in (core.SAMPLE, *core.BEFORE))
         for test in self.tests:
             yield from (f"{how}.{test}" for how in ("next", "check", "repeat"))
-        for test in dict.fromkeys(("sampling", "leak", *self.tests)):
+        for test in dict.fromkeys((core.SAMPLE, *core.BEFORE, *self.tests)):
             yield from (one.id for one in prompts.prompts(header_of({"test": test, **self.given}, BETWEEN).procedure))
 
 

@@ -6,7 +6,7 @@ last portion is in the sampling test's events. So a start after a crash goes on 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -18,7 +18,7 @@ from assistant.core.methods.registry import RESULTS
 from assistant.core.round_clock import limit_s
 from assistant.core.rounding import judge
 from assistant.core.settings import Settings
-from assistant.record import summary
+from assistant.record import loads, summary
 from assistant.record.journal import Journal
 from assistant.record.session import Station
 
@@ -61,6 +61,12 @@ class SoFar:
     @property
     def done(self) -> list[core.Done]:
         return [_done(one) for one in self.records if one["test"] != "sampling"]
+
+    @property
+    def labels(self) -> dict[str, str]:
+        """What the newest of each of its tests tells those after it: the load's, from its ticket."""
+        newest = {one["test"]: loads.labels_of(one) for one in self.records if one["outcome"] == "done"}
+        return {key: text for labels in newest.values() for key, text in labels.items()}
 
     @property
     def sample(self) -> str:
@@ -169,6 +175,19 @@ def _portion(journal: Journal, test: int) -> Moment | None:
 def of_round(journal: Journal, name: str) -> list[int]:
     """The numbers of its tests, oldest first."""
     return [test for test in journal.tests() if _first(journal, test)[1].get("header", {}).get("round") == name]
+
+
+def with_days(tests: Iterable[Mapping[str, Any]]) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Each with its day: the one on which it began, or on which its round did, where that went on after midnight: its tests then
+    follow each other by no more than LASTS_S."""
+    known: dict[Any, tuple[str, datetime]] = {}
+    for one in tests:
+        day, wall = one["started"][:10], datetime.fromisoformat(one["started"])
+        if named := one.get("round"):
+            began, newest = known.get(named, (day, wall))
+            day = began if (wall - newest).total_seconds() <= LASTS_S else day
+            known[named] = day, wall
+        yield day, one
 
 
 def _first(journal: Journal, test: int) -> tuple[Moment | None, dict[str, Any]]:

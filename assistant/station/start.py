@@ -6,15 +6,19 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from assistant import job
 from assistant.core import phrases
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
+from assistant.core.procedure import Procedure
 from assistant.core.state import State
 from assistant.files.refusal import Refusal
-from assistant.record import log, reading_out, summary
+from assistant.job import placed
+from assistant.record import loads, log, reading_out, summary
 from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
@@ -22,6 +26,7 @@ from assistant.station import device_watch, headless, job_and_meter, practice_ke
 from assistant.station.devices import Hands, WireGauge
 from assistant.station.ears import Ears
 from assistant.station.live import Live
+from assistant.station.load_first import Before, LoadFirst
 from assistant.station.notify import Notify
 from assistant.station.pronounce import pronounce
 from assistant.station.screen import Screen, ScreenError
@@ -38,8 +43,12 @@ def run(args: argparse.Namespace) -> int:
     out = voice_out.chosen(args)
     folder = args.journal or log.default_folder()
     known = job_and_meter.for_real(args, folder, [args.test], out.wording)
-    header = header_of({"test": args.test, **known.data}, str(args.job) if args.job else "run")
-    return _on_the_record(args, header, folder, out, remark=known.remark, may_begin=known.must_be_fit)
+    given = {**known.data, **job_and_meter.labelled(args.label)}
+    header = header_of({"test": args.test, **given}, str(args.job) if args.job else "run")
+    its_job = job.load(args.job) if args.job else None
+    load_of = given if loads.TICKET in job_and_meter.round_of(its_job).get("tests", ()) and args.test != loads.TICKET else None
+    return _on_the_record(args, header, folder, out, remark=known.remark, may_begin=known.must_be_fit, load_of=load_of,
+                          before=placed.before(its_job, args.mix))
 
 
 def practise(args: argparse.Namespace) -> int:
@@ -54,42 +63,77 @@ def practise(args: argparse.Namespace) -> int:
 
 
 def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: voice_out.Spoken, meter: Meter | None = None,
-                   remark: str = "", may_begin: Callable[[], None] = lambda: None) -> int:
+                   remark: str = "", may_begin: Callable[[], None] = lambda: None,
+                   load_of: Mapping[str, Any] | None = None, before: Before = lambda _journal: []) -> int:
+    """load_of: labels and settings of the test, where it is asked first which load it is on.
+    before: what the record has of the day's concrete.
+    """
     boot, args_job = clock.boot_id(), getattr(args, "job", None)
     with Journal(folder) as journal:
         log.tell_damage(journal)
-        station = unfinished(journal, boot)
-        first: Event
-        if station is None:
+        left = unfinished(journal, boot)
+        ticket = left if load_of is not None and _test_of(left) == loads.TICKET else None
+        new = left is None or ticket is not None
+        if new:
             may_begin()
             header.must_begin()
-            station = Station(journal, journal.new_test(), boot)
-            first = TestStarted(clock.boot_now(), header.test, header.data, header.settings.to_mapping(),
-                                {**header.labels, **({"remark": remark} if remark else {})})
-        else:
-            procedure = station.state.procedure
-            was, now = (bool((labels or {}).get("practice")) for labels in (station.state.header, header.labels))
-            test = procedure.test if procedure is not None else header.test
-            finish = log.typed(f"{'practise' if was else 'run'} {test}", folder, practice=was)
-            if test != header.test:
-                raise Refusal(f"test {station.test} in {folder} is a {test} test that is not over. "
-                                  f"Finish it first ({finish}).")
-            if was != now:
-                raise Refusal(f"test {station.test} in {folder} is {'practice' if was else 'a real test'} and is not over. "
-                                  f"Finish it first ({finish}).")
+        elif left is not None:
+            _may_go_on(left, header, folder)
             if args_job:
-                remark = f"Going on with test {station.test} and its own settings; the job file is not used."
-            first = Restarted(clock.boot_now(), boot)
+                remark = f"Going on with test {left.test} and its own settings; the job file is not used."
+        played: list[Station] = []
+
+        def station_of(labels: Mapping[str, str] = {}) -> tuple[Station, Event]:
+            """The test itself, new or gone on with."""
+            if not new and left is not None:
+                one, first = left, Restarted(clock.boot_now(), boot, wall=loads.of_day(datetime.now()))
+            else:
+                one = Station(journal, journal.new_test(), boot)
+                first = TestStarted(clock.boot_now(), header.test, header.data, header.settings.to_mapping(),
+                                    {**header.labels, **labels, **({"remark": remark} if remark else {})},
+                                    clock={"wall": loads.of_day(datetime.now()),
+                                           **({"placed": before(journal)} if header.test == loads.TICKET else {})})
+            played.append(one)
+            return one, first
+
+        def whole(live: Live) -> int:
+            """First which load it is, then the test."""
+            def play(one: Handles, first: Event, procedure: Procedure) -> int:
+                live.next(one)
+                assert live.speaker is not None
+                out.prepare(live.speaker, voice_out.fixed(procedure, out.wording))
+                return live.run(first)
+            labels = LoadFirst(journal, load_of or {}, play, clock.boot_now, boot, before).labels(ticket)
+            return 1 if labels is None else play(*station_of(labels), header.procedure)
+
+        asks = new and load_of is not None
+        station, first = (Unrecorded(), Restarted(0.0, boot)) if asks else station_of()
         simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
         extra: dict[str, Any] = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
         gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
         code = on_devices(station, first, out, texts, args.model, simulated, remark, journal.damage, gauge=gauge,
-                          terminal=not getattr(args, "headless", False), **extra)
-        state = station.state
-        _farewell(station.test, state, folder)
+                          terminal=not getattr(args, "headless", False), whole=whole if asks else None, **extra)
+        for one in played:
+            _farewell(one.test, one.state, folder)
     return code
+
+
+def _test_of(station: Station | None) -> str:
+    return station.state.procedure.test if station is not None and station.state.procedure else ""
+
+
+def _may_go_on(left: Station, header: Header, folder: Path) -> None:
+    """Raises Refusal: another test is not over."""
+    test = _test_of(left) or header.test
+    was, now = (bool((labels or {}).get("practice")) for labels in (left.state.header, header.labels))
+    finish = log.typed(f"{'practise' if was else 'run'} {test}", folder, practice=was)
+    if test != header.test:
+        raise Refusal(f"test {left.test} in {folder} is a {test} test that is not over. Finish it first ({finish}).")
+    if was != now:
+        raise Refusal(f"test {left.test} in {folder} is {'practice' if was else 'a real test'} and is not over. "
+                          f"Finish it first ({finish}).")
 
 
 def own_gauge() -> tuple[Mapping[str, Any], Callable[[], None]]:

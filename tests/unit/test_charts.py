@@ -34,13 +34,15 @@ def told(name: str, unit: str, values: str, levels: Levels, high_only: bool = Fa
 # --- levels and ranges ---------------------------------------------------------------------------------------------------
 
 @pytest.mark.parametrize("value, level", [("6.9", ""), ("7.0", "warning"), ("7.4", "warning"), ("7.5", "action"),
-                                          ("4.5", "action"), ("5.0", "warning"), ("7.5+6.4", ""), ("7.5+7.0", "warning"), ("7.6+7.4", "action")])
+                                          ("4.5", "action"), ("5.0", "warning"), ("7.5+6.4", ""),
+                                          ("7.5+7.0", "warning"), ("7.6+7.4", "action")])
 def test_the_levels_of_air(value: str, level: str) -> None:
     """UFGS 03373: the average of both counts once the second is there."""
     found = told("air_content", "%", value, AIR)
     assert [one.verdict for one in found] == [level] * bool(level)
     if level == "action":
-        assert ("out of control" if "+" in value else "a second test at once") in found[0].why and "UFGS 03373" in found[0].standing
+        assert ("out of control" if "+" in value else "a second test at once") in found[0].why
+        assert "UFGS 03373" in found[0].standing
 
 
 def test_the_metrics_levels_are_judged_and_a_low_one_is_none() -> None:
@@ -49,6 +51,15 @@ def test_the_metrics_levels_are_judged_and_a_low_one_is_none() -> None:
     assert found[1].why == "system air metric 0.25 is 0.10 from the target, 0.15: action; look for the reason, and test again"
     assert found[1].standing.startswith("common practice, no source") and found[2].verdict == "run"
     assert told("system_air_metric", "psi", "0.02", METRIC)[0].verdict == "action", "unless it has a lowest limit too"
+
+
+def test_a_check_test_takes_no_high_metric_away() -> None:
+    """Of the metric no rule has the average of a test and its check test: the higher of the two is told."""
+    alone = Levels(D("0.15"), D("0.05"), D("0.10"), run_one_side=0, run_beyond_warning=0, run_beyond_half=0)
+    found, = told("system_air_metric", "psi", "0.29+0.02", alone, high_only=True)
+    assert found.verdict == "action" and "0.29 is 0.14 from the target" in found.why
+    found, = told("system_air_metric", "psi", "0.18+0.02", alone)
+    assert "0.02 is 0.13" in found.why
 
 
 @pytest.mark.parametrize("off, level", [("1.9", ""), ("2.0", "warning"), ("2.9", "warning"), ("3.0", "action")])

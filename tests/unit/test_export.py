@@ -480,7 +480,7 @@ def test_the_demo_never_writes_into_a_folder_in_use(demo: Path) -> None:
 def test_a_failed_export_leaves_the_old_file(demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "x.csv"
     path.write_text("old")
-    def full(tests, target):
+    def full(tests, target, more):
         target.write("half")
         raise OSError(28, "No space left on device", str(path))
     monkeypatch.setattr(csv_file, "write", full)

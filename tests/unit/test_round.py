@@ -175,9 +175,9 @@ def test_what_was_late_is_told_at_the_end_and_is_not_right() -> None:
 
 
 def test_only_what_needs_the_chamber_is_held_for_leaks_first() -> None:
-    assert [one.id for one in core.before_the_sample(core.PLAN, False)] == ["next.leak", "next.sampling"]
-    assert [one.id for one in core.before_the_sample(core.PLAN, True)] == ["next.sampling"]
-    assert [one.id for one in core.before_the_sample(("slump",), False)] == ["next.sampling"]
+    assert [one.id for one in core.before_the_sample(core.PLAN, ())] == ["next.leak", "next.sampling"]
+    assert [one.id for one in core.before_the_sample(core.PLAN, ("leak",))] == ["next.sampling"]
+    assert [one.id for one in core.before_the_sample(("slump",), ())] == ["next.sampling"]
 
 
 @pytest.mark.parametrize("air, low, against", [("4.46", False, "pass"), ("4.44", True, "fail"), ("7.7", False, "fail")])
@@ -211,9 +211,9 @@ def test_how_much_concrete_a_round_takes(given: dict[str, object], needed: str, 
     settings = Settings.from_mapping(given)
     assert f"{core.concrete_ft3(core.PLAN, settings):.2f}" == needed
     assert f"{core.concrete_ft3(core.PLAN, settings, True):.2f}" == checked
-    words = core.before_the_sample(core.PLAN, True, settings)[-1].say
+    words = core.before_the_sample(core.PLAN, ("leak",), settings)[-1].say
     assert words == f"The tests take {needed} cubic feet of concrete, {checked} cubic feet with check tests. Sampling now?"
-    assert core.before_the_sample(core.PLAN, True, settings, False)[-1].say == (
+    assert core.before_the_sample(core.PLAN, ("leak",), settings, False)[-1].say == (
         f"The tests take {needed} cubic feet of concrete. Sampling now?")
 
 
@@ -225,7 +225,7 @@ def test_the_sample_of_a_round_is_what_its_tests_take_or_what_the_job_wants() ->
     assert core.least_sample(core.PLAN, more, True) == {"least_sample_ft3": Decimal("2.5")}
     metric = Settings.from_mapping({"cylinder": "6x12", "units": "si"})
     assert core.least_sample(core.PLAN, metric, True) == {"least_sample_m3": Decimal("0.0550")}
-    assert core.before_the_sample(core.PLAN, True, metric)[-1].say == (
+    assert core.before_the_sample(core.PLAN, ("leak",), metric)[-1].say == (
         "The tests take 42 liters of concrete, 55 liters with check tests. Sampling now?")
 
 

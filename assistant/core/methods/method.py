@@ -210,6 +210,8 @@ class InRound:
     """Its results may be compared with a second technician's."""
     before_sample: tuple[str, ...] = ()
     """It comes before the sample is taken, where the round has one of these tests."""
+    again: bool = False
+    """Before the sample it may come again: one load after the other."""
     is_sample: bool = False
     """It takes the sample: the clocks begin at its end."""
     in_bowl: str = ""
@@ -248,6 +250,8 @@ class Method:
     """Of its rules and constants, but for its results and values."""
     words: Callable[[Values], Mapping[str, str]] = lambda _values: {}
     """What its procedure may use in braces."""
+    labels: Callable[[Taken, Values], Mapping[str, str]] = lambda _taken, _values: {}
+    """What the tests after it carry, by the names of header labels."""
     work: Callable[[WorkInput], Assessment] | None = None
     """What `bowlside work` takes and gives; None: no number comes of it."""
     round: InRound | None = None

@@ -59,6 +59,8 @@ def trouble() -> str:
     wanted = [f"{table}.{name}" for name in RESULTS for table in ("result", "name")]
     wanted += [f"deviation.{name}" for name in VALUES] + [f"round.to_{name.replace('-', '_')}" for name in ROUNDS]
     wanted += [f"round.first_{name}" for name, one in ROUNDS.items() if one.before_sample]
+    wanted += [f"round.another_{name}" for name, one in ROUNDS.items() if one.again]
+    wanted += [f"due.of_{kind}" for kind in COUNTED]
     missing = [ident for ident in wanted if ident not in CURRENT.sentences]
     return f"The language file {CURRENT.name} lacks {', '.join(f'say.{one}' for one in missing)}: add them." if missing else ""
 

@@ -13,6 +13,8 @@ SYSTEMS = (INCH_POUND, SI)
 
 POUND_IN_KG = Decimal("0.45359237")
 INCH_IN_MM = Decimal("25.4")
+GALLON_IN_L = 231 * Decimal("0.254") ** 3
+"""US gallon: 231 cubic inches."""
 FOOT3_IN_M3 = Decimal("0.3048") ** 3
 YARD3_IN_FOOT3 = 27
 PSI_IN_KPA = POUND_IN_KG * Decimal("9.80665") / Decimal("0.0254") ** 2 / 1000
@@ -21,11 +23,13 @@ PSI_IN_KPA = POUND_IN_KG * Decimal("9.80665") / Decimal("0.0254") ** 2 / 1000
 _FACTORS = {
     ("lb", "kg"): POUND_IN_KG, ("in.", "mm"): INCH_IN_MM, ("ft3", "m3"): FOOT3_IN_M3,
     ("yd3", "m3"): YARD3_IN_FOOT3 * FOOT3_IN_M3, ("psi", "kPa"): PSI_IN_KPA,
+    ("gal", "L"): GALLON_IN_L, ("gal/yd3", "L/m3"): GALLON_IN_L / (YARD3_IN_FOOT3 * FOOT3_IN_M3),
     ("lb/ft3", "kg/m3"): POUND_IN_KG / FOOT3_IN_M3, ("lb/yd3", "kg/m3"): POUND_IN_KG / (YARD3_IN_FOOT3 * FOOT3_IN_M3),
 }
 
 _OF = {"mass": ("lb", "kg"), "length": ("in.", "mm"), "volume": ("ft3", "m3"), "yield": ("yd3", "m3"),
-       "density": ("lb/ft3", "kg/m3"), "content": ("lb/yd3", "kg/m3"), "temperature": ("\u00b0F", "\u00b0C")}
+       "density": ("lb/ft3", "kg/m3"), "content": ("lb/yd3", "kg/m3"), "water": ("gal", "L"), "dose": ("gal/yd3", "L/m3"),
+       "temperature": ("\u00b0F", "\u00b0C")}
 """What a quantity is read or reported in, inch-pound and SI."""
 
 def kpa(psi: Decimal) -> Decimal:

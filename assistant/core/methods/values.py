@@ -109,6 +109,9 @@ class Values:
                                    memory("C172: slump, temperature and air begun within 5 minutes of the last portion", 95))
     mould_within_s: Decimal = _set("900", "60", "7200", "s",
                                    memory("C172: moulding begun within 15 minutes of the last portion", 95))
+    discharge_within_s: Decimal = _set("5400", "600", "36000", "s",
+                                       memory("C94, older editions: discharged within 90 minutes of batching; newer ones leave "
+                                              "it to the purchaser", 85))
     portions_within_s: Decimal = _set("900", "60", "7200", "s", second_hand("C172-17: portions at most 15 minutes apart"))
     # the leak hold
     leak_low: Decimal = _set("45.0", "1", "100", "psi", common(_STAGES))
