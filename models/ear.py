@@ -214,7 +214,7 @@ def spoken_text_to_understood(text: str, expect: Expect) -> Understood:
     if expect.kind == "yesno":
         return Understood(heard, None, False, sentence("ear.no_yes_no", heard=heard))
     try:
-        value = parse(heard).value
+        value = parse(heard, whole=expect.places == 0).value
     except NotANumber as refusal:
         return Understood(heard, None, False, str(refusal))
     return _reading(heard, value, expect)

@@ -152,6 +152,9 @@ def automaton(expect: Expect, *, window: bool = False, commands: bool = True) ->
     if expect.kind == "reading":
         low, high = (expect.low, expect.high) if window else (None, None)
         ways += _readings(built, low, high, expect.places, wide(expect))
+        if expect.places == 0 and expect.high is not None:  # a whole number has no point to lose
+            ways += [(form, built.end) for n in range(100, min(999, int(expect.high)) + 1)
+                     if low is None or low <= n for form in _spelt(str(n))]
     built.start = built.state(ways)
     return built
 
@@ -160,7 +163,8 @@ def _readings(built: Automaton, low: Decimal | None, high: Decimal | None, place
               wider: bool) -> list[tuple[Words, int]]:
     """Ways to say the values from `low` to `high`, both inclusive, within 0 and 59.99, or 999.99 if `wider`.
 
-    Wider, whole numbers may also be said digit by digit, but for those from 100 on: they need their point.
+    Wider, whole numbers may also be said digit by digit, but for those from 100 on: they need their point (`automaton` adds them
+    where only whole numbers are asked for).
     places: exactly so many decimals, plus the short forms of a charge pressure ("thirty", "fourteen and a
     half", "fourteen point five"); None: one or two decimals.
     """

@@ -116,7 +116,7 @@ def meaning_of(text: str) -> str | None:
     if ident is not None:
         return ident
     try:
-        return f"{parse(text).value.normalize():f}"
+        return f"{parse(text, whole=True).value.normalize():f}"  # the grammar has such a one only where it is asked for
     except NotANumber:
         return None
 
@@ -128,5 +128,6 @@ def sentences_of(meaning: str, wide: bool) -> grammar.Automaton:
         built.start = built.state((tuple(said.split()), built.end) for said in COMMANDS[meaning])
         return built
     value = Decimal(meaning)
-    only = Expect("reading", value, value, unit="°F" if wide else "")       # any unit that is no pressure's makes it wide
+    places = 0 if value >= 100 and value == int(value) else None    # it was heard where only whole numbers are asked for
+    only = Expect("reading", value, value, places, unit="°F" if wide else "")       # any unit that is no pressure's makes it wide
     return grammar.automaton(only, window=True, commands=False)

@@ -136,7 +136,7 @@ class Vote:
         if ident is not None:
             return ident
         try:
-            value = parse(text).value
+            value = parse(text, whole=self._places == 0).value
         except NotANumber:
             return None
         if self._places is not None and -int(value.as_tuple().exponent) <= self._places:

@@ -1,7 +1,7 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import asked, batch_clock, phrases, reading, round_clock, spoken
+from assistant.core import asked, batch_clock, phrases, plausible, reading, round_clock, spoken
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
 from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, note, resume_hold
@@ -170,6 +170,10 @@ def _type(turn: Turn, name: str, at: float, early: bool) -> None:
         _not_now(turn, sentence("answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading"))
         return
     char = "." if name == "*" else name
+    least, _ = plausible.plausible_range(state.ask.id, state.taken(), state.settings)
+    if char == "." and state.typed == "0." and state.rules >= 2 and least < 0:
+        turn.set(typed="-")  # two stars first
+        return
     if (char == "." and "." in state.typed) or len(state.typed) >= TYPED_AT_MOST:
         turn.cue("refused")
         return

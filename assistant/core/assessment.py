@@ -206,9 +206,9 @@ def against_limits(results: Sequence[Result], settings: Values) -> tuple[str, st
             if limit is None:
                 continue
             name, written = spoken_name(each.name), rounding.last_place(limit)
-            value = rounding.round_to(each.measured(each.value), written, settings.rounding)
             reported = each.measured(each.rounded)
             coarse = written < rounding.last_place(reported)
+            value = rounding.to_limit(each.measured(each.value), limit, sign, settings.rounding, coarse and settings.half_out)
             if sign * (value - limit) > 0:
                 # Who measured 5.50 and is told "6 is over 5" would look for a mistake: what he measured is said too.
                 key = f"verdict.limit_{word}{'_rounded' if coarse and value != reported else ''}"

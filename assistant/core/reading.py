@@ -33,7 +33,7 @@ from assistant.core.turn import Turn
 
 def from_voice(turn: Turn, text: str) -> None:
     try:
-        said = parse(text)
+        said = parse(text, whole=turn.state.ask.places == 0 and turn.state.rules >= 2)
     except NotANumber as error:
         ask_again(turn, f"{error}")
         return
@@ -43,9 +43,13 @@ def from_voice(turn: Turn, text: str) -> None:
 def from_keys(turn: Turn, typed: str) -> None:
     turn.set(typed="")
     turn.record("heard", text=typed, source="keypad")
-    whole, point, decimals = typed.partition(".")
+    whole, point, decimals = typed.removeprefix("-").partition(".")
     try:
-        value = Decimal(typed) if turn.state.ask.optional and typed.isdigit() else parse(f"{whole.lstrip('0') or '0'}{point}{decimals}").value  # a keyed 07.25 is 7.25
+        if turn.state.ask.optional and typed.isdigit():
+            value = Decimal(typed)
+        else:
+            value = parse(f"{whole.lstrip('0') or '0'}{point}{decimals}").value  # a keyed 07.25 is 7.25
+        value = -value if typed.startswith("-") else value
     except NotANumber:
         refuse(turn, None, sentence("entry.typed", typed=typed))
         return

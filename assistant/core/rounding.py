@@ -36,6 +36,18 @@ def last_place(limit: Decimal) -> int:
     return max(0, -int(limit.as_tuple().exponent))
 
 
+def to_limit(value: Decimal, limit: Decimal, side: int, rule: str, half_out: bool) -> Decimal:
+    """`value` at the last place of a limit, lowest (side -1) or highest (1), as it is compared with it.
+
+    half_out: by half-even an exact half beyond the limit stays beyond it, though the limit's own digit is even.
+    """
+    places = last_place(limit)
+    rounded = round_to(value, places, rule)
+    half = abs(value - limit) * 2 == Decimal(1).scaleb(-places)
+    return rounded + side * Decimal(1).scaleb(-places) if half_out and half and rule == HALF_EVEN and rounded == limit \
+        and side * (value - limit) > 0 else rounded
+
+
 def judge(value: Decimal, limits: tuple[Decimal | None, Decimal | None], rule: str = HALF_EVEN) -> bool:
     """Whether `value` is inside (low, high), both included, None for no limit on that side.
 

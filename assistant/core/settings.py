@@ -3,12 +3,13 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from decimal import Decimal
+from difflib import get_close_matches
 from typing import Any
 
 from assistant.core import rounding
 from assistant.core.methods import registry, units
 from assistant.core.methods.method import OwnValue
-from assistant.core.methods.values import CYLINDER_SIZES, Limits, Values, number, shown
+from assistant.core.methods.values import CYLINDER_SIZES, HALF_AT_LIMIT, Limits, Values, number, shown
 
 __all__ = ["LIMITED", "METHOD", "Settings", "key_of", "number", "shown"]
 
@@ -42,11 +43,15 @@ class Settings(Values):
         checked: dict[str, Any] = {}
         for key, value in given.items():
             if key not in known:
-                raise ValueError(f"{key!r} is no setting: the settings are {', '.join(known)}")
+                near = get_close_matches(key, known, 3)
+                raise ValueError(f"{key!r} is no setting: " + (f"did you mean {' or '.join(near)}" if near else
+                                                               f"the settings are {', '.join(known)}"))
             if key == "limits":
                 checked[key] = _limits(value)
             elif key == "rounding":
                 checked[key] = _one_of(key, value, rounding.RULES)
+            elif key == "half_at_limit":
+                checked[key] = _one_of(key, value, HALF_AT_LIMIT)
             elif key == "step_targets":
                 checked[key] = _targets(value)
             elif key == "units":

@@ -70,10 +70,11 @@ def say(value: Decimal) -> str:
     return " ".join([*words[:first], *TWO_DIGITS[whole], *words[first + 2:]])
 
 
-def parse(text: str) -> Spoken:
+def parse(text: str, whole: bool = False) -> Spoken:
     """The one number that `text` says, with at most two digits before the point and any number after it.
 
-    Three digits before it are taken only one by one and with a point: without one it was most likely lost.
+    Three digits before it are taken only one by one and with a point: without one it was most likely lost. whole: a whole number
+    is asked for, which has no point to lose.
     Takes number words (hyphens and commas count as spaces) or a plain numeral such as "7.25".
     Raises NotANumber with a sentence for anything else.
     """
@@ -87,16 +88,17 @@ def parse(text: str) -> Spoken:
     if unknown:
         raise NotANumber(sentence("number.unknown", word=unknown[0]))
     singly = all(word in _DIGIT or word in POINTS or word == DOUBLE for word in words)
-    return Spoken(_value(words), "digits" if singly else "whole")
+    return Spoken(_value(words, whole), "digits" if singly else "whole")
 
 
-def _value(words: list[str]) -> Decimal:
+def _value(words: list[str], lone: bool) -> Decimal:
     whole_words = list(takewhile(lambda word: word not in POINTS and word not in _JOINTS, words))
     tail = words[len(whole_words):]
     if not whole_words:
         raise NotANumber(sentence("number.no_whole"))
     whole = _digits_of(whole_words)
-    if len(whole) > 3 or len(whole) == 3 and (whole[0] == "0" or tail[:1] not in [[point] for point in POINTS]):
+    if len(whole) > 3 or len(whole) == 3 and (whole[0] == "0" or not (lone and not tail)
+                                                    and tail[:1] not in [[point] for point in POINTS]):
         raise NotANumber(sentence("number.too_many"))
     if len(whole) == 2 and whole[0] == "0":
         raise NotANumber(sentence("number.leading_zero"))

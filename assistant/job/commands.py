@@ -91,6 +91,11 @@ def _check(args: argparse.Namespace) -> int:
 CORRECTED = Decimal(1)
 """Aggregate corrections are 0.1 to 0.5 % (from memory, 90 %); twice the most of these."""
 
+ODD = {"chamber_ratio": ("0.02", "0.2"), "max_psi": ("20", "60"), "strength_psi": ("1500", "15000"),
+       "measure_volume_ft3": ("0.1", "1"), "measure_volume_m3": ("0.003", "0.03"), "bowl_volume_ft3": ("0.2", "0.5"),
+       "bowl_volume_m3": ("0.005", "0.015"), "canister_ft3": ("0.01", "0.03"), "cylinder_count": ("2", "12")}
+"""Values that no method gives, and where they usually lie (ours, no source): outside they are doubted, never refused."""
+
 
 def _deviations(job: Job) -> list[tuple[str, str]]:
     """Where in the file, and a sentence for each value that is not the method's own."""
@@ -123,6 +128,10 @@ def _doubts(job: Job) -> list[str]:
                 if spec.last_place_decides and last_place(limit) < last_place(step):
                     found.append(f"results are rounded to the last place of the {name} limit {limit:f} before they are compared: "
                                  f"write {round_to(limit, last_place(step)):f} to have them compared as reported")
+        for key, (least, most) in ODD.items():
+            value = getattr(settings, key)
+            if value is not None and not Decimal(least) <= value <= Decimal(most):
+                found.append(f"{key} is {value}, and {least} to {most} is usual: is a digit wrong?")
         if settings.aggregate_correction_pct is not None and settings.aggregate_correction_pct > CORRECTED:
             found.append(f"the aggregate correction {settings.aggregate_correction_pct:f} % is over {CORRECTED} %: is a digit "
                          "wrong?")

@@ -18,8 +18,14 @@ VERSION = 1
 def document(tests: Sequence[Test], made: str, accepted: Sequence[lots.Accepted] = ()) -> dict[str, Any]:
     """``made``: local time with its offset."""
     return {"form": "bowlside-record", "version": VERSION, "made": made,
-            "tests": [{**one, "corrections": corrections(one)} for one in tests], "doubts": doubts(tests),
+            "tests": [{**one, "results": list(map(_result, one["results"])), "corrections": corrections(one)} for one in tests],
+            "doubts": doubts(tests),
             "rounds": [_round(one) for one in rounds(tests) if one.name], "acceptance": [lots.document(one) for one in accepted]}
+
+
+def _result(one: dict[str, Any]) -> dict[str, Any]:
+    """With its limits as they were written, too: most readers of JSON make 0.2 of 0.20, and the last place decides."""
+    return {**one, "limits_written": [None if limit is None else f"{limit:f}" for limit in one["limits"]]}
 
 
 def _round(one: Round) -> dict[str, Any]:

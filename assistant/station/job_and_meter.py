@@ -59,7 +59,7 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     known, reasons = register.for_run(folder, given.get("meter"), date.today(), source,
                                     given.get("units", "inch-pound"))
     given = known | given  # what the job says wins; the meter's maximum and its clamps come from the register
-    if not any(METHODS[test].air_meter for test in tests):
+    if not any(test in METHODS and METHODS[test].air_meter for test in tests):
         reasons = []  # no result hangs on the meter's calibration
     refusal = "" if args.override or not reasons else (
         " ".join(reasons) + " Or say why it is used all the same, with --override, which is recorded.")

@@ -194,6 +194,8 @@ class Dialogue:
         for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close",
                        "flood.1.1", "flood.1.2", "flood.1.3"):
             self.at(prompt).hear("next")
+            if prompt == "leak.down":
+                self.at("scope").hear("yes")
         return self.at("clamps").hear("yes")
 
     def one_step(self, run: int, number: int, charge: str, equilibrium: str) -> "Dialogue":

@@ -25,7 +25,7 @@ def t(tmp_path: Path) -> Dialogue:
 
 
 def to_the_clamps(t: Dialogue) -> Dialogue:
-    for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close", "flood.1.1", "flood.1.2",
+    for prompt in ("leak.down", "scope", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close", "flood.1.1", "flood.1.2",
                    "flood.1.3"):
         t.at(prompt).key("#")
     return t.at("clamps")
@@ -123,6 +123,8 @@ def test_a_question_that_was_cut_off_is_asked_again(t: Dialogue) -> None:
     t.leak_hold()
     for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close", "flood.1.1", "flood.1.2"):
         t.at(prompt).hear("next")
+        if prompt == "leak.down":
+            t.at("scope").hear("yes")
     t._hear_out("next")
     talk, t._talk = t._talk, lambda: None
     t.hear("next").at("clamps").press("D", 0.5)  # time left, over the question
@@ -138,7 +140,7 @@ def test_a_test_that_began_before_goes_on_by_its_own_rules() -> None:
     assert from_plain(plain).rules == 0
 
 
-GRAVE = {"leak.charge", "leak.cure", "leak.stop", "leak.down", "fill.1", "close", "clamps", "clamps.fix", "letdown.1", "run_2.far",
+GRAVE = {"leak.charge", "leak.cure", "leak.stop", "leak.down", "scope.stop", "fill.1", "close", "clamps", "clamps.fix", "letdown.1", "run_2.far",
          "finish.letdown", "finish.empty", "finish.unclamp",
          *(f"{kind}.{run}.{number}" for kind in ("pump", "tap") for run in (1, 2) for number in (1, 2, 3))}
 

@@ -23,7 +23,7 @@ def t(tmp_path: Path) -> Wired:
 def skipped(t: Wired) -> Wired:
     """The leak hold was done this morning."""
     t.at("zero").key("#").at("leak.ask").hear("no")
-    for prompt in ("fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
+    for prompt in ("scope", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
         t.at(prompt).key("#")
     t.meter.close_lid()
     return t.flood(1).at("clamps").key("#-held")  # type: ignore[return-value]

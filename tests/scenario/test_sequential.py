@@ -42,7 +42,7 @@ def test_a_clean_test(t: Dialogue) -> None:
 def test_cautions_come_when_they_matter(t: Dialogue) -> None:
     t.hear("next").hear("yes").says("Hands off the lever", "46 psi")
     t.reading("leak.charge", "45.20").wait(8).reading("leak.initial", "45.20").wait(300).reading("leak.final", "45.20")
-    t.hear("next").says("caustic", "gloves and eyewear")
+    t.hear("next").hear("yes").says("caustic", "gloves and eyewear")
     for _ in range(9):
         t.hear("next")
     t.at("clamps").says("all 6 clamps")
@@ -96,7 +96,7 @@ def test_stopping_after_a_leak(t: Dialogue) -> None:
 
 
 def test_the_leak_hold_may_be_skipped_and_that_is_recorded(t: Dialogue) -> None:
-    t.hear("next").hear("no").listens("fill.1").records("note", id="leak.ask")
+    t.hear("next").hear("no").listens("scope").records("note", id="leak.ask")
     assert "skipped" in t.state.notes[0].text
 
 
@@ -403,10 +403,22 @@ def test_nothing_cuts_off_a_caution(t: Dialogue) -> None:
     assert all(set(to_settle.state.cautions) <= set(effect.keep) for effect in to_settle.effects if isinstance(effect, Hush))
 
 
+def test_concrete_that_the_method_is_not_for(t: Dialogue) -> None:
+    """TP 118-17, 3.1 (published, trade notes 1.1): only where the aggregate correction can be found."""
+    t.hear("next").hear("no").at("scope").says("Is the aggregate dense, and is its correction known?").hear("no")
+    t.at("scope.stop").says("no result will be valid").key("#-held")
+    assert t.finished == "stopped"
+
+
+def test_whoever_goes_on_with_it_gets_no_result(t: Dialogue) -> None:
+    t.hear("next").hear("no").hear("no").at("scope.stop").hear("no").at("fill.1").says("Damp the bowl")
+    assert any(one.invalid and "not for" in one.text for one in t.state.notes)
+
+
 def test_nothing_piles_up_behind_a_caution(t: Dialogue) -> None:
-    t.leak_hold().at("leak.down")
+    t.leak_hold().hear("next").at("scope")
     t._talk = lambda: None  # the caution of fill.1 is being said while he presses on
-    t.hear("next").at("fill.1").press("#", 2).press("#", 2).press("A", 2).press("#", 2).at("fill.1")
+    t.hear("yes").at("fill.1").press("#", 2).press("#", 2).press("A", 2).press("#", 2).at("fill.1")
     hush = [effect for effect in t.effects if isinstance(effect, Hush)]
     assert not hush or hush[-1].keep == t.state.cautions, "instructions are dropped, the caution is not"
 

@@ -135,7 +135,7 @@ class Wired(Dialogue):
         while self.meter.chamber_psi > 0.01:
             self.meter.bleed()
             self.pass_time(0.4)
-        for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
+        for prompt in ("leak.down", "scope", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
             self.at(prompt).key("#")
         self.meter.close_lid()
         return self.flood(1).at("clamps").key("#-held")  # type: ignore[return-value]

@@ -6,7 +6,10 @@ from fractions import Fraction
 
 import pytest
 
+from assistant.core.assessment import Result, against_limits
+from assistant.core.methods.slump import assess
 from assistant.core.rounding import judge, last_place, round_to, to_step
+from assistant.core.settings import Settings
 
 
 @pytest.mark.parametrize("value, places, even, up", [
@@ -74,3 +77,26 @@ def test_half_a_step() -> None:
     assert [str(to_step(D("4.375"), D("0.25"), rule)) for rule in ("half-even", "half-up")] == ["4.50", "4.50"]
     assert [str(to_step(D("4.125"), D("0.25"), rule)) for rule in ("half-even", "half-up")] == ["4.00", "4.25"]
     assert str(to_step(D("-0.1"), D("0.25"))) == "0.00" and str(to_step(D("112.5"), D(5))) == "110"
+
+
+@pytest.mark.parametrize(("slump", "limits", "how", "passes"), [
+    ("4.25", (None, "4"), {}, True), ("4.50", (None, "4"), {}, False), ("4.50", (None, "4"), {"half_at_limit": "rounded"}, True),
+    ("4.50", (None, "4.0"), {}, False), ("5.50", (None, "5"), {}, False), ("3.50", ("4", None), {}, False),
+    ("3.75", ("4", None), {}, True), ("4.50", (None, "4.50"), {}, True), ("3.50", ("4", None), {"rounding": "half-up"}, True),
+    ("4.50", (None, "4"), {"rounding": "half-up"}, False)])
+def test_the_even_digit_is_no_reason_to_pass(slump: str, limits: tuple, how: dict[str, str], passes: bool) -> None:
+    """4 1/4 in. passes "4 in.", and not "4.0 in." (published: Iowa DOT IM 202, its vectors RD03 and RD04). By half-even 4 1/2 became 4
+    and passed, while 5 1/2 failed 5: an exact half beyond a limit that is written coarser is out (common practice, no source)."""
+    settings = Settings.from_mapping({"limits": {"slump": limits}, **how})
+    assert assess(D(slump), settings).verdict == ("pass" if passes else "fail")
+
+
+def test_a_record_from_before_is_compared_as_it_was() -> None:
+    settings = Settings.of_record({"limits": {"slump": [None, "4"]}})
+    assert settings.half_at_limit == "rounded" and assess(D("4.50"), settings).verdict == "pass"
+
+
+def test_a_metric_is_rounded_as_e29_has_it() -> None:
+    """Nothing changes where the limit has the result's own last place."""
+    found = Result("system_air_metric", D("0.205"), "psi", D("0.20"), "")
+    assert against_limits([found], Settings.from_mapping({"limits": {"system_air_metric": [None, "0.20"]}}))[0] == "pass"

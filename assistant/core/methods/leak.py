@@ -52,6 +52,12 @@ READINGS["leak.final"] = replace(READINGS["leak.final"], band=None, likely=_like
                                  possible=lambda _taken, settings: (Decimal("0.00"), settings.max_psi))
 
 
+def _cooled(drop: Decimal, initial: Decimal) -> str:
+    """By how many degrees Celsius a tight chamber's air cools where it loses as much: pressure by temperature, both absolute, at 14.7
+    psi and 293 K outside (derived)."""
+    return f"{drop / (initial + Decimal('14.7')) * 293:.1f}"
+
+
 # --- the assessment -----------------------------------------------------------------------------------------------------
 
 def assess(initial: Decimal, final: Decimal, settings: Values,
@@ -88,7 +94,7 @@ def assess(initial: Decimal, final: Decimal, settings: Values,
         return Assessment((drop,), tuple(warnings), PASS,
                           sentence(f"leak.why_{moved}", by=abs(drop.rounded), limit=f"{most:f}"))
     return Assessment((drop,), tuple(warnings), FAIL,
-                      sentence("leak.why_leaks", by=drop.rounded, limit=f"{most:f}"))
+                      sentence("leak.why_leaks", by=drop.rounded, limit=f"{most:f}", cooled=_cooled(initial - final, initial)))
 
 
 def judge(taken: Taken, settings: Values, marks: Marks) -> Judgement:
@@ -97,7 +103,7 @@ def judge(taken: Taken, settings: Values, marks: Marks) -> Judgement:
     if found.verdict == "pass":
         words = sentence("leak.lost_holds", digits=spoken.digits(lost)) if lost > 0 else sentence("leak.holds")
     elif found.verdict == "fail":
-        words = sentence("leak.leaks", digits=spoken.digits(lost), limit=f"{settings.leak_limit:f}")
+        words = sentence("leak.leaks", digits=spoken.digits(lost), limit=f"{settings.leak_limit:f}", cooled=_cooled(lost, taken["leak.initial"]))
     else:
         words = sentence("leak.invalid", why=found.why)
     verdict, why = marked(found.verdict, found.why, marks)

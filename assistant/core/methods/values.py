@@ -22,6 +22,9 @@ Limits = tuple[Decimal | None, Decimal | None]
 CYLINDER_SIZES = ("4x8", "6x12", "9x18")
 """Diameter by height, in."""
 
+HALF_AT_LIMIT = ("out", "rounded")
+"""What an exact half beyond a limit is: out of it, or what half-even rounding makes of it: 4.5 passes 4, and 5.5 not 5."""
+
 _STAGES = "the sequential test as it is done in the field"
 _CHECK = derived("a check on readings, engineering judgement from the ideal-gas model, in no standard")
 _GIVEN = common("the job's or the meter's own; none known by default")
@@ -43,9 +46,9 @@ def _optional(low: str, high: str, unit: str, source: Provenance = _GIVEN) -> An
     return field(default=None, metadata={"low": Decimal(low), "high": Decimal(high), "unit": unit, "source": source})
 
 
-def _free(default: Any, source: Provenance) -> Any:
+def _free(default: Any, source: Provenance, before: Any = None) -> Any:
     """One that is checked otherwise than by a lowest and a highest."""
-    return field(default=default, metadata={"source": source})
+    return field(default=default, metadata={"source": source, "before": before})
 
 
 @dataclass(frozen=True)
@@ -64,6 +67,9 @@ class Values:
     limits: Mapping[str, Limits] = field(default_factory=dict, hash=False,
                                              metadata={"source": common("the job's own limits; none by default")})
     rounding: str = _free(rounding.HALF_EVEN, memory("half-even, as ASTM E29 rounds an exact 5; a job may choose half-up", 95))
+    half_at_limit: str = _free(HALF_AT_LIMIT[0], common(
+        "where a limit is written with fewer decimals than its result, an exact half beyond it does not pass by half-even"),
+        before=HALF_AT_LIMIT[1])
     units: str = _free(units.INCH_POUND, common("inch-pound or si, as the job is written"))
     strength_psi: Decimal | None = _optional("100", "30000", "psi", common("the job's specified strength; none known by default"))
     cylinder_count: int = field(default=4, metadata={"low": 1, "high": 24, "unit": "", "source": common(
@@ -147,6 +153,10 @@ class Values:
     @property
     def si(self) -> bool:
         return self.units == units.SI
+
+    @property
+    def half_out(self) -> bool:
+        return self.half_at_limit == HALF_AT_LIMIT[0]
 
     @property
     def leak_limit(self) -> Decimal:

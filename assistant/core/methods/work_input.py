@@ -55,6 +55,10 @@ class WorkInput:
     def reading(self, key: str) -> Decimal:
         return number(key, self.given[key])
 
+    def signed(self, key: str) -> Decimal:
+        """One that may be below zero, as a temperature."""
+        return number(key, self.given[key], below_zero=True)
+
     def optional(self, key: str) -> Decimal | None:
         return self.reading(key) if key in self.given else None
 
@@ -94,11 +98,11 @@ class WorkInput:
         return (units.SI, si) if other else (units.INCH_POUND, inch_pound)
 
 
-def number(key: str, value: Any) -> Decimal:
-    """A number straight from the JSON, 0 or above and of a sensible size."""
+def number(key: str, value: Any, below_zero: bool = False) -> Decimal:
+    """A number straight from the JSON, of a sensible size, and 0 or above unless it may lie below."""
     if not isinstance(value, Decimal):
         raise ValueError(f"{key} is {shown(value)}: it must be a number")
     sized = any_number(key, value)
-    if sized < 0:
+    if sized < 0 and not below_zero:
         raise ValueError(f"{key} is {shown(value)}: it must not be negative")
     return sized
