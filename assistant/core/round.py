@@ -132,7 +132,7 @@ def least_sample(plan: Sequence[str], settings: Settings, check_tests: bool) -> 
     """The setting that tells sampling how much is needed; a job may ask for more."""
     needed = concrete_ft3(plan, settings, check_tests) * (units.FOOT3_IN_M3 if settings.si else 1)
     key = "least_sample_m3" if settings.si else "least_sample_ft3"
-    return {key: max(rounding.round_to(needed, 4), settings.amount("least_sample") or Decimal(0))}
+    return {} if not needed else {key: max(rounding.round_to(needed, 4), settings.amount("least_sample") or Decimal(0))}
 
 
 def _take_sample(plan: Sequence[str], settings: Settings, check_tests: bool) -> str:

@@ -15,12 +15,12 @@ FIELDS = (
     ("location", "Placed at"), ("sample_point", "Sample point"), ("weather", "Weather"), ("air_temperature", "Air temperature"),
     ("water_added", "Water added"), ("admixture_added", "Admixture added"), ("added_by", "Added by"),
     ("revolutions", "Revolutions"), ("cylinders", "Cylinder ids, size, ages"), ("initial_cure", "Initial cure, min / max"),
-    ("station", "Station"), ("meter", "Meter"),
+    ("station", "Station"),
 )
 """Label of a test's header, and its name on paper."""
 
-_ELSEWHERE = {"technician", "certification", "certification_expires", "practice", "invented", "speech", "round", "remark", "wpm",
-              "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed"}
+_ELSEWHERE = {"technician", "meter", "certification", "certification_expires", "practice", "invented", "speech", "round", "remark",
+              "wpm", "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed"}
 
 
 def fields(one: Round, job: Job | None) -> list[tuple[str, str]]:

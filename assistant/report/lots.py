@@ -13,6 +13,7 @@ from typing import Any
 
 from assistant.core import acceptance
 from assistant.core.acceptance import Lot, Plan
+from assistant.core.assessment import CORRECTED, REPEATED
 from assistant.core.load_judged import is_preliminary
 from assistant.core.methods.registry import RESULTS
 from assistant.core.rounding import last_place, round_to
@@ -93,6 +94,16 @@ def cells(found: Sequence[Accepted]) -> dict[int, dict[str, str]]:
     return rows
 
 
+def _doubts(one: Accepted) -> list[str]:
+    """What to look at in the lots that stand on the page."""
+    shown = one.samples[one.lots[-NEWEST:][0].first:] if one.lots else []
+    changed = [str(each["id"]) for sample in shown for each in sample.tests if each.get("verdict") in (REPEATED, CORRECTED)]
+    found = [f"Changed after the result was known: test {', '.join(changed)}."] if changed else []
+    if any(tuple(each["limits"]) != one.limits for sample in shown for each in sample.results):
+        found.append("The limits changed meanwhile: each lot is computed with those of the newest sample.")
+    return found
+
+
 HEAD = ["Result, mix", "Lot", "Samples", "From, to", "Age, days", "Mean", "Other units", "Std. dev.", "Within limits", "Verdict"]
 WIDTHS = [1.25, 0.3, 0.55, 1.0, 0.5, 0.75, 0.75, 0.6, 0.7, 1.1]
 NEWEST = 3
@@ -120,5 +131,6 @@ def sentences(found: Sequence[Accepted]) -> list[str]:
         told = [f"Lot {lot.number}: {lot.why}." for lot in one.lots[-NEWEST:]]
         if average := one.average(len(one.samples) - 1):
             told.append(f"Moving average of {one.plan.moving_average}: {average}.")
+        told += _doubts(one)
         said.append(", ".join(filter(None, [result_name(one.key.name), one.key.mix])) + f". {' '.join(told)}")
     return said

@@ -247,8 +247,9 @@ def _charts(history: Sequence[Test], day: str, job: Job | None) -> list[tuple[st
             levels = job.levels.get(name, Levels()) if job and form.belongs(job, samples[-1].tests[0]) else Levels()
             points = [each.point(label) for each, label in zip(samples, _labels([each.tests[0] for each in samples]))]
             whose = [key.job, f"mix {key.mix}" if key.mix else "", "PRACTICE" if key.practice else ""]
-            several = sum(each.name == name for each in shown) > 1
-            charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose if several else [])]),
+            several, since = sum(each.name == name for each in shown) > 1, samples[-POINTS:][0].day
+            charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose if several else []),
+                                      *([f"since {since}"] if since != day else [])]),
                            drawings.control_chart(result_name(name), key.unit, points[-POINTS:], levels,
                                                   tuple(samples[-1].results[-1]["limits"])),
                            findings.of_chart(samples, points, key, levels, day)))

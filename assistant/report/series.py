@@ -36,12 +36,12 @@ class Key:
 
 def of(tests: Iterable[Test], names: Collection[str]) -> dict[Key, list[Sample]]:
     """Every series of the results named, from tests that are done, oldest first. A second technician's, only to compare, are
-    another's hands, not another concrete: left out, as is what has no number."""
+    another's hands, not another concrete: left out, as is what has no number, or only a preliminary one."""
     found: dict[Key, list[Sample]] = {}
     newest: dict[tuple[Any, ...], Sample] = {}
     for day, one in with_days(tests):
         for each in one["results"] if one["outcome"] == "done" and not one.get("comparison") else ():
-            if each["name"] not in names or each["rounded"] is None:
+            if each["name"] not in names or each["rounded"] is None or each.get("remark"):
                 continue
             key = Key(each["name"], each["unit"], form.text(one.get("job")), form.text(one.get("mix")), bool(one.get("practice")))
             place = (key, one["test"], day, one.get("round") or one.get("sample"))

@@ -480,3 +480,23 @@ def test_the_tapping_beats_are_even_and_last_ten_seconds(t: Dialogue) -> None:
     assert len(beats) == 10 and {round(b - a, 9) for a, b in zip(beats, beats[1:])} == {1.0}
     assert cadence.cues[0][0] == "tap_first" and cadence.cues[-1][0] == "tap_end"
     assert cadence.cues[-1][1] - beats[0] == pytest.approx(10.0)
+
+
+def test_practice_on_plain_water_comes_to_its_end_without_a_number(t: Dialogue) -> None:
+    """Water gives way to no pressure: each equilibrium is its charge (derived). It was refused for ever; no result counts."""
+    to_run_1(t)
+    for run in (1, 2):
+        for number, psi in ((1, "14.50"), (2, "30.00"), (3, "45.00")):
+            t.to_equilibrium(run, number, psi)
+            ident = f"equilibrium.{run}.{number}"
+            for again in ("", ".again") if number == 3 else ("",):
+                t.at(ident + again).key(" ".join([*psi.replace(".", "*"), "#"])).says("as of plain water").key("#-held")
+            t.takes(ident, psi)
+        if run == 1:
+            t.between()
+    t.at("metric.keep").hear("yes").at("release.2").hear("next")
+    assert summary.whole_verdict(t.state)[0] == "invalid" and "plain water" in summary.whole_verdict(t.state)[1]
+
+
+def test_a_reading_above_its_charge_is_refused_as_before(t: Dialogue) -> None:
+    to_run_1(t).to_equilibrium(1, 1, "14.50").key("1 4 * 5 1 #").refuses("equilibrium.1.1", "not below the charge").takes_nothing()

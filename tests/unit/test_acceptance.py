@@ -124,6 +124,17 @@ def test_only_what_counts_is_in_a_lot_and_each_mix_by_itself(its_job: job.Job) -
     assert lots.of(tests, None, "2031-05-04") == []
 
 
+def test_what_to_look_at_is_told_and_a_preliminary_number_is_in_no_lot(its_job: job.Job) -> None:
+    tests = [a_test(1, "6.0", 1, verdict="repeated"), a_test(2, "6.2", 1), a_test(3, "6.3", 2, limits=(D("4.5"), D("8.0")))]
+    tests.append(a_test(4, "9.0", 2))
+    tests[-1]["results"][0]["remark"] = "preliminary, chamber ratio not calibrated"
+    one, = lots.of(tests, its_job, "2031-05-02")
+    assert [each["id"] for sample in one.samples for each in sample.tests] == [1, 2, 3]
+    told, = lots.sentences([one])
+    assert "Changed after the result was known: test 1." in told and "The limits changed meanwhile" in told
+    assert "Changed" not in lots.sentences(lots.of(tests[1:2], its_job, "2031-05-02"))[0]
+
+
 def test_in_si_and_in_inches(its_job: job.Job) -> None:
     """Each system of units is a series of its own; means are told in both."""
     inches = [a_test(at, value, 1, "slump", "in.", (D(3), D(5))) for at, value in enumerate(("4.00", "4.25", "3.75"), 1)]

@@ -30,10 +30,10 @@ def test_a_good_test_raises_no_doubt(name: str) -> None:
 
 
 @pytest.mark.parametrize("name, value, words", [
-    ("equilibrium.1.1", "14.50", "is not below the charge"), ("equilibrium.1.1", "0.00", "is no pressure"),
+    ("equilibrium.1.1", "14.51", "is not below the charge"), ("equilibrium.1.1", "0.00", "is no pressure"),
     ("equilibrium.1.1", "-1", "is no pressure"),
     ("equilibrium.1.2", "7.25", "is not above the last equilibrium"),
-    ("equilibrium.1.3", "45.00", "is not below the charge"),
+    ("equilibrium.1.3", "45.01", "is not below the charge"),
     ("equilibrium.2.1", "14.51", "is not below the charge"),
     ("equilibrium.2.2", "7.10", "is not above the last equilibrium"),
     ("charge.1.2", "7.25", "is not above the last equilibrium"),
@@ -133,7 +133,7 @@ def test_other_names_have_no_band(name: str) -> None:
 
 
 def test_hard_range() -> None:
-    assert plausible_range("equilibrium.1.2", before("equilibrium.1.2"), SETTINGS) == (D("7.26"), D("29.99"))
+    assert plausible_range("equilibrium.1.2", before("equilibrium.1.2"), SETTINGS) == (D("7.26"), D("30.00"))
     assert plausible_range("charge.1.3", before("charge.1.3"), SETTINGS) == (D("18.64"), D("46"))
     assert plausible_range("charge.2.1", before("charge.2.1"), SETTINGS) == (D("0.01"), D("46"))
     assert plausible_range("leak.final", {}, SETTINGS) == (D("0.00"), D("46"))

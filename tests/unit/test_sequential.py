@@ -99,7 +99,7 @@ def test_a_limit_with_fewer_decimals_passes_what_it_passes_but_says_so() -> None
 
 
 @pytest.mark.parametrize("run, step, value, air, why", [
-    (1, 1, "14.5", False, "equilibrium 1.1: 14.5 is not below the charge"),
+    (1, 1, "14.5", False, "equilibrium 1.1: 14.5 is the charge itself, as of plain water without any air"),
     (1, 2, "7.25", False, "equilibrium 1.2: 7.25 is not above the last equilibrium"),
     (1, 3, "45.01", False, "equilibrium 1.3: 45.01 is not below the charge"),
     (2, 1, "0", True, "equilibrium 2.1: 0 is no pressure"),

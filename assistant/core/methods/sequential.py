@@ -64,12 +64,16 @@ def _before(run: int, step: int, taken: Taken) -> Decimal | None:
     return Decimal(0) if step == 1 else taken.get(f"equilibrium.{run}.{step - 1}")
 
 
+NO_AIR = "no-air"
+"""An equilibrium as high as its charge: of a bowl of plain water, in practice, and of no concrete."""
+
+
 def _hard(kind: str, run: int, step: int, value: Decimal, taken: Taken, settings: Values) -> Doubt | None:
     if doubt := next(impossible(value, settings), None):
         return doubt
     charge, before = taken.get(f"charge.{run}.{step}"), _before(run, step, taken)
     if kind == "equilibrium" and charge is not None and value >= charge:
-        return Doubt(IMPOSSIBLE, said("not_below_charge", value), "order")
+        return Doubt(IMPOSSIBLE, said("not_below_charge", value), NO_AIR if value == charge else "order")
     if before is not None and value <= before:
         return Doubt(IMPOSSIBLE, said("not_above_last", value), "order")
     return None
@@ -80,6 +84,8 @@ def _pressure(kind: str, run: int, step: int) -> Reading:
 
     def doubts(value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
         hard = _hard(kind, run, step, value, taken, settings)
+        if hard and hard.rule == NO_AIR:
+            yield Doubt(DOUBTFUL, said("no_air", value), NO_AIR, since=2)  # plain water gives way to no pressure
         if hard:
             yield hard
         elif kind == "equilibrium":
@@ -92,7 +98,7 @@ def _pressure(kind: str, run: int, step: int) -> Reading:
     def possible(taken: Taken, settings: Values) -> Pair:
         charge = taken.get(charge_name) if kind == "equilibrium" else None
         low = _before(run, step, taken) or Decimal(0)
-        return low + RESOLUTION, settings.max_psi if charge is None else charge - RESOLUTION
+        return low + RESOLUTION, settings.max_psi if charge is None else charge
 
     def likely(taken: Taken, settings: Values) -> Pair | None:
         if kind == "charge":
@@ -264,7 +270,7 @@ def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], t
             for doubt in READINGS[name].doubts(value, taken, settings):
                 if doubt.since > rules:
                     continue
-                if doubt.kind == IMPOSSIBLE:
+                if doubt.kind == IMPOSSIBLE or doubt.rule == NO_AIR:
                     invalid.append(sentence("verdict.of_reading", name=spoken_name(name), doubt=doubt.words))
                     return False
                 if doubt.rule == "fit":

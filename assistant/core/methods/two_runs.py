@@ -54,7 +54,7 @@ def far(step: int, value: Decimal, taken: Taken, values: Values) -> bool:
     """
     charges = [taken[name] for name in ("charge.1.1", "charge.1.2", "charge.1.3") if name in taken]
     before, last = taken.get(f"equilibrium.1.{step}"), taken.get("equilibrium.1.3")
-    if before is None or last is None or len(charges) < 3:
+    if before is None or last is None or len(charges) < 3 or last >= charges[2]:  # a bowl without air is like no other
         return False
     all_air, less_air = (pressure.lone_ratio(charges, one) for one in (last, last + values.metric_high_psi))
     most = pressure.last_equilibrium(charges[:step], less_air) - pressure.last_equilibrium(charges[:step], all_air)
