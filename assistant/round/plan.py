@@ -5,8 +5,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from assistant.core import load_judged, prompts
+from assistant.core import prompts
 from assistant.core import round as core
+from assistant.core.load_judged import BEFORE
 from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import Settings, shown
 from assistant.files import plain
@@ -37,6 +38,9 @@ class Plan:
     remark: str = ""
     """Said and recorded with each air test: what is wrong with its meter or its job."""
 
+    gear: Callable[[str], tuple[Mapping[str, str], str]] = lambda _test: ({}, "")
+    """Labels of what a test is done with, and what is said and recorded of that at its start."""
+
     def one_bowl(self, tests: Sequence[str], settings: Settings) -> tuple[str, str] | None:
         """The two of these tests that are done on one filling of the air meter's bowl."""
         wanted = self.density_in == BOWL or not self.density_in and self.technicians == 1
@@ -45,10 +49,10 @@ class Plan:
     def prompts(self) -> Iterator[str]:
         """The id of every prompt that may come."""
         yield from ("thermometer", "told", "go_on", "stop", "summary", "scrap.confirm")
-        yield from (f"next.{test}" for test in (core.SAMPLE, *load_judged.BEFORE))
+        yield from (f"next.{test}" for test in (core.SAMPLE, *BEFORE))
         for test in self.tests:
             yield from (f"{how}.{test}" for how in ("next", "check", "repeat"))
-        for test in dict.fromkeys((core.SAMPLE, *load_judged.BEFORE, *self.tests)):
+        for test in dict.fromkeys((core.SAMPLE, *BEFORE, *self.tests)):
             yield from (one.id for one in prompts.prompts(header_of({"test": test, **self.given}, BETWEEN).procedure))
 
 
