@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from assistant.core.answers import BOUNCE_S
-from assistant.core.effects import NOT_NOW, Cue, Effect, Record, Speak
+from assistant.core.effects import Cue, Effect, Record, Speak
 from assistant.core.events import ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Spoken, Suspended, TimerDue
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
@@ -18,18 +18,21 @@ from assistant.record.journal import JournalError
 from assistant.record.lines import Write
 from assistant.record.session import Handles
 from assistant.station import view
+from assistant.station.aloud import Aloud
 from assistant.station.gauge_watch import GaugeWatch
+from assistant.station.layout import View
 from assistant.station.loop import Loop
 from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
-from assistant.station.pronounce import pronounce
+from assistant.station.remarks import Remark, mark_words
 from hardware.clock import Watch, boot_now
 from hardware.ports import SpeakerPort
-from hardware.synth import RATE_WPM
 
 LOOK_EVERY_S = 1.0
 REFRESH_S = 0.1
 WRONG_S = 2.0
 """So long the lamp says "wrong" after something was refused. Ours."""
+READ_S = 1.0
+"""A key sooner than this was not meant for the page that has just come up. Ours."""
 
 
 def echo(state: State, key: str) -> str:
@@ -58,46 +61,6 @@ class BootClock:
             return self._posted.get(timeout=max(0.0, until - boot_now()))
         except queue.Empty:
             return None
-
-
-class Aloud:
-    """A loudspeaker as the loop's mouth. Without one everything is over at once, and cues are nothing.
-
-    spoken    told each utterance that is over, by the name that the speaker has for it
-    """
-
-    def __init__(self, spoken: Callable[[str], None]) -> None:
-        self.speaker: SpeakerPort | None = None
-        self._spoken = spoken
-        self.rate_wpm = RATE_WPM
-        self.before = 0
-        """Utterances of the tests before this one on the same devices."""
-
-    def say(self, speak: Speak) -> None:
-        ident = str(speak.number + self.before)
-        if self.speaker is None:
-            self._spoken(ident)
-        elif not speak.aloud:
-            self.speaker.say(ident, "")  # in its turn: else a caution before it would count as said while it still sounds
-        else:
-            self.speaker.rate_wpm = speak.wpm or self.rate_wpm
-            self.speaker.say(ident, pronounce(speak.text, to_write=bool(speak.wpm)))
-
-    def hush(self, keep: tuple[int, ...]) -> None:
-        if self.speaker is not None:
-            self.speaker.hush(frozenset(str(number + self.before) for number in keep))
-
-    def cue(self, name: str) -> None:
-        if self.speaker is not None:
-            self.speaker.cue(name)
-
-    def cues(self, plan: tuple[tuple[str, float], ...]) -> None:
-        if self.speaker is not None:
-            self.speaker.cues(list(plan))
-
-    def drop_cues(self) -> None:
-        if self.speaker is not None:
-            self.speaker.drop_cues()
 
 
 class Shows(Protocol):
@@ -132,11 +95,18 @@ class Live(Loop):
         self._wrong_until = 0.0
         self.messages: deque[str] = deque(maxlen=3)
         """What the station said or answered: newest last, never pushed out by what devices report."""
-        self._passing: deque[tuple[str, str]] = deque(maxlen=6)
-        """Those of them that go with their prompt, and which that is."""
+        self._passing: deque[Remark] = deque(maxlen=6)
+        """Those of them that go with what they were said of."""
+        self._mark: tuple[str, ...] = ()
+        """What is said at a mark of the clock, which the screen shows anyway."""
         self.notices: deque[str] = deque(maxlen=3)
         self.heard = ""
         self.status = ""
+        self.result: Callable[[View | None], View] | None = None
+        """Makes the result of the test before, beside the question that is asked now; None: there is none to show."""
+        self._page: View | None = None
+        """A page that stays until a key."""
+        self._page_from = 0.0
         self._gone: dict[str, str] = {}
         """Devices that are gone now, whatever test runs, and the sentence for each."""
         self._told: set[str] = set()
@@ -227,6 +197,20 @@ class Live(Loop):
         self._look, self._next_look = Watch(), boot_now() + LOOK_EVERY_S
         return super().run(first)
 
+    def leave_up(self, page: View) -> None:
+        """Show this page until a key is pressed that was not meant for what was there before."""
+        self._page, self._page_from = page, boot_now() + READ_S
+        while self._page is not None:
+            self._take(boot_now() + REFRESH_S)
+            self.refresh()
+
+    def _turn_page(self, at: float) -> bool:
+        """Whether a page was up, which then had the key."""
+        up = self._page is not None
+        if at >= self._page_from:
+            self._page = None
+        return up
+
     def begun(self) -> None:
         self._devices()
 
@@ -304,23 +288,31 @@ class Live(Loop):
         elif isinstance(effect, Speak):
             self.line("said", id=effect.id, text=effect.text)
         elif isinstance(effect, Record) and effect.kind == "heard":
-            self.heard = effect.fields["text"]
+            self.heard = effect.fields["text"] if effect.fields["source"] == "voice" else ""
+        elif isinstance(effect, Record) and effect.kind == "hold":
+            self._mark = mark_words(effect.fields.get("left"))
         super().perform(effect)
         if isinstance(effect, Speak):
             self._keep(effect)
 
     def _keep(self, speak: Speak) -> None:
         """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
-        if speak.id.endswith(NOT_NOW):
-            self._for_now(speak.text)
-        elif speak.text not in view.prompt_words(self.station.state):
-            self.messages.append(speak.text)
+        if speak.text not in (*view.prompt_words(self.station.state), *self._mark):
+            self._for_now(speak.text, speak.id)
 
-    def _for_now(self, words: str) -> None:
-        """A message that goes with its prompt: "Not yet." beside the next question would be an answer to that."""
-        self._passing.append((self.station.state.prompt, words))
-        if words not in self.messages:
-            self.messages.append(words)
+    def _for_now(self, words: str, about: str = "") -> None:
+        """A message that goes with what it was said of: "Not yet." beside the next question would be an answer to that, and
+        "Under: pump a little" beside "press and hold" would spoil the test."""
+        fresh = Remark(words, about, self.station.state)
+        for old in [one for one in self._passing if one.words == words or fresh.follows(one)]:
+            self._forget(old)
+        self._passing.append(fresh)
+        self.messages.append(words)
+
+    def _forget(self, one: Remark) -> None:
+        self._passing.remove(one)
+        if one.words in self.messages:
+            self.messages.remove(one.words)
 
     def _spoken(self, number: int) -> None:
         if number > self.aloud.before:  # known only now: another test may have begun since it was over
@@ -329,6 +321,8 @@ class Live(Loop):
     def _key(self, name: str, at: float) -> None:
         if self.speaker is not None:
             self.speaker.cue(echo(self.station.state, name))
+        if self._turn_page(at):
+            return
         if name == "#" and at < self._enter_from:
             self._enter_from = at + BOUNCE_S  # a held key goes on bouncing
             return
@@ -337,6 +331,8 @@ class Live(Loop):
             self._for_now(sentence("screen.hear_out"))
 
     def _meter(self, action: str) -> None:
+        if self._turn_page(boot_now()):
+            return
         if self.practice is not None:
             self.practice.tick(boot_now())
             words = self.practice.act(action)
@@ -344,25 +340,27 @@ class Live(Loop):
                 self.messages.append(words)
 
     def _quit(self) -> None:
-        self.finished = "left"
+        self.finished, self._page = "left", None
 
     def refresh(self) -> None:
         self.alive()
         now, state = boot_now(), self.station.state
-        while self._passing and self._passing[0][0] != state.prompt:
-            words = self._passing.popleft()[1]
-            if words in self.messages:
-                self.messages.remove(words)
+        for one in [one for one in self._passing if one.is_over(state)]:
+            self._forget(one)
         if self.lamps is not None:
             self.lamps.show(view.lamp(state, now < self._wrong_until))
         if self.practice is not None:
             self.practice.tick(now)
         if self.show is None:
             return
+        if self._page is not None:
+            self.show(self._page)
+            return
         gauge, status = view.wire(state, self.watch.shown(now)), self.status
         if self.practice is not None:
             gauge = f"{self.practice.gauge():f} psi"
             status = f"{status}   METER: {self.practice.state()}"
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
-        self.show(view.of(state, now, status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
-                          label))
+        shown = view.of(state, now, status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
+                        label, self.speaker is not None and self.speaker.audible)
+        self.show(shown if self.result is None else self.result(shown))
