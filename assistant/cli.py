@@ -187,7 +187,7 @@ def parser() -> argparse.ArgumentParser:
     assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
 
     assistant.meters.commands.add_arguments(
-        command("meter", "The meter register: list, show, add, calibrated, factor, due, remark, retire."), _Parser)
+        command("meter", "The register of meters and other equipment."), _Parser)
 
     service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))

@@ -15,6 +15,7 @@ from assistant.core.settings import LIMITED, Settings
 from assistant.files import by_hand, plain
 from assistant.files.refusal import Refusal
 from assistant.job.places import line_of
+from assistant.meters.register import GEAR
 from assistant.record import header
 from assistant.round import plan
 
@@ -23,10 +24,12 @@ LABELS = ("job", "contract_item", "owner", "contractor", "producer", "plant", "s
 """Texts for the record and the report. Those in ``header.LABELS`` go into each test's header."""
 SWITCHES = ("invented", "practice")
 SETTINGS = tuple(one.name for one in fields(Settings))
-TABLES = ("levels", "retest", "frequency", "mixes", "round", "acceptance")
+TABLES = ("equipment", "levels", "retest", "frequency", "mixes", "round", "acceptance")
 SAMPLED = tuple(COUNTED)
 """What ``[frequency.NAME]`` may be about; ``sample`` is the whole composite sample."""
 VOLUMES = ("yd3", "m3")
+TOLD, REFUSED = "told", "refused"
+"""What becomes of a test that would begin with something overdue; a meter that is unfit is refused in any job."""
 
 
 MOST_MIXES = 1000
@@ -85,6 +88,8 @@ class Job:
     retest: Mapping[str, bool] = field(default_factory=dict)
     round: Mapping[str, Any] = field(default_factory=dict)
     """Of ``[round]``: ``tests``, ``technicians`` and ``second``, as ``round_plan.check`` takes them."""
+    equipment: Mapping[str, str] = field(default_factory=dict)
+    """Of ``[equipment]``: kind of the register to name, and ``overdue``: TOLD or REFUSED."""
     frequency: Mapping[str, Frequency] = field(default_factory=dict)
     acceptance: Mapping[str, Plan] = field(default_factory=dict)
     """Result -> its lots and moving average, over the days."""
@@ -166,6 +171,10 @@ class _Check:
         self.known(retest, ("check_test", "preliminary_sample"), "retest")
         round_ = self.table(given.get("round", {}), "round")
         self.known(round_, ("tests", "technicians", "second", "density_in"), "round")
+        equipment = self.table(given.get("equipment", {}), "equipment")
+        self.known(equipment, (*GEAR, "overdue"), "equipment")
+        if equipment.get("overdue", TOLD) not in (TOLD, REFUSED):
+            raise self.wrong(("equipment", "overdue"), f'overdue is {shown(equipment["overdue"])}: it must be "{TOLD}" or "{REFUSED}"')
         frequency = self.table(given.get("frequency", {}), "frequency")
         self.known(frequency, SAMPLED, "frequency")
         acceptance = self.table(given.get("acceptance", {}), "acceptance")
@@ -175,6 +184,7 @@ class _Check:
         job = Job(self.job.path, labels, settings, levels,
                   {key: self.switch(value, "retest", key) for key, value in retest.items()},
                   {key: self.of_round(value, key) for key, value in round_.items()},
+                  {key: self.text(value, "equipment", key) for key, value in equipment.items()},
                   {name: self.frequency(value, name) for name, value in frequency.items()},
                   {name: self.acceptance(value, name) for name, value in acceptance.items()},
                   {name: self.mix(value, name) for name, value in mixes.items()}, self.job.text)

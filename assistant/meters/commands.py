@@ -10,7 +10,19 @@ from typing import Any
 from assistant.core.rounding import round_to
 from assistant.files import plain
 from assistant.files.jsonline import dumps
-from assistant.meters.register import INTERVALS, Meter, MeterError, Register, checked, fit_for_use, known, leak_trend, standing_of
+from assistant.meters.register import (
+    GEAR,
+    INTERVALS,
+    METER,
+    Meter,
+    MeterError,
+    Register,
+    checked,
+    fit_for_use,
+    known,
+    leak_trend,
+    standing_of,
+)
 from assistant.record import log, summary
 from assistant.record.journal import Journal
 
@@ -33,6 +45,7 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
         one = command(name, text, do, name == "show")
         one.add_argument("--json", action="store_true", help="one JSON object a line")
     add = command("add", "Enter a new meter.", _add)
+    add.add_argument("--kind", choices=(METER, *GEAR), default=METER, help="what it is (meter)")
     add.add_argument("--max-psi", metavar="PSI", help="its marked maximum (46)")
     add.add_argument("--clamps", type=int, metavar="N", help="how many clamps it has (6)")
     calibrated = command("calibrated", "Enter a calibration. Older ones are kept.", _calibrated)
@@ -41,6 +54,10 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
     calibrated.add_argument("--test", type=int, metavar="ID", help="take ratio and day from this calibration test of the record")
     calibrated.add_argument("--by", default="", metavar="NAME", help="who did it")
     calibrated.add_argument("--how", default="", metavar="TEXT", help="how, such as: canister, water in bowl")
+    check = command("checked", "Enter a check of anything but a meter, or a certificate. Older ones are kept.", _checked)
+    check.add_argument("--until", metavar="DATE", help="the last day on which it is good, where its paper says so")
+    check.add_argument("--by", default="", metavar="NAME", help="who did it")
+    check.add_argument("--remark", default="", metavar="TEXT", help="a remark, such as: 0.4 F low at 70")
     factor = command("factor", "Enter an aggregate correction factor for one aggregate source.", _factor)
     factor.add_argument("--source", required=True, metavar="NAME", help="where the aggregate comes from")
     factor.add_argument("--pct", metavar="PCT", help="the correction, percent of air")
@@ -49,11 +66,12 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
     for interval, (days, _) in INTERVALS.items():
         due.add_argument(f"--{interval.replace('_', '-')}", type=int, metavar="N",
                          help=f"{_INTERVALS[interval]} ({'never' if days is None else days})")
+    due.add_argument("--check-days", type=int, metavar="N", help="a check of anything but a meter (by its kind)")
     remark = command("remark", "Add a remark, such as a new O-ring.", _remark)
     remark.add_argument("text", metavar="TEXT", help="the remark")
     retire = command("retire", "Take a meter out of use. Its history is kept.", _retire)
     retire.add_argument("--why", required=True, metavar="TEXT", help="the reason")
-    for one in (calibrated, factor):
+    for one in (calibrated, check, factor):
         one.add_argument("--on", metavar="DATE", help="the day it was done, as 2031-05-17 (today)")
 
 
@@ -70,11 +88,19 @@ def _list(args: argparse.Namespace) -> int:
         if args.json:
             print(dumps(_as_object(meter, today)))
             continue
+        if meter.kind != METER:
+            print(f"{meter.name:<10} {meter.kind:<22} {'; '.join(reasons) or _checked_until(meter)}")
+            continue
         ratio = f"{meter.chamber_ratio:f}" if meter.chamber_ratio is not None else "none"
         print(f"{meter.name:<10} chamber ratio {ratio:<8} {'; '.join(reasons) or _good_until(meter)}")
     if not (there or args.json):
         print("No meter is in the register yet. Enter one with: bowlside meter add NAME")
     return 1 if unfit else 0
+
+
+def _checked_until(item: Meter) -> str:
+    until = item.good_until()
+    return f"good until {until}" if until else "fit for use"
 
 
 def _good_until(meter: Meter) -> str:
@@ -83,6 +109,10 @@ def _good_until(meter: Meter) -> str:
 
 
 def _as_object(meter: Meter, today: date) -> dict[str, Any]:
+    if meter.kind != METER:
+        return {"name": meter.name, "kind": meter.kind, "good_until": meter.good_until() and str(meter.good_until()),
+                "checks": [{"on": str(one.on), "until": one.until and str(one.until), "by": one.by, "remark": one.remark}
+                           for one in meter.checks], "retired": meter.retired or None, "not_fit": fit_for_use(meter, today)}
     return {"meter": meter.name, "chamber_ratio": meter.chamber_ratio, "bowl_ft3": meter.bowl_ft3, "max_psi": meter.max_psi,
             "clamps": meter.clamps,
             "factors": {source: {"on": str(day), "pct": pct} for source, (day, pct) in meter.factors.items()},
@@ -100,7 +130,12 @@ def _show(args: argparse.Namespace) -> int:
         print(dumps({**_as_object(meter, today), "history": [{"at": wall, "kind": kind, **body} for wall, _, kind, body
                                                             in register.history(args.meter)]}))
         return 0
-    print(f"Meter {meter.name}, in the register since {meter.added}")
+    print(f"{meter.kind.capitalize()} {meter.name}, in the register since {meter.added}")
+    if meter.kind != METER:
+        days = meter.interval("check_days")
+        print(f"  good for       {'does not run out' if days is None else f'{days} days':<17} {GEAR[meter.kind][1]}")
+        _history(register, meter, today)
+        return 0
     print(f"  chamber ratio  {'none' if meter.chamber_ratio is None else f'{meter.chamber_ratio:f}'}")
     print(f"  bowl           {'unknown' if meter.bowl_ft3 is None else f'{meter.bowl_ft3:f} ft3'}")
     for name in INTERVALS:
@@ -115,26 +150,56 @@ def _show(args: argparse.Namespace) -> int:
     trend = leak_trend(meter.holds)
     if trend is not None:
         print(f"  trend: {round_to(trend, 3):+f} psi from one hold to the next")
+    _history(register, meter, today)
+    return 0
+
+
+def _history(register: Register, meter: Meter, today: date) -> None:
     print("History")
-    for wall, _, kind, body in register.history(args.meter):
+    for wall, _, kind, body in register.history(meter.name):
         plain = {**body, **body["days"]} if kind == "intervals" else body
         told = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in plain.items() if value != "" and key != "days")
         print(f"  {wall[:16].replace('T', ' ')}  {kind:<10}  {told}")
     for reason in fit_for_use(meter, today):
         print(f"Not fit: {reason}")
-    return 0
 
 
 def _add(args: argparse.Namespace) -> int:
     name = _text("METER", args.meter)
     if args.clamps is not None and not 2 <= args.clamps <= 24:
         raise MeterError(f"--clamps is {args.clamps}: it must be from 2 to 24.")
+    if args.kind != METER:
+        if args.max_psi is not None or args.clamps is not None:
+            raise MeterError(f"meter add: a {args.kind} has neither --max-psi nor --clamps.")
+        _register(args).add(name, "added", kind=args.kind)
+        print(f"{args.kind.capitalize()} {name} is in the register. Enter its check with: bowlside meter checked {quote(name)}")
+        return 0
     _register(args).add(name, "added", max_psi=_number("max_psi", args.max_psi), clamps=args.clamps)
     print(f"Meter {name} is in the register. Enter its calibration with: bowlside meter calibrated {quote(name)} --ratio K")
     return 0
 
 
+def _is(args: argparse.Namespace, meter: bool) -> Meter:
+    """The thing that is named. MeterError: it is a meter and must not be one, or the other way round."""
+    item = known(_register(args).meters(holds=0), args.meter)
+    if (item.kind == METER) != meter:
+        raise MeterError(f"{item.name} is a {item.kind}: a meter is calibrated, everything else is checked.")
+    return item
+
+
+def _checked(args: argparse.Namespace) -> int:
+    _is(args, meter=False)
+    on, until = _day(args.on), _date("--until", args.until) if args.until else None
+    if until is not None and until < on:
+        raise MeterError(f"--until is {until}, before the check on {on}.")
+    by, remark = (value and _text(key, value) for key, value in (("--by", args.by), ("--remark", args.remark)))
+    _register(args).add(args.meter, "checked", on=on, until=until, by=by, remark=remark)
+    print(f"Entered for {args.meter}.")
+    return 0
+
+
 def _calibrated(args: argparse.Namespace) -> int:
+    _is(args, meter=True)
     ratio, bowl, on = _number("chamber_ratio", args.ratio), _number("bowl_ft3", args.bowl_ft3), _day(args.on)
     if args.test is not None:
         ratio, on = _of_test(args, "chamber_ratio", ratio)
@@ -148,6 +213,7 @@ def _calibrated(args: argparse.Namespace) -> int:
 
 
 def _factor(args: argparse.Namespace) -> int:
+    _is(args, meter=True)
     pct, on = _number("aggregate_correction_pct", args.pct), _day(args.on)
     if args.test is not None:
         pct, on = _of_test(args, "aggregate_correction", pct)
@@ -179,9 +245,10 @@ def _of_test(args: argparse.Namespace, name: str, given: Decimal | None) -> tupl
 
 
 def _due(args: argparse.Namespace) -> int:
-    days = {name: getattr(args, name) for name in INTERVALS if getattr(args, name) is not None}
+    names = tuple(INTERVALS) if known(_register(args).meters(holds=0), args.meter).kind == METER else ("check_days",)
+    days = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
     if not days or not all(0 <= each <= 3650 for each in days.values()):
-        raise MeterError("meter due: give at least one of " + ", ".join(f"--{name.replace('_', '-')}" for name in INTERVALS)
+        raise MeterError("meter due: give at least one of " + ", ".join(f"--{name.replace('_', '-')}" for name in names)
                          + ", each from 0 (never) to 3650 days.")
     _register(args).add(args.meter, "intervals", days=days)
     print(f"Entered for meter {args.meter}.")
@@ -211,10 +278,14 @@ def _text(key: str, value: str) -> str:
 
 
 def _day(value: str | None) -> date:
-    try:
-        day = date.fromisoformat(value) if value else date.today()
-    except ValueError:
-        raise MeterError(f"--on is {value}: write the day as 2031-05-17.") from None
+    day = _date("--on", value) if value else date.today()
     if day > date.today():
         raise MeterError(f"--on is {day}, which is still to come.")
     return day
+
+
+def _date(key: str, value: str) -> date:
+    try:
+        return date.fromisoformat(value)
+    except ValueError:
+        raise MeterError(f"{key} is {value}: write the day as 2031-05-17.") from None

@@ -1,4 +1,5 @@
-"""The meter register: what each meter's calibration gave, its correction factors, and when something is due again.
+"""The register: what each meter's calibration gave, its correction factors, when something is due again; and the same of whatever
+else a test is done with, down to the technician's certificate.
 
 A SQLite file beside the journal. Entries are only ever added; the meter as it is now is the fold of its entries.
 Leak holds are not entered here: they are in the journal, under the meter's name.
@@ -30,7 +31,7 @@ from assistant.record.journal import Journal, JournalError, make
 FILE = "meters.db"
 LEAK_DROP = "leak_drop"
 WITH_LEAK_HOLD = tuple(name for name, method in METHODS.items() if LEAK_DROP in (spec.name for spec in method.results))
-KINDS = ("added", "calibrated", "factor", "intervals", "remark", "retired")
+KINDS = ("added", "calibrated", "checked", "factor", "intervals", "remark", "retired")
 
 INTERVALS: dict[str, tuple[int | None, Provenance]] = {
     "calibration_days": (365, published("Iowa DOT IM 318: calibrate yearly, and check before use on a project")),
@@ -38,6 +39,20 @@ INTERVALS: dict[str, tuple[int | None, Provenance]] = {
     "factor_days": (None, memory("the aggregate correction is repeated when sources change; no interval is known", 90)),
 }
 """Days that each thing is good for, and where that comes from; None: it does not run out. A meter may have its own."""
+
+
+METER = "meter"
+CERTIFICATE = "certificate"
+GEAR: dict[str, tuple[int | None, Provenance]] = {
+    "thermometer": (365, published("C1064-03 and an agency's checklist of 2014: verified yearly")),
+    "scale": (365, memory("C138 and agencies: scales are checked yearly", 75)),
+    "measure": (365, memory("C29 / C138: the volume of a measure is checked yearly", 80)),
+    "cone": (365, memory("agencies have the mould's size and shape checked yearly", 60)),
+    "rod": (None, common("looked at before use; no interval is known")),
+    "moulds": (None, common("looked at before use; a lot's own paper counts")),
+    CERTIFICATE: (None, common("as long as the certificate itself says; entered under the technician's code")),
+}
+"""What else a test is done with, the days that a check of it is good for, and where that comes from."""
 
 
 class MeterError(Refusal):
@@ -70,9 +85,22 @@ class LeakHold:
 
 
 @dataclass(frozen=True)
+class Check:
+    on: date
+    until: date | None = None
+    """The last day on which it is good, where its paper says so."""
+    by: str = ""
+    remark: str = ""
+
+
+@dataclass(frozen=True)
 class Meter:
+    """A meter, or anything else of GEAR."""
     name: str
     added: date
+    kind: str = METER
+    checks: tuple[Check, ...] = ()
+    """By day, the newest last; of a meter there are calibrations."""
     max_psi: Decimal | None = None
     clamps: int | None = None
     calibrations: tuple[Calibration, ...] = ()
@@ -105,7 +133,16 @@ class Meter:
 
     def interval(self, name: str) -> int | None:
         """Days, 0 for never: a meter's own wins over the default."""
-        return self.own_intervals.get(name, INTERVALS[name][0]) or None
+        default = GEAR[self.kind][0] if self.kind in GEAR else INTERVALS[name][0]
+        return self.own_intervals.get(name, default) or None
+
+    def good_until(self) -> date | None:
+        """Of anything but a meter: the last day on which it is good; None where it does not run out or was never checked."""
+        last = self.checks[-1] if self.checks else None
+        days = self.interval("check_days")
+        if last is None or last.until is not None or days is None:
+            return last.until if last else None
+        return last.on + timedelta(days=days)
 
     def due(self, source: str = "") -> dict[str, date | None]:
         """The last day on which each is still good; None where it was never done or does not run out."""
@@ -131,8 +168,10 @@ def fit_for_use(meter: Meter, now: date, source: str = "", leak: bool = False) -
     leave it off where the test begins with one.
     """
     if meter.retired:
-        return [f"Meter {meter.name} is out of use: {meter.retired.rstrip('.')}."]
-    reasons = []
+        return [f"{meter.kind.capitalize()} {meter.name} is out of use: {meter.retired.rstrip('.')}."]
+    if meter.kind != METER:
+        return _overdue(meter, now)
+    reasons: list[str] = []
     until = meter.due(source)
     if (calibrated := meter.calibration()) is None:
         reasons.append(f"Meter {meter.name} has no chamber ratio: calibrate it, then enter it with "
@@ -152,6 +191,48 @@ def fit_for_use(meter: Meter, now: date, source: str = "", leak: bool = False) -
     elif leak and meter.interval("leak_days") and ((day := until["leak"]) is None or now > day):
         reasons.append(f"Meter {meter.name} has no leak hold of today" + (f": the last was on {last.on}." if last else "."))
     return reasons
+
+
+def _overdue(item: Meter, now: date) -> list[str]:
+    named = f"{item.kind.capitalize()} {item.name}"
+    if not item.checks and (item.kind == CERTIFICATE or item.interval("check_days") is not None):
+        return [f"{named} has no check in the register: enter it with bowlside meter checked {quote(item.name)}."]
+    until = item.good_until()
+    return [f"{named} is overdue: it was good until {until}."] if until is not None and now > until else []
+
+
+@dataclass(frozen=True)
+class Gear:
+    """What one test is done with, besides the meter."""
+    labels: Mapping[str, str] = field(default_factory=dict)
+    """Kind to name, for the test's header."""
+    overdue: tuple[str, ...] = ()
+    """A sentence for each thing that is overdue or not in the register."""
+
+
+def gear_for(folder: Path, needs: Collection[str], named: Mapping[str, str], technician: str, now: date) -> Gear:
+    """What of the register a test is done with.
+
+    needs       kinds of GEAR
+    named       kind to name, where the job says; else it is the only one of its kind that is in use
+    technician  whose certificate is looked up; empty: nobody is named
+    Raises MeterError: the register can't be read.
+    """
+    there = Register(folder).meters(holds=0)
+    labels, overdue = {}, []
+    for kind in needs:
+        its = [one for one in there.values() if one.kind == kind and not one.retired]
+        name = technician if kind == CERTIFICATE else named.get(kind) or (its[0].name if len(its) == 1 else "")
+        item = there.get(name)
+        if kind != CERTIFICATE and name:
+            labels[kind] = name
+        if item is not None and item.kind == kind:
+            overdue += fit_for_use(item, now)
+            if kind == CERTIFICATE and (until := item.good_until()):
+                labels["certification_expires"] = str(until)
+        elif name and (its or kind in named):
+            overdue.append(f'{kind.capitalize()} "{name}" is not in the register.')
+    return Gear(labels, tuple(overdue))
 
 
 def leak_trend(holds: tuple[LeakHold, ...]) -> Decimal | None:
@@ -174,7 +255,7 @@ class Register:
     def __init__(self, folder: Path) -> None:
         self.folder, self.path = folder, folder / FILE
 
-    def add(self, meter: str, kind: str, **body: Any) -> None:
+    def add(self, meter: str, kind: str, /, **body: Any) -> None:
         """Append one entry; it is on the disk when this returns. Raises MeterError."""
         if kind not in KINDS:
             raise ValueError(f"{kind} is no kind of entry; they are {', '.join(KINDS)}")
@@ -287,7 +368,7 @@ def for_run(folder: Path, name: str | None, now: date, source: str = "", system:
 
     Without a register nothing is known and nothing refused. Raises MeterError: unreadable.
     """
-    there = Register(folder).meters(holds=1)
+    there = {each.name: each for each in Register(folder).meters(holds=1).values() if each.kind == METER}
     if not there or not name:
         return {}, []
     if name not in there:
@@ -300,7 +381,12 @@ def _after(meter: Meter, wall: str, kind: str, body: Mapping[str, Any]) -> Meter
     ratio, bowl = (Decimal(body[key]) if key in body else None for key in ("chamber_ratio", "bowl_ft3"))
     match kind:
         case "added":
-            return replace(meter, max_psi=Decimal(body["max_psi"]) if "max_psi" in body else None, clamps=body.get("clamps"))
+            return replace(meter, max_psi=Decimal(body["max_psi"]) if "max_psi" in body else None, clamps=body.get("clamps"),
+                           kind=body.get("kind", METER))
+        case "checked":
+            one_check = Check(day, date.fromisoformat(body["until"]) if "until" in body else None, body.get("by", ""),
+                              body.get("remark", ""))
+            return replace(meter, checks=tuple(sorted((*meter.checks, one_check), key=lambda each: each.on)))
         case "calibrated":
             one = Calibration(day, ratio, bowl, body.get("by", ""), body.get("how", ""))
             return replace(meter, calibrations=tuple(sorted((*meter.calibrations, one), key=lambda each: each.on)))

@@ -257,10 +257,11 @@ class Round:
             clock["from"] = ROUNDS[test].full_at
             clock["filled_at"] = full[1]
         needed = core.least_sample(self._own_concrete(), self.settings, self.plan.check_tests) if test == core.SAMPLE else {}
-        header = self._header(test, **labels, **needed)
+        gear, overdue = self.plan.gear(test)
+        header = self._header(test, **{**gear, **labels, **needed})
         if in_bowl:
             header = _in_bowl(header)
-        remarks = [self.plan.remark if test in core.AIR else "", sentence("round.in_bowl") if in_bowl else ""]
+        remarks = [self.plan.remark if test in core.AIR else "", sentence("round.in_bowl") if in_bowl else "", overdue]
         remark = {"remark": " ".join(filter(None, remarks))} if any(remarks) else {}
         first_event = TestStarted(self.now(), test, header.data, {**header.settings.to_mapping(), **settings},
                                   {**header.labels, **remark}, clock=clock)

@@ -74,7 +74,7 @@ def _plan(args: argparse.Namespace, folder: Path, wording: str) -> tuple[Plan, C
         known = job_and_meter.for_real(args, folder, tests, wording)
     where = str(args.job) if args.job else "round"
     plan = plan_of({**known.data, **job_and_meter.labelled(args.label), **said}, where, known.remark)
-    return replace(plan, placed=placed.before(its_job, args.mix)), known.must_be_fit
+    return replace(plan, gear=known.of, placed=placed.before(its_job, args.mix)), known.must_be_fit
 
 
 def _farewell(journal: Journal, name: str, folder: Path, args: argparse.Namespace) -> None:

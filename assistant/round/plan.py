@@ -37,6 +37,9 @@ class Plan:
     remark: str = ""
     """Said and recorded with each air test: what is wrong with its meter or its job."""
 
+    gear: Callable[[str], tuple[Mapping[str, str], str]] = lambda _test: ({}, "")
+    """Labels of what a test is done with, and what is said and recorded of that at its start."""
+
     def one_bowl(self, tests: Sequence[str], settings: Settings) -> tuple[str, str] | None:
         """The two of these tests that are done on one filling of the air meter's bowl."""
         wanted = self.density_in == BOWL or not self.density_in and self.technicians == 1

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -36,6 +36,14 @@ class Given(NamedTuple):
     refusal: str
     """Why no new test may begin; empty if one may. One that is under way is always gone on with."""
 
+    gear: Mapping[str, register.Gear] = {}
+    """What each test is done with; of what is overdue it is told."""
+
+    def of(self, test: str) -> tuple[Mapping[str, str], str]:
+        """Labels and remark of this test alone."""
+        its = self.gear.get(test, register.Gear())
+        return its.labels, " ".join(its.overdue)
+
     def must_be_fit(self) -> None:
         """Raises Refusal: the meter is not fit for use, and nobody said why it is used all the same."""
         if self.refusal:
@@ -61,12 +69,17 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     given = known | given  # what the job says wins; the meter's maximum and its clamps come from the register
     if not any(test in METHODS and METHODS[test].air_meter for test in tests):
         reasons = []  # no result hangs on the meter's calibration
+    technician, equipment = str(given.get("technician", "")), its_job.equipment if its_job else {}
+    gear = {test: register.gear_for(folder, (*METHODS[test].needs, register.CERTIFICATE), equipment, technician, date.today())
+            for test in tests if METHODS[test].needs}
+    if equipment.get("overdue") == job.REFUSED:
+        reasons = [*reasons, *dict.fromkeys(one for its in gear.values() for one in its.overdue)]
     refusal = "" if args.override or not reasons else (
         " ".join(reasons) + " Or say why it is used all the same, with --override, which is recorded.")
     remarks = [f"Override, {args.override}: {' '.join(reasons)}"] if reasons else []
     if its_job is None:
         remarks.append("No job file: there are no limits. Name the job with --job.")
-    return Given(given, " ".join(remarks), refusal)
+    return Given(given, " ".join(remarks), refusal, gear)
 
 
 OURS = ("practice", "speech", "invented", "round", "sampled_at", "check_of", "comparison", "round_tests", "check_tests", "measured_in")

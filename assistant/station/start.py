@@ -44,11 +44,12 @@ def run(args: argparse.Namespace) -> int:
     folder = args.journal or log.default_folder()
     known = job_and_meter.for_real(args, folder, [args.test], out.wording)
     given = {**known.data, **job_and_meter.labelled(args.label)}
-    header = header_of({"test": args.test, **given}, str(args.job) if args.job else "run")
+    its_gear, overdue = known.of(args.test)
+    header = header_of({"test": args.test, **its_gear, **given}, str(args.job) if args.job else "run")
     its_job = job.load(args.job) if args.job else None
     load_of = given if loads.TICKET in job_and_meter.round_of(its_job).get("tests", ()) and args.test != loads.TICKET else None
-    return _on_the_record(args, header, folder, out, remark=known.remark, may_begin=known.must_be_fit, load_of=load_of,
-                          before=placed.before(its_job, args.mix))
+    return _on_the_record(args, header, folder, out, remark=f"{known.remark} {overdue}".strip(), may_begin=known.must_be_fit,
+                          load_of=load_of, before=placed.before(its_job, args.mix))
 
 
 def practise(args: argparse.Namespace) -> int:

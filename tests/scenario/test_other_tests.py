@@ -448,3 +448,21 @@ def test_the_ear_of_a_whole_number_knows_three_figures_and_no_more_than_can_be()
     assert known("one two zero", "300") and not known("one two zero", "99") and not known("four two zero", "300")
     assert people_engine.meaning_of("one two oh") == "120"
     assert people_engine.sentences_of("120", wide=True).accepts("one two zero".split()), "its share is asked for"
+
+
+def test_a_drop_that_cooling_would_give_is_not_flatly_a_leak(tmp_path: Path) -> None:
+    """0.21 psi a degree C near 46 psi (derived, trade notes 1c: 0.20 at 45): 0.13 psi may be 0.6 degrees."""
+    t = Dialogue(tmp_path, "leak").hear("next").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(300)
+    t.reading("leak.final", "45.08").says("The chamber leaks, or its air cooled by about 0.6 degrees Celsius").at("leak.cure")
+    t.says("If nothing bubbles").records("verdict", verdict="fail")
+
+
+def test_a_result_without_a_limit_says_nothing_of_the_other_tests(tmp_path: Path) -> None:
+    """In a round the job has limits, though none for the temperature."""
+    t = Dialogue(tmp_path, "temperature").hear("next").wait(120).reading("temperature", "72")
+    t.says("No limits are set for this test.").does_not_say("for this job")
+
+
+def test_each_layer_of_a_slump_goes_an_inch_into_the_one_below(tmp_path: Path) -> None:
+    t = passing(Dialogue(tmp_path, "slump"), "damp", "layer.1").says("about an inch into the layer below")
+    passing(t, "layer.2").at("layer.3").says("about an inch into the layer below")

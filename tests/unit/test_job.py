@@ -281,6 +281,24 @@ def test_a_limit_with_a_place_too_few_is_doubted(tmp_path: Path, limits: str, wo
     assert done.code == 0 and words in done.out and ("But: " in done.out) == bool(words)
 
 
+@pytest.mark.parametrize("text, words", [
+    ("chamber_ratio = 0.61", "chamber_ratio is 0.61, and 0.02 to 0.2 is usual"), ("chamber_ratio = 0.0612", ""),
+    ("measure_volume_ft3 = 2.494", "measure_volume_ft3 is 2.494, and 0.1 to 1 is usual"), ("measure_volume_ft3 = 0.2494", ""),
+    ("strength_psi = 400", "strength_psi is 400"), ("cylinder_count = 20", "cylinder_count is 20"),
+    ("[mixes.A]\nstrength_psi = 40000", "")])
+def test_an_absurd_value_is_doubted_or_refused(tmp_path: Path, text: str, words: str) -> None:
+    """Where no method has a value of its own; a leak hold of 5 s is refused, since the method has 300 (test_method_values)."""
+    path = tmp_path / "job.toml"
+    path.write_text(text)
+    done = bowlside("job", "check", path, "--journal", tmp_path)
+    if text.endswith("40000"):
+        done.is_one_sentence(2, "strength_psi is 40000", "line 2")
+    else:
+        assert done.code == 0 and words in done.out and ("is a digit wrong?" in done.out) == bool(words), done.out
+    path.write_text("leak_hold_s = 5")
+    bowlside("job", "check", path, "--journal", tmp_path).is_one_sentence(2, "leak_hold_s is 5", "an agency may set 120 to 1800")
+
+
 def test_countless_mixes_are_not_checked_one_by_one(tmp_path: Path) -> None:
     path = tmp_path / "job.toml"
     path.write_text("".join(f"[mixes.M{number}]\n" for number in range(1001)))

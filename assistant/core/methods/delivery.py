@@ -46,7 +46,8 @@ def _ticket(taken: Taken, settings: Values, marks: Marks) -> Judgement:
     if judged.verdict != NONE:
         return judged
     # Who named no limit needs not to be told so of a slip of paper.
-    return replace(judged, words=" ".join(sentence("verdict.warning", warning=one) for one in judged.warnings), why=sentence("ticket.taken"))
+    words = " ".join(sentence("verdict.warning", warning=one) for one in judged.warnings)
+    return replace(judged, words=words, why=sentence("ticket.taken"))
 
 
 def _water(taken: Taken, _settings: Values, _marks: Marks) -> Judgement:

@@ -178,7 +178,8 @@ def work(given: WorkInput) -> Assessment:
 
 
 METHOD = Method(
-    name="density", readings=READINGS, results=tuple(RESULTS.values()), words=words, work=work, counts_for=("sample", "density"),
+    name="density", needs=("scale", "measure", "rod"),
+    readings=READINGS, results=tuple(RESULTS.values()), words=words, work=work, counts_for=("sample", "density"),
     rules={"measure": _measure, "density": rule(lambda taken, settings: assess(
         taken["gross"], taken["tare"], settings.amount("measure_volume"), settings))},
     round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "measure_volume"), takes_s=160, begins_s=32,

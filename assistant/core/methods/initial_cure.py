@@ -78,7 +78,7 @@ def _judge(taken: Taken, settings: Values, marks: Marks) -> Judgement:
 
 
 METHOD = Method(
-    name="initial-cure", readings=READINGS, results=_RESULTS, work=work,
+    name="initial-cure", needs=("thermometer",), readings=READINGS, results=_RESULTS, work=work,
     rules={"initial_cure": _judge},
     sources={"initial_cure":
              memory("C31: 60 to 80 F, 68 to 78 F from 6000 psi on; 27 and 20 C and so on converted", 95)})

@@ -260,6 +260,8 @@ class Method:
     hold: HoldWatcher | None = None
     on_meter: bool = False
     """It is done with a pressure meter, which the report names."""
+    needs: tuple[str, ...] = ()
+    """What it is done with besides the meter, by the kinds of the register (``meters.register.GEAR``)."""
     air_meter: bool = False
     """It measures air in concrete: its result hangs on the meter's calibration."""
     check: Callable[[Mapping[str, object], Values], None] = lambda _given, _values: None

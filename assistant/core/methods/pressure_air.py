@@ -53,7 +53,8 @@ def work(given: WorkInput) -> Assessment:
 
 
 METHOD = Method(
-    name="pressure-air", on_meter=True, readings={"air.reading": READING}, results=(AIR_CONTENT,), work=work, air_meter=True,
+    name="pressure-air", needs=("rod",), on_meter=True,
+    readings={"air.reading": READING}, results=(AIR_CONTENT,), work=work, air_meter=True,
     counts_for=("sample", "air"),
     rules={"pressure_air": rule(lambda taken, settings: assess(taken["air.reading"], settings))},
     values=(SETTLE, *AIR_CHECKS), lacks=no_correction, refuses=refuses,

@@ -372,7 +372,7 @@ def _step(number: int, its: str) -> OwnValue:
 
 
 METHOD = Method(
-    name="sequential", on_meter=True, readings={**leak.READINGS, **READINGS, **two_runs.WATER},
+    name="sequential", needs=("rod",), on_meter=True, readings={**leak.READINGS, **READINGS, **two_runs.WATER},
     results=(leak.DROP, AIR_CONTENT, METRIC), work=work,
     air_meter=True, counts_for=("sample", "air", "sequential"), lacks=lacks, refuses=refuses,
     rules={"leak": leak.judge, "begins_far": _begins_far, "water": two_runs.water_wanted, "metric": _metric, "sequential": _sequential},

@@ -77,7 +77,7 @@ def words(settings: Values) -> dict[str, str]:
 
 
 METHOD = Method(
-    name="slump", readings={"slump": READING}, results=(SLUMP,), words=words, work=work,
+    name="slump", needs=("cone", "rod"), readings={"slump": READING}, results=(SLUMP,), words=words, work=work,
     counts_for=("sample", "slump"),
     rules={"timely": timely, "slump": rule(lambda taken, settings: assess(taken.get("slump"), settings))},
     values=(own("slump_s", "60 150", "60 300"), own("lift_s", "5 5", "3 7")),

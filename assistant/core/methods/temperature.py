@@ -51,7 +51,7 @@ def work(given: WorkInput) -> Assessment:
 
 
 METHOD = Method(
-    name="temperature", results=(TEMPERATURE,), work=work,
+    name="temperature", needs=("thermometer",), results=(TEMPERATURE,), work=work,
     counts_for=("temperature",),  # alone it asks for no composite sample (C1064, second-hand)
     readings={"temperature": ranged(in_units(*(Span(*POSSIBLE[one], *USUAL[one]) for one in units.SYSTEMS)), outside=doubt,
                                     example="68")},
