@@ -139,7 +139,7 @@ def runs(offs: Iterable[Decimal], levels: Levels, sides: Sequence[int] = (1, -1)
             same[side] = same[side] + 1 if side * off > 0 else 0
             steps[side] = steps[side] + 1 if at and side * (off - past[at - 1]) > 0 else 1
             for rule, (wanted, window, level) in zones.items():
-                if side * off >= level and sum(side * each >= level for each in past[-window:]) >= wanted:
+                if sum(side * each >= level for each in past[-window:]) >= wanted:
                     now.add((rule, side))
             for rule, wanted, length in (("run_one_side", levels.run_one_side, same[side]),
                                          ("run_trend", levels.run_trend, steps[side])):

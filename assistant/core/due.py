@@ -63,7 +63,8 @@ def told(rules: Sequence[Mapping[str, Any]], volume: Decimal, unit: str, taken: 
     taken   the readings of its ticket, by which a load that was read off before counts once
     number  of this load in the day, if known
     """
-    now, following = [], {}
+    now: list[str] = []
+    following: dict[int, list[str]] = {}
     for rule in rules:
         size = units.convert(volume, unit, rule["unit"])
         again = {f"{name} {value:f}" for name, value in taken.items()}

@@ -7,6 +7,7 @@ from typing import Any
 
 from assistant.core import prompts
 from assistant.core import round as core
+from assistant.core.load_judged import BEFORE
 from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import Settings, shown
 from assistant.files import plain
@@ -48,10 +49,10 @@ class Plan:
     def prompts(self) -> Iterator[str]:
         """The id of every prompt that may come."""
         yield from ("thermometer", "told", "go_on", "stop", "summary", "scrap.confirm")
-        yield from (f"next.{test}" for test in (core.SAMPLE, *core.BEFORE))
+        yield from (f"next.{test}" for test in (core.SAMPLE, *BEFORE))
         for test in self.tests:
             yield from (f"{how}.{test}" for how in ("next", "check", "repeat"))
-        for test in dict.fromkeys((core.SAMPLE, *core.BEFORE, *self.tests)):
+        for test in dict.fromkeys((core.SAMPLE, *BEFORE, *self.tests)):
             yield from (one.id for one in prompts.prompts(header_of({"test": test, **self.given}, BETWEEN).procedure))
 
 

@@ -86,6 +86,7 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
 
         def station_of(labels: Mapping[str, str] = {}) -> tuple[Station, Event]:
             """The test itself, new or gone on with."""
+            first: Event
             if not new and left is not None:
                 one, first = left, Restarted(clock.boot_now(), boot, wall=loads.of_day(datetime.now()))
             else:

@@ -40,7 +40,8 @@ from hardware.meter_live import LivePractice
 
 PEDAL, LAMP, ROWS, COLUMNS = 24, 25, (5, 6, 13, 26), (16, 17, 22, 23)
 STATION = '[pedal]\nkind = "button"\n[lamp]\nkind = "led"\n[keypad]\nkind = "matrix"\n'
-LIMITS = {"limits": {"air_content": [Decimal("4.5"), Decimal("7.5")], "system_air_metric": [None, Decimal("0.30")]}}
+LIMITS = {"chamber_ratio": Decimal("0.06"), "aggregate_correction_pct": Decimal(0),
+          "limits": {"air_content": [Decimal("4.5"), Decimal("7.5")], "system_air_metric": [None, Decimal("0.30")]}}
 SHORT = {"settle_s": Decimal("0.6"), "tap_s": Decimal(1), "tap_every_s": Decimal("0.2"), "hold_after_tap_s": Decimal("0.6")}
 UNPLUGGED_AT = ("charge.1.2", "equilibrium.1.3")
 """When these are asked the wire is pulled; it is plugged again once the loss was said."""

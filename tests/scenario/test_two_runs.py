@@ -207,7 +207,8 @@ def test_where_a_thermometer_is_there_another_water_is_doubted(units: str, water
                                                                tmp_path: Path) -> None:
     """A degree C is 0.16 psi (derived: trade facts 1c)."""
     t = Dialogue(tmp_path, units=units, water_temperature_read=True, limits={"system_air_metric": [None, D("0.30")]}).leak_hold()
-    for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
+    t.at("leak.down").hear("next").at("scope").hear("yes")
+    for prompt in ("fill.1", "fill.2", "fill.3", "strike_off", "clean", "close"):
         t.at(prompt).hear("next")
     t.reading("water.1", waters[0])
     for prompt in ("flood.1.1", "flood.1.2", "flood.1.3"):

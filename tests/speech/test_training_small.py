@@ -3,6 +3,7 @@
 Torch is no package of the tests: it is big and only training needs it. Where it is not there, its build without CUDA (200 MB) is
 fetched into a folder that is deleted afterwards; where that can't be had within INSTALL_S (no network, another Python or
 processor), all of this is skipped, and says so. The tests that need torch are run here too, since they are skipped elsewhere.
+Nothing of it runs in a station, and it takes minutes: only ``python3 tests --all`` runs it.
 """
 
 import importlib.util
@@ -40,6 +41,8 @@ with torch.no_grad():
 numpy.save(sys.argv[3], scores[0].log_softmax(0).T.numpy())
 """
 """torch's own calculation, in a process of its own: checkpoint, features, the file for what comes out."""
+
+pytestmark = pytest.mark.long
 
 
 @pytest.fixture(scope="module")

@@ -71,8 +71,8 @@ def test_compared_at_the_last_place_that_is_asked() -> None:
 def test_lots_by_samples_and_by_days() -> None:
     by_two = acceptance.lots(taken("5", "6", "7", "6", "6", day=1, each=2), Plan(lot_tests=3), LIMITS, date(2031, 5, 20), "half-even")
     assert [(lot.first, lot.last, lot.since.day, lot.until.day, lot.age_days) for lot in by_two] == [(0, 2, 1, 5, 15), (3, 4, 7, 9, 11)]
-    days = acceptance.lots(taken("5", "6", "7", "6", "6", day=1, each=2), Plan(lot_days=5), LIMITS, date(2031, 5, 20), "half-even")
-    assert [(lot.first, lot.last) for lot in days] == [(0, 2), (3, 4)] and {lot.verdict for lot in days} == {"none"}
+    days = acceptance.lots(taken("5", "6", "7", "6", "6", day=1, each=2), Plan(lot_days=4), LIMITS, date(2031, 5, 20), "half-even")
+    assert [(lot.first, lot.last) for lot in days] == [(0, 1), (2, 3), (4, 4)] and {lot.verdict for lot in days} == {"none"}
     assert acceptance.lots(taken("5"), Plan(), LIMITS, date(2031, 5, 1), "half-even") == []
 
 

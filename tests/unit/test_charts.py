@@ -176,6 +176,8 @@ def test_a_chart_goes_on_from_day_to_day_and_tells_what_this_day_completes(tmp_p
     assert [words.split(":")[0] for words in said] == ["Tests 1 to 8", "Test 9"]
     assert "8 samples in a row above 6.0" in said[0] and "(from memory, about 95 % sure: Western Electric" in said[0]
     assert pdf_file._charts(tests[:7], "2031-05-18", job.load(path)) == [], "that day has none of it"
+    calm = [*tests, test_of(10, "6.0", day=19)]
+    assert pdf_file._charts(calm, "2031-05-19", job.load(path))[0][2] == [], "what was told on its own day"
     assert pdf_file._charts(tests[:7], "2031-05-17", job.load(path))[0][2] == []
 
 

@@ -28,7 +28,8 @@ from hardware.fakes import FakeSpeaker
 from tests.command import DECIDING, READINGS, keyed
 
 SHORT = {"leak_settle_s": Decimal("0.2"), "leak_hold_s": Decimal(1), "settle_s": Decimal("0.2"), "tap_s": Decimal(1),
-         "tap_every_s": Decimal("0.2"), "hold_after_tap_s": Decimal("0.2"), "aggregate_correction_pct": Decimal("0.3"),
+         "tap_every_s": Decimal("0.2"), "hold_after_tap_s": Decimal("0.2"), "chamber_ratio": Decimal("0.06"),
+         "aggregate_correction_pct": Decimal("0.3"),
          "limits": {"air_content": [Decimal("4.5"), Decimal("7.5")], "system_air_metric": [None, Decimal("0.20")]}}
 
 

@@ -78,7 +78,7 @@ def test_together_then_alone_with_one_end(suite):
                      r"In all: 2 failed, 5 passed, 1 skipped in \d+ s\.\n$", said), said
 
 
-@pytest.mark.parametrize("how", [["-s"], ["-n", "0"], ["-p", "no:xdist"]], ids=" ".join)
+@pytest.mark.parametrize("how", [["-n", "0"], ["-p", "no:xdist"]], ids=" ".join)
 def test_what_wants_one_process_gets_one(suite, how):
     status, said = suite.run(*how)
     assert (status, list(suite.ran), set(suite.ran.values())) == (0, WHOLE, {"main"})

@@ -73,8 +73,8 @@ def work(given: WorkInput) -> Assessment:
 
 def _judge(taken: Taken, settings: Values, marks: Marks) -> Judgement:
     """Tests led by older rules compared the cure's own limits unrounded."""
-    readings = (taken[f"cure.{one}"] for one in ("max", "min", "hours"))
-    return whole(initial_cure(*readings, settings, rounded=marks.rules >= 2), marks)
+    high, low, hours = (taken[f"cure.{name}"] for name in ("max", "min", "hours"))
+    return whole(initial_cure(high, low, hours, settings, rounded=marks.rules >= 2), marks)
 
 
 METHOD = Method(
