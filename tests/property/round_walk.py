@@ -202,8 +202,9 @@ def facts(story: Story, attempt: Attempt, record: Mapping[str, Any]) -> dict[str
         read_at = attempt.heard.get("temperature.confirm")
         if since is not None and read_at is not None:
             its["thermometer in the concrete, s"] = read_at - since
-    if attempt.test == "pressure-air":
-        its["dense aggregate, plastic concrete"] = answers.get("scope", answers.get("full"))
+    if attempt.test in ("pressure-air", "sequential"):
+        asked = "scope" if "scope" in answers else "full.scope" if attempt.test == "sequential" else "full"
+        its["dense aggregate, plastic concrete"] = answers.get(asked)
     if attempt.test == "sequential":
         runs = [[attempt.values.get(f"equilibrium.{run}.{step}") for step in (1, 2, 3)] for run in (1, 2)]
         its["run 2 above run 1 at each step"] = all(b is not None and a is not None and b > a for a, b in zip(*runs))
