@@ -189,6 +189,12 @@ def parser() -> argparse.ArgumentParser:
     assistant.meters.commands.add_arguments(
         command("meter", "The register of meters and other equipment."), _Parser)
 
+    cylinders = command("cylinders", "Which cylinders lie where, what their box showed, when they are to be picked up; labels.", _cylinders)
+    cylinders.add_argument("--all", action="store_true", help="those that were picked up too")
+    cylinders.add_argument("--labels", type=Path, metavar="FILE.pdf", help="a sheet of labels for those that are listed")
+    cylinders.add_argument("--json", action="store_true", help="one JSON object a line")
+    _journal_argument(cylinders, "the station's own")
+
     service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))
     service.add_uninstall_arguments(command("uninstall-service", "Take that away again; the record stays.", service.uninstall))
@@ -328,6 +334,11 @@ def _completion(args: argparse.Namespace) -> int:
     import shtab
     print(shtab.complete(parser(), args.shell))
     return 0
+
+
+def _cylinders(args: argparse.Namespace) -> int:
+    from assistant.report import cylinders
+    return cylinders.run(args)
 
 
 def _keys(args: argparse.Namespace) -> int:

@@ -12,8 +12,8 @@ from html import escape
 from io import BytesIO
 from pathlib import Path
 
+from assistant.station.layout import layout
 from assistant.station.practice_keys import PRACTICE_KEYS
-from assistant.station.screen import layout
 from assistant.station.view import of
 from tests.command import bowlside
 from tests.scenario.dialogue import Dialogue

@@ -97,3 +97,20 @@ def after(name: str, verdicts: Sequence[str], preliminary: bool = False, below: 
     else:
         found, rule = ((ACCEPTED, "check_passed") if counted[1] == PASS else (REJECTED, "rejected")), RETEST
     return Finding(found[0], sentence(f"retest.{found[1]}", name=spoken_name(name)), str(rule))
+
+
+LEAST = 3
+"""So many samples at least give a percent (the tables begin there)."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How one result is accepted over days, as a job sets it."""
+    lot_tests: int = 0
+    """A lot is so many samples in a row; a test and its check test are one."""
+    lot_days: int = 0
+    """Or all samples of so many days, from its first one on."""
+    moving_average: int = 3
+    """Of so many samples in a row; 0: none."""
+    percent_within: Decimal | None = None
+    """What a lot must reach at least; None: it is told, not judged."""

@@ -7,10 +7,10 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from assistant.core.acceptance import LEAST, Plan
 from assistant.core.charts import RULES, Levels
 from assistant.core.methods.registry import COUNTED
 from assistant.core.methods.values import near, number, shown, unknown
+from assistant.core.quality import LEAST, Plan
 from assistant.core.settings import LIMITED, Settings
 from assistant.files import by_hand, plain
 from assistant.files.refusal import Refusal

@@ -18,7 +18,7 @@ LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice"
           "ticket", "truck", "load", "volume_yd3", "volume_m3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor",
           "contract_item", "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at",
           "discharged_at",
-          "thermometer", "scale", "measure", "cone", "rod", "moulds", "water_added", "admixture_added", "added_by", "revolutions", "check_of", "comparison", "preliminary", "round_tests", "check_tests", "measured_in")
+          "thermometer", "scale", "measure", "cone", "rod", "moulds", "water_added", "admixture_added", "taken_by", "added_by", "revolutions", "check_of", "comparison", "preliminary", "round_tests", "check_tests", "measured_in")
 """Header keys that are labels, not settings; those of the report are explained in report/form.py."""
 
 

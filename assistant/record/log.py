@@ -12,7 +12,7 @@ from assistant.core.assessment import Uncertainty
 from assistant.core.language import sentence
 from assistant.core.phrases import capital, spoken_id
 from assistant.files.jsonline import dumps
-from assistant.record import summary
+from assistant.record import page, summary
 from assistant.record.derived import Derived
 from assistant.record.journal import SAVE, Journal, JournalError
 from assistant.record.summary import figures
@@ -70,19 +70,15 @@ def _page(test: dict[str, Any]) -> str:
             lines.append(f"  {label:<11} {test[label]}")
     if test.get("practice"):
         lines.append("  PRACTICE on a simulated meter: nothing here counts.")
-    lines.append("")
+    lines += ["", *(f"  {line}".rstrip() for line in page.of(test).lines()), "", "  As it was entered:"]
     for reading in test["readings"]:
         ways = " + ".join(f"{each['source']} \"{each['verbatim']}\"" for each in reading["entries"])
         gone = f"   WITHDRAWN: {reading['withdrawn']}" if reading["withdrawn"] else ""
         lines.append(f"  {spoken_id(reading['id']):<28} {reading['value']:>8} {reading['unit']}   {ways}{gone}")
-    lines.append("")
-    for result in test["results"]:
-        value = figures(result)
-        lines.append(f"  {result['name'].replace('_', ' '):<28} {value:>14}   rounding {test['rounding']}; {result['standing']}")
+    lines += ["", f"  Rounded {test['rounding']}; where each rule comes from:"]
+    lines += [f"  {result['name'].replace('_', ' '):<28} {result['standing']}" for result in test["results"]]
     lines += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]
-    lines.append(f"  {'verdict':<28} {test['verdict']}: {test['why']}")
     lines += [f"  deviation from the method: {deviation}" for deviation in test["deviations"]]
-    lines += [f"  warning: {warning}" for warning in test["warnings"]]
     lines += [f"  note ({note['id']}): {note['text']}" for note in test["notes"]]
     if test["editions"]:
         lines += ["", f"  {test['editions']}"]

@@ -1,6 +1,6 @@
 """Acceptance over days, from the record: the lots of a job, percent within limits and moving averages, of each mix by itself.
 
-The arithmetic is in assistant/core/acceptance.py; what counts is chosen here. Practice, second technicians and preliminary samples
+The arithmetic is in assistant/report/acceptance.py; what counts is chosen here. Practice, second technicians and preliminary samples
 do not; a test and its check test are one sample, by their mean; values are those reported, so that anyone can compute it anew.
 """
 from __future__ import annotations
@@ -11,14 +11,14 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from assistant.core import acceptance
-from assistant.core.acceptance import Lot, Plan
 from assistant.core.assessment import CORRECTED, REPEATED
 from assistant.core.load_judged import is_preliminary
 from assistant.core.methods.registry import RESULTS
+from assistant.core.quality import Plan
 from assistant.core.rounding import last_place, round_to
 from assistant.job import Job
-from assistant.report import form, series
+from assistant.report import acceptance, form, series
+from assistant.report.acceptance import Lot
 from assistant.report.rows import Test, inside, result_in_other_units, result_name
 from assistant.report.series import Key, Sample
 

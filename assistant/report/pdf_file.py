@@ -9,7 +9,6 @@ from xml.sax.saxutils import escape
 
 from reportlab.graphics.shapes import Drawing
 
-from assistant.core.acceptance import LOT, SOURCE
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
 from assistant.core.charts import Levels
 from assistant.core.methods.registry import METHODS, RESULTS
@@ -18,6 +17,7 @@ from assistant.job import Job
 from assistant.meters.register import Meter
 from assistant.record.summary import figures
 from assistant.report import drawings, findings, form, lots, series
+from assistant.report.acceptance import LOT, SOURCE
 from assistant.report.paper import Page, Paper
 from assistant.report.rows import (
     Round,

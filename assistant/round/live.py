@@ -17,7 +17,7 @@ from assistant.core.state import State
 from assistant.job import placed
 from assistant.record import log, summary
 from assistant.record.journal import Journal
-from assistant.record.session import Handles, Unrecorded, unfinished
+from assistant.record.session import Handles, Station, Unrecorded, unfinished
 from assistant.round.drive import Round
 from assistant.round.plan import Plan, plan_of
 from assistant.round.record import judged, of_round
@@ -51,7 +51,11 @@ def run(args: argparse.Namespace) -> int:
                 assert live.speaker is not None
                 wording = station.state.wording if station.state.procedure else out.wording
                 out.prepare(live.speaker, voice_out.fixed(procedure, wording))
+                if isinstance(station, Station):
+                    live.result = None
                 live.run(first)
+                if isinstance(station, Station) and station.over:
+                    live.result = start.result(journal, station)
             played.append(Round(journal, plan, boot, play, clock.boot_now))
             return played[0].go()
 

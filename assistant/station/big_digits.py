@@ -19,15 +19,23 @@ def _rows(character: str) -> list[str]:
     return [shape[at:at + 3] for at in range(0, 20, 4)]
 
 
-def big_width(text: str, scale: int = 1) -> int:
+THIN = 0.5
+"""A scale for narrow screens: as high as scale 1, half as wide."""
+
+
+def _dot(scale: float) -> int:
+    return round(2 * scale)
+
+
+def big_width(text: str, scale: float = 1) -> int:
     """Columns that `big` needs."""
-    return sum(len(_rows(character)[0]) + 1 for character in text) * 2 * scale - 2 * scale
+    return (sum(len(_rows(character)[0]) + 1 for character in text) - 1) * _dot(scale)
 
 
-def big(text: str, scale: int = 1) -> list[str]:
-    """Five times `scale` lines; a dot is two columns wide, as a terminal's cell is half a square."""
+def big(text: str, scale: float = 1) -> list[str]:
+    """Five times `scale` lines, or five; a dot is two columns wide, as a terminal's cell is half a square, but for THIN."""
     lines = []
     for row in range(5):
         dots = " ".join(_rows(character)[row] for character in text)
-        lines += ["".join(("█" if dot == "#" else " ") * 2 * scale for dot in dots)] * scale
+        lines += ["".join(("█" if dot == "#" else " ") * _dot(scale) for dot in dots)] * max(1, round(scale))
     return lines

@@ -19,6 +19,7 @@ from assistant.record.lines import Write
 from assistant.record.session import Handles
 from assistant.station import view
 from assistant.station.gauge_watch import GaugeWatch
+from assistant.station.layout import View
 from assistant.station.loop import Loop
 from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
 from assistant.station.pronounce import pronounce
@@ -30,6 +31,8 @@ LOOK_EVERY_S = 1.0
 REFRESH_S = 0.1
 WRONG_S = 2.0
 """So long the lamp says "wrong" after something was refused. Ours."""
+READ_S = 1.0
+"""A key sooner than this was not meant for the page that has just come up. Ours."""
 
 
 def echo(state: State, key: str) -> str:
@@ -137,6 +140,11 @@ class Live(Loop):
         self.notices: deque[str] = deque(maxlen=3)
         self.heard = ""
         self.status = ""
+        self.result: Callable[[View | None], View] | None = None
+        """Makes the result of the test before, beside the question that is asked now; None: there is none to show."""
+        self._page: View | None = None
+        """A page that stays until a key."""
+        self._page_from = 0.0
         self._gone: dict[str, str] = {}
         """Devices that are gone now, whatever test runs, and the sentence for each."""
         self._told: set[str] = set()
@@ -226,6 +234,20 @@ class Live(Loop):
     def run(self, first: Event) -> int:
         self._look, self._next_look = Watch(), boot_now() + LOOK_EVERY_S
         return super().run(first)
+
+    def leave_up(self, page: View) -> None:
+        """Show this page until a key is pressed that was not meant for what was there before."""
+        self._page, self._page_from = page, boot_now() + READ_S
+        while self._page is not None:
+            self._take(boot_now() + REFRESH_S)
+            self.refresh()
+
+    def _turn_page(self, at: float) -> bool:
+        """Whether a page was up, which then had the key."""
+        up = self._page is not None
+        if at >= self._page_from:
+            self._page = None
+        return up
 
     def begun(self) -> None:
         self._devices()
@@ -329,6 +351,8 @@ class Live(Loop):
     def _key(self, name: str, at: float) -> None:
         if self.speaker is not None:
             self.speaker.cue(echo(self.station.state, name))
+        if self._turn_page(at):
+            return
         if name == "#" and at < self._enter_from:
             self._enter_from = at + BOUNCE_S  # a held key goes on bouncing
             return
@@ -337,6 +361,8 @@ class Live(Loop):
             self._for_now(sentence("screen.hear_out"))
 
     def _meter(self, action: str) -> None:
+        if self._turn_page(boot_now()):
+            return
         if self.practice is not None:
             self.practice.tick(boot_now())
             words = self.practice.act(action)
@@ -344,7 +370,7 @@ class Live(Loop):
                 self.messages.append(words)
 
     def _quit(self) -> None:
-        self.finished = "left"
+        self.finished, self._page = "left", None
 
     def refresh(self) -> None:
         self.alive()
@@ -359,10 +385,14 @@ class Live(Loop):
             self.practice.tick(now)
         if self.show is None:
             return
+        if self._page is not None:
+            self.show(self._page)
+            return
         gauge, status = view.wire(state, self.watch.shown(now)), self.status
         if self.practice is not None:
             gauge = f"{self.practice.gauge():f} psi"
             status = f"{status}   METER: {self.practice.state()}"
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
-        self.show(view.of(state, now, status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
-                          label))
+        shown = view.of(state, now, status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
+                        label, self.speaker is not None and self.speaker.audible)
+        self.show(shown if self.result is None else self.result(shown))

@@ -18,13 +18,14 @@ from assistant.core.procedure import Procedure
 from assistant.core.state import State
 from assistant.files.refusal import Refusal
 from assistant.job import placed
-from assistant.record import loads, log, reading_out, summary
+from assistant.record import loads, log, page, reading_out, summary
 from assistant.record.header import Header, header_of
 from assistant.record.journal import Journal
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
 from assistant.station import device_watch, headless, job_and_meter, practice_keys, station_settings, view, voice_out
 from assistant.station.devices import Hands, WireGauge
 from assistant.station.ears import Ears
+from assistant.station.layout import View
 from assistant.station.live import Live
 from assistant.station.load_first import Before, LoadFirst
 from assistant.station.notify import Notify
@@ -115,8 +116,15 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
         gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
-        code = on_devices(station, first, out, texts, args.model, simulated, remark, journal.damage, gauge=gauge,
-                          terminal=not getattr(args, "headless", False), whole=whole if asks else None, **extra)
+        terminal = not getattr(args, "headless", False)
+
+        def to_the_result(live: Live) -> int:
+            code = whole(live) if asks else live.run(first)
+            if terminal and played and played[-1].over:
+                live.leave_up(result(journal, played[-1])(None))
+            return code
+        code = on_devices(station, first, out, texts, args.model, simulated, remark, journal.damage, gauge=gauge, terminal=terminal,
+                          whole=to_the_result, **extra)
         for one in played:
             _farewell(one.test, one.state, folder)
     return code
@@ -136,6 +144,12 @@ def _may_go_on(left: Station, header: Header, folder: Path) -> None:
     if was != now:
         raise Refusal(f"test {left.test} in {folder} is {'practice' if was else 'a real test'} and is not over. "
                           f"Finish it first ({finish}).")
+
+
+def result(journal: Journal, station: Station) -> Callable[[View | None], View]:
+    """The page of a test that is over: alone, or beside the question that comes next."""
+    its = page.of(summary.of(journal, station.test))
+    return lambda beside: view.result(its, station.state, beside)
 
 
 def own_gauge() -> tuple[Mapping[str, Any], Callable[[], None]]:

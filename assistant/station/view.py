@@ -6,10 +6,13 @@ from decimal import Decimal
 
 from assistant.core import phrases, round_clock
 from assistant.core.asked import needs_held
+from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
-from assistant.core.state import Phase, State
+from assistant.core.state import Phase, Reading, State
 from assistant.core.turn import prompt_words
-from assistant.station.screen import View
+from assistant.record import page
+from assistant.record.page import Page
+from assistant.station.layout import View
 
 KEYS = sentence("screen.keys")
 _LISTENS: dict[Phase, str] = {
@@ -20,34 +23,78 @@ _LISTENS: dict[Phase, str] = {
 
 
 def of(state: State, now: float, status: str = "", gauge: str | None = None, messages: tuple[str, ...] = (),
-       heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "") -> View:
-    """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step."""
+       heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "", audible: bool = True) -> View:
+    """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step. ``audible``: a loudspeaker is there."""
     if state.procedure is None:
         return View(status=status, keys=keys)
     step, over = state.step, state.phase is Phase.OVER
-    unsafe = state.outcome not in ("", "done") and state.procedure.pressurised
     words, caution = (sentence(f"test.{state.outcome}"), "") if over \
         else prompt_words(state)
-    if unsafe:
+    if _unsafe(state):
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
-    last = state.last_taken()
-    if last is not None and state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP) and phrases.same_kind(last.id, state.step.id):
-        last = None  # people read what they expect
+    last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()
+                 and not _expected(state, one)), None)
+    verdict, figures = _result(state)
+    table, other_rows = page.table((one.id, f"{one.value:f}") for one in state.readings
+                                   if not one.withdrawn and not _expected(state, one))
     clock, label = clock_of(state, now)
     return View(
         title=f"{state.procedure.title}, {step.stage}",
         do=" ".join(filter(None, [_aside(state), words, hint])),
         caution=caution,
         clock_s=clock, clock_label=label,
-        last=f"{phrases.spoken_id(last.id)} {last.value:f} {last.unit}" if last else "",
+        last=f"{last.value:f} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,
-        listens=_listens(state),
+        listens=_listens(state, audible),
+        check=_check(state), verdict=verdict, figures=figures,
+        table=table, other_rows=other_rows,
         typed=state.typed,
         status=status, gauge=gauge, gauge_label=gauge_label, keys=keys,
         progress="   ".join(filter(None, [round_clock.told(replace(state, now=now)), sentence(
             "screen.progress", step=state.index + 1, steps=len(state.procedure.steps))])),
         messages=messages,
     )
+
+
+def result(of: Page, state: State, beside: View | None = None) -> View:
+    """The result of a test that is over: alone until a key, or ``beside`` the question that came next."""
+    assert state.procedure is not None
+    title, words = state.procedure.title, f"{of.verdict}. {phrases.capital(of.why)}."
+    more = [f"{name} {value}" for name, value in of.more]
+    doubts = [sentence("page.doubt", text=one) for one in of.doubts]
+    told = tuple(filter(None, [*reversed(doubts), ", ".join(more)]))
+    read = of.table or tuple(f"{name}  {value}" for name, value in of.readings)
+    if beside is not None:
+        return replace(beside, verdict=f"{title}: {words}", figures=of.results, table=read, other_rows=of.other_rows, last="",
+                       gauge=None)
+    safe, caution = (phrases.MAKE_SAFE, phrases.PRESSURE_CAUTION) if _unsafe(state) else ("", "")
+    return View(title=sentence("screen.result", title=title), do=f"{words} {safe}".rstrip(), caution=caution, figures=of.results,
+                table=read, other_rows=of.other_rows, messages=told, waits=sentence("screen.any_key"))
+
+
+def _unsafe(state: State) -> bool:
+    """It was left before its end, perhaps with pressure in it."""
+    return state.outcome not in ("", "done") and state.procedure is not None and state.procedure.pressurised
+
+
+def _check(state: State) -> str:
+    """The number that is to be checked now."""
+    asked = state.phase is Phase.CONFIRM and state.proposed is not None
+    return f"{phrases.aloud(state.proposed.value, state.ask.places):f}" if asked and state.proposed is not None else ""
+
+
+def _expected(state: State, one: Reading) -> bool:
+    """Hidden while another of its kind is read: people read what they expect."""
+    return state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP) and phrases.same_kind(one.id, state.step.id)
+
+
+def _result(state: State) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """The verdict and the figures, once the test is judged."""
+    whole = any(judged.verdict and not judged.partial for _, judged in state.judged)
+    if not whole or state.corrected:
+        return "", ()
+    word, why = whole_verdict(state)
+    return f"{page.verdict(word)}: {why}", page.told([vars(one) for _, one in whole_results(state)])[0]
 
 
 def wire(state: State, shown: Decimal | None) -> str | None:
@@ -70,13 +117,13 @@ def lamp(state: State, wrong: bool = False) -> str:
     return "waiting"
 
 
-def _listens(state: State) -> str:
-    """The microphone is deaf while the station talks; the keys never are."""
+def _listens(state: State, audible: bool) -> str:
+    """The microphone is deaf while the station talks, where it can be heard to talk; the keys never are."""
     if state.phase is Phase.OVER:
         return ""
     known = "paused" if state.paused else "yes_held" if needs_held(state) else _LISTENS.get(state.phase)
     wanted = sentence(f"screen.{known}") if known else ""
-    talking = state.spoken < state.utterance
+    talking = audible and state.spoken < state.utterance
     return sentence("screen.keys_only", wanted=wanted) if wanted and talking else wanted
 
 
@@ -92,8 +139,8 @@ def clock_of(state: State, now: float) -> tuple[float | None, str]:
 
 
 def _aside(state: State) -> str:
-    if state.phase is Phase.CONFIRM and state.proposed is not None:
-        return f"{phrases.aloud(state.proposed.value, state.ask.places):f}:"
+    if number := _check(state):
+        return f"{number}:"
     if state.phase is Phase.HOLD and not prompt_words(state)[0]:
         return sentence("screen.let_it_settle")
     return ""

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from assistant.core import acceptance
+from assistant.report import acceptance
 
 
 @pytest.mark.parametrize("count", [*range(3, 26), 30, 35, 40, 50, 75, 100, 150, 200])

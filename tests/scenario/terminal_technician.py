@@ -81,6 +81,8 @@ class Technician:
     def __init__(self, terminal: Terminal, skip_leak_hold: bool = False) -> None:
         self.terminal, self.skip = terminal, skip_leak_hold
         self.seen: list[str] = []
+        self.results: list[str] = []
+        """The result pages that came up."""
 
     def gauge(self) -> str:
         return read_big(self.terminal.screen())
@@ -98,9 +100,14 @@ class Technician:
 
     def _one(self, shown: str) -> None:
         what = " ".join(line.strip(" ▌") for line in shown.splitlines() if "▌" in line).upper()
+        keys = self.terminal.keys
+        if "Any key goes on." in shown:
+            self.results.append(shown)
+            time.sleep(1.2)  # not at once: that would be a key for the question before
+            keys("Enter")
+            return
         if not what or "SAY OR KEY" not in shown:
             return
-        keys = self.terminal.keys
         if "keys only while I talk" in shown and ("ONCE MORE" in what or "hold #" in shown):
             return  # a second look, a safety question: heard to its end
         if "PRESS AND HOLD" in what:

@@ -140,7 +140,7 @@ def test_a_test_that_began_before_goes_on_by_its_own_rules() -> None:
     assert from_plain(plain).rules == 0
 
 
-GRAVE = {"leak.charge", "leak.cure", "leak.stop", "leak.down", "scope.stop", "fill.1", "close", "clamps", "clamps.fix", "letdown.1", "run_2.far",
+GRAVE = {"leak.charge", "leak.cure", "leak.stop", "leak.down", "scope.stop", "full.stop", "fill.1", "close", "clamps", "clamps.fix", "letdown.1", "run_2.far",
          "finish.letdown", "finish.empty", "finish.unclamp",
          *(f"{kind}.{run}.{number}" for kind in ("pump", "tap") for run in (1, 2) for number in (1, 2, 3))}
 

@@ -77,10 +77,12 @@ def test_a_whole_practice_test_by_keys_alone(folder: Path) -> None:
         terminal.close()
     terminal = Terminal(command(folder))
     try:
-        shown = Technician(terminal).do(seconds=300)
+        technician = Technician(terminal)
+        shown = technician.do(seconds=300)
     finally:
         terminal.close()
     assert re.search(r"Test 1 is done: fail, system air metric", shown), shown
+    assert technician.results and re.search(r"FAIL\. System air metric 0\.\d\d psi", technician.results[0]), technician.results
     with Journal(folder, write=False) as journal:
         found = summary.of(journal, 1)
     results = {one["name"]: one["rounded"] for one in found["results"]}

@@ -16,10 +16,9 @@ import pytest
 from pypdf import PdfReader
 
 from assistant import job
-from assistant.core import acceptance
-from assistant.core.acceptance import Plan
+from assistant.core.quality import Plan
 from assistant.core.settings import Settings
-from assistant.report import json_file, lots, pdf_file
+from assistant.report import acceptance, json_file, lots, pdf_file
 from tests.command import READINGS, bowlside, script
 
 D = Decimal

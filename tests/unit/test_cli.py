@@ -347,7 +347,7 @@ def _ids():
             yield f"{ident}.override"
     yield from ("zero", "leak.ask", *ask("leak.charge"), "leak.settle", *ask("leak.initial"), "leak.hold",
                 *ask("leak.final", band=False), "leak.cure", "leak.again", "leak.stop", "leak.rose", "leak.down",
-                "scope", "scope.stop", "fill.1", "fill.2", "fill.3", "strike_off", "full", "clean", "close",
+                "scope", "scope.stop", "fill.1", "fill.2", "fill.3", "strike_off", "full", "full.stop", "clean", "close",
                 *ask("water.1", band=False), "flood.1.1", "flood.1.2", "flood.1.3", "clamps", "clamps.fix")
     for run in (1, 2):
         for step in (1, 2, 3):

@@ -42,7 +42,7 @@ def test_log_show(journal: Path) -> None:
     deciding = next(each for each in one["readings"] if each["id"] == "equilibrium.2.3")
     assert [each["verbatim"] for each in deciding["entries"]] == ["32.01", "32.01"]
     text = bowlside("log", "show", "1", "--journal", journal).out
-    assert "32.01 psi" in text and "5.7 %" in text and "rounding half-even" in text
+    assert "32.01 psi" in text and "5.7 %" in text and "Rounded half-even" in text
 
 
 def test_log_show_of_an_unfinished_and_a_scrapped_test_claims_nothing(tmp_path: Path) -> None:

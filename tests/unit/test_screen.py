@@ -19,8 +19,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assistant.station.big_digits import big, big_width
+from assistant.station.layout import View, emphasis, layout
 from assistant.station.practice_keys import PRACTICE_KEYS
-from assistant.station.screen import Screen, ScreenError, View, emphasis, layout
+from assistant.station.screen import Screen, ScreenError
 from assistant.station.view import of
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import to_run_1
@@ -63,11 +64,12 @@ def test_what_to_do_stands_on_top_in_capitals():
 @pytest.mark.parametrize("width, height", [(80, 24), (120, 40)])
 def test_everything_fits(width, height):
     screen = text(CHARGE, width, height)
-    for words in ("!! Check every clamp before 30 psi. !!", "SIMULATED GAUGE  psi", "LAST READING  E1.1 psi",
+    for words in ("!! Check every clamp before 30 psi. !!", "SIMULATED GAUGE  psi", "LAST READING  E1.1 7.25 psi",
                   "HEARD:  seven point two five", "SAY OR KEY:  a reading, say again, take it back",
                   "E1.1 taken: 7.25 psi", "PRACTICE", "q leave"):
         assert words in screen
-    assert shows_big(screen, "29.43", 1 if width == 80 else 2) and shows_big(screen, "7.25")
+    assert shows_big(screen, "29.43", 1 if width == 80 else 2) and not shows_big(screen, "7.25"), "a gauge is no reading"
+    assert shows_big(text(replace(CHARGE, gauge=None), width, height), "7.25", 1 if width == 80 else 2)
 
 
 def test_the_clock_is_big_and_named():
@@ -168,7 +170,9 @@ WORDS = st.text(max_size=60)
 VIEWS = st.builds(View, title=WORDS, do=WORDS, caution=WORDS, clock_s=st.none() | st.floats(-1e6, 1e6),
                   clock_label=WORDS, last=WORDS, heard=WORDS, listens=WORDS,
                   typed=st.text("0123456789*", max_size=12),
-                  status=WORDS, gauge=st.none() | WORDS, keys=WORDS, progress=WORDS,
+                  status=WORDS, gauge=st.none() | WORDS, keys=WORDS, progress=WORDS, check=WORDS, verdict=WORDS, waits=WORDS,
+                  figures=st.lists(st.tuples(WORDS, WORDS), max_size=3).map(tuple),
+                  table=st.lists(WORDS, max_size=4).map(tuple), other_rows=st.lists(WORDS, max_size=3).map(tuple),
                   messages=st.lists(WORDS, max_size=5).map(tuple))
 
 
@@ -191,7 +195,8 @@ def test_big_digits_are_as_wide_as_they_say_and_all_differ(scale):
 
 SHOW = """
 import os, sys, time
-from assistant.station.screen import Screen, View
+from assistant.station.layout import View
+from assistant.station.screen import Screen
 from hardware.terminal import TerminalKeypad
 typed = []
 screen = Screen()

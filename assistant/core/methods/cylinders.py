@@ -64,6 +64,7 @@ def words(settings: Values) -> dict[str, str]:
 
 METHOD = Method(
     name="cylinders", needs=("moulds", "rod"), words=words, results=(MASS, MADE), work=work, counts_for=("sample", "strength"),
-    readings={"cylinder.set": SET, "cylinder.count": ranged(in_units(span("1", "24", "2", "12")), example="4")},
+    readings={"cylinder.set": SET, "cylinder.box": ranged(in_units(span("1", "99", "1", "99"))),
+              "cylinder.count": ranged(in_units(span("1", "24", "2", "12")), example="4")},
     rules={"cylinder_size": _size, "cylinders": rule(_made)},
     round=InRound(concrete_ft3=concrete_ft3, takes_s=290, begins_s=23, within="mould_within_s"))

@@ -18,28 +18,14 @@ from assistant.core.assessment import FAIL, NONE, PASS
 from assistant.core.language import sentence
 from assistant.core.methods.provenance import common, second_hand
 from assistant.core.methods.values import Limits
+from assistant.core.quality import LEAST, Plan
 
 SOURCE = second_hand("percent within limits by the quality index, variability unknown, as tabulated in MIL-STD-414 and "
                      "ANSI/ASQ Z1.9, Table B-5; FHWA recommends it for acceptance")
 LOT = common("lots, the moving average and what a lot must reach are the job's")
-LEAST = 3
-"""So many samples at least give a percent (the tables begin there)."""
 OPEN = "open"
 PLACES = 1
 """Decimals of a percent within limits as reported. (Ours; the tables have two or none.)"""
-
-
-@dataclass(frozen=True)
-class Plan:
-    """How one result is accepted over days, as a job sets it."""
-    lot_tests: int = 0
-    """A lot is so many samples in a row; a test and its check test are one."""
-    lot_days: int = 0
-    """Or all samples of so many days, from its first one on."""
-    moving_average: int = 3
-    """Of so many samples in a row; 0: none."""
-    percent_within: Decimal | None = None
-    """What a lot must reach at least; None: it is told, not judged."""
 
 
 @dataclass(frozen=True)
