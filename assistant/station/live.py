@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from assistant.core.answers import BOUNCE_S
-from assistant.core.effects import NOT_NOW, Cue, Effect, Record, Speak
+from assistant.core.effects import Cue, Effect, Record, Speak
 from assistant.core.events import ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Spoken, Suspended, TimerDue
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
@@ -18,14 +18,14 @@ from assistant.record.journal import JournalError
 from assistant.record.lines import Write
 from assistant.record.session import Handles
 from assistant.station import view
+from assistant.station.aloud import Aloud
 from assistant.station.gauge_watch import GaugeWatch
 from assistant.station.layout import View
 from assistant.station.loop import Loop
 from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
-from assistant.station.pronounce import pronounce
+from assistant.station.remarks import Remark, mark_words
 from hardware.clock import Watch, boot_now
 from hardware.ports import SpeakerPort
-from hardware.synth import RATE_WPM
 
 LOOK_EVERY_S = 1.0
 REFRESH_S = 0.1
@@ -63,46 +63,6 @@ class BootClock:
             return None
 
 
-class Aloud:
-    """A loudspeaker as the loop's mouth. Without one everything is over at once, and cues are nothing.
-
-    spoken    told each utterance that is over, by the name that the speaker has for it
-    """
-
-    def __init__(self, spoken: Callable[[str], None]) -> None:
-        self.speaker: SpeakerPort | None = None
-        self._spoken = spoken
-        self.rate_wpm = RATE_WPM
-        self.before = 0
-        """Utterances of the tests before this one on the same devices."""
-
-    def say(self, speak: Speak) -> None:
-        ident = str(speak.number + self.before)
-        if self.speaker is None:
-            self._spoken(ident)
-        elif not speak.aloud:
-            self.speaker.say(ident, "")  # in its turn: else a caution before it would count as said while it still sounds
-        else:
-            self.speaker.rate_wpm = speak.wpm or self.rate_wpm
-            self.speaker.say(ident, pronounce(speak.text, to_write=bool(speak.wpm)))
-
-    def hush(self, keep: tuple[int, ...]) -> None:
-        if self.speaker is not None:
-            self.speaker.hush(frozenset(str(number + self.before) for number in keep))
-
-    def cue(self, name: str) -> None:
-        if self.speaker is not None:
-            self.speaker.cue(name)
-
-    def cues(self, plan: tuple[tuple[str, float], ...]) -> None:
-        if self.speaker is not None:
-            self.speaker.cues(list(plan))
-
-    def drop_cues(self) -> None:
-        if self.speaker is not None:
-            self.speaker.drop_cues()
-
-
 class Shows(Protocol):
     """Lamps and buzzers (``assistant.station.devices.Hands``)."""
     def show(self, name: str) -> None: ...
@@ -135,8 +95,10 @@ class Live(Loop):
         self._wrong_until = 0.0
         self.messages: deque[str] = deque(maxlen=3)
         """What the station said or answered: newest last, never pushed out by what devices report."""
-        self._passing: deque[tuple[str, str]] = deque(maxlen=6)
-        """Those of them that go with their prompt, and which that is."""
+        self._passing: deque[Remark] = deque(maxlen=6)
+        """Those of them that go with what they were said of."""
+        self._mark: tuple[str, ...] = ()
+        """What is said at a mark of the clock, which the screen shows anyway."""
         self.notices: deque[str] = deque(maxlen=3)
         self.heard = ""
         self.status = ""
@@ -326,23 +288,31 @@ class Live(Loop):
         elif isinstance(effect, Speak):
             self.line("said", id=effect.id, text=effect.text)
         elif isinstance(effect, Record) and effect.kind == "heard":
-            self.heard = effect.fields["text"]
+            self.heard = effect.fields["text"] if effect.fields["source"] == "voice" else ""
+        elif isinstance(effect, Record) and effect.kind == "hold":
+            self._mark = mark_words(effect.fields.get("left"))
         super().perform(effect)
         if isinstance(effect, Speak):
             self._keep(effect)
 
     def _keep(self, speak: Speak) -> None:
         """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
-        if speak.id.endswith(NOT_NOW):
-            self._for_now(speak.text)
-        elif speak.text not in view.prompt_words(self.station.state):
-            self.messages.append(speak.text)
+        if speak.text not in (*view.prompt_words(self.station.state), *self._mark):
+            self._for_now(speak.text, speak.id)
 
-    def _for_now(self, words: str) -> None:
-        """A message that goes with its prompt: "Not yet." beside the next question would be an answer to that."""
-        self._passing.append((self.station.state.prompt, words))
-        if words not in self.messages:
-            self.messages.append(words)
+    def _for_now(self, words: str, about: str = "") -> None:
+        """A message that goes with what it was said of: "Not yet." beside the next question would be an answer to that, and
+        "Under: pump a little" beside "press and hold" would spoil the test."""
+        fresh = Remark(words, about, self.station.state)
+        for old in [one for one in self._passing if one.words == words or fresh.follows(one)]:
+            self._forget(old)
+        self._passing.append(fresh)
+        self.messages.append(words)
+
+    def _forget(self, one: Remark) -> None:
+        self._passing.remove(one)
+        if one.words in self.messages:
+            self.messages.remove(one.words)
 
     def _spoken(self, number: int) -> None:
         if number > self.aloud.before:  # known only now: another test may have begun since it was over
@@ -375,10 +345,8 @@ class Live(Loop):
     def refresh(self) -> None:
         self.alive()
         now, state = boot_now(), self.station.state
-        while self._passing and self._passing[0][0] != state.prompt:
-            words = self._passing.popleft()[1]
-            if words in self.messages:
-                self.messages.remove(words)
+        for one in [one for one in self._passing if one.is_over(state)]:
+            self._forget(one)
         if self.lamps is not None:
             self.lamps.show(view.lamp(state, now < self._wrong_until))
         if self.practice is not None:

@@ -1,0 +1,95 @@
+"""A remark on the screen goes away with what it was said of. Obeyed later, "pump a little" would fail the test."""
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from assistant.core.events import Event
+from assistant.record.journal import Journal
+from assistant.station import view
+from assistant.station.layout import View
+from assistant.station.live import Live
+from hardware.fakes import FakeSpeaker
+from tests.scenario.dialogue import Dialogue
+from tests.scenario.test_sequential import to_run_1
+
+
+class OnScreen(Dialogue):
+    """The same dialogue with a live station's screen beside it."""
+
+    def __init__(self, folder: Path, **more: Any) -> None:
+        self.live: Live | None = None
+        super().__init__(folder, **more)
+        self.live = Live(self.station, show=lambda shown: self.views.append(shown))
+        self.live.attach(FakeSpeaker(self.live.spoken))
+        self.views: list[View] = []
+
+    def _post(self, event: Event) -> None:
+        if self.live is None:
+            super()._post(event)
+            return
+        found = self.station.handle(event)
+        self.effects += found
+        for effect in found:
+            self.live.perform(effect)
+
+    @property
+    def remarks(self) -> str:
+        assert self.live is not None
+        self.live.refresh()
+        return " ".join(self.views[-1].messages)
+
+
+@pytest.fixture
+def t(tmp_path: Path) -> OnScreen:
+    shown = OnScreen(tmp_path)
+    to_run_1(shown)
+    return shown
+
+
+def test_a_band_is_not_told_beside_the_next_step(t: OnScreen) -> None:
+    t.hear("next").wait(5).at("charge.1.1").hear("fourteen point four three")
+    assert "Under by 0.07" in t.remarks
+    t.hear("fourteen point five eight")
+    assert "Over by 0.08" in t.remarks and "Under by" not in t.remarks, "the next word on the same matter"
+    t.hear("no") if t.state.prompt.endswith("override") else t.hear("fourteen point five zero").hear("yes")
+    assert "by 0.0" not in t.remarks
+    while t.state.prompt != "tap.1.1":
+        t.hear("yes")
+    t.hear("next")
+    assert t.remarks == "", "press and hold"
+
+
+def test_not_taken_and_paused_go_with_what_they_answered(t: OnScreen) -> None:
+    t.hear("next").wait(5).hear("fourteen point five zero").hear("no")
+    assert "Not taken." in t.remarks
+    t.hear("pause")
+    assert "Paused." in t.remarks
+    t.hear("carry on")
+    assert "Paused." not in t.remarks
+    t.hear("fourteen point five zero")
+    assert "Not taken." not in t.remarks
+
+
+def test_the_marks_of_a_hold_are_left_to_its_clock(tmp_path: Path) -> None:
+    t = OnScreen(tmp_path)
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").at("leak.hold")
+    t.wait(65)
+    assert "left" not in t.remarks
+
+
+def test_what_was_keyed_is_not_heard(t: OnScreen) -> None:
+    t.hear("next").wait(5).key("1 4 * 4 3 #")
+    assert t.live is not None and t.live.heard == ""
+    t.hear("fourteen point four three")
+    assert t.live.heard == "fourteen point four three"
+
+
+def test_without_a_loudspeaker_nobody_talks(tmp_path: Path) -> None:
+    with Journal(tmp_path / "other"):
+        t = Dialogue(tmp_path)
+        state = t.state.__class__(**{**vars(t.state), "utterance": t.state.utterance + 1})
+    assert "while I talk" in view.of(state, 0.0).listens
+    assert "while I talk" not in view.of(state, 0.0, audible=False).listens
