@@ -358,10 +358,12 @@ def plan(seed: int) -> dict[str, Any]:
             **({"preliminary": True} if chance.random() < 0.08 else {})}
 
 
-def walk(seed: int, folder: Path) -> Story:
+def walk(seed: int, folder: Path, slips: float | None = None) -> Story:
+    """slips: how often something else is done than asked; None: by the seed."""
     header = plan(seed)
     with Journal(folder) as journal:
-        walked = Walk(seed, header, journal, folder, random.Random(seed).choice((0.0, 0.02, 0.05, 0.1)))
+        often = random.Random(seed).choice((0.0, 0.02, 0.05, 0.1)) if slips is None else slips
+        walked = Walk(seed, header, journal, folder, often)
         walked.run()
         attempts = [walked.attempts[number] for number in journal.tests() if number in walked.attempts]
         records = [summary.of(journal, one.number) for one in attempts]
