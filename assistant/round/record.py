@@ -13,7 +13,7 @@ from typing import Any
 
 from assistant.core import load_judged as core
 from assistant.core import quality
-from assistant.core.assessment import FAIL, NONE, PASS
+from assistant.core.assessment import FAIL, INVALID, NONE, PASS
 from assistant.core.methods.registry import RESULTS
 from assistant.core.round import SAMPLE
 from assistant.core.round_clock import limit_s
@@ -85,6 +85,19 @@ def _of_the_sample(records: Iterable[Mapping[str, Any]]) -> list[Mapping[str, An
         elif one["outcome"] == "done":
             kept = [each for each in kept if each["test"] in core.BEFORE]
     return kept
+
+
+def of_no_sample(tests: Iterable[Mapping[str, Any]]) -> set[int]:
+    """Of the tests of any days, oldest first, those of a round whose sample was no composite one, by their numbers."""
+    bad: set[str] = set()
+    found = set()
+    for one in tests:
+        name = one.get("round")
+        if name and one["test"] == SAMPLE and one["outcome"] == "done":
+            (bad.add if one["verdict"] == INVALID else bad.discard)(name)
+        elif name in bad and one["test"] not in core.BEFORE:
+            found.add(one["id"])
+    return found
 
 
 def _done(one: Mapping[str, Any]) -> core.Done:
