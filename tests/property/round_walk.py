@@ -17,6 +17,7 @@ from typing import Any
 from assistant.core.commands import phrase
 from assistant.core.effects import Listen
 from assistant.core.events import Heard, KeyPressed, Restarted
+from assistant.core.methods.registry import READINGS
 from assistant.core.state import Phase
 from assistant.core.steps import Choose
 from assistant.record import summary
@@ -133,7 +134,7 @@ class Walk(RoundRehearsal):
             return Decimal({"1": "14.50", "2": "30.00", "3": "45.00"}[place[-1]])
         if kind == "leak":
             return Decimal({"leak.charge": "45.25", "leak.initial": "45.21", "leak.final": "45.16"}[ident])
-        return Decimal(self.chance.choice(VALUES[ident]))
+        return Decimal(self.chance.choice(VALUES.get(ident, (READINGS[ident].example or "1",))))
 
     def _do(self, prompt: str, answer: str | Decimal, number: int) -> None:
         if number != self.listen_number or not self.station.state.listening:
@@ -202,7 +203,7 @@ def facts(story: Story, attempt: Attempt, record: Mapping[str, Any]) -> dict[str
         read_at = attempt.heard.get("temperature.confirm")
         if since is not None and read_at is not None:
             its["thermometer in the concrete, s"] = read_at - since
-    if attempt.test == "pressure-air":
+    if attempt.test in ("pressure-air", "sequential"):
         its["dense aggregate, plastic concrete"] = answers.get("scope", answers.get("full"))
     if attempt.test == "sequential":
         runs = [[attempt.values.get(f"equilibrium.{run}.{step}") for step in (1, 2, 3)] for run in (1, 2)]

@@ -83,13 +83,10 @@ def _sampled(load):  # type: ignore[no-untyped-def]
 
 @pytest.mark.parametrize("mutant", MUTANTS)
 def test_the_oracle_finds_what_is_wrong(mutant: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each on the first walk that shows it."""
+    """On one of the first hundred walks, most on one of the first five."""
     MUTANTS[mutant](monkeypatch.setattr)
-    assert wrong([SHOWN[mutant]], tmp_path), mutant
+    assert any(wrong([seed], tmp_path) for seed in range(100)), mutant
 
-
-SHOWN = {"every load is accepted": 0, "what is late is in time": 2, "a failure passes": 1, "a check test accepts the load": 0,
-         "a failed check test is forgotten": 1, "ages are not looked at": 17, "a sample is always composite": 35}
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as place:

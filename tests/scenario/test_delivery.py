@@ -209,6 +209,25 @@ def test_a_load_with_too_much_water_is_not_accepted(tmp_path: Path) -> None:
     assert done.code == 1 and "what its ticket says is outside the limits" in said(done) and "accepted." not in said(done)
 
 
+@pytest.mark.parametrize("units, air, wind", [("inch-pound", "68 \u00b0F", "wind 8 mph, humidity 45 %"), ("si", "20 \u00b0C", "wind 12 km/h, humidity 45 %")])
+def test_the_weather_is_asked_once_a_round_and_stands_on_every_test(tmp_path: Path, units: str, air: str, wind: str) -> None:
+    given = {"weather.air": air.split()[0], "weather.wind": wind.split()[1], "weather.humidity": "45"}
+    slump = {"slump": "4.25"} if units == "inch-pound" else {"slump": "110"}
+    done = bowlside("rehearse", "-", "--answer-rest", "--json", "--journal", tmp_path, stdin=script(
+        {"test": "round", "tests": ["ambient", "slump"], "units": units}, {**given, **slump}))
+    with Journal(tmp_path, write=False) as journal:
+        its = [summary.of(journal, test) for test in journal.tests()]
+    assert [one["test"] for one in its] == ["ambient", "sampling", "slump"], done.err
+    assert all((one["air_temperature"], one["weather"]) == (air, wind) for one in its[1:])
+    assert "may still be under pressure" not in said(done)
+
+
+def test_a_round_without_it_asks_for_no_weather(tmp_path: Path) -> None:
+    done = bowlside("rehearse", "-", "--answer-rest", "--json", "--journal", tmp_path, stdin=script(
+        {"test": "round", "tests": ["slump"]}, {"slump": "4.25"}))
+    assert "weather" not in said(done).lower()
+
+
 class Answers:
     """Plays what LoadFirst asks for: keys by prompt, next where nothing is said of it."""
 

@@ -251,7 +251,7 @@ def test_a_test_in_the_way_is_one_sentence(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("header", "parts"), [
-    ({"tests": ["slumps"]}, ("slumps", "delivery, leak, temperature, slump")), ({"tests": []}, ("tests",)),
+    ({"tests": ["slumps"]}, ("slumps", "ambient, delivery, leak, temperature, slump")), ({"tests": []}, ("tests",)),
     ({"tests": ["slump", "slump"]}, ("each once",)), ({"technicians": 3}, ("1 or 2",)), ({"second": ""}, ("second",)),
     ({"check_tests": "no"}, ("true or false",)), ({"slumpy": 1}, ("slumpy",)), ({"start_within_s": 1}, ("start_within_s",)),
 ])

@@ -6,6 +6,7 @@ re:source newsletter, April 2015: the usual finding in a laboratory).
 from __future__ import annotations
 
 import json
+import random
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,8 @@ import pytest
 from pypdf import PdfReader
 
 from assistant.core.effects import Speak
+from assistant.core.methods import two_runs
+from assistant.core.settings import Settings
 from assistant.record import summary
 from tests.command import bowlside, script
 from tests.scenario.dialogue import Dialogue
@@ -116,6 +119,24 @@ def test_without_limits_the_numbers_stand_with_the_doubt_beside_them() -> None:
 ])
 def test_gains_that_rise_with_the_charges_allowed_for_may_pass(second: tuple[str, ...], charges: Any) -> None:
     assert worked(second, charges)["verdict"] == "pass"
+
+
+@pytest.mark.parametrize("lost", [0.007, 0.01, 0.02, 0.03])
+def test_sound_concrete_is_not_called_a_contradiction_by_its_charges_or_the_gauges_steps(lost: float) -> None:
+    """Boyle's law worked out here, in floats: bowl air of 0.7 to 1.5 chambers, a part of it lost between the runs (a metric of 0.06
+    to 0.36 psi), charges anywhere in the band, all read to 0.01 psi (derived: trade facts 8)."""
+    chance = random.Random(17)
+    for _ in range(300):
+        ratio = chance.uniform(0.7, 1.5)
+        charges, equilibria = [], []
+        for air in (ratio, ratio * (1 - lost)):
+            before = 0.0
+            charges.append([D(f"{target + chance.uniform(-0.05, 0.05):.2f}") for target in (14.5, 30.0, 45.0)])
+            equilibria.append([])
+            for charge in charges[-1]:
+                before = (float(charge) + air * before) / (1 + air)
+                equilibria[-1].append(D(f"{before:.2f}"))
+        assert two_runs.contradiction(charges, equilibria, Settings()) == "", (charges, equilibria)
 
 
 def test_a_charge_that_nobody_may_use_never_passes() -> None:

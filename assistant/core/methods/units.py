@@ -23,12 +23,12 @@ PSI_IN_KPA = POUND_IN_KG * Decimal("9.80665") / Decimal("0.0254") ** 2 / 1000
 _FACTORS = {
     ("lb", "kg"): POUND_IN_KG, ("in.", "mm"): INCH_IN_MM, ("ft3", "m3"): FOOT3_IN_M3,
     ("yd3", "m3"): YARD3_IN_FOOT3 * FOOT3_IN_M3, ("psi", "kPa"): PSI_IN_KPA,
-    ("gal", "L"): GALLON_IN_L, ("gal/yd3", "L/m3"): GALLON_IN_L / (YARD3_IN_FOOT3 * FOOT3_IN_M3),
+    ("gal", "L"): GALLON_IN_L, ("mph", "km/h"): 5280 * 12 * INCH_IN_MM / 1_000_000, ("gal/yd3", "L/m3"): GALLON_IN_L / (YARD3_IN_FOOT3 * FOOT3_IN_M3),
     ("lb/ft3", "kg/m3"): POUND_IN_KG / FOOT3_IN_M3, ("lb/yd3", "kg/m3"): POUND_IN_KG / (YARD3_IN_FOOT3 * FOOT3_IN_M3),
 }
 
 _OF = {"mass": ("lb", "kg"), "length": ("in.", "mm"), "volume": ("ft3", "m3"), "yield": ("yd3", "m3"),
-       "density": ("lb/ft3", "kg/m3"), "content": ("lb/yd3", "kg/m3"), "water": ("gal", "L"), "dose": ("gal/yd3", "L/m3"),
+       "density": ("lb/ft3", "kg/m3"), "content": ("lb/yd3", "kg/m3"), "water": ("gal", "L"), "speed": ("mph", "km/h"), "dose": ("gal/yd3", "L/m3"),
        "temperature": ("\u00b0F", "\u00b0C")}
 """What a quantity is read or reported in, inch-pound and SI."""
 

@@ -16,7 +16,7 @@ from assistant.core.methods.work_input import WorkInput
 APART = {True: Decimal(50), False: Decimal(2)}
 """Diameters further apart, mm and in., are doubtful (second-hand: summaries of C1611)."""
 
-FLOW = ResultSpec(name="slump_flow", inch_pound=("in.", "0.5"), si=("mm", "10"), limited=True,
+FLOW = ResultSpec(name="slump_flow", inch_pound=("in.", "0.5"), si=("mm", "10"), limited=True, check_test=True,
                   source=second_hand("C1611: mean of the largest diameter and the one at right angles to it"),
                   reported=memory("C1611: nearest 1/2 in. or 10 mm", 70))
 
