@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from argparse import Namespace
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from functools import partial
@@ -32,8 +32,8 @@ from assistant.round.plan import Plan, plan_of
 from assistant.station import job_and_meter
 
 JOB = "job.toml"
-MORE = (('tests = [', 'tests = ["delivery", '), ("leak_drop =", "site_water = { max = 1.5 }           # gal/yd3\nleak_drop ="))
-"""What this job has beyond the example of a job file: tickets, and a limit on the water added on site."""
+MORE = (('tests = [', 'tests = ["delivery", "ambient", '), ("leak_drop =", "site_water = { max = 1.5 }           # gal/yd3\nleak_drop ="))
+"""What this job has beyond the example of a job file: tickets, the weather, and a limit on the water added on site."""
 
 
 @dataclass(frozen=True)
@@ -41,29 +41,32 @@ class Load:
     """One load and its round: when its ticket is read off, what is keyed, and what else than a cooperative technician would do."""
     begins: str
     keyed: Mapping[str, str]
-    """Of what is asked again all its values, in their order."""
     pressures: tuple[str, str]
     """The equilibria of run 1 and of run 2, psi."""
-    leak: str = "45.16"
+    again: Mapping[str, str] = field(default_factory=dict)
+    """Of what is asked again all its values, in their order."""
     more: tuple[Mapping[str, Any], ...] = ()
     by_wire: bool = False
     """A gauge on the wire records the leak hold."""
 
 
-def _ticket(number: str, truck: str, load: str, batched: str, turned: str) -> dict[str, str]:
-    return {"ticket.number": number, "ticket.truck": truck, "ticket.load": load, "ticket.batched": batched, "ticket.water": "0",
-            "ticket.revolutions": turned, "ticket.volume": "10", "cylinder.set": load, "cylinder.count": "4", "cylinder.box": "1",
-            "tare": "7.80"}
+def _keyed(ticket: str, weather: str, more: str) -> dict[str, str]:
+    """What the loads differ in, and what they share; ``ticket`` and ``weather`` in the order in which they are asked."""
+    its = dict(zip(("number", "truck", "load", "batched", "water", "water_at", "revolutions", "volume"), ticket.split()))
+    return {**{f"ticket.{name}": value for name, value in its.items() if value != "-"},
+            **dict(zip(("weather.air", "weather.wind", "weather.humidity"), weather.split())),
+            "tare": "7.80", "cylinder.set": its["load"], "cylinder.count": "4", "cylinder.box": "1",
+            **dict(one.split("=") for one in more.split())}
 
 
 LOADS = (
-    Load("08:40", _ticket("40117", "12", "1", "0822", "84") | {"temperature": "68", "slump": "4.25", "gross": "43.00"},
+    Load("08:40", _keyed("40117 12 1 0823 0 - 84 10", "58 6 70", "temperature=68 slump=4.25 gross=43.00"),
          ("7.25 18.63 31.81", "7.32 18.77 31.97"), more=({"on": "next.leak", "say": "yes"},), by_wire=True),
-    Load("10:45", _ticket("40121", "7", "2", "0910", "140") | {"ticket.water": "5", "ticket.water_at": "1038", "temperature": "69",
-         "slump": "3.75", "gross": "43.05", "equilibrium.1.1": "7.13 7.31"}, ("7.31 18.73 31.91", "7.36 18.83 32.06"), "45.15",
+    Load("10:45", _keyed("40121 7 2 0911 5 1038 140 10", "61 8 65", "temperature=69 slump=3.75 gross=43.05"),
+         ("7.31 18.73 31.91", "7.36 18.83 32.06"), {"equilibrium.1.1": "7.13 7.31"},
          ({"on": "lift", "after": 120, "say": "next"}, {"on": "pump.1.2", "say": "take it back"})),
-    Load("12:50", _ticket("40126", "12", "3", "1229", "91") | {"temperature": "71", "slump": "5.50 4.75", "gross": "42.90"},
-         ("7.15 18.47 31.62", "7.21 18.60 31.80"), "45.15"),
+    Load("12:50", _keyed("40126 12 3 1230 0 - 91 10", "63 6 60", "temperature=71 gross=42.90"),
+         ("7.15 18.47 31.62", "7.21 18.60 31.80"), {"slump": "5.50 4.75"}),
 )
 
 
@@ -115,7 +118,7 @@ def build(folder: Path, write: Callable[[Mapping[str, Any]], None] = lambda line
     known = job_and_meter.for_real(Namespace(job=path, mix=None, override=None), folder, tests, "normal", day)
     with Journal(folder) as journal:
         for load in LOADS:
-            given = {**known.data, **job_and_meter.round_of(its_job), "weather": "overcast, dry", "air_temperature": "61 F",
+            given = {**known.data, **job_and_meter.round_of(its_job), "sample": f"S-{load.keyed['ticket.load']}",
                      "location": "Pier 2 stem, lift 1"}
             script = read(map(dumps, [{"test": "round", **given}, *_answers(load)]), "the invented day", folder)
             plan = replace(plan_of(given, "the invented day"), gear=known.of, placed=placed.before(its_job, None, day))
@@ -138,12 +141,12 @@ def _register(register: Register, day: date) -> None:
 
 def _answers(load: Load) -> list[Mapping[str, Any]]:
     """As in a script file."""
-    values = {"leak.charge": "45.25", "leak.initial": "45.21", "leak.final": load.leak}
+    values: dict[str, str] = {"leak.charge": "45.25", "leak.initial": "45.21", "leak.final": "45.16"}
     for run, three in enumerate(load.pressures, 1):
         for step, (charge, psi) in enumerate(zip(("14.50", "30.00", "45.00"), three.split()), 1):
             values |= {f"charge.{run}.{step}": charge, f"equilibrium.{run}.{step}": psi}
     lines: list[Mapping[str, Any]] = []
-    for ident, several in (values | load.keyed).items():
+    for ident, several in {**values, **load.keyed, **load.again}.items():
         for value in several.split():
             key = " ".join([*value.replace(".", "*"), "#"])
             lines += [{"on": ident, "key": key}]
