@@ -21,7 +21,7 @@ def open_all(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], 
     and must only post.
 
     settings   as assistant.station.station_settings.read() gives them
-    on_key     a key of the key map: 0-9 * # A B C D A-held C-held D-held
+    on_key     a key of the key map: 0-9 * # A B C D A-held B-held D-held
     on_lost, on_back  the USB pad was pulled, and works again
     on_talk    a talk pedal was pressed (True) or let go
 

@@ -21,8 +21,8 @@ from hardware.ports import Trouble
 from hardware.ticker import Ticker
 
 LEGEND = ("123A", "456B", "789C", "*0#D")
-HELD = {"#": "#-held", "A": "A-held", "C": "C-held", "D": "D-held"}
-"""Keys with a second meaning when they are held."""
+HELD = {"#": "#-held", "A": "A-held", "B": "B-held", "D": "D-held"}
+"""Keys with a second meaning when they are held. None on C: a no that is held too long must ask nothing else."""
 SCAN_S = 0.005
 SETTLE_S = 50e-6
 """A column needs so long to rise after a row was let go: 50 kilohm pull-up times 200 pF of cable is 10 us, and five of those."""

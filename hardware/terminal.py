@@ -26,7 +26,8 @@ KEYS: dict[str, str] = {
     "Y": "#-held",                                      # yes to a safety question
     "a": "A", "A": "A-held",                            # say again; pause / carry on
     "b": "B", "B": "B", "\x7f": "B", "\x08": "B",       # erase, take back
-    "c": "C", "n": "C", "N": "C", "x": "C", "X": "C", "C": "C-held",  # clear, no; scrap
+    "c": "C", "n": "C", "N": "C", "x": "C", "X": "C", "C": "C",  # clear, no
+    "S": "B-held",                                      # scrap
     "d": "D", "D": "D-held",                            # time left, where are we; quiet / talk
     "q": "quit", "Q": "quit", "\x03": "quit",           # leave the station; the journal keeps everything
 }
@@ -42,7 +43,7 @@ METER_KEYS: dict[str, str] = {
 }
 """Characters and arrows -> actions on the simulated meter (names of `LivePractice.act`)."""
 
-KEYS_HELP = "0-9 . Enter  a say again  b back  c no  d time left  A pause  C scrap  D quiet  q leave"
+KEYS_HELP = "0-9 . Enter  a say again  b back  c no  d time left  A pause  S scrap  D quiet  q leave"
 
 _ARROWS = {"A": "up", "B": "down", "C": "right", "D": "left"}
 # A number pad in application mode sends ESC O and one of these.

@@ -4,16 +4,18 @@ from __future__ import annotations
 from assistant.core import asked, batch_clock, phrases, plausible, reading, round_clock, spoken
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
-from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, note, resume_hold
+from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, keep, note, resume_hold
 from assistant.core.language import sentence
 from assistant.core.state import Answered, Phase, State
 from assistant.core.steps import AIR_LINE, Choose, Tap
 from assistant.core.turn import Turn, go_words
 
 KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "time_left",
-        asked.HELD: "say_again", "A-held": "pause", "C-held": "scrap", "D-held": "quiet"}
+        asked.HELD: "say_again", "A-held": "pause", "B-held": "scrap", "D-held": "quiet"}
 """Key -> command, where nothing is being typed. ``#`` is also yes and enter, held yes to a safety question, ``D`` twice "where
 are we"."""
+FORMER_KEYS = {"C-held": "scrap"}
+"""No device sends it any more, so that a no that is held asks nothing else; tests that are recorded have it."""
 TWICE_S = 2.0
 """Two presses of D within this time are one "where are we"."""
 BOUNCE_S = 0.25
@@ -108,7 +110,7 @@ def key(turn: Turn, name: str, at: float) -> None:
     since = at - state.last_key_at
     twice = name == "D" and state.last_key == "D" and since <= TWICE_S
     turn.set(last_key="" if twice else "erase" if name == "B" and state.typed else name, last_key_at=at)
-    if state.paused and name not in ("A-held", "C-held", "D"):
+    if state.paused and name not in ("A-held", "B-held", "C-held", "D"):
         turn.cue("refused")
         turn.say(sentence("answer.paused_key"), urgent=True)
         return
@@ -129,7 +131,7 @@ def key(turn: Turn, name: str, at: float) -> None:
             reading.from_keys(turn, state.typed)
     elif name == "B" and state.typed:
         turn.set(typed=state.typed[:-1])
-    elif name == "C" and state.typed:
+    elif name in ("C", "B-held") and state.typed:
         turn.set(typed="")
     elif name == asked.HELD and asked.needs_held(state):
         if state.last_key == name and since < REPEAT_S:
@@ -145,6 +147,9 @@ def key(turn: Turn, name: str, at: float) -> None:
             do(turn, "next")
         elif not reading.go_on(turn):
             _not_now(turn, sentence("answer.key_first"))
+    elif name == "C" and state.taken_back() is not None:
+        if counts(turn, name, at):
+            do(turn, "no")
     elif name == "C":
         _not_now(turn, sentence("answer.nothing_to_clear"))
     elif twice:
@@ -153,8 +158,8 @@ def key(turn: Turn, name: str, at: float) -> None:
         do(turn, "carry_on")
     elif name == "D-held" and state.quiet:
         do(turn, "talk")
-    elif name in KEYS:
-        do(turn, KEYS[name])
+    elif (meant := KEYS.get(name) or FORMER_KEYS.get(name)) is not None:
+        do(turn, meant)
     else:
         _not_now(turn, sentence("answer.no_key", key=name))
 
@@ -258,6 +263,8 @@ def _yes_no(turn: Turn, yes: bool) -> None:
     match state.phase:
         case Phase.CONFIRM:
             reading.confirmed(turn, yes)
+        case Phase.ENTRY if not yes and (old := state.taken_back()) is not None:
+            keep(turn, old)
         case Phase.OVERRIDE:
             turn.hush()
             reading.override(turn, use=not yes)

@@ -10,9 +10,10 @@ from typing import Any, Mapping
 
 from assistant.core.language import CURRENT
 
-RULES = 2
+RULES = 3
 """By which rules a test that begins now is led. 0: an answer counted as soon as it came. 1: a clock of the test was asked about, and
-its end could be answered away; a run 2 far from run 1 was not asked about, and gains that contradict the physics could pass."""
+its end could be answered away; a run 2 far from run 1 was not asked about, and gains that contradict the physics could pass. 2: who keyed was told to
+use the keypad."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ class Unclear(Event):
 
 @dataclass(frozen=True)
 class KeyPressed(Event):
-    """One key of the map: ``0``-``9 * # A B C D #-held A-held C-held D-held``.
+    """One key of the map: ``0``-``9 * # A B C D #-held A-held B-held D-held``.
 
     ``at``: when it was pressed, not when it was handled.
     """

@@ -30,6 +30,9 @@ from assistant.core.state import FACE, Entry, Phase, Reading, State, Steady
 from assistant.core.steps import BATCHED
 from assistant.core.turn import Turn
 
+NO_KEYPAD_TO_KEYS = 3
+"""From these rules of the dialogue on, who keys is not sent to the keypad; a test from before replays as it was lived."""
+
 
 def from_voice(turn: Turn, text: str) -> None:
     try:
@@ -51,7 +54,7 @@ def from_keys(turn: Turn, typed: str) -> None:
             value = parse(f"{whole.lstrip('0') or '0'}{point}{decimals}").value  # a keyed 07.25 is 7.25
         value = -value if typed.startswith("-") else value
     except NotANumber:
-        refuse(turn, None, sentence("entry.typed", typed=typed))
+        refuse(turn, None, sentence("entry.typed", typed=typed), "keypad")
         return
     enter_value(turn, Entry(value, "keypad", "", typed))
 
@@ -112,7 +115,8 @@ def enter_value(turn: Turn, entry: Entry) -> None:
     state, ask = turn.state, turn.state.ask
     turn.hush()
     if entry.value.is_finite() and -int(entry.value.as_tuple().exponent) > ask.places:
-        refuse(turn, entry.value, sentence("entry.decimals", value=f"{entry.value:f}", places=ask.places))
+        refuse(turn, entry.value, sentence("entry.decimals", value=f"{entry.value:f}", places=ask.places),
+               entry.source)
         return
     entry = replace(entry, value=phrases.aloud(entry.value, ask.places), at=state.now)
     if state.first is not None and not _may_be_second(state, entry):
@@ -121,7 +125,7 @@ def enter_value(turn: Turn, entry: Entry) -> None:
         return
     doubt = plausible.reading(ask.id, entry.value, state.taken(), state.settings, state.rules)
     if doubt is not None and doubt.kind == plausible.IMPOSSIBLE:
-        refuse(turn, entry.value, sentence("entry.impossible", doubt=doubt.words))
+        refuse(turn, entry.value, sentence("entry.impossible", doubt=doubt.words), entry.source)
         return
     if gauge.disputes(state, entry):
         if state.disputed != entry.value:
@@ -160,7 +164,7 @@ def _may_be_second(state: State, second: Entry) -> bool:
 def _dispute(turn: Turn, entry: Entry) -> None:
     """Two sources disagree: neither is taken, and neither is named, since both may be wrong."""
     turn.set(first=None, disputed=entry.value)
-    refuse(turn, entry.value, sentence("gauge.disagrees"))
+    refuse(turn, entry.value, sentence("gauge.disagrees"), entry.source)
 
 
 def _out_of_band(turn: Turn, entry: Entry, band: plausible.Band) -> None:
@@ -258,13 +262,13 @@ def _take(turn: Turn, entry: Entry) -> None:
     after_taken(turn)
 
 
-def refuse(turn: Turn, value: Decimal | None, why: str) -> None:
+def refuse(turn: Turn, value: Decimal | None, why: str, source: str = "") -> None:
     """Not taken, for a reason that is said; the same prompt listens on."""
     turn.record("refused", id=turn.state.prompt, value=value, why=why)
     turn.cue("refused")
     turn.set(misses=turn.state.misses + 1)
     turn.say(why)
-    if turn.state.misses >= 3:
+    if turn.state.misses >= 3 and (source != "keypad" or turn.state.rules < NO_KEYPAD_TO_KEYS):
         turn.say(sentence("entry.use_keypad"))
 
 

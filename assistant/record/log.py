@@ -44,7 +44,8 @@ def list_tests(args: argparse.Namespace) -> int:
 def show(args: argparse.Namespace) -> int:
     with Journal(args.journal or default_folder(), write=False) as journal:
         test = summary.of(journal, known(journal, args.id))
-    print(dumps(test) if args.json else _page(test))
+        gone = [] if args.json else page.gone_by(journal, args.id)
+    print(dumps(test) if args.json else "\n".join([_page(test), *gone]))
     return 0
 
 
@@ -79,7 +80,7 @@ def _page(test: dict[str, Any]) -> str:
     for reading in test["readings"]:
         ways = " + ".join(f"{each['source']} \"{each['verbatim']}\"" for each in reading["entries"])
         gone = f"   WITHDRAWN: {reading['withdrawn']}" if reading["withdrawn"] else ""
-        lines.append(f"  {spoken_id(reading['id']):<28} {reading['value']:>8} {reading['unit']}   {ways}{gone}")
+        lines.append(f"  {reading['taken'][11:19]:<8}  {spoken_id(reading['id']):<28} {reading['value']:>8} {reading['unit']}   {ways}{gone}")
     lines += ["", f"  Rounded {test['rounding']}; where each rule comes from:"]
     lines += [f"  {result['name'].replace('_', ' '):<28} {result['standing']}" for result in test["results"]]
     lines += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]

@@ -18,7 +18,7 @@ from assistant.record.summary import figures as figures_of
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120: understood less well (26 of 30 against 39 of 40)."""
-KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air"}
+KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air", "C": "take_it_back"}
 KEYS_HELP = sentence("log.keys")
 
 
@@ -28,6 +28,10 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
     said = [("heading", sentence("log.heading", id=test["id"], title=test["title"], day=day, clock=clock[:5]))]
     if test.get("practice"):
         said.append(("practice", sentence("log.practice")))
+    if test.get("ticket"):
+        said.append(("ticket", sentence("log.ticket", ticket=test["ticket"])))
+    if test.get("check_of"):
+        said.append(("check_of", sentence("log.check_of", test=test["check_of"])))
     for reading in test["readings"]:
         if not reading["withdrawn"]:
             unit = "" if reading["unit"] == "psi" else reading["unit"]  # the column of a sequential test says psi at its head

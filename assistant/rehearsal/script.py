@@ -19,7 +19,7 @@ from assistant.record.header import Header, header_of
 from assistant.round.plan import plan_of
 
 ANSWERS = ("say", "key", "hear", "gauge", "event")
-KEYS = (*"0123456789*#ABCD", "#-held", "A-held", "C-held", "D-held")
+KEYS = (*"0123456789*#ABCD", "#-held", "A-held", "B-held", "C-held", "D-held")
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from hardware import terminal, usb_pad
 from hardware.keypad import LEGEND
 
 _DOES = {"*": "point", "#": "enter", "A": "again", "B": "erase", "C": "no", "D": "time", "#-held": "sure", "A-held": "pause",
-         "C-held": "scrap", "D-held": "quiet"}
+         "B-held": "scrap", "D-held": "quiet"}
 _ALSO = {"#": ("next", "yes"), "#-held": ("yes", "say_again"), "D": ("time_left", "where_are_we"),
          "A-held": ("pause", "carry_on"), "D-held": ("quiet", "talk")}
 """Keys that are more than one command."""

@@ -73,7 +73,7 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
         reasons = []  # no result hangs on the meter's calibration
     technician, equipment = str(given.get("technician", "")), its_job.equipment if its_job else {}
     gear = {test: register.gear_for(folder, (*METHODS[test].needs, register.CERTIFICATE), equipment, technician, day)
-            for test in tests if METHODS[test].needs}
+            for test in tests if test in METHODS and METHODS[test].needs}
     if equipment.get("overdue") == job.REFUSED:
         reasons = [*reasons, *dict.fromkeys(one for its in gear.values() for one in its.overdue)]
     refusal = "" if args.override or not reasons else (

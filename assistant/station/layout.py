@@ -46,6 +46,8 @@ class View:
     """Which gauge that is; empty: the simulated one."""
     keys: str = ""
     """The help line."""
+    keys_short: str = ""
+    """The same for a narrow screen, one line that is never cut."""
     progress: str = ""
     """"step 12 of 58"."""
     messages: tuple[str, ...] = field(default=())
@@ -66,6 +68,8 @@ class View:
 
 DO, CAUTION = "▌ ", "!! "
 _MARGIN, _GAP = " ", "    "
+NARROW = 60
+"""Columns: on fewer, digits are thin side by side and the legend is short."""
 _NUMBER = re.compile(r"(?<![\w./-])-?\d+(?:[.:]\d+)?(?![\w./-]*\d)")
 _PLAIN = str.maketrans({"▌": "|", "█": "#", "─": "-", "■": "#", "●": "o", "▶": ">", "·": "-", "…": "~",
                         "–": "-", "—": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "°": " deg ",
@@ -124,7 +128,10 @@ def _rows(view: View, width: int, height: int, size: int) -> tuple[Ranked, Ranke
     below += [(_MESSAGE if at >= newest else _OLDER, line) for at, line in enumerate(messages)]
     below += [(_BLANK, "")] * (room - len(messages))
     help_lines = [(_STATUS, _clip(view.status, width))] * bool(view.status)
-    help_lines += [(_KEYS, line) for line in _wrap(view.keys, width, most=3)]
+    if view.keys_short and width < NARROW:
+        help_lines.append((_TITLE, _clip(view.keys_short, width)))
+    else:
+        help_lines += [(_KEYS, line) for line in _wrap(view.keys, width, most=3)]
     return above, below + [(_BLANK, "─" * width)] * bool(help_lines) + help_lines
 
 
@@ -165,7 +172,7 @@ def _panels(view: View, width: int, size: int) -> tuple[list[str], list[str]]:
     drawn: dict[int, list[str]] = {}
     texts: dict[int, str] = {}
     used = 0
-    narrow = width < 60 and len(view.figures) > 1 and view.gauge is None
+    narrow = width < NARROW and len(view.figures) > 1 and view.gauge is None
     gap = "  " if narrow else _GAP
     scales: tuple[float, ...] = (THIN,) * bool(size) if narrow else (2, 1)[2 - size:]
     for place, (need, label, text) in sorted(enumerate(panels), key=lambda panel: panel[1][0]):

@@ -14,7 +14,7 @@ from assistant.record import page
 from assistant.record.page import Page
 from assistant.station.layout import View
 
-KEYS = sentence("screen.keys")
+KEYS, KEYS_SHORT = sentence("screen.keys"), sentence("screen.keys_short")
 _LISTENS: dict[Phase, str] = {
     Phase.TELL: "next", Phase.ENTRY: "reading", Phase.CONFIRM: "yes_or_no", Phase.OVERRIDE: "yes_or_no", Phase.HOLD: "wait",
     Phase.READY: "next", Phase.CHOOSE: "yes_or_no", Phase.SCRAP: "yes_or_no",
@@ -50,6 +50,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         table=table, other_rows=other_rows,
         typed=state.typed,
         status=status, gauge=gauge, gauge_label=gauge_label, keys=keys,
+        keys_short=KEYS_SHORT if keys.endswith(KEYS) else "",
         progress="   ".join(filter(None, [round_clock.told(replace(state, now=now)), sentence(
             "screen.progress", step=state.index + 1, steps=len(state.procedure.steps))])),
         messages=messages,

@@ -313,7 +313,7 @@ def _claims(story: Story, own: Sequence[tuple[Attempt, Mapping[str, Any]]], its:
             yield f"\"{rule['words']}\" was said at {claimed}: once, at the end, is when it may be"
         on_paper = [words for words in findings.of_round(story.records) if rule["words"] in words.lower()]
         in_json = load is not None and load["verdict"] == rule["claim"]
-        in_csv = {row.get("load") for row in csv_file.table(story.records)} if story.records else set()
+        in_csv = {row.get("load verdict") for row in csv_file.table(story.records)} if story.records else set()
         if story.over and not bool(claimed) == bool(on_paper) == in_json == (rule["claim"] in in_csv):
             yield f"{rule['claim']}: spoken {bool(claimed)}, on paper {bool(on_paper)}, JSON {in_json}, CSV {in_csv}"
         if (claimed or in_json) and (bad := unmet(ORACLE[rule["claim"]], its)):
@@ -358,10 +358,12 @@ def plan(seed: int) -> dict[str, Any]:
             **({"preliminary": True} if chance.random() < 0.08 else {})}
 
 
-def walk(seed: int, folder: Path) -> Story:
+def walk(seed: int, folder: Path, slips: float | None = None) -> Story:
+    """slips: how often something else is done than asked; None: by the seed."""
     header = plan(seed)
     with Journal(folder) as journal:
-        walked = Walk(seed, header, journal, folder, random.Random(seed).choice((0.0, 0.02, 0.05, 0.1)))
+        often = random.Random(seed).choice((0.0, 0.02, 0.05, 0.1)) if slips is None else slips
+        walked = Walk(seed, header, journal, folder, often)
         walked.run()
         attempts = [walked.attempts[number] for number in journal.tests() if number in walked.attempts]
         records = [summary.of(journal, one.number) for one in attempts]

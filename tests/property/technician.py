@@ -264,7 +264,7 @@ class Technician:
         elif kind == 12:
             self.say(after, chance.choice(("pause", "carry on", "time left", "where are we", "say again", "quiet", "talk")))
         else:
-            self.command(after, "scrap the test", "C-held")
+            self.command(after, "scrap the test", "B-held")
             if not world.over and world.state.phase is Phase.SCRAP and self.chose(0.9):
                 self.command(chance.choice(GAPS_S), "no", "C")
 

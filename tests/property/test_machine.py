@@ -45,7 +45,7 @@ NUMBERS = st.one_of(
                      "three one point eight one",
                      "zero", "ninety nine point nine nine", "seven point two five nine"]))
 WORDS = st.one_of(NUMBERS, st.sampled_from([phrase for phrases in COMMANDS.values() for phrase in phrases]), st.text(max_size=12))
-KEYS = st.sampled_from([*"0123456789*#ABCD", "A-held", "C-held", "D-held", "", "Z"])
+KEYS = st.sampled_from([*"0123456789*#ABCD", "A-held", "B-held", "C-held", "D-held", "", "Z"])
 
 
 @st.composite

@@ -97,7 +97,7 @@ class Walk:
         elif kind == 11:
             self.post(GaugeSteady(self.now, self.psi(), Decimal("0.01"), self.now - self.chance.choice((0.5, 2.0))))
         elif kind == 3:
-            self.post(KeyPressed(self.now, self.chance.choice([*"0123456789*#ABCD", "#-held", "A-held", "C-held", "D-held"])))
+            self.post(KeyPressed(self.now, self.chance.choice([*"0123456789*#ABCD", "#-held", "A-held", "B-held", "C-held", "D-held"])))
         else:
             self.post(Heard(self.now, self.chance.choice(MISCHIEF)))
 

@@ -234,7 +234,7 @@ def test_taking_back_what_decided_the_leak_verdict_decides_it_again(t: Dialogue)
 
 def test_scrap(t: Dialogue) -> None:
     to_run_1(t).to_equilibrium(1, 1, "14.50").hear("scrap the test").listens("scrap.confirm")
-    t.hear("no").listens("equilibrium.1.1").key("C-held").listens("scrap.confirm").key("#")
+    t.hear("no").listens("equilibrium.1.1").key("B-held").listens("scrap.confirm").key("#")
     t.says("Scrapped", PRESSURE_CAUTION, "Lever up, eyewear on, face away").records("verdict", verdict="invalid")
     assert t.finished == "scrapped"
 
@@ -331,7 +331,7 @@ def test_a_correction_sends_nobody_to_the_bleeder(t: Dialogue) -> None:
 
 
 def test_scrap_forgets_what_was_typed(t: Dialogue) -> None:
-    to_run_1(t).hear("next").wait(5).key("1 4 * 5 C-held").listens("scrap.confirm").key("#")
+    to_run_1(t).hear("next").wait(5).key("1 4 * 5 B-held").at("charge.1.1").key("B-held").listens("scrap.confirm").key("#")
     assert t.finished == "scrapped" and "charge.1.1" not in t.state.taken()
 
 
@@ -465,7 +465,7 @@ def test_nor_when_scrap_was_asked_meanwhile_and_answered_no(t: Dialogue) -> None
 def test_a_paused_station_says_so_to_every_key(t: Dialogue) -> None:
     t.hear("next").hear("yes").hear("pause").key("4").cues("refused").says("Hold A to carry on").hear("pause")
     assert t.state.paused
-    t.key("C-held").listens("scrap.confirm").key("C").key("A-held").says("Paused").key("A-held").at("leak.charge")
+    t.key("B-held").listens("scrap.confirm").key("C").key("A-held").says("Paused").key("A-held").at("leak.charge")
 
 
 def test_the_value_to_beat_is_not_told_before_the_final_reading(t: Dialogue) -> None:

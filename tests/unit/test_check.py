@@ -120,8 +120,8 @@ def test_what_is_wrong_with_a_keypad_is_told_in_as_few_words_as_explain_it(got: 
 
 
 def test_a_row_that_is_off_is_not_told_again_for_its_key_that_is_held() -> None:
-    got = {**right(s7=None, s8=None, s9=None, sC=None), "C-held": None}
-    assert keys.keypad(SECTION, got).words == "No key of the row 7 8 9 C comes: its wire to GPIO 13, pin 33, is off."
+    got = {**right(s4=None, s5=None, s6=None, sB=None), "B-held": None}
+    assert keys.keypad(SECTION, got).words == "No key of the row 4 5 6 B comes: its wire to GPIO 6, pin 31, is off."
 
 
 def test_a_row_of_one_key_is_a_key() -> None:

@@ -93,3 +93,10 @@ def test_without_a_loudspeaker_nobody_talks(tmp_path: Path) -> None:
         state = t.state.__class__(**{**vars(t.state), "utterance": t.state.utterance + 1})
     assert "while I talk" in view.of(state, 0.0).listens
     assert "while I talk" not in view.of(state, 0.0, audible=False).listens
+
+
+def test_who_keys_is_not_sent_to_the_keypad(t: OnScreen) -> None:
+    t.hear("next").wait(5)
+    for _ in range(4):
+        t.key("9 9 * 9 9 9 #").does_not_say("Use the keypad")
+    t.hear("ninety nine point nine").hear("ninety nine point nine").hear("ninety nine point nine").says("Use the keypad")

@@ -1,6 +1,7 @@
 """The result of a test and the number to be checked, as the station's screen shows them, at the sizes that the issue names."""
 from __future__ import annotations
 
+import re
 from collections import deque
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from assistant.station import view
 from assistant.station.layout import layout
 from assistant.station.live import Live
 from assistant.station.practice_keys import PRACTICE_KEYS
+from hardware import terminal
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import RUN_1, RUN_2, to_run_1, to_run_2
 from tests.unit.test_screen import shows_big
@@ -96,6 +98,20 @@ def test_the_number_to_be_checked_is_the_only_big_one(tmp_path: Path, width: int
     screen = "\n".join(layout(view.of(t.state, t.now, gauge="18.79 psi", keys=PRACTICE_KEYS), width, height))
     assert big_somewhere(screen, "18.77") and not big_somewhere(screen, "18.79") and "RIGHT?" in screen
     assert "18.79 psi" in screen and "LAST READING  30.00 psi" in screen and RUN_1[1] in screen
+
+
+@pytest.mark.parametrize("width, height", SIZES)
+@pytest.mark.parametrize("keys", [view.KEYS, PRACTICE_KEYS])
+def test_the_legend_is_whole_and_what_to_press_here(tmp_path: Path, width: int, height: int, keys: str) -> None:
+    t = to_run_1(Dialogue(tmp_path))
+    screen = " ".join(" ".join(layout(view.of(t.state, t.now, "PRACTICE", "0.00 psi", keys=keys), width, height)).split())
+    legend = view.KEYS_SHORT if width < 60 else keys
+    assert " ".join(legend.split()) in screen
+    for press, does in (("Enter", "#"), ("n", "C"), ("b", "B"), ("a", "A"), ("d", "D"), ("A", "A-held"), ("S", "B-held"),
+                        ("D", "D-held"), ("q", "quit")):
+        assert re.search(rf"(^| ){press} ", view.KEYS)
+        assert terminal.KEYS["\r" if press == "Enter" else press] == does
+    assert terminal.KEYS["C"] == terminal.KEYS["n"], "a capital is no other answer"
 
 
 class Watched(Live):

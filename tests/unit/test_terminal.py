@@ -41,7 +41,7 @@ def test_a_reading_is_keyed():
 
 @pytest.mark.parametrize("typed, token", [
     (b"\r", "#"), (b"\n", "#"), (b"n", "C"), (b"y", "#"), (b"a", "A"), (b"b", "B"), (b"\x7f", "B"),
-    (b"\x08", "B"), (b"c", "C"), (b"x", "C"), (b"d", "D"), (b"D", "D-held"), (b"A", "A-held"), (b"C", "C-held"),
+    (b"\x08", "B"), (b"c", "C"), (b"x", "C"), (b"d", "D"), (b"D", "D-held"), (b"A", "A-held"), (b"C", "C"), (b"S", "B-held"),
     (b"q", "quit"), (b"\x03", "quit"), (b"\x1bOu", "5"), (b"\x1bOn", "*"), (b"\x1bOM", "#")])
 def test_keys_of_the_station(typed, token):
     assert presses(typed) == presses(typed, meter=False) == [Press("key", token)]

@@ -152,12 +152,12 @@ def test_a_machine_that_was_busy_joins_no_two_presses():
 
 def test_held_and_stuck():
     keys = PadKeys()
-    assert keys.event(1.0, MINUS, 1) == []
+    assert keys.event(1.0, STAR, 1) == []
     assert [keys.look(1.0 + n / 10) for n in range(1, 10)] == [[]] * 9
-    assert keys.look(2.01) == [("C", "hold")]
-    assert keys.look(9.1) == [("C", "stuck")]
-    keys.event(12.0, MINUS, 0)
-    assert keys.look(12.1) == [("C", "freed")]
+    assert keys.look(2.01) == [("B", "hold")]
+    assert keys.look(9.1) == [("B", "stuck")]
+    keys.event(12.0, STAR, 0)
+    assert keys.look(12.1) == [("B", "freed")]
 
 
 def test_after_events_that_the_kernel_dropped_nothing_is_taken_for_held():

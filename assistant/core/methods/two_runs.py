@@ -16,8 +16,9 @@ from assistant.core.methods import pressure, units
 from assistant.core.methods.method import OVERRIDE_WITHIN_PSI, in_units, ranged, span
 from assistant.core.methods.values import Values
 
-GAUGE_STEP = Decimal("0.01")
-"""Gains that fall by less than one step of the gauge may be its rounding."""
+TELLS_PSI = Decimal("0.04")
+"""Gains that fall by less may be the gauge: four equilibria and charges, each known to 0.01, leave about 0.02 on the difference of two
+gains (derived), and this is twice that. So sound concrete is not sent back for a reading's last digit."""
 
 Runs = Sequence[Sequence[Decimal]]
 
@@ -36,7 +37,7 @@ def contradiction(charge: Runs, equilibrium: Runs, values: Values) -> str:
     """
     found = [Decimal(0), *gains(charge, equilibrium)]
     for step in (3, 2, 1):
-        if found[step] - found[step - 1] <= -GAUGE_STEP:
+        if found[step] - found[step - 1] <= -TELLS_PSI:
             told = {"less": _shown(found[step]), "more": _shown(found[step - 1]), "here": f"{values.target(step):f}",
                     "before": f"{values.target(step - 1):f}" if step > 1 else "", "by": _shown(-found[step])}
             return sentence("verdict.gains_fall" if step > 1 else "verdict.gains_below", **told)
