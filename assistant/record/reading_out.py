@@ -14,6 +14,7 @@ from assistant.core.judgement import SPOKEN_UNITS, units_spoken
 from assistant.core.language import sentence
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.steps import AIR_LINE
+from assistant.record import page
 from assistant.record.summary import figures as figures_of
 
 SLOW_WPM = 150
@@ -46,8 +47,11 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{test['verdict']}"), why=why)))
     said += [(f"deviation.{number}", sentence("log.deviation", text=units_spoken(deviation.rstrip("."))))
              for number, deviation in enumerate(test["deviations"], 1)]
+    said += [(f"doubt.{number}", sentence("page.doubt", text=units_spoken(doubt)))
+             for number, doubt in enumerate(page.of(test).doubts, 1)]
+    read = {one["id"] for one in test["readings"] if not one["withdrawn"]}  # what was noted of these is among the doubts
     said += [(f"note.{number}", sentence("log.remark", text=note["text"].rstrip(".")))
-             for number, note in enumerate(test["notes"], 1)]
+             for number, note in enumerate(test["notes"], 1) if note["id"] not in read]
     return said
 
 

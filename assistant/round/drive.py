@@ -163,13 +163,17 @@ class Round:
 
     def _title(self, this: SoFar) -> str:
         if this.portion is None:
-            return " ".join(filter(None, [sentence("round.new"), self._foreseen()[0]])).rstrip(".")
+            return " ".join(filter(None, [sentence("round.new"), *self._lacks(), self._foreseen()[0]])).rstrip(".")
         at, _ = this.portion.on_clock(self.now(), self.boot, self.wall())
         words = [sentence("round.since_unknown") if at is None else sentence("round.since", duration=duration(self.now() - at))]
         done = this.done
         its = judged(this.records).properties if done and done[-1].check else []
         words += [f"{capital(one.follows.why)}." for one in its if one.test == done[-1].test]
         return " ".join(words).rstrip(".")
+
+    def _lacks(self) -> list[str]:
+        """What its tests will lack, while there is still time to get it; each says so again when it begins."""
+        return list(dict.fromkeys(f"{capital(one)}." for test in self.plan.tests for one in registry.METHODS[test].lacks(self.settings)))
 
     def _own_concrete(self) -> list[str]:
         """The tests that each take concrete of their own: one filling of a bowl may serve two."""
