@@ -64,11 +64,16 @@ def known(journal: Journal, test: int) -> int:
     return test
 
 
+SHOWN = ("job", "mix", "producer", "station", "technician", "meter", "thermometer", "round", "sample", "check_of", "load", "ticket",
+         "truck", "batched_at", "sampled_at", "water_added", "weather", "air_temperature", "location")
+"""Labels at the head of the page."""
+
+
 def _page(test: dict[str, Any]) -> str:
     lines = [f"Test {test['id']}: {test['title']}, {test['started'][:19].replace('T', ' ')}, {test['outcome']}"]
-    for label in ("job", "mix", "producer", "ticket", "load", "truck", "station", "technician", "meter", "check_of"):
-        if test.get(label):
-            lines.append(f"  {label.replace('_', ' '):<11} {test[label]}")
+    lines += [f"  {label.replace('_', ' '):<15} {test[label]}" for label in SHOWN if test.get(label)]
+    if test.get("invented"):
+        lines.append("  INVENTED: nothing here was measured.")
     if test.get("practice"):
         lines.append("  PRACTICE on a simulated meter: nothing here counts.")
     lines += ["", *(f"  {line}".rstrip() for line in page.of(test).lines()), "", "  As it was entered:"]

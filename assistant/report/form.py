@@ -20,7 +20,8 @@ FIELDS = (
 """Label of a test's header, and its name on paper."""
 
 _ELSEWHERE = {"technician", "meter", "certification", "certification_expires", "practice", "invented", "speech", "round", "remark",
-              "wpm", "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed"}
+              "wpm", "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed",
+              "timing", "round_tests", "check_tests"}
 
 
 def fields(one: Round, job: Job | None) -> list[tuple[str, str]]:

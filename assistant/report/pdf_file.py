@@ -41,6 +41,7 @@ from assistant.report.rows import (
     uncertainty_in_words,
     with_days,
 )
+from assistant.round.record import judged
 
 CHARTED = tuple(name for name, spec in RESULTS.items() if spec.charted)
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
@@ -194,7 +195,7 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
     def of_all(key: str) -> str:
         if key == "placed":
             return placed(tests)
-        return ", ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
+        return "; ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
     page.fields([(name, of_all(key)) for key, name in (
         ("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"), ("technician", "Technician"),
         ("meter", "Meter"), ("weather", "Weather"), ("placed", "Placed, by the tickets"))])
@@ -207,6 +208,9 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
     page.head("Tests")
     page.table(["No.", "Time", "Sample / ticket", "Test", "Results", "Verdict"], [_day_row(one) for one in tests],
                [0.35, 0.45, 1.0, 1.7, 3.2, 0.8])
+    for one in rounds(tests):
+        if one.name and (its_load := judged(one.tests).load):
+            page.text(_sentence(its_load.why), bold=f"Round {one.name}:")
     for title, drawn, found in charts:
         page.head(title, drawn=True)
         page.drawing(drawn)
