@@ -16,7 +16,7 @@ from assistant.core.phrases import capital
 from assistant.job import Job
 from assistant.meters.register import Meter
 from assistant.record.summary import figures
-from assistant.report import drawings, findings, form, lots, series
+from assistant.report import cylinders, drawings, findings, form, lots, series
 from assistant.report.acceptance import LOT, SOURCE
 from assistant.report.paper import Page, Paper
 from assistant.report.rows import (
@@ -84,7 +84,9 @@ def _begun(test: Test) -> str:
 # --- a round ---------------------------------------------------------------------------------------------------------
 
 def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn: Sequence[Drawing], page: Page) -> None:
-    page.fields(form.fields(one, job))
+    sets = [made for test in one.tests if test["outcome"] == "done" and (made := cylinders.made(test)) and made.cylinders]
+    ids = "; ".join(f"{made.cylinders[0]} to {made.cylinders[-1]}" for made in sets)
+    page.fields([(name, value or ids if name == form.CYLINDERS else value) for name, value in form.fields(one, job)])
     page.head("Results")
     page.table(["Test", "Result", "Reported", "Other units", "Limits", "Against limits", "Rounding"],
                [row for test in one.tests for row in _result_rows(test)], [1.75, 1.35, 0.9, 0.9, 0.9, 0.9, 0.8])

@@ -220,6 +220,8 @@ def test_the_cylinders_lie_where_they_were_put(day: Day) -> None:
     told = bowlside("cylinders", "--all", "--journal", day.folder).out
     for name, test, clock in (("R-1", 9, "09:0"), ("R-10", 18, "11:0"), ("R-19", 27, "13:0")):
         assert f"2031-05-19 {clock}" in told and "cylinders_made 4" in day.listed[test] and "Cylinders made 4" in day.pdf[name]
+        number = list(ROUNDS).index(name) + 1
+        assert f"0517-{number}A to 0517-{number}D" in day.pdf[name]
         assert day.csv[test]["cylinders_made []"] == "4" and "4" in day.show(test)
 
 
