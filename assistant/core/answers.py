@@ -4,7 +4,7 @@ from __future__ import annotations
 from assistant.core import asked, batch_clock, phrases, plausible, reading, round_clock, spoken
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
-from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, note, resume_hold
+from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, keep, note, resume_hold
 from assistant.core.language import sentence
 from assistant.core.state import Answered, Phase, State
 from assistant.core.steps import AIR_LINE, Choose, Tap
@@ -147,6 +147,9 @@ def key(turn: Turn, name: str, at: float) -> None:
             do(turn, "next")
         elif not reading.go_on(turn):
             _not_now(turn, sentence("answer.key_first"))
+    elif name == "C" and state.taken_back() is not None:
+        if counts(turn, name, at):
+            do(turn, "no")
     elif name == "C":
         _not_now(turn, sentence("answer.nothing_to_clear"))
     elif twice:
@@ -260,6 +263,8 @@ def _yes_no(turn: Turn, yes: bool) -> None:
     match state.phase:
         case Phase.CONFIRM:
             reading.confirmed(turn, yes)
+        case Phase.ENTRY if not yes and (old := state.taken_back()) is not None:
+            keep(turn, old)
         case Phase.OVERRIDE:
             turn.hush()
             reading.override(turn, use=not yes)

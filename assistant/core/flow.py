@@ -3,14 +3,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import due, hold_curve, phrases, round_clock
+from assistant.core import due, hold_curve, phrases, round_clock, spoken
 from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED, Result, counting
 from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.judgement import Judgement, Marks
 from assistant.core.language import sentence
 from assistant.core.methods import registry
 from assistant.core.procedure import END, STOP
-from assistant.core.state import RESULT, TOLD, Phase, Reading, Running, State
+from assistant.core.state import KEEPS, RESULT, TOLD, Phase, Reading, Running, State
 from assistant.core.steps import NUMBER, PLACED, VOLUME, Ask, Choose, Hold, Judge, Option, Tap, Tell
 from assistant.core.turn import Turn
 
@@ -334,6 +334,10 @@ def go_back(turn: Turn) -> None:
     state = turn.state
     last = state.last_taken()
     assert state.procedure is not None
+    if last is None and state.procedure.keys and state.index:  # a test that is read out: the line before
+        turn.hush()
+        enter(turn, state.index - 1)
+        return
     if last is None:
         turn.say(sentence("test.nothing_to_take_back"))
         return
@@ -362,8 +366,20 @@ def _ask_again(turn: Turn, last: Reading, why: str, known: str = "") -> None:
     assert state.procedure is not None
     withdraw(turn, last, why, known)
     turn.set(corrected=(*state.corrected, state.index))
-    turn.say(sentence("test.taking_back", reading=phrases.spoken_id(last.id)), last.id)
+    may_stay = state.rules >= KEEPS and not known
+    turn.say(sentence("test.taking_back_was" if may_stay else "test.taking_back", reading=phrases.spoken_id(last.id),
+                      digits=spoken.digits(last.value)), last.id)
     enter(turn, state.procedure.index(last.id))
+
+
+def keep(turn: Turn, old: Reading) -> None:
+    """It was taken back by a stray key or a wrong word: it counts as it was, and the record says so."""
+    turn.hush()
+    turn.set(readings=tuple(replace(one, withdrawn="") if one is old else one for one in turn.state.readings))
+    turn.record("kept", id=old.id, value=old.value)
+    note(turn, old.id, sentence("note.kept"))
+    turn.say(sentence("test.kept", reading=phrases.capital(phrases.spoken_id(old.id)), digits=spoken.digits(old.value)), old.id)
+    after_taken(turn)
 
 
 def after_taken(turn: Turn) -> None:

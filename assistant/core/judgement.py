@@ -77,7 +77,8 @@ def marked(verdict: str, why: str, marks: Marks) -> tuple[str, str]:
 
 
 def spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: Sequence[str], repeat: bool) -> str:
-    """Results, then every warning, then the verdict: nobody shall hear "pass" and miss what stands against it."""
+    """Results, then every warning, then the verdict: nobody shall hear "pass" and miss what stands against it. An invalid test has
+    no number to warn of: it says only why, since a bowl may be under pressure meanwhile. Its warnings stand in the record."""
     said = [sentence("result.line", name=title(one.name), digits=spoken.digits(one.rounded),
                      unit=with_unit(SPOKEN_UNITS.get(one.unit, one.unit), one.remark)).replace(" .", ".")
             for one in results if one.rounded is not None]
@@ -86,7 +87,8 @@ def spoken_results(results: Sequence[Result], verdict: str, why: str, warnings: 
                "fail": sentence("verdict.fail", why=why), "invalid": sentence("verdict.invalid", why=why),
                "none": sentence("verdict.none") if why == sentence("verdict.no_limits") else sentence("verdict.open", why=why),
                }.get(verdict) or phrases.capital(f"{why}.")
-    return " ".join([*said, *(sentence("verdict.warning", warning=units_spoken(one)) for one in warnings), closing])
+    told = () if verdict == INVALID else warnings
+    return " ".join([*said, *(sentence("verdict.warning", warning=units_spoken(one)) for one in told), closing])
 
 
 def units_spoken(text: str) -> str:

@@ -122,10 +122,10 @@ def failures(done: Sequence[Done], preliminary: bool = False, check_tests: bool 
 # --- the load -------------------------------------------------------------------------------------------------------------
 
 def load(plan: Sequence[str], done: Sequence[Done], sampled: bool = True, preliminary: bool = False,
-         check_tests: bool = True) -> Finding:
+         check_tests: bool = True, old: bool = False) -> Finding:
     """What the whole round says of the load: ACCEPTED, REJECTED, OPEN with the reason, or NONE where nothing is to be judged.
 
-    sampled: the sample is a composite one. Only for the end of a round: until every test has a valid result it is OPEN.
+    sampled: the sample is a composite one. old: the load was over its age when it was sampled. Only for the end of a round: until every test has a valid result it is OPEN.
     """
     if preliminary:
         return Finding(NONE, sentence("load.preliminary"), str(quality.PRELIMINARY))
@@ -137,6 +137,7 @@ def load(plan: Sequence[str], done: Sequence[Done], sampled: bool = True, prelim
         names = listed([spoken_name(one.name) for one in failed])
         return Finding(quality.REJECTED, sentence("load.rejected", names=names), failed[0].follows.standing)
     why = [] if sampled else [sentence("load.no_sample")]
+    why += [sentence("load.old")] if old else []
     why += [sentence(f"load.{how}", test=named([test])) for test, how in late.items()]
     why += [sentence("load.missing", test=named([test])) for test in missing(plan, done)]
     held = [one for one in done if one.test in BEFORE and registry.METHODS[one.test].hold]

@@ -66,6 +66,9 @@ class Reading:
         return self.entries[-1].source
 
 
+KEEPS = 3
+"""From these rules of the dialogue on, what was taken back may be kept."""
+
 TOLD, RESULT = "told", "result"
 """A judgement was said that rests on a reading: on the way, or a verdict."""
 
@@ -298,6 +301,13 @@ class State:
             if old.known and new is not None and new.value != old.value:
                 found.append((old, new))
         return found
+
+    def taken_back(self) -> Reading | None:
+        """The reading that is asked again and may stay as it was: nothing had been told of it, and nothing entered since."""
+        if self.rules < KEEPS or self.phase is not Phase.ENTRY or not self.corrected or self.first is not None:
+            return None
+        old = next((one for one in reversed(self.readings) if one.id == self.step.id), None)
+        return old if old is not None and old.withdrawn and not old.known else None
 
     def last_taken(self) -> Reading | None:
         counting = [one for one in self.readings if not one.withdrawn]

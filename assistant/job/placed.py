@@ -37,9 +37,9 @@ def placed(folder: Path, job: Job, mix: str, day: date, unit: str) -> Decimal:
     return sum((units.convert(*one, unit) for one in known.values()), Decimal(0))
 
 
-def before(job: Job | None, mix: str | None) -> Callable[[Journal], list[dict[str, Any]]]:
-    """``so_far`` of today, for whoever has the journal."""
-    return lambda journal: [] if job is None else so_far(journal, job, mix or job.labels.get("mix", ""), date.today())
+def before(job: Job | None, mix: str | None, day: date | None = None) -> Callable[[Journal], list[dict[str, Any]]]:
+    """``so_far`` of the day, today unless it is said, for whoever has the journal."""
+    return lambda journal: [] if job is None else so_far(journal, job, mix or job.labels.get("mix", ""), day or date.today())
 
 
 def so_far(journal: Journal, job: Job, mix: str, day: date) -> list[dict[str, Any]]:

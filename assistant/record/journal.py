@@ -74,6 +74,8 @@ class Journal:
 
     Raises JournalError: no such folder, not ours, newer than this program, in use by another station, damaged so that nothing
     may be added.
+
+    wall   the clock that every event is labelled with; a rehearsal may put its own in its place
     """
 
     damage = ""
@@ -81,6 +83,7 @@ class Journal:
 
     def __init__(self, folder: Path, write: bool = True) -> None:
         self.path = folder / FILE
+        self.wall: Callable[[], datetime] = lambda: datetime.now().astimezone()
         self._lock: IO[str] | None = None
         self._note: newest_event.Note | None = None
         try:
@@ -247,7 +250,7 @@ class Journal:
     def append(self, test: int, event: Event, boot: str = "") -> None:
         """Commit one event. When this returns it is on the disk. Raises JournalError; then nothing was written."""
         body = json.dumps(to_plain(event), sort_keys=True, separators=(",", ":"), default=str)
-        wall = datetime.now().astimezone().isoformat(timespec="milliseconds")
+        wall = self.wall().isoformat(timespec="milliseconds")
         row = Row(self.last_event + 1, test, wall, boot, body, "", None if test == self._test else self._last)
         row = replace(row, hash=row.expected_hash(self._last))
         try:

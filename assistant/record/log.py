@@ -44,7 +44,8 @@ def list_tests(args: argparse.Namespace) -> int:
 def show(args: argparse.Namespace) -> int:
     with Journal(args.journal or default_folder(), write=False) as journal:
         test = summary.of(journal, known(journal, args.id))
-    print(dumps(test) if args.json else _page(test))
+        gone = [] if args.json else page.gone_by(journal, args.id)
+    print(dumps(test) if args.json else "\n".join([_page(test), *gone]))
     return 0
 
 
@@ -63,18 +64,23 @@ def known(journal: Journal, test: int) -> int:
     return test
 
 
+SHOWN = ("job", "mix", "producer", "station", "technician", "meter", "thermometer", "round", "sample", "check_of", "load", "ticket",
+         "truck", "batched_at", "sampled_at", "water_added", "weather", "air_temperature", "location")
+"""Labels at the head of the page."""
+
+
 def _page(test: dict[str, Any]) -> str:
     lines = [f"Test {test['id']}: {test['title']}, {test['started'][:19].replace('T', ' ')}, {test['outcome']}"]
-    for label in ("job", "mix", "producer", "station", "technician", "meter"):
-        if test.get(label):
-            lines.append(f"  {label:<11} {test[label]}")
+    lines += [f"  {label.replace('_', ' '):<15} {test[label]}" for label in SHOWN if test.get(label)]
+    if test.get("invented"):
+        lines.append("  INVENTED: nothing here was measured.")
     if test.get("practice"):
         lines.append("  PRACTICE on a simulated meter: nothing here counts.")
     lines += ["", *(f"  {line}".rstrip() for line in page.of(test).lines()), "", "  As it was entered:"]
     for reading in test["readings"]:
         ways = " + ".join(f"{each['source']} \"{each['verbatim']}\"" for each in reading["entries"])
         gone = f"   WITHDRAWN: {reading['withdrawn']}" if reading["withdrawn"] else ""
-        lines.append(f"  {spoken_id(reading['id']):<28} {reading['value']:>8} {reading['unit']}   {ways}{gone}")
+        lines.append(f"  {reading['taken'][11:19]:<8}  {spoken_id(reading['id']):<28} {reading['value']:>8} {reading['unit']}   {ways}{gone}")
     lines += ["", f"  Rounded {test['rounding']}; where each rule comes from:"]
     lines += [f"  {result['name'].replace('_', ' '):<28} {result['standing']}" for result in test["results"]]
     lines += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]

@@ -1,14 +1,19 @@
 """The result of a test on one page. The station's screen and `bowlside log show` have its words from here alone."""
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from assistant.core.assessment import NONE, title
+from assistant.core.effects import Record
 from assistant.core.language import CURRENT, sentence
+from assistant.core.machine import step
 from assistant.core.methods.registry import RESULTS
 from assistant.core.phrases import capital, spoken_id
+from assistant.core.state import State
+from assistant.record.journal import Journal
 from assistant.record.summary import figures
 
 COLUMN = 7
@@ -54,6 +59,23 @@ def of(found: Mapping[str, Any]) -> Page:
     rest = [(capital(spoken_id(one["id"])), f"{one['value']} {one['unit']}".strip()) for one in counting if not _place(one["id"])]
     return Page(verdict(found["verdict"]), found["why"].rstrip("."), results, more,
                 *table((one["id"], f"{one['value']}") for one in counting), tuple(rest), tuple(dict.fromkeys(doubts)))
+
+
+def gone_by(journal: Journal, test: int) -> list[str]:
+    """What was entered and not taken, with why (so also two entries that differ), and where a test was given up. A line each."""
+    walls = {json.loads(row.body)["at"]: row.wall[11:19] for row in journal.rows(test)}
+    state, lines = State(), []
+    for event in journal.events(test):
+        before = state
+        state, effects = step(state, event)
+        at = walls.get(event.at, "")
+        lines += [sentence("page.refused", at=at, reading=spoken_id(before.step.id), value=effect.fields["value"],
+                           why=str(effect.fields["why"]).rstrip("."))
+                  for effect in effects if isinstance(effect, Record) and effect.kind == "refused" and before.procedure is not None
+                  and effect.fields.get("value") is not None]
+        if state.outcome not in ("", "done", before.outcome):
+            lines.append(sentence(f"page.{state.outcome}_at", at=at, stage=state.step.stage, step=state.step.id))
+    return [f"  {line}" for line in lines]
 
 
 def verdict(word: str) -> str:

@@ -14,11 +14,12 @@ from assistant.core.judgement import SPOKEN_UNITS, units_spoken
 from assistant.core.language import sentence
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.steps import AIR_LINE
+from assistant.record import page
 from assistant.record.summary import figures as figures_of
 
 SLOW_WPM = 150
 """With a pause after each digit, 3.3 s a reading. Words stretched to 120: understood less well (26 of 30 against 39 of 40)."""
-KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air"}
+KEYS = {"B": "slower", "D": "faster", "*": "skip_to_air", "C": "take_it_back"}
 KEYS_HELP = sentence("log.keys")
 
 
@@ -28,6 +29,10 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
     said = [("heading", sentence("log.heading", id=test["id"], title=test["title"], day=day, clock=clock[:5]))]
     if test.get("practice"):
         said.append(("practice", sentence("log.practice")))
+    if test.get("ticket"):
+        said.append(("ticket", sentence("log.ticket", ticket=test["ticket"])))
+    if test.get("check_of"):
+        said.append(("check_of", sentence("log.check_of", test=test["check_of"])))
     for reading in test["readings"]:
         if not reading["withdrawn"]:
             unit = "" if reading["unit"] == "psi" else reading["unit"]  # the column of a sequential test says psi at its head
@@ -42,8 +47,11 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{test['verdict']}"), why=why)))
     said += [(f"deviation.{number}", sentence("log.deviation", text=units_spoken(deviation.rstrip("."))))
              for number, deviation in enumerate(test["deviations"], 1)]
+    said += [(f"doubt.{number}", sentence("page.doubt", text=units_spoken(doubt)))
+             for number, doubt in enumerate(page.of(test).doubts, 1)]
+    read = {one["id"] for one in test["readings"] if not one["withdrawn"]}  # what was noted of these is among the doubts
     said += [(f"note.{number}", sentence("log.remark", text=note["text"].rstrip(".")))
-             for number, note in enumerate(test["notes"], 1)]
+             for number, note in enumerate(test["notes"], 1) if note["id"] not in read]
     return said
 
 

@@ -22,6 +22,9 @@ class RoundRehearsal(Rehearsal):
         if last:  # the virtual clock goes on where the journal left it
             self.now = Station(journal, last).state.now
         begun = self.script.clock or datetime.now().astimezone()
+        if self.script.clock:  # whose time of day is that of all that is written, too
+            begun -= timedelta(seconds=self.now)
+            journal.wall = lambda: begun + timedelta(seconds=self.now)
         self.round = Round(journal, self.whole, boot, self._one, lambda: self.now, lambda: begun + timedelta(seconds=self.now))
 
     @property

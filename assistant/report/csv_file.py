@@ -34,7 +34,7 @@ COLUMNS = {
     "NAME lot": "with --job, the lot that its sample belongs to, in the row of the sample's newest test",
     "NAME moving average [UNIT]": "with --job, of this sample and those before it",
     "READING [UNIT]": "each reading that counts, such as equilibrium.1.3 [psi] (run.step)",
-    "load": "what all tests of its round say of the load: accepted, rejected, open (not judged); empty: it belongs to no round",
+    "load verdict": "what all tests of its round say of the load: accepted, rejected, open (not judged); empty: it belongs to no round",
     "rounding": "half-even or half-up",
     "deviations": "what the job set otherwise than the method has it",
     "corrections": "readings withdrawn, and what counts instead; parted by | as in the next two",
@@ -46,7 +46,7 @@ COLUMNS = {
 _FIRST = ("id", "test", "started", "outcome", "verdict", "why", "practice")
 _LABELS = ("job", "mix", "producer", "station", "technician", "meter", "round", "sample", "ticket", "truck")
 _NO_LABELS = {*RECORDED, "practice"}
-_LAST = ("load", "rounding", "deviations", "corrections", "warnings", "remarks")
+_LAST = ("load verdict", "rounding", "deviations", "corrections", "warnings", "remarks")
 
 
 def table(tests: Sequence[Test], more: Mapping[int, Mapping[str, str]] = {}) -> list[dict[str, str]]:
@@ -66,7 +66,7 @@ def table(tests: Sequence[Test], more: Mapping[int, Mapping[str, str]] = {}) -> 
     columns = (*(name for name in order if name not in _LAST), *_LAST)
     loads = {each["id"]: found.verdict for one in rounds(tests) if one.name and (found := judged(one.tests).load) for each in one.tests}
     for one in tests:
-        rows.append(dict.fromkeys(columns, "") | _row(one) | {"load": loads.get(one["id"], ""), **more.get(one["id"], {})})
+        rows.append(dict.fromkeys(columns, "") | _row(one) | {"load verdict": loads.get(one["id"], ""), **more.get(one["id"], {})})
     return rows
 
 

@@ -70,16 +70,28 @@ class CylinderSet:
         return f"{f'box {self.box}' if self.box else 'site'}, to be picked up by {self.due:%Y-%m-%d %H:%M}{late}"
 
 
+def made(record: Mapping[str, Any]) -> CylinderSet | None:
+    """The set that was made in this test."""
+    values = _values(record)
+    if SET not in values or COUNT not in values:
+        return None
+    box = f"{values[BOX]['value']:f}" if BOX in values else ""
+    return CylinderSet(datetime.fromisoformat(record["started"]), record, int(values[SET]["value"]), int(values[COUNT]["value"]), box)
+
+
+def _values(record: Mapping[str, Any]) -> dict[str, Any]:
+    return {one["id"]: one for one in record["readings"] if not one["withdrawn"]}
+
+
 def sets(found: Derived) -> list[CylinderSet]:
     """Oldest first. A curing log and a pick-up belong to the newest set of that number that was made before."""
     its: list[CylinderSet] = []
     for record in _told(found):
-        values = {one["id"]: one for one in record["readings"] if not one["withdrawn"]}
-        number, at = int(values[SET]["value"]), datetime.fromisoformat(record["started"])
-        if COUNT in values:
-            box = f"{values[BOX]['value']:f}" if BOX in values else ""
-            its.append(CylinderSet(at, record, number, int(values[COUNT]["value"]), box))
+        if new := made(record):
+            its.append(new)
             continue
+        values = _values(record)
+        number, at = int(values[SET]["value"]), datetime.fromisoformat(record["started"])
         same = [one for one in its if one.number == number and bool(one.record.get("practice")) == bool(record.get("practice"))]
         if not same:
             continue

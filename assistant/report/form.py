@@ -7,6 +7,7 @@ from typing import Any
 from assistant.job import Job
 from assistant.report.rows import RECORDED, Round
 
+CYLINDERS = "Cylinder ids, size, ages"
 FIELDS = (
     ("job", "Project"), ("contract_item", "Contract item"), ("owner", "Owner"), ("contractor", "Contractor"),
     ("producer", "Producer"), ("plant", "Plant"), ("mix", "Mix"), ("mix_class", "Mix class"),
@@ -14,13 +15,14 @@ FIELDS = (
     ("batched_at", "Batched at"), ("arrived_at", "Arrived at"), ("sampled_at", "Sampled at"), ("discharged_at", "Discharged at"),
     ("location", "Placed at"), ("sample_point", "Sample point"), ("weather", "Weather"), ("air_temperature", "Air temperature"),
     ("water_added", "Water added"), ("admixture_added", "Admixture added"), ("added_by", "Added by"),
-    ("revolutions", "Revolutions"), ("cylinders", "Cylinder ids, size, ages"), ("initial_cure", "Initial cure, min / max"),
+    ("revolutions", "Revolutions"), ("cylinders", CYLINDERS), ("initial_cure", "Initial cure, min / max"),
     ("station", "Station"),
 )
 """Label of a test's header, and its name on paper."""
 
 _ELSEWHERE = {"technician", "meter", "certification", "certification_expires", "practice", "invented", "speech", "round", "remark",
-              "wpm", "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed"}
+              "wpm", "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed",
+              "timing", "round_tests", "check_tests"}
 
 
 def fields(one: Round, job: Job | None) -> list[tuple[str, str]]:

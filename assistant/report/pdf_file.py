@@ -16,7 +16,7 @@ from assistant.core.phrases import capital
 from assistant.job import Job
 from assistant.meters.register import Meter
 from assistant.record.summary import figures
-from assistant.report import drawings, findings, form, lots, series
+from assistant.report import cylinders, drawings, findings, form, lots, series
 from assistant.report.acceptance import LOT, SOURCE
 from assistant.report.paper import Page, Paper
 from assistant.report.rows import (
@@ -41,6 +41,7 @@ from assistant.report.rows import (
     uncertainty_in_words,
     with_days,
 )
+from assistant.round.record import judged
 
 CHARTED = tuple(name for name, spec in RESULTS.items() if spec.charted)
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
@@ -83,7 +84,9 @@ def _begun(test: Test) -> str:
 # --- a round ---------------------------------------------------------------------------------------------------------
 
 def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn: Sequence[Drawing], page: Page) -> None:
-    page.fields(form.fields(one, job))
+    sets = [made for test in one.tests if test["outcome"] == "done" and (made := cylinders.made(test)) and made.cylinders]
+    ids = "; ".join(f"{made.cylinders[0]} to {made.cylinders[-1]}" for made in sets)
+    page.fields([(name, value or ids if name == form.CYLINDERS else value) for name, value in form.fields(one, job)])
     page.head("Results")
     page.table(["Test", "Result", "Reported", "Other units", "Limits", "Against limits", "Rounding"],
                [row for test in one.tests for row in _result_rows(test)], [1.75, 1.35, 0.9, 0.9, 0.9, 0.9, 0.8])
@@ -194,7 +197,7 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
     def of_all(key: str) -> str:
         if key == "placed":
             return placed(tests)
-        return ", ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
+        return "; ".join(dict.fromkeys(form.text(test.get(key)) for test in tests if test.get(key)))
     page.fields([(name, of_all(key)) for key, name in (
         ("job", "Project"), ("mix", "Mix"), ("producer", "Producer"), ("station", "Station"), ("technician", "Technician"),
         ("meter", "Meter"), ("weather", "Weather"), ("placed", "Placed, by the tickets"))])
@@ -207,6 +210,9 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
     page.head("Tests")
     page.table(["No.", "Time", "Sample / ticket", "Test", "Results", "Verdict"], [_day_row(one) for one in tests],
                [0.35, 0.45, 1.0, 1.7, 3.2, 0.8])
+    for one in rounds(tests):
+        if one.name and (its_load := judged(one.tests).load):
+            page.text(_sentence(its_load.why), bold=f"Round {one.name}:")
     for title, drawn, found in charts:
         page.head(title, drawn=True)
         page.drawing(drawn)

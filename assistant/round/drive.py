@@ -4,7 +4,7 @@ Driven from what the journal has of it (round_record.py) and what follows from t
 """
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -163,7 +163,7 @@ class Round:
 
     def _title(self, this: SoFar) -> str:
         if this.portion is None:
-            return " ".join(filter(None, [sentence("round.new"), self._foreseen()[0]])).rstrip(".")
+            return " ".join(filter(None, [sentence("round.new"), *self._lacks(), self._foreseen()[0]])).rstrip(".")
         at, _ = this.portion.on_clock(self.now(), self.boot, self.wall())
         words = [sentence("round.since_unknown") if at is None else sentence("round.since", duration=duration(self.now() - at))]
         done = this.done
@@ -171,13 +171,18 @@ class Round:
         words += [f"{capital(one.follows.why)}." for one in its if one.test == done[-1].test]
         return " ".join(words).rstrip(".")
 
+    def _lacks(self) -> list[str]:
+        """What its tests will lack, while there is still time to get it; each says so again when it begins."""
+        return list(dict.fromkeys(f"{capital(one)}." for test in self.plan.tests for one in registry.METHODS[test].lacks(self.settings)))
+
     def _own_concrete(self) -> list[str]:
         """The tests that each take concrete of their own: one filling of a bowl may serve two."""
         pair = self.plan.one_bowl(self.plan.tests, self.settings)
         return [test for test in self.plan.tests if pair is None or test != pair[0]]
 
-    def _foreseen(self) -> tuple[str, str]:
-        """What one person can't do in time, and what to leave to a second one: as told before the sample is taken, and after."""
+    def _foreseen(self, was_late: Collection[str] = ()) -> tuple[str, str]:
+        """What one person can't do in time, and what to leave to a second one: as told before the sample is taken, and after;
+        then only where nothing else was late."""
         if self.plan.technicians > 1:
             return "", ""
         late, others = core.foreseen(self.plan.tests, self.settings, self.plan.one_bowl(self.plan.tests, self.settings),
@@ -186,14 +191,15 @@ class Round:
             return "", ""
         told = listed([sentence("round.about_late", test=named([test]), minutes=duration(-(-by // 60) * 60))
                        for test, by in late.items()])
-        return sentence("round.alone_late", late=told, tests=named(others)), sentence("round.with_second", tests=named(others))
+        after = sentence("round.with_second", tests=named(others)) if was_late and set(was_late) <= set(late) else ""
+        return sentence("round.alone_late", late=told, tests=named(others)), after
 
     def _end(self, this: SoFar) -> int:
         said = {one["test"]: ", ".join(figures(each) for each in one["results"]
                                        if each["rounded"] is not None) or sentence("log.no_value") for one in this.records
                 if not one.get("comparison") and (one["results"] or one["verdict"] != "none")}
         found = judged(this.records)
-        words = [sentence("round.wash"), self._foreseen()[1] if any(one.is_late for one in found.done) else ""]
+        words = [sentence("round.wash"), self._foreseen({one.test for one in found.done if one.is_late})[1]]
         self._ask(this, [], summary=" ".join([found.summary(said, self.settings.units), *filter(None, words)]))
         return 0 if found.right else 1
 

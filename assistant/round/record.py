@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from assistant.core import batch_clock, quality
 from assistant.core import load_judged as core
-from assistant.core import quality
 from assistant.core.assessment import FAIL, NONE, PASS
 from assistant.core.methods.registry import RESULTS
 from assistant.core.round_clock import limit_s
@@ -102,6 +102,8 @@ class Judged:
     sampled: bool
     preliminary: bool
     check_tests: bool
+    old: bool = False
+    """The load was over its age when the last portion of its sample was taken."""
 
     @property
     def properties(self) -> list[core.Property]:
@@ -110,7 +112,7 @@ class Judged:
     @property
     def load(self) -> quality.Finding | None:
         """Judged at the end of the round, that is by all its records. None: nobody knows which tests it was to have."""
-        found = core.load(self.plan, self.done, self.sampled, self.preliminary, self.check_tests)
+        found = core.load(self.plan, self.done, self.sampled, self.preliminary, self.check_tests, self.old)
         return found if self.plan or found.verdict == quality.REJECTED else None
 
     def summary(self, said: Mapping[str, str], units: str) -> str:
@@ -129,7 +131,22 @@ def judged(records: Sequence[Mapping[str, Any]]) -> Judged:
     return Judged(tuple(filter(None, str(label("round_tests") or "").split(", "))),
                   tuple(_done(one) for one in records if one["test"] != "sampling" and one["outcome"] != "not over"),
                   not samplings or samplings[-1]["verdict"] != "invalid", core.is_preliminary(label("preliminary")),
-                  label("check_tests") is not False)
+                  label("check_tests") is not False, any(one["test"] == loads.TICKET for one in records) and any(map(_is_old, records)))
+
+
+def _is_old(one: Mapping[str, Any]) -> bool:
+    """By the ticket that was read off in its round, to the minute, as both times of day are written."""
+    batched, sampled = (_minutes(one.get(key)) for key in ("batched_at", "sampled_at"))
+    if batched is None or sampled is None:
+        return False
+    age_s = (sampled - batched) % (24 * 60) * 60
+    return float(Settings.from_mapping(one["settings"]).discharge_within_s) < age_s <= batch_clock.TOO_OLD_S
+
+
+def _minutes(of_day: Any) -> int | None:
+    """Since midnight, of a time such as 09:42; None of anything else."""
+    hours, _, minutes = str(of_day or "").partition(":")
+    return int(hours) * 60 + int(minutes) if hours.isdecimal() and minutes.isdecimal() else None
 
 
 LASTS_S = 3 * 3600.0

@@ -50,13 +50,15 @@ class Given(NamedTuple):
             raise Refusal(self.refusal)
 
 
-def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wording: str) -> Given:
+def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wording: str, day: date | None = None) -> Given:
     """For tests of these kinds, from the job file and the meter register.
 
     args    ``job`` a file or None, ``mix`` one of its mixes or None, ``override`` why an unfit meter is used or None
     folder  the journal's, where the meter register lies too
+    day     on which it must be good, today unless it is said
     Raises JobError, MeterError: one of the two files is wrong.
     """
+    day = day or date.today()
     if args.override and not plain.is_line(args.override):
         raise Refusal(f"--override must be {plain.RULE}.")
     its_job = job.load(args.job) if args.job else None
@@ -64,13 +66,13 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
         raise Refusal("--mix names a mix of a job file: name that too, with --job.")
     given: dict[str, Any] = {**(job.read(args.job, args.mix) if args.job else {}), "speech": wording}
     source = its_job.aggregate_source(args.mix) if its_job else ""
-    known, reasons = register.for_run(folder, given.get("meter"), date.today(), source,
+    known, reasons = register.for_run(folder, given.get("meter"), day, source,
                                     given.get("units", "inch-pound"))
     given = known | given  # what the job says wins; the meter's maximum and its clamps come from the register
     if not any(test in METHODS and METHODS[test].air_meter for test in tests):
         reasons = []  # no result hangs on the meter's calibration
     technician, equipment = str(given.get("technician", "")), its_job.equipment if its_job else {}
-    gear = {test: register.gear_for(folder, (*METHODS[test].needs, register.CERTIFICATE), equipment, technician, date.today())
+    gear = {test: register.gear_for(folder, (*METHODS[test].needs, register.CERTIFICATE), equipment, technician, day)
             for test in tests if test in METHODS and METHODS[test].needs}
     if equipment.get("overdue") == job.REFUSED:
         reasons = [*reasons, *dict.fromkeys(one for its in gear.values() for one in its.overdue)]

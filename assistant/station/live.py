@@ -337,7 +337,7 @@ class Live(Loop):
             self.practice.tick(boot_now())
             words = self.practice.act(action)
             if words:
-                self.messages.append(words)
+                self._for_now(words)
 
     def _quit(self) -> None:
         self.finished, self._page = "left", None

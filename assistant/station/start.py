@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -245,8 +246,19 @@ def read_out(args: argparse.Namespace) -> int:
         return 0
     figures, out = reading_out.figures(found), voice_out.chosen(args, reading_out.SLOW_WPM)
     start = TestStarted(clock.boot_now(), "log-read", reading_out.as_procedure(found), {}, {"wpm": out.voice.rate_wpm})
-    return on_devices(Unrecorded(), start, out, hints=lambda state: figures.get(state.step.id, "") if state.procedure else "",
-                      keys=reading_out.KEYS_HELP)
+    station = Unrecorded()
+
+    def figure(state: State) -> str:
+        return figures.get(state.step.id, "") if state.procedure else ""
+
+    def in_big_digits(live: Live) -> int:
+        def drawn(shown: View | None) -> View:
+            assert shown is not None
+            known = figure(station.state)
+            return replace(shown, figures=((sentence("log.stage"), known),)) if known else shown
+        live.result = drawn
+        return live.run(start)
+    return on_devices(station, start, out, hints=figure, keys=reading_out.KEYS_HELP, whole=in_big_digits)
 
 
 def _line_by_line(found: dict[str, Any], out: voice_out.Spoken, as_json: bool) -> None:

@@ -117,7 +117,7 @@ def affirmed(event: Event) -> bool:
 
 def is_answer(event: Event, before: str) -> bool:
     if isinstance(event, KeyPressed):
-        return event.key not in ("B", "C-held", "A", "D", "A-held", "D-held")
+        return event.key not in ("B", "B-held", "C-held", "A", "D", "A-held", "D-held")
     if isinstance(event, Heard):
         return words(event) not in BACK
     return False  # a value that the wire offers is no answer of a person

@@ -313,7 +313,7 @@ def _claims(story: Story, own: Sequence[tuple[Attempt, Mapping[str, Any]]], its:
             yield f"\"{rule['words']}\" was said at {claimed}: once, at the end, is when it may be"
         on_paper = [words for words in findings.of_round(story.records) if rule["words"] in words.lower()]
         in_json = load is not None and load["verdict"] == rule["claim"]
-        in_csv = {row.get("load") for row in csv_file.table(story.records)} if story.records else set()
+        in_csv = {row.get("load verdict") for row in csv_file.table(story.records)} if story.records else set()
         if story.over and not bool(claimed) == bool(on_paper) == in_json == (rule["claim"] in in_csv):
             yield f"{rule['claim']}: spoken {bool(claimed)}, on paper {bool(on_paper)}, JSON {in_json}, CSV {in_csv}"
         if (claimed or in_json) and (bad := unmet(ORACLE[rule["claim"]], its)):

@@ -228,6 +228,18 @@ def test_a_round_without_it_asks_for_no_weather(tmp_path: Path) -> None:
     assert "weather" not in said(done).lower()
 
 
+@pytest.mark.parametrize("batched, tests, accepted", [("0850", ["delivery", "slump"], True), ("0849", ["delivery", "slump"], False),
+                                                      ("1130", ["delivery", "slump"], True), ("0849", ["slump"], True)])
+def test_a_load_that_was_sampled_over_its_age_is_not_accepted(tmp_path: Path, batched: str, tests: list[str], accepted: bool) -> None:
+    """90 minutes, from memory (C94, older editions). Its last portion is taken at 10:20: 90 minutes, 91, not batched yet, no ticket."""
+    text = script({"test": "round", "tests": tests, "clock": "10:19", "limits": {"slump": [3, 5]}},
+                  {"slump": "4.25", **({"ticket.batched": batched} if "delivery" in tests else {})})
+    done = bowlside("rehearse", "-", "--answer-rest", "--json", "--journal", tmp_path, stdin=text)
+    assert recorded(tmp_path, len(tests) + 1)["sampled_at"] == "10:20" or tests == ["slump"]
+    assert ("The load is accepted." in said(done)) == accepted == (done.code == 0), said(done)
+    assert ("it was over its age when it was sampled" in said(done)) == (not accepted)
+
+
 class Answers:
     """Plays what LoadFirst asks for: keys by prompt, next where nothing is said of it."""
 

@@ -1,4 +1,5 @@
 """A finished test read out for the paper log: the same machine, one line a step, by voice and by key."""
+import re
 import shutil
 import sys
 from decimal import Decimal
@@ -9,11 +10,12 @@ import pytest
 from assistant.core.asked import soonest
 from assistant.core.effects import Speak
 from assistant.core.events import Event, Heard, KeyPressed, Spoken, TestStarted
-from assistant.record import reading_out, summary
+from assistant.record import page, reading_out, summary
+from assistant.record.log import _page
 from assistant.station.start import Unrecorded
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.terminal_technician import Terminal
-from tests.scenario.test_sequential import RUN_2, to_run_2
+from tests.scenario.test_sequential import RUN_2, to_run_1, to_run_2
 
 
 @pytest.fixture
@@ -58,6 +60,39 @@ def test_next_again_slower_and_skip(finished: dict, by_key: bool) -> None:
     assert "System air metric" in do("next", "#")
 
 
+def test_back_goes_to_the_line_before(finished: dict) -> None:
+    reader = Reader(finished)
+
+    def press(key: str) -> str:
+        return reader.post(KeyPressed(max(reader.station.state.now, soonest(reader.station.state, key)) + 0.5, key))
+    assert "no reading to take back" in press("C")
+    first = press("#")
+    second = press("#")
+    assert first != second and press("C") == first and press("#") == second
+
+
+def test_ticket_and_check_test_are_read_out(finished: dict) -> None:
+    said = dict(reading_out.lines({**finished, "ticket": "4711", "check_of": "air before, which failed"}))
+    assert said["ticket"] == "Ticket 4711." and said["check_of"] == "This is the check test of air before, which failed."
+    assert "ticket" not in dict(reading_out.lines(finished))
+
+
+def test_log_show_has_times_refusals_and_where_it_was_scrapped(tmp_path: Path) -> None:
+    t = to_run_1(Dialogue(tmp_path)).hear("next").wait(5).reading("charge.1.1", "14.50")
+    t.hear("next").wait(13).wait(5).at("equilibrium.1.1").hear("seven point two five").hear("yes")
+    t.hear("scrap the test").hear("yes")
+    shown = page.gone_by(t.journal, 1)
+    assert re.search(r"\d\d:\d\d:\d\d  scrapped by the technician at run 1, step 2 \(pump.1.2\)\.", shown[-1]), shown
+    assert re.search(r"\n  \d\d:\d\d:\d\d  start pressure, run 1, step 1 +14.50 psi", _page(summary.of(t.journal, 1)))
+
+
+def test_log_show_tells_of_two_entries_that_differ(tmp_path: Path) -> None:
+    t = Dialogue(tmp_path).leak_hold().fill_and_close().one_step(1, 1, "14.50", "7.25").one_step(1, 2, "30.00", "18.63")
+    t.to_equilibrium(1, 3, "45.00").hear("thirty one point eight one").hear("yes").at("equilibrium.1.3.again")
+    t.hear("three one point eight three").hear("yes")
+    assert any("31.83" in line and "31.81" in line and "differ" in line for line in page.gone_by(t.journal, 1))
+
+
 def test_withdrawn_readings_are_not_read_out(tmp_path: Path) -> None:
     t = Dialogue(tmp_path).leak_hold("45.21", "45.11")
     t.hear("take it back").hear("yes").reading("leak.final", "45.16")
@@ -73,7 +108,7 @@ def test_in_a_terminal(finished: dict, tmp_path: Path) -> None:
         terminal.wait_for("READING OUT TEST 1", 20)
         terminal.keys("*")
         terminal.wait_for(r"AIR CONTENT: FIVE, POINT, SEVEN PERCENT\. 5\.7 %", 10)
-        for _ in range(30):  # one that comes before the line could be heard is none
+        for _ in range(120):  # one that comes before the line could be heard is none
             terminal.keys("Enter")
             if "LEFT" in terminal.screen():
                 break

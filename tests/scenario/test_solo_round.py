@@ -107,6 +107,13 @@ def test_alone_all_but_the_moulding_is_in_time_and_that_is_said_before(wording: 
     assert any(line["id"] == "next.sampling" for line in played.lines if line["kind"] == "listening")
 
 
+def test_what_a_test_will_lack_is_said_before_the_sample_is_taken() -> None:
+    """There is still time to get the aggregate correction; while the clock of the air runs there is none."""
+    lacking = "No aggregate correction was given: 0.0 is used, so the air content may be too high."
+    assert lacking in solo("normal", ("slump", "pressure-air"), aggregate_correction_pct=None).said[0]
+    assert lacking not in solo("normal").said[0]
+
+
 @pytest.mark.parametrize("wording", WORDINGS)
 def test_what_is_foreseen_is_what_happens(wording: str) -> None:
     """To half a minute for what begins within five minutes, to 75 s for the moulding."""

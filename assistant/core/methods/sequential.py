@@ -252,7 +252,7 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
     more += [] if again else near
     limited = any(side is not None for one in results for side in settings.limits.get(one.name, ()))
     if against and limited and verdict != FAIL:
-        return Assessment(results, tuple(warnings + more), INVALID, "; ".join(against), True)
+        return Assessment(results, tuple(one for one in warnings + more if one not in against), INVALID, "; ".join(against), True)
     if doubts := "; ".join(against or filter(None, [again])):
         why = sentence("verdict.why_repeat", why=why, again=doubts)
     return Assessment(results, tuple(warnings + more), verdict, why, bool(doubts), figures)

@@ -10,7 +10,7 @@ from decimal import Decimal
 
 from assistant.core import rounding
 from assistant.core.doubt import DOUBTFUL, Doubt
-from assistant.core.judgement import Judgement, Marks, Taken
+from assistant.core.judgement import SPOKEN_UNITS, Judgement, Marks, Taken
 from assistant.core.language import sentence
 from assistant.core.methods import pressure, units
 from assistant.core.methods.method import OVERRIDE_WITHIN_PSI, in_units, ranged, span
@@ -81,15 +81,23 @@ ALIKE_C = Decimal("0.6")
 """Waters no further apart are the same to a thermometer that is read to a degree F or half a degree C (ours)."""
 
 
-def water_apart(taken: Taken, settings: Values) -> str:
-    """What to say where the water of run 2 is warmer or colder than that of run 1; empty where it is not, or not known."""
+def water_effect(taken: Taken, settings: Values) -> Decimal | None:
+    """At most so much, psi, the metric is too high (or below 0: too low) where the water of run 2 is warmer or colder than that of
+    run 1, as if all gas took its temperature; None where it is not, or not known."""
     first, second = taken.get("water.1"), taken.get("water.2")
     if first is None or second is None:
+        return None
+    apart = units.convert_difference(second - first, units.unit("temperature", settings.units), units.unit("temperature", units.SI))
+    return None if abs(apart) <= ALIKE_C else apart * COOLING_PSI
+
+
+def water_apart(taken: Taken, settings: Values) -> str:
+    """What to say of that; empty where there is nothing."""
+    effect = water_effect(taken, settings)
+    if effect is None:
         return ""
-    unit = units.unit("temperature", settings.units)
-    apart = units.convert_difference(second - first, unit, units.unit("temperature", units.SI))
-    return "" if abs(apart) <= ALIKE_C else sentence(
-        "verdict.water_apart", apart=f"{rounding.round_to(apart, 1):+}", about=f"{rounding.round_to(apart * COOLING_PSI, 2):+}")
+    return sentence("verdict.water_warmer" if effect > 0 else "verdict.water_colder", about=f"{rounding.round_to(abs(effect), 2)}",
+                    by=f"{abs(taken['water.2'] - taken['water.1']):f}", unit=SPOKEN_UNITS[units.unit("temperature", settings.units)])
 
 
 def _water_doubts(value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
