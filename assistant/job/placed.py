@@ -15,12 +15,13 @@ from assistant.job.file import Job
 from assistant.record import loads
 from assistant.record.derived import Derived
 from assistant.record.journal import FILE, Journal
-from assistant.round.record import with_days
+from assistant.round.record import of_no_sample, with_days
 
 
 def counted(folder: Path, job: Job, mix: str, of: str, day: date) -> int:
     """Samples of concrete of this job and mix in that day's record, a round's on the day on which it began. Tests of one round,
-    or of one sample, count once; practice, scrapped and invalid ones not at all, nor what is no test of concrete."""
+    or of one sample, count once; practice, scrapped and invalid ones not at all, nor a sample that is no composite one, nor what is no
+    test of concrete."""
     if not (folder / FILE).exists():
         return 0
     with Journal(folder, write=False) as journal:
@@ -61,8 +62,9 @@ def _told(journal: Journal) -> Derived:
 
 
 def _of_day(found: Derived, job: Job, mix: str, day: date) -> Iterator[Any]:
+    bad = of_no_sample(found.briefs)
     for its_day, one in with_days(found.briefs):
-        if (its_day == day.isoformat() and one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
+        if (one["id"] not in bad and its_day == day.isoformat() and one.get("job") == job.labels.get("job") and one.get("mix", mix) == mix
                 and not one.get("practice") and one["outcome"] == "done" and one["verdict"] != "invalid"):
             yield one
 

@@ -21,6 +21,7 @@ from assistant.report import acceptance, form, series
 from assistant.report.acceptance import Lot
 from assistant.report.rows import Test, inside, result_in_other_units, result_name
 from assistant.report.series import Key, Sample
+from assistant.round.record import of_no_sample
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,9 @@ def of(history: Sequence[Test], job: Job | None, today: str) -> list[Accepted]:
     """Every result that the job accepts over days, each mix by itself; ``today``: the day of the report."""
     if job is None or not job.acceptance:
         return []
-    its = [one for one in history if form.belongs(job, one) and not one.get("practice") and not is_preliminary(one.get("preliminary"))]
+    bad = of_no_sample(history)
+    its = [one for one in history if form.belongs(job, one) and not one.get("practice") and not is_preliminary(one.get("preliminary"))
+           and one["id"] not in bad]
     found = []
     for key, samples in series.of(its, job.acceptance).items():
         plan, newest = job.acceptance[key.name], samples[-1]

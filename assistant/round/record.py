@@ -13,8 +13,9 @@ from typing import Any
 
 from assistant.core import batch_clock, quality
 from assistant.core import load_judged as core
-from assistant.core.assessment import FAIL, NONE, PASS
+from assistant.core.assessment import FAIL, INVALID, NONE, PASS
 from assistant.core.methods.registry import RESULTS
+from assistant.core.round import SAMPLE
 from assistant.core.round_clock import limit_s
 from assistant.core.rounding import judge
 from assistant.core.settings import Settings
@@ -60,7 +61,7 @@ class SoFar:
 
     @property
     def done(self) -> list[core.Done]:
-        return [_done(one) for one in self.records if one["test"] != "sampling"]
+        return [_done(one) for one in _of_the_sample(self.records)]
 
     @property
     def labels(self) -> dict[str, str]:
@@ -72,6 +73,31 @@ class SoFar:
     def sample(self) -> str:
         named = [str(one["sample"]) for one in self.records if one.get("sample")]
         return named[-1] if named else f"S-{self.name.partition('-')[2]}"
+
+
+def _of_the_sample(records: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Without the samplings, and without what was tested on a sample that was taken anew, since it was no composite one: that says
+    nothing of the load."""
+    kept: list[Mapping[str, Any]] = []
+    for one in records:
+        if one["test"] != SAMPLE:
+            kept.append(one)
+        elif one["outcome"] == "done":
+            kept = [each for each in kept if each["test"] in core.BEFORE]
+    return kept
+
+
+def of_no_sample(tests: Iterable[Mapping[str, Any]]) -> set[int]:
+    """Of the tests of any days, oldest first, those of a round whose sample was no composite one, by their numbers."""
+    bad: set[str] = set()
+    found = set()
+    for one in tests:
+        name = one.get("round")
+        if name and one["test"] == SAMPLE and one["outcome"] == "done":
+            (bad.add if one["verdict"] == INVALID else bad.discard)(name)
+        elif name in bad and one["test"] not in core.BEFORE:
+            found.add(one["id"])
+    return found
 
 
 def _done(one: Mapping[str, Any]) -> core.Done:
@@ -127,9 +153,11 @@ def judged(records: Sequence[Mapping[str, Any]]) -> Judged:
     """``records``: the tests of one round that are over, oldest first, as ``summary.of`` gives them."""
     def label(key: str) -> Any:
         return next((one[key] for one in reversed(records) if key in one), None)
-    samplings = [one for one in records if one["test"] == "sampling" and one["outcome"] == "done"]
-    return Judged(tuple(filter(None, str(label("round_tests") or "").split(", "))),
-                  tuple(_done(one) for one in records if one["test"] != "sampling" and one["outcome"] != "not over"),
+    samplings = [one for one in records if one["test"] == SAMPLE and one["outcome"] == "done"]
+    plan = tuple(filter(None, str(label("round_tests") or "").split(", ")))
+    # A round from before its tests were kept is told of as it was then: by all of them.
+    counted = _of_the_sample(records) if plan else [one for one in records if one["test"] != SAMPLE]
+    return Judged(plan, tuple(_done(one) for one in counted if one["outcome"] != "not over"),
                   not samplings or samplings[-1]["verdict"] != "invalid", core.is_preliminary(label("preliminary")),
                   label("check_tests") is not False, any(one["test"] == loads.TICKET for one in records) and any(map(_is_old, records)))
 
@@ -175,7 +203,7 @@ def newest(journal: Journal, now: float, boot: str, wall: datetime, practice: bo
 def so_far(journal: Journal, name: str, tests: list[int]) -> SoFar:
     """Raises JournalError where one of the tests can't be replayed."""
     records = [one for one in (summary.of(journal, test) for test in tests) if one["outcome"] != "not over"]
-    samplings = [one for one in records if one["test"] == "sampling" and one["outcome"] == "done"]
+    samplings = [one for one in records if one["test"] == SAMPLE and one["outcome"] == "done"]
     portion = next((found for one in reversed(samplings) if (found := _portion(journal, one["id"]))), None)
     clocks = [_first(journal, test)[1].get("clock", {}) for test in tests]
     placed = [(one["thermometer_at"], one["boot"]) for one in clocks if one.get("thermometer_at") is not None]

@@ -1,6 +1,6 @@
 """What looking at the record costs as it grows: `python -m tests.bench.record_growth [--events 5000 50000 500000]`.
 
-Days of the invented demo (27 tests, 1,754 events, one leak hold by wire) follow one another in one journal, chained anew. Every
+Days of the invented demo (27 tests, about 1,750 events, one leak hold by wire) follow one another in one journal, chained anew. Every
 command is a process of its own; processor time in s and the most memory in MB are its own, as the system counts them. Four lines
 a size: ``first`` (nothing is kept beside the journal yet), ``again`` (nothing has changed), ``after`` (one more test has been
 recorded since), ``start`` (what a station does with the journal before it speaks: checks all of it). Beside each time stands its

@@ -171,7 +171,7 @@ def three(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Row]]:
         return folder, list(journal.rows())
 
 
-CHANGES = {"a digit": "UPDATE events SET body = replace(replace(replace(body, '1', '2'), '2', '3'), '5', '6') WHERE seq = ?",
+CHANGES = {"a digit": "UPDATE events SET body = replace(body, '.', '1.') WHERE seq = ?",
            "its hash": "UPDATE events SET hash = replace(hash, substr(hash, 9, 1), 'x') WHERE seq = ?",
            "its test": "UPDATE events SET test = test + 1 WHERE seq = ?",
            "its time": "UPDATE events SET wall = 'x' WHERE seq = ?",

@@ -266,6 +266,8 @@ def judged(story: Story) -> list[str]:
     wrong: list[str] = []
     own = [(one, record) for one, record in zip(story.attempts, story.records) if one.test not in ("sampling", "leak")]
     valid, late, patterns = set(), set(), {}
+    sampled = max((one.number for one, record in zip(story.attempts, story.records)
+                   if one.test == "sampling" and record["outcome"] == "done"), default=0)
     for one, record in own:
         needs = [need for need in ORACLE["valid"] if one.test in need["tests"]]
         bad = unmet(needs, facts(story, one, record))
@@ -274,7 +276,7 @@ def judged(story: Story) -> list[str]:
             wrong.append(f"test {one.number} ({one.test}) passes, and {bad or found}")
         if record["verdict"] == "fail" and not bad and "fail" not in found.values():
             wrong.append(f"test {one.number} ({one.test}) fails, and {found}")
-        if bad and record["verdict"] != "fail" or record.get("comparison"):
+        if bad and record["verdict"] != "fail" or record.get("comparison") or one.number < sampled:  # of another sample
             continue
         if one.test in story.header["tests"]:
             began = age(story, one)

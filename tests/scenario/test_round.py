@@ -169,6 +169,26 @@ def test_portions_too_far_apart_are_told_and_the_sample_is_taken_again(tmp_path:
     assert recorded(tmp_path)[2]["after_last_portion_s"] < 120, "its clock is that of the second sample"
 
 
+@pytest.mark.dates
+def test_what_was_tested_on_a_sample_that_was_no_composite_one_is_tested_again(tmp_path: Path) -> None:
+    """C172, from memory: an acceptance test is of a composite sample. The load was accepted by a slump of the sample before."""
+    again = [{"on": "next.sampling", "say": word} for word in ("yes", "no", "yes")]
+    done = play(tmp_path, script(("slump", "temperature"), *again, {"on": "middle", "say": "no"}, *read("temperature", "68", "95"),
+                                 *read("slump", "4.25")))
+    kinds = [(one["test"], one["verdict"]) for one in recorded(tmp_path)]
+    assert kinds == [("sampling", "invalid"), ("temperature", "pass"), ("sampling", "none"), ("slump", "pass"), ("temperature", "fail")]
+    assert counted(tmp_path, Job(tmp_path, {}, {}), "", "temperature", date.today()) == 1
+    assert "Temperature: 95" in said(done) and "The load is not judged: temperature is not accepted." in said(done)
+
+
+@pytest.mark.dates
+def test_what_is_no_composite_sample_is_not_counted_as_one(tmp_path: Path) -> None:
+    again = [{"on": "next.sampling", "say": word} for word in ("yes", "no", "no")]
+    play(tmp_path, script(("slump",), *again, {"on": "middle", "say": "no"}, *read("slump", "4.25")))
+    assert [one["test"] for one in recorded(tmp_path)] == ["sampling", "slump"]
+    assert counted(tmp_path, Job(tmp_path, {}, {}), "", "sample", date.today()) == 0
+
+
 def test_two_technicians_air_first_and_their_slumps_compared(tmp_path: Path) -> None:
     text = script(SHORT, {"on": "next.slump", "after": 300, "say": "yes"}, *[{"on": "told", "say": "yes"}] * 3,
                   {"on": "repeat.slump", "say": "yes"}, *read("slump", "4.25", "3.00"), *read("air.reading", "6.0"), *REST,

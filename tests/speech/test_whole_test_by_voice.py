@@ -51,7 +51,7 @@ def script(folder: Path, voice: str) -> Path:
             answer(prompt.id, "next")
         elif prompt.kind in ("confirm", "choose") and prompt.id != "scrap.confirm":
             answer(prompt.id, "yes")
-        elif prompt.kind == "ask":
+        elif prompt.id.removesuffix(".again") in said:     # nobody asked for the water's temperature here
             value = Decimal(said[prompt.id.removesuffix(".again")])
             again = prompt.id.endswith(".again")
             single = spoken.digits(value).replace(",", "")

@@ -9,6 +9,7 @@ import json
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pandas
@@ -121,6 +122,16 @@ def test_only_what_counts_is_in_a_lot_and_each_mix_by_itself(its_job: job.Job) -
     assert rows[3] == {"air_content lot": "1", "air_content moving average [%]": ""} and 2 not in rows
     assert rows[7]["air_content moving average [%]"] == "6.60" and rows[9]["air_content lot"] == "2"
     assert lots.of(tests, None, "2031-05-04") == []
+
+
+def test_what_was_no_composite_sample_is_in_no_lot(its_job: job.Job) -> None:
+    """C172, from memory: the acceptance sample is a composite one. One that is taken anew counts from then on."""
+    def sampling(ident: int, verdict: str, name: str) -> dict[str, Any]:
+        return {**a_test(ident, "0", 1, round=name), "test": "sampling", "verdict": verdict, "results": []}
+    tests = [sampling(1, "none", "R-1"), a_test(2, "6.0", 1, round="R-1"), sampling(3, "invalid", "R-3"), a_test(4, "9.0", 1, round="R-3"),
+             sampling(5, "none", "R-3"), a_test(6, "6.2", 1, round="R-3"), sampling(7, "invalid", "R-7"), a_test(8, "9.0", 1, round="R-7")]
+    one, = lots.of(tests, its_job, "2031-05-01")
+    assert [each["id"] for sample in one.samples for each in sample.tests] == [2, 6]
 
 
 def test_what_to_look_at_is_told_and_a_preliminary_number_is_in_no_lot(its_job: job.Job) -> None:

@@ -10,7 +10,7 @@ from assistant.core.methods.pressure_meter import RESOLUTION
 from assistant.core.plausible import likely_range, plausible_range
 from assistant.core.settings import Settings
 
-SETTINGS = Settings.from_mapping({"aggregate_correction_pct": Decimal("0.3")})
+SETTINGS = Settings.from_mapping({"chamber_ratio": Decimal("0.06"), "aggregate_correction_pct": Decimal("0.3")})
 PLACES = 2
 
 
