@@ -46,7 +46,9 @@ class Procedure:
     @property
     def pressurised(self) -> bool:
         """Something in this test holds pressure: whoever breaks it off or comes back to it is told so."""
-        return any(isinstance(step, Ask) and step.unit in ("psi", "%") for step in self.steps)
+        method = registry.METHODS.get(self.test)
+        units = ("psi", "%") if method is None or method.on_meter else ("psi",)
+        return any(isinstance(step, Ask) and step.unit in units for step in self.steps)
 
     @property
     def timed_by_end(self) -> bool:

@@ -199,6 +199,11 @@ def as_input(final: Final, readings: Mapping[str, Decimal]) -> list[tuple[str, d
                                            **{key: f"#{value}#" for key, value in final.settings.items()
                                               if key == "aggregate_correction_pct" and value is not None},
                                            **limits("air_content")}))
+        case "volumetric-air" if "level.1" in readings:
+            optional = {"cups": of("cups")[0]} if "cups" in readings else {}
+            optional |= {key: f"#{value}#" for key, value in final.settings.items() if key == "alcohol_correction_pct" and value}
+            found.append(("volumetric-air", {"levels_pct": of(*(f"level.{n}" for n in (1, 2, 3) if f"level.{n}" in readings)),
+                                             "alcohol_pt": of("alcohol")[0], **optional, **limits("air_content")}))
         case "density":
             found.append(("density", {"gross_lb": of("gross")[0], "tare_lb": of("tare")[0],
                                       "volume_ft3": f"#{final.settings['measure_volume_ft3']}#", **limits("density")}))

@@ -139,7 +139,7 @@ class Technician:
         if step.id == "leak.again":
             self.cure()
         no = (step.id == "metric.keep" and self.budget > 0 and self.chose(self.manner.shops)
-              or step.id in ("leak.ask", "kind", "method", "stood") and self.chose(0.3) or step.id == "leak.again" and self.chose(0.5)
+              or step.id in ("leak.ask", "kind", "method", "stood", "scale") and self.chose(0.3) or step.id == "leak.again" and self.chose(0.5)
               or step.id == "leak.stop" or step.yes.skips)
         if no and step.id == "metric.keep":
             self.budget -= 1
@@ -154,7 +154,7 @@ class Technician:
             self.face[name] = self.chance.choice([Decimal(one) for one in ("31.97", "32.00", "31.99", "32.25", "31.70")])
         elif name in self.face:
             last_place = Decimal(1).scaleb(self.face[name].as_tuple().exponent)
-            by = Decimal("0.25") if name == "slump" else max(Decimal("0.02"), last_place)
+            by = Decimal("0.25") if name.startswith(("slump", "level.")) else max(Decimal("0.02"), last_place)
             self.face[name] += by * self.chance.choice((1, -1, 2, 3))
         self.means.clear()
 

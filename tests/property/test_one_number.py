@@ -73,7 +73,9 @@ def lived(chance: random.Random) -> dict[str, float]:
             charge = target + chance.uniform(-0.03, 0.03)
             before = (charge + ratio * before) / (1 + ratio)
             found |= {f"charge.{run}.{step}": charge, f"equilibrium.{run}.{step}": before}
-    return found
+    level = chance.randrange(12, 36)
+    return found | {"level.1": level / 4, "level.2": (level - chance.randrange(3)) / 4, "level.3": (level - 3) / 4,
+                    "alcohol": chance.choice((2.0, 6.0)), "cups": 1.0}
 
 
 def led(t: Words, chance: random.Random) -> Words:
@@ -91,7 +93,7 @@ def led(t: Words, chance: random.Random) -> Words:
             case Phase.OVERRIDE:
                 t.hear("no")
             case Phase.HOLD | Phase.TAPPING:
-                t.wait(400)
+                t.wait(state.hold.ends - t.now if state.phase is Phase.HOLD and state.hold else 400)
             case Phase.CHOOSE:
                 assert isinstance(state.step, Choose)
                 likely = "no" if state.step.yes.skips else "yes"
@@ -176,7 +178,7 @@ def _as_work_has_it(found: dict[str, Any], test: str) -> None:
                     one[key] for key in ("rounded", "value", "remark")]
 
 
-NOTES = ("scope.stop", "run_2.far", "sheared", "in_time", "leak.stop")
+NOTES = ("scope.stop", "run_2.far", "sheared", "in_time", "leak.stop", "foam.1", "foam.2", "foam.3", "loose", "tight")
 """Answers that `work` is not told."""
 
 

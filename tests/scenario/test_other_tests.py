@@ -349,7 +349,7 @@ def test_a_good_sample(tmp_path: Path) -> None:
 # --- what holds no pressure, what the wire can't know, and the clock of the slump ------------------------------------------
 
 @pytest.mark.parametrize("test, pressurised", [("slump", False), ("density", False), ("sampling", False), ("cylinders", False),
-                                               ("pressure-air", True), ("leak", True), ("calibration", True)])
+                                               ("volumetric-air", False), ("pressure-air", True), ("leak", True), ("calibration", True)])
 def test_pressure_is_warned_of_where_there_is_some(tmp_path: Path, test: str, pressurised: bool) -> None:
     t = Dialogue(tmp_path, test)
     words = "may still be under pressure"

@@ -409,7 +409,8 @@ def test_a_method_that_is_timed_by_its_end_says_so_in_its_procedure() -> None:
         assert build(load(name), SETTINGS).timed_by_end is one.by_end, name
 
 
-@pytest.mark.parametrize("test", ["temperature", "slump", "density", "pressure-air", "sequential", "cylinders", "sampling"])
+@pytest.mark.parametrize("test", ["temperature", "slump", "density", "pressure-air", "volumetric-air", "sequential", "cylinders",
+                                  "sampling"])
 def test_every_test_has_its_moment(test: str) -> None:
     steps = [one for stage in load(test)["stage"] for one in stage.get("step", [])]
     assert any(one.get("timed") for one in steps), test

@@ -155,6 +155,7 @@ GOOD = {
     "density": '{"gross_lb": 54.1, "tare_lb": 18.6, "volume_ft3": 0.250}',
     "slump": '{"slump_in": 4.25}', "temperature": '{"temperature_f": 72}',
     "pressure-air": '{"reading_pct": 6.8, "aggregate_correction_pct": 0.4}',
+    "volumetric-air": '{"levels_pct": [5.25, 5.25], "alcohol_pt": 2}',
     "aggregate-correction": '{"reading_pct": 5.3, "withdrawn_pct": 5.0}',
     "calibration": '{"bowl_volume_ft3": 0.246, "reading_pct": 5.1}',
     "gauge-check": '{"gauge_psi": [14.52, 30.01], "reference_psi": [14.50, 30.00]}',

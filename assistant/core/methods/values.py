@@ -64,6 +64,8 @@ class Values:
     aggregate_correction_pct: Decimal | None = _optional(
         "0", "10", "%", common("of this aggregate; the test is only for concrete whose correction can be found"))
     aggregate_correction_required: bool = _free(False, common("a job may forbid air tests without a correction; none does by default"))
+    alcohol_correction_pct: Decimal | None = _optional(
+        "0", "3", "%", common("of the volumetric method, for this job's amount of alcohol, by the agency's table; none known by default"))
     limits: Mapping[str, Limits] = field(default_factory=dict, hash=False,
                                              metadata={"source": common("the job's own limits; none by default")})
     rounding: str = _free(rounding.HALF_EVEN, memory("half-even, as ASTM E29 rounds an exact 5; a job may choose half-up", 95))
