@@ -33,7 +33,7 @@ from hardware.fakes import FakeSpeaker
 from hardware.gauges import pty_gauge, steady
 from tests.command import ROOT, process
 
-LEGEND = ("12", "*C")
+LEGEND = ("12", "*B")
 ROWS, COLUMNS = [5, 6], [16, 17]
 PAD = {"kind": "matrix", "legend": " ".join(LEGEND), "rows": ROWS, "columns": COLUMNS, "release_ms": 20, "hold_ms": 400}
 
@@ -102,15 +102,15 @@ def pressing(matrix: FakeMatrix, slips: dict[str, list[str]]) -> Callable[[Techn
 @pytest.mark.alone
 @pytest.mark.parametrize(("slips", "good", "words"), [
     ({"2": ["1"]}, True, "All 5 presses came, 1 of them held."),
-    ({"2": ["1", "1"], "C": ["1C", ""]}, False,
-     "2 gives 1. C gives nothing: press harder; if that helps, its contact is worn or wet."),
+    ({"2": ["1", "1"], "B": ["1B", ""]}, False,
+     "2 gives 1. B gives nothing: press harder; if that helps, its contact is worn or wet."),
 ], ids=["a slip", "wrong twice, and a dead key"])
 def test_the_keypad(pins, monkeypatch: pytest.MonkeyPatch, slips: dict, good: bool, words: str) -> None:
     monkeypatch.setattr(keys.walk, "__defaults__", (0.8,))
     factory = Device.pin_factory = MockFactory()
     one = Technician("keypad", PAD, pressing(FakeMatrix(factory, ROWS, COLUMNS, time.monotonic, LEGEND), slips))
     assert one.run() == Finding("keypad", good, words)
-    assert [line.split()[-1] for line in one.shown if line.startswith("  press")] == ["1", "2", "*", "C"]
+    assert [line.split()[-1] for line in one.shown if line.startswith("  press")] == ["1", "2", "*", "B"]
 
 
 def foot(presses: list[float], closed_at_rest: bool = False) -> Callable[[Technician, str], None]:

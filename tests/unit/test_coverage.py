@@ -15,9 +15,11 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 WATCHED = [
     *(f"tests/unit/test_{name}.py" for name in (
-        "commands", "density", "due", "fresh_readings", "fresh_results", "leak_curve", "likely", "method_values", "plausible", "pressure",
-        "procedure", "quality", "registry", "round", "rounding", "sequential", "settings", "spoken", "wording", "work")),
-    *(f"tests/scenario/test_{name}.py" for name in ("asked", "gauge", "hearing_changes", "restart", "sequential", "solo_round")),
+        "charts", "commands", "density", "due", "fresh_readings", "fresh_results", "leak_curve", "likely", "method_values", "plausible",
+        "pressure", "procedure", "quality", "registry", "round", "rounding", "sequential", "settings", "spoken", "wording", "work")),
+    *(f"tests/scenario/test_{name}.py" for name in (
+        "asked", "delivery", "gauge", "hearing_changes", "restart", "sequential", "solo_round", "taken_back", "two_runs",
+        "volumetric_air")),
     "tests/outside/test_run_rules.py",
 ]
 SLOW = "given_up or every_export or every_hundredth or whole_test_by_wire"
