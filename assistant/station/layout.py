@@ -23,7 +23,7 @@ class View:
     title: str = ""
     """The test and where it stands: "Sequential test, run 1, step 2"."""
     do: str = ""
-    """What to do now, in full sentences; the first one is shown in capitals."""
+    """What to do now, in full sentences."""
     caution: str = ""
     """A danger, or ""."""
     clock_s: float | None = None
@@ -144,10 +144,8 @@ def emphasis(line: str) -> str:
 
 
 def _do_lines(do: str, width: int, most: int) -> list[str]:
-    """The first sentence in capitals, the rest as it is, under a bar at the left."""
-    first = re.match(r".*?[.!?](?=\s|\Z)", do, re.DOTALL)
-    end = first.end() if first else len(do)
-    return [DO + line for line in _wrap(do[:end].upper() + do[end:], width - len(DO), most)]
+    """Under a bar at the left."""
+    return [DO + line for line in _wrap(do, width - len(DO), most)]
 
 
 def _panels(view: View, width: int, size: int) -> tuple[list[str], list[str]]:
