@@ -54,7 +54,7 @@ def shows_big(screen: str, number: str, scale: int = 1, ink: str = "█") -> boo
 
 # -- what is said ----------------------------------------------------------------------------------------
 
-def test_what_to_do_stands_on_top_in_capitals():
+def test_what_to_do_stands_on_top_as_it_is_written():
     lines = layout(CHARGE, 80, 24)
     assert lines[0].startswith(" SEQUENTIAL TEST, RUN 1, STEP 2") and lines[0].endswith("step 12 of 58")
     assert lines[3] == " ▌ Charge to 30.00. Pump, let it settle, trim. Then say or key what the gauge"
