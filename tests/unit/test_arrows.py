@@ -20,6 +20,7 @@ EVERYONE = {"files"}
 CORE = {"core", "methods"}
 ALLOWED = {
     "core": {"languages", "methods"},
+    "board": {"core", "hardware"},
     "methods": {"core"},
     "procedures": CORE,
     "record": CORE | {"procedures"},
