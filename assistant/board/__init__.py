@@ -1,1 +1,1 @@
-"""The crew's board: what the station publishes in a folder, as pages for phones. It reads that folder and sends nothing back."""
+"""The crew's board: the station publishes in a folder what the crew may know; a process of its own serves that as pages."""

@@ -2,7 +2,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import signal
 import sys
 from contextlib import ExitStack
@@ -11,17 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from assistant.files.refusal import Refusal
-from assistant.record import log
 
 LOOPBACK = "127.0.0.1"
-
-
-def published_folder() -> Path:
-    """Where the station publishes, unless told otherwise: in memory where there is a place for it."""
-    runtime = os.environ.get("XDG_RUNTIME_DIR")
-    if (service := Path("/run/bowlside-board")).is_dir():
-        return service
-    return Path(runtime) / "bowlside-board" if runtime and Path(runtime).is_dir() else log.default_folder() / "board"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -63,8 +53,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _serve(args: argparse.Namespace, own: Path) -> int:
-    from assistant.board import access_point, address, pairing, server
-    folder = args.board_folder or published_folder()
+    from assistant.board import access_point, address, pairing, place, server
+    folder = place.folder(args.board_folder)
     if args.access_point and args.dry_run:
         return access_point.dry_run(own)
     with ExitStack() as stack:

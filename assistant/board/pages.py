@@ -18,7 +18,7 @@ Regions = dict[str, Html]
 
 
 def words(ident: str, **fields: object) -> str:
-    return sentence(f"board.{ident}", **fields)
+    return sentence(f"board_page.{ident}", **fields)
 
 
 def now(shown: Snapshot, at: float | None = None) -> Regions:
@@ -167,9 +167,9 @@ def _round(clocks: Iterable[Fields], since: float, at: float | None) -> Html:
     lines = []
     for clock in clocks:
         done, late = clock.get("done"), clock.get("late")
-        left = el("span", words("done"), class_="left") if done else _left(clock.get("left_s"), since, at, "left")
-        lines.append(el("li", [el("span", clock["name"], class_="name"), left, el("strong", words("late")) if late else None],
-                        class_="late" if late else "done" if done else None))
+        left = el("span", words("late" if late else "done"), class_="left") if late or done else (
+            _left(clock.get("left_s"), since, at, "left"))
+        lines.append(el("li", [el("span", clock["name"], class_="name"), left], class_="late" if late else "done" if done else None))
     return el("section", [el("h2", words("round")), el("ul", lines, class_="clocks")]) if lines else Html("")
 
 
@@ -180,7 +180,7 @@ def _curve(curve: Fields | None) -> Html:
     unit = curve.get("unit", "")
     told = words("curve_told", first=f"{points[0][1]:g}", last=f"{points[-1][1]:g}", unit=unit,
                  seconds=f"{points[-1][0] - points[0][0]:.0f}")
-    return el("section", [el("h2", words("curve")),
+    return el("section", [el("h2", curve.get("name") or words("curve")),
                           el("figure", [drawings.curve(points, told), el("figcaption", words("curve_axes", unit=unit))])])
 
 
