@@ -11,7 +11,6 @@ from assistant.core.assessment import with_unit
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
 from assistant.core.methods.registry import RESULTS
-from assistant.core.rounding import short
 from assistant.core.state import Phase, Reading, State
 from assistant.record.journal import Journal, JournalError
 from assistant.record.session import Station
@@ -33,7 +32,7 @@ def of(journal: Journal, test: int) -> dict[str, Any]:
         "outcome": state.outcome if state.phase is Phase.OVER else "not over",
         **{key: value for key, value in (state.header or {}).items()},
         "readings": [_reading(reading, walls) for reading in state.readings],
-        "results": [{"name": result.name, "value": None if result.value is None else short(result.value), "unit": result.unit, "rounded": result.rounded,
+        "results": [{"name": result.name, "value": result.value, "unit": result.unit, "rounded": result.rounded,
                      "standing": result.standing, "remark": result.remark, "verdict": judged.verdict or "none", "limits": _limits(result.name, state)}
                     for judged, result in results],
         "uncertainty": [vars(uncertainty) for _, judged in state.judged for uncertainty in judged.uncertainty
