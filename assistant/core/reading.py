@@ -234,7 +234,7 @@ def confirmed(turn: Turn, yes: bool) -> None:
         _take(turn, entry, ready=state.joined is not None)
 
 
-def _take(turn: Turn, entry: Entry, ready: bool) -> None:
+def _take(turn: Turn, entry: Entry, ready: bool = False) -> None:
     """ready: for the tapping that follows; one yes said both."""
     state, ask = turn.state, turn.state.ask
     for old in state.readings:

@@ -199,10 +199,9 @@ class Oracle:
                 question: Question, since: float) -> None:
         entered = None if before.endswith(".confirm") else next(
             (one for one in records if one.kind == "proposed" or one.fields.get("source") == "keypad"), None)
-        put = {asking[-1].text for asking in question}
         pressed = (before in self.taps and after == before and not any(isinstance(one, Cue) and one.name == "refused"
                                                                        for one in effects)
-                   and any(isinstance(one, Speak) and one.id == before and one.text not in put for one in effects)
+                   and any(isinstance(one, Speak) and one.id == before and one.text in self.go for one in effects)
                    and affirmed(event))
         if after == before and not pressed or not is_answer(event, before):
             return
