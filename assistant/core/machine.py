@@ -235,7 +235,7 @@ def _restarted(turn: Turn) -> None:
     state = turn.state
     # Utterances of the process that died will never be reported: they are over.
     # After a reboot the boot clock has begun anew: a time kept from before it would lie ahead, for hours.
-    turn.set(spoken=state.utterance, cautions=(), listening=False, typed="", paused=False, quiet=False, last_key="",
+    turn.set(spoken=state.utterance, cautions=(), listening=False, typed="", wheel="", paused=False, quiet=False, last_key="",
              steady=None, guided=None, lost=(), answered=Answered(), holding=False, opened=min(state.opened, state.now),
              proposed=state.proposed and replace(state.proposed, at=min(state.proposed.at, state.now)))
     if state.before_scrap is Phase.TAPPING:  # scrap or change was being asked

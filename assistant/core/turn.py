@@ -75,7 +75,7 @@ class Turn:
         if caution:
             self.say(caution, f"{self.state.prompt}.caution", caution=True)
         # While quiet too, or nobody has read it back.
-        self.say(words, urgent=self.state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.CHANGE))
+        self.say(words, urgent=self.state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.CHANGE, Phase.REST))
         self.open(first, f"{caution} {words}")
         self.listen_if_silent()
 
@@ -118,6 +118,8 @@ def prompt_words(state: State) -> tuple[str, str]:
             return sentence("entry.override"), ""
         case Phase.SCRAP:
             return sentence("entry.scrap"), ""
+        case Phase.REST:
+            return sentence(f"buttons.rest.{state.rest}"), ""
         case Phase.CHANGE:
             last = state.last_taken()
             assert last is not None
@@ -150,12 +152,12 @@ def again_words(state: State) -> str:
     """How the second entry must come, so that it can't repeat the first one's mistake."""
     assert state.first is not None
     if state.first.source == "gauge" and state.steady is not None and "gauge" not in state.lost:
-        return sentence("entry.again_wire_terse" if state.terse else "entry.again_wire")
+        return phrases.for_hands(state.buttons, "entry.again_wire_terse" if state.terse else "entry.again_wire")
     if state.first.source == "gauge" or state.first.source == "voice" and state.first.form == "whole":
-        return sentence("entry.again_terse" if state.terse else "entry.again")
+        return phrases.for_hands(state.buttons, "entry.again_terse" if state.terse else "entry.again")
     if state.first.source == "keypad" and state.rules:
-        return sentence("entry.again_any_terse" if state.terse else "entry.again_any")
-    return sentence("entry.again_key_terse" if state.terse else "entry.again_key")
+        return phrases.for_hands(state.buttons, "entry.again_any_terse" if state.terse else "entry.again_any")
+    return phrases.for_hands(state.buttons, "entry.again_key_terse" if state.terse else "entry.again_key")
 
 
 def expected(state: State) -> Expect:
@@ -165,6 +167,6 @@ def expected(state: State) -> Expect:
         taken = state.taken()
         low, high = plausible_range(step.id, taken, state.settings)
         return Expect("reading", low, high, step.places, likely_range(step.id, taken, state.settings), step.unit)
-    if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP, Phase.CHANGE) or isinstance(step, Choose):
+    if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP, Phase.CHANGE, Phase.REST) or isinstance(step, Choose):
         return Expect("yesno", None, None, None)
     return Expect("command", None, None, None)

@@ -369,14 +369,14 @@ def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothi
 
 
 def test_a_pad_that_was_missed_at_the_start_is_told_when_it_comes(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
-    back: list[Callable[[], None]] = []
+    back: list[Callable[[str], None]] = []
     monkeypatch.setattr("hardware.hands.open_all", lambda *given: back.append(given[4]) or [])  # on_back
     one, found = live(tmp_path), settings(usb_pad={"kind": "usb", "device": str(tmp_path / "none")})
     begin(one)
     hands = Hands(one, found)
     device_watch.begin(one, hands, found, gauge=False, within_s=0.0)
     drained(one, lambda: "usb_pad" in one.station.state.lost and bool(back))
-    back[0]()
+    back[0]("usb_pad")
     drained(one, lambda: not one.station.state.lost)
     hands.close()
     assert isinstance(one.speaker, FakeSpeaker) and "The USB pad is back." in one.speaker.said[-1][1]
