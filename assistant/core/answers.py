@@ -1,7 +1,7 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import asked, batch_clock, phrases, plausible, reading, round_clock, spoken, three_buttons
+from assistant.core import asked, batch_clock, crew, phrases, plausible, reading, round_clock, spoken, three_buttons
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
 from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, keep, note, resume_hold
@@ -71,7 +71,9 @@ def _hear_first(turn: Turn) -> None:
 def heard(turn: Turn, text: str, at: float) -> None:
     meant = command(text)
     state = turn.state
-    if meant in ("yes", "no", "next"):
+    if state.away is not None and not crew.hears(state, meant):
+        crew.refuse(turn)
+    elif meant in ("yes", "no", "next"):
         if state.paused or counts(turn, meant, at):
             do(turn, meant)
     elif meant is not None:
@@ -108,6 +110,7 @@ def key(turn: Turn, name: str, at: float) -> None:
     """at: when it was pressed, which may be long before it is handled."""
     state = turn.state
     since = at - state.last_key_at
+    twice_held = name == asked.HELD and state.last_key == name and since < REPEAT_S
     twice = name == "D" and state.last_key == "D" and since <= TWICE_S
     turn.set(last_key="" if twice else "erase" if name == "B" and state.typed else name, last_key_at=at)
     if state.paused and name not in ("A-held", "B-held", "C-held", "D"):
@@ -121,7 +124,16 @@ def key(turn: Turn, name: str, at: float) -> None:
         turn.cue("refused")
         return
     assert state.procedure is not None
-    if name in state.procedure.keys:
+    if name == asked.HELD and (state.away is not None or crew.may_go(state)):
+        if twice_held:
+            turn.cue("refused")  # a key that repeats itself is not held
+        elif state.away is not None:
+            crew.back(turn, at)
+        else:
+            crew.go(turn)
+    elif state.away is not None and not crew.presses(state, name):
+        crew.refuse(turn)
+    elif name in state.procedure.keys:
         do(turn, state.procedure.keys[name])
     elif state.wheel and name in ("#", asked.HELD, "C", "A"):
         turn.set(answered=Answered(name, at))
@@ -139,7 +151,7 @@ def key(turn: Turn, name: str, at: float) -> None:
     elif name in ("C", "B-held") and state.typed:
         turn.set(typed="")
     elif name == asked.HELD and asked.needs_held(state):
-        if state.last_key == name and since < REPEAT_S:
+        if twice_held:
             turn.cue("refused")  # a key that repeats itself is not held
         elif counts(turn, name, at):
             do(turn, "yes")

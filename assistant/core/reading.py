@@ -257,6 +257,8 @@ def _take(turn: Turn, entry: Entry) -> None:
         note(turn, ask.id, sentence("note.outside_band", value=f"{entry.value:f}", unit=ask.unit))
     if entry.doubt:
         note(turn, ask.id, sentence("note.doubtful", doubt=entry.doubt))
+    if state.away is not None:
+        note(turn, ask.id, sentence("note.by_crew"))
     if ask.role == BATCHED:
         batch_clock.batched(turn, counts.value)
     after_taken(turn)

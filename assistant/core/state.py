@@ -153,6 +153,14 @@ class Running:
 
 
 @dataclass(frozen=True)
+class Away:
+    """The technician left a hold to the crew."""
+    at: float
+    judged: tuple[tuple[int, Judgement], ...]
+    """What had been judged when he went."""
+
+
+@dataclass(frozen=True)
 class State:
     procedure: Procedure | None = None
     settings: Settings = Settings()
@@ -240,6 +248,7 @@ class State:
     clock: str = ""
     """Of the clock that this test runs in the background: ``running``, ``stopped`` in time, ``over``, or ``lost`` at a restart."""
     hold: Running | None = None
+    away: Away | None = None
     ended_away: str = ""
     """Id of a hold or tapping whose time ran out while something else was being asked."""
     timers: tuple[tuple[str, float], ...] = ()

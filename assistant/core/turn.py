@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 from assistant.core import phrases, spoken
+from assistant.core.asked import waits
 from assistant.core.effects import Cue, Effect, Hush, Listen, Record, Speak
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
@@ -96,6 +97,17 @@ class Turn:
 
 def prompt_words(state: State) -> tuple[str, str]:
     """What to say for the prompt of this state, and its caution."""
+    words, caution = _prompt_words(state)
+    if state.away is None or state.phase is Phase.HOLD:
+        return words, caution
+    if waits(state):
+        assert state.procedure is not None
+        doubt = state.proposed.doubt if state.phase is Phase.CONFIRM and state.proposed is not None else ""
+        return f"{doubt} {sentence('crew.waits')}".lstrip(), phrases.PRESSURE_CAUTION if state.procedure.pressurised else ""
+    return f"{sentence('crew.you')} {words}", caution
+
+
+def _prompt_words(state: State) -> tuple[str, str]:
     step = state.step
     say = step.terse if state.terse and step.terse else step.say
     if state.wording == "coaching" and step.coaching:
@@ -141,7 +153,7 @@ def read_back(state: State) -> str:
     assert state.proposed is not None
     value = phrases.aloud(state.proposed.value, state.ask.places)
     doubt = state.proposed.doubt
-    if state.proposed.form == FACE:
+    if state.proposed.form == FACE or state.away is not None:
         return " ".join(filter(None, (sentence("entry.face", digits=spoken.digits(value)), doubt)))
     said = (sentence("entry.read_back", digits=spoken.digits(value)), doubt,
             "" if state.terse and not doubt else sentence("entry.right"))
