@@ -16,6 +16,8 @@ from assistant.core.state import Phase, State
 from assistant.core.turn import Turn
 
 DIGITS, ENTER, BACK = "0123456789", "enter", "back"
+WORDS = (ENTER, BACK)
+"""What the wheel shows that is no sign of a number."""
 REST = ("take_it_back", "pause", "scrap")
 
 
@@ -80,7 +82,7 @@ def _whole(state: State, typed: str) -> bool:
 
 
 def _said(one: str) -> str:
-    return sentence(f"buttons.{one}") if one in (ENTER, BACK) else f"{spoken.spelled(one)}?"
+    return sentence(f"buttons.{one}") if one in WORDS else f"{spoken.spelled(one)}?"
 
 
 def _stands(state: State) -> str:

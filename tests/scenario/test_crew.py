@@ -9,7 +9,6 @@ import pytest
 
 from assistant.core.commands import COMMANDS
 from assistant.core.events import GaugeSteady
-from assistant.core.state import Phase
 from assistant.record import summary
 from hardware.meter import Meter
 from tests.scenario.dialogue import Dialogue

@@ -1,6 +1,7 @@
 """Yes, no and say again: every number of every test can be entered with them, and nothing that they turn is taken unasked."""
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from decimal import Decimal
 
@@ -9,6 +10,7 @@ import pytest
 from assistant.core import plausible
 from assistant.core.effects import Speak
 from assistant.core.events import RULES, KeyPressed, Spoken
+from assistant.core.language import CURRENT
 from assistant.core.machine import step
 from assistant.core.methods.registry import METHODS
 from assistant.core.procedure import build
@@ -17,6 +19,8 @@ from assistant.core.state import Asked, Phase, State
 from assistant.core.steps import Ask
 from assistant.core.three_buttons import BACK, ENTER, REST, wheel
 from assistant.procedures import load
+from assistant.station import view
+from assistant.station.layout import layout
 
 SETTINGS = Settings.from_mapping({})
 ASKS = [(name, one.id) for name in METHODS for one in build(load(name), SETTINGS).steps if isinstance(one, Ask)]
@@ -146,3 +150,28 @@ def test_the_rest_is_asked_one_after_the_other() -> None:
     assert not one.state.paused and one.state.prompt == "equilibrium.1.1"
     heard_out("A-held", "C", "C", "C")
     assert one.state.prompt == "equilibrium.1.1" and "Going on." in one.said
+
+
+@pytest.mark.parametrize("width, height", ((40, 15), (80, 24), (100, 30)))
+def test_the_screen_names_the_three_buttons_and_shows_the_wheel_big(width: int, height: int) -> None:
+    one = Presses("sequential", "equilibrium.1.1")
+    text = " ".join("\n".join(layout(view.of(one.state, 100.0), width, height)).split())
+    assert "YES" in text and "NO" in text and "AGAIN" in text and "Enter" not in text
+    one.press("C").turn_to("7").turn_to(".").press("C").press("C")
+    shown = view.of(one.state, 102.0)
+    assert shown.typed == "7.2" and shown.listens == "NO turns on, YES takes it"
+    assert "█" in "\n".join(layout(shown, width, height))
+    one.press("#")
+    while one.state.wheel != ENTER:
+        one.press("C")
+    assert view.of(one.state, 102.0).listens == "Enter it? NO turns on, YES takes it"
+    one.press("#")
+    assert view.of(one.state, 102.0).check == "7.20"
+
+
+def test_every_sentence_for_three_buttons_stands_for_one_that_there_is() -> None:
+    own = {one.removeprefix("buttons.") for one in CURRENT.sentences if one.startswith("buttons.") and one.count(".") > 1}
+    assert {one for one in own if not one.startswith("rest.")} - {"screen.wheel"} <= CURRENT.sentences.keys()
+    keys = re.compile(r"[Hh]ash|\bkeypad\b|\bEnter\b|#|\bkey it\b")
+    named = {ident for ident, said in CURRENT.sentences.items() if keys.search(said) and ident.split(".")[0] in ("answer", "entry")}
+    assert named - own == set(), "these name keys that nobody has who has three buttons"
