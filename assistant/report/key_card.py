@@ -80,7 +80,7 @@ def svg() -> str:
     return "\n".join([
         '<svg xmlns="http://www.w3.org/2000/svg" width="210mm" height="148mm" viewBox="0 0 210 148" font-family="sans-serif">',
         '<rect width="210" height="148" fill="white"/>', _words(8, 12, sentence("card.title"), 6, bold=True),
-        *_keypad(8, 20), *_table(78, 20), *(_words(8, 122 + 3.9 * n, note, 3) for n, note in enumerate(_notes())), "</svg>", ""])
+        *_keypad(8, 20), *_table(78, 20), *(_words(8, 121.5 + 3.4 * n, note, 2.8) for n, note in enumerate(_notes())), "</svg>", ""])
 
 
 def _heading() -> Row:
