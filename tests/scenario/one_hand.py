@@ -90,7 +90,7 @@ class OneHand(Technician):
         self.terminal.wait_for(r"▌ .*(Right|own face show|mallet)", 40)
 
     def _one(self, shown: str) -> None:
-        what = " ".join(line.strip(" ▌") for line in shown.splitlines() if "▌" in line)
+        what = " ".join(line.strip(" ▌!") for line in shown.splitlines() if line.strip()[:1] in "▌!" and line.strip())
         if what and what not in self.prompts[-1:]:
             self.prompts.append(what)
             self.asked_at = time.monotonic()
