@@ -13,6 +13,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
+import assistant.board.commands
 import assistant.job.commands
 import assistant.meters.commands
 import assistant.report.commands
@@ -123,7 +124,7 @@ def parser() -> argparse.ArgumentParser:
     run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", _run)
     _live_arguments(run)
     run.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, meter and labels (TOML)")
-    run.add_argument("--headless", action="store_true", help="without a terminal, as the service runs it: keypad, pedal, voice")
+    run.add_argument("--headless", action="store_true", help="without a terminal, as the service runs it: keypad, pedal, buttons, voice")
 
     _of_meter(run)
 
@@ -131,7 +132,7 @@ def parser() -> argparse.ArgumentParser:
                      _round)
     _live_arguments(round_, test=False)
     round_.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, tests, meter and labels (TOML)")
-    round_.add_argument("--headless", action="store_true", help="without a terminal: keypad, pedal, voice")
+    round_.add_argument("--headless", action="store_true", help="without a terminal: keypad, pedal, buttons, voice")
     _of_meter(round_)
     round_.add_argument("--practise", action="store_true", help="on the simulated meter: nothing counts")
     round_.add_argument("--technicians", type=int, choices=(1, 2), help="one alone, or two: another order, to compare (1)")
@@ -201,6 +202,9 @@ def parser() -> argparse.ArgumentParser:
 
     completion = command("completion", "Words for the Tab key of a shell: bowlside completion bash >> ~/.bashrc", _completion)
     completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), metavar="SHELL", help="bash, zsh or tcsh")
+
+    assistant.board.commands.add_arguments(command("board", "What the station publishes, as pages for the phones of the crew.",
+                                                   assistant.board.commands.run))
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 
