@@ -12,6 +12,7 @@ import importlib.util
 import json
 import os
 import platform
+import re
 import subprocess
 import sys
 import tomllib
@@ -65,7 +66,8 @@ def _plain(text: str) -> str:
 def _shown(name: str, kept: dict[str, str]) -> str:
     spec = importlib.util.find_spec(f"tests.bench.{name}")
     assert spec is not None and spec.origin is not None
-    about = Path(spec.origin).read_text(encoding="utf-8").split('"""')[1].split(". `")[0].splitlines()[0].split(": `")[0]
+    about = Path(spec.origin).read_text(encoding="utf-8").split('"""')[1].splitlines()[0]
+    about = re.split(r":? `+python", about)[0]
     return f"**{about}**\n\n- `{kept['typed']}`, {kept['when']}, {kept['where']}\n\n```text\n{_plain(kept['text'])}\n```"
 
 
