@@ -67,7 +67,7 @@ def app(hub: Hub, pairing: Pairing, sessions: Sessions) -> ASGIApp:
         told = hub.published.test(number)
         if told is None:
             raise HTTPException(404)
-        return HTMLResponse(pages.test(told, number))
+        return HTMLResponse(pages.test(told, hub.published.listed(number)))
 
     async def pdf(request: Request) -> Response:
         number = int(request.path_params["number"])
