@@ -28,6 +28,7 @@ from assistant.record import lines, log, recover
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.setup import bundle, service
 from assistant.speech import hear, mic
+from assistant.station.job_and_meter import AIR_PCT, METRIC_PSI
 from hardware import memory
 
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
@@ -140,8 +141,9 @@ def parser() -> argparse.ArgumentParser:
     practise = command("practise", "The same on a simulated meter: nothing counts.", _practise)
     _live_arguments(practise)
     practise.add_argument("--seed", type=int, default=1, help="of the simulated meter's chance (1)")
-    practise.add_argument("--air", type=float, default=6.0, metavar="PCT", help="air in the concrete, percent (6.0)")
-    practise.add_argument("--metric", type=float, default=0.20, metavar="PSI", help="system air metric, psi (0.20)")
+    practise.add_argument("--air", type=float, default=AIR_PCT, metavar="PCT", help=f"air in the concrete, percent ({AIR_PCT})")
+    practise.add_argument("--metric", type=float, default=METRIC_PSI, metavar="PSI",
+                          help=f"system air metric, psi ({METRIC_PSI:.2f})")
     practise.add_argument("--leak", type=float, default=0.0, metavar="PSI", help="chamber leak, psi a minute (0)")
     practise.add_argument("--wire", choices=("line", "polled", "modbus"),
                           help="the simulated meter also speaks as a gauge of this kind on a wire (none)")
