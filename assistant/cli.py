@@ -17,6 +17,7 @@ import assistant.job.commands
 import assistant.meters.commands
 import assistant.report.commands
 import assistant.speech.commands
+import assistant.station.commands
 from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
@@ -187,6 +188,8 @@ def parser() -> argparse.ArgumentParser:
         command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
 
     assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
+
+    assistant.station.commands.add_arguments(command("settings", "The station's own file: new."), _Parser)
 
     assistant.meters.commands.add_arguments(
         command("meter", "The register of meters and other equipment."), _Parser)

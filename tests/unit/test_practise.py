@@ -13,7 +13,6 @@ from assistant.round import live as round_live
 from assistant.station.job_and_meter import AIR_PCT, METRIC_PSI, PRACTICE
 from assistant.station.practice_keys import hint, made_ready
 from hardware.meter import Crew, Meter
-from hardware.meter import STEPS_PSI
 from tests.command import bowlside
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import RUN_1, to_run_1, to_run_2
