@@ -277,10 +277,11 @@ def _bare(args: argparse.Namespace) -> int:
 
 
 def _first_or_station() -> int:
-    """Until a test has been recorded a practice test is offered; then the station starts."""
+    """Until a real test has been recorded practice is offered; then the station starts."""
     if not (log.default_folder() / FILE).exists():
-        print("Welcome to Bowlside. Nothing has been recorded here yet.\n"
-              "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time.")
+        print("Welcome to Bowlside. " + ("Only practice has been recorded here yet: n begins a test that counts." if log.practised() else
+              "Nothing has been recorded here yet.\n"
+              "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time."))
         try:
             answer = input("Practise now? [Y/n] ")
         except EOFError:

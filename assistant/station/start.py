@@ -239,7 +239,7 @@ def _tell_stray(text: str) -> None:
 
 def read_out(args: argparse.Namespace) -> int:
     """Read a finished test out slowly. In a terminal with next, say again, slower; else line after line."""
-    with Journal(args.journal or log.default_folder(), write=False) as journal:
+    with log.opened(args) as journal:
         found = summary.of(journal, log.known(journal, args.id))
     if args.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
         _line_by_line(found, voice_out.chosen(args, reading_out.SLOW_WPM), args.json)
