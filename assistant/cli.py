@@ -254,6 +254,8 @@ def _live_arguments(one: argparse.ArgumentParser, test: bool = True) -> None:
     wording.add_argument("--terse", action="store_true", help="short for --wording terse")
     _voice_arguments(one)
     one.add_argument("--model", type=Path, metavar="DIR", help="folder of a vosk model to hear with, or own: the station's")
+    one.add_argument("--board", action="store_true", help="write what the crew's board may see")
+    one.add_argument("--board-folder", type=Path, metavar="DIR", help="where to (in memory, a folder of this login)")
     _journal_argument(one, "the station's own")
 
 
@@ -364,18 +366,21 @@ def _wiring(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from assistant.board import publish
     from assistant.station import start
-    return start.run(args)
+    return start.run(args, publish.beside(args))
 
 
 def _round(args: argparse.Namespace) -> int:
+    from assistant.board import publish
     from assistant.round import live
-    return live.run(args)
+    return live.run(args, publish.beside(args))
 
 
 def _practise(args: argparse.Namespace) -> int:
+    from assistant.board import publish
     from assistant.station import start
-    return start.practise(args)
+    return start.practise(args, publish.beside(args))
 
 
 def _read(args: argparse.Namespace) -> int:

@@ -23,7 +23,7 @@ class View:
     title: str = ""
     """The test and where it stands: "Sequential test, run 1, step 2"."""
     do: str = ""
-    """What to do now, in full sentences; the first one is shown in capitals."""
+    """What to do now, in full sentences."""
     caution: str = ""
     """A danger, or ""."""
     clock_s: float | None = None
@@ -105,7 +105,8 @@ Ranked = list[tuple[int, str]]
 
 def _rows(view: View, width: int, height: int, size: int) -> tuple[Ranked, Ranked]:
     """Every row with its rank, from the top down, and from the panels to the bottom."""
-    do = _do_lines(view.do, width, most=5 if height >= 20 or view.waits and not view.figures else 4 if view.waits else 3)
+    most = 5 if height >= 20 or view.waits and not view.figures else 4 if view.waits else 3
+    do = [DO + line for line in _wrap(view.do, width - len(DO), most)]
     caution = _wrap(view.caution, width - 2 * len(CAUTION), most=2)
     wide = max(map(len, caution), default=0)
     above = [(_TITLE, _ends(view.title.upper(), view.progress, width)), (_BLANK, "─" * width), (_BLANK, "")]
@@ -141,13 +142,6 @@ def emphasis(line: str) -> str:
     if text.startswith(CAUTION):
         return "reverse"
     return "bold" if text.startswith((DO[0], "|")) or "█" in text or "##" in text else ""
-
-
-def _do_lines(do: str, width: int, most: int) -> list[str]:
-    """The first sentence in capitals, the rest as it is, under a bar at the left."""
-    first = re.match(r".*?[.!?](?=\s|\Z)", do, re.DOTALL)
-    end = first.end() if first else len(do)
-    return [DO + line for line in _wrap(do[:end].upper() + do[end:], width - len(DO), most)]
 
 
 def _panels(view: View, width: int, size: int) -> tuple[list[str], list[str]]:

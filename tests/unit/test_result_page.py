@@ -76,7 +76,7 @@ def test_beside_the_question_of_a_round_both_are_seen(tmp_path: Path) -> None:
     beside = view.result(page.of(summary.of(t.journal, 1)), t.state, asked)
     for width, height in SIZES:
         screen = "\n".join(layout(beside, width, height))
-        assert "DENSITY NEXT?" in screen and "yes or no" in screen and "FAIL" in screen
+        assert "Density next?" in screen and "yes or no" in screen and "FAIL" in screen
         assert big_somewhere(screen, "5.7") and big_somewhere(screen, "0.24")
 
 

@@ -54,10 +54,10 @@ def shows_big(screen: str, number: str, scale: int = 1, ink: str = "█") -> boo
 
 # -- what is said ----------------------------------------------------------------------------------------
 
-def test_what_to_do_stands_on_top_in_capitals():
+def test_what_to_do_stands_on_top_as_it_is_written():
     lines = layout(CHARGE, 80, 24)
     assert lines[0].startswith(" SEQUENTIAL TEST, RUN 1, STEP 2") and lines[0].endswith("step 12 of 58")
-    assert lines[3] == " ▌ CHARGE TO 30.00. Pump, let it settle, trim. Then say or key what the gauge"
+    assert lines[3] == " ▌ Charge to 30.00. Pump, let it settle, trim. Then say or key what the gauge"
     assert lines[4] == " ▌ shows."
 
 
@@ -141,16 +141,16 @@ def test_the_clock_of_a_round_is_seen_in_an_ordinary_window(title: str):
 
 def test_a_small_window_keeps_what_to_do_caution_and_numbers():
     screen = text(CHARGE, 40, 12)
-    for words in ("CHARGE TO 30.00.", "!! Check every clamp before 30 psi. !!", "29.43 psi", "7.25 psi",
+    for words in ("Charge to 30.00.", "!! Check every clamp before 30 psi. !!", "29.43 psi", "7.25 psi",
                   "SAY OR KEY"):
         assert words in screen
     assert shows_big(text(HOLD, 40, 12), "4:32")
-    assert layout(CHARGE, 80, 1)[0].startswith(" ▌ CHARGE TO 30.00. Pump, let it settle")
+    assert layout(CHARGE, 80, 1)[0].startswith(" ▌ Charge to 30.00. Pump, let it settle")
 
 
 def test_ascii_terminals_see_the_same():
     screen = text(replace(CHARGE, status="6.0 ± 1.5 %, 20 °C"), plain=True)
-    assert screen.isascii() and "| CHARGE TO 30.00." in screen and "6.0 +/- 1.5 %" in screen
+    assert screen.isascii() and "| Charge to 30.00." in screen and "6.0 +/- 1.5 %" in screen
     assert shows_big(screen, "29.43", ink="#")
 
 
