@@ -10,22 +10,26 @@ from hardware.meter import Crew, Meter
 METER_KEYS = "up/down pump, bleed   + - trim   right/left lever   space blow   v petcocks   w water   u lid   |  "
 PRACTICE_KEYS = METER_KEYS + KEYS
 
+READ = "Key what the gauge shows, then enter."
 _HINTS = {
-    "leak-charge": "Up arrow pumps, down arrow bleeds, plus and minus trim. Key what the gauge shows, then enter.",
+    "leak-charge": f"Up arrow pumps, down arrow bleeds, plus and minus trim. {READ}",
     "bleed": "Down arrow bleeds.",
     "by-hand": "Nothing to do on the simulated meter: enter for next.",
+    "leak-ask": "Enter for yes: practising it takes five minutes. Key n for no.",
+    "scope": "In practice it is: enter for yes.",
     "close": "Key u closes the lid.",
     "flood": "Key w is one filling of water.",
     "flood-last": "Key w is one filling, key v closes the petcocks.",
     "clamps": "Key v closes the petcocks if they are open.",
     "pump": "Left arrow releases the lever, up and down charge, plus and minus trim.",
-    "charge": "Key what the gauge shows, then enter. Plus and minus trim.",
-    "tap": "Right arrow presses and holds the lever, the space bar is a blow.",
+    "charge": f"{READ} Plus and minus trim.",
+    "tap": "Enter first. When it says press: the right arrow, then the space bar on each beat.",
+    "tapping": "Right arrow presses and holds the lever. The space bar is a blow: one on each beat.",
     "rest": "Hands still, lever held.",
-    "equilibrium": "Key what the gauge shows, then enter.",
+    "release": "Left arrow releases the lever.",
     "let-down": "Left arrow releases the lever, key v opens the petcocks.",
     "bleed-to": "Down arrow bleeds, plus and minus trim.",
-    "empty": "Watch METER below: petcocks open.",
+    "empty": "Watch METER below: petcocks OPEN.",
     "unclamp": "Key u takes the lid off.",
 }
 """By the role of a step."""
@@ -39,7 +43,10 @@ def hint(state: State) -> str:
         return ""  # the gauge has gone on: what it showed then is not there to be keyed
     step = state.step
     example = reading(step.id).example if isinstance(step, Ask) else ""
-    return f"Nothing of this is simulated: make one up, such as {example}." if example else _HINTS.get(step.role, "")
+    if example:
+        return f"Nothing of this is simulated: make one up, such as {example}."
+    role = "tapping" if state.phase is Phase.TAPPING else step.role
+    return _HINTS.get(role, READ if isinstance(step, Ask) and step.unit == "psi" else "")
 
 
 def made_ready(meter: Meter, state: State) -> Meter:

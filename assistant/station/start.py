@@ -175,8 +175,10 @@ def _farewell(test: int, state: State, folder: Path) -> None:
     verdict, why = summary.whole_verdict(state)
     pressurised = state.procedure is not None and state.procedure.pressurised
     if state.outcome:
-        print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see "
-              f"{log.typed(f'log show {test}', folder)}.")
+        practice = sentence("log.practice") if (state.header or {}).get("practice") else ""
+        print(f"Test {test} is {state.outcome}: {verdict}, {why}. {practice}".rstrip())
+        print(f"Its record is in {folder}. To see it, and to have it read out:",
+              *(f"  {log.typed(f'log {what} {test}', folder)}" for what in ("show", "read")), sep="\n")
         if state.outcome != "done" and pressurised:
             print(f"{phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}")
     else:

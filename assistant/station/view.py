@@ -73,7 +73,9 @@ def result(of: Page, state: State, beside: View | None = None) -> View:
         return replace(beside, verdict=f"{title}: {words}", figures=of.results, table=read, other_rows=of.other_rows, last="",
                        gauge=None)
     safe, caution = (phrases.MAKE_SAFE, phrases.PRESSURE_CAUTION) if unsafe(state) else ("", "")
-    return View(title=sentence("screen.result", title=title), do=f"{words} {safe}".rstrip(), caution=caution, figures=of.results,
+    practice = sentence("test.practice") if (state.header or {}).get("practice") else ""
+    do = " ".join(filter(None, (words, practice, safe)))
+    return View(title=sentence("screen.result", title=title), do=do, caution=caution, figures=of.results,
                 table=read, other_rows=of.other_rows, messages=told, waits=sentence("screen.any_key"))
 
 

@@ -8,7 +8,9 @@ from unittest import mock
 import pytest
 
 from assistant import cli
-from assistant.core.state import State
+from assistant.core.state import Phase, State
+from assistant.core.steps import Hold, Judge
+from assistant.record.header import header_of
 from assistant.round import live as round_live
 from assistant.station.job_and_meter import AIR_PCT, METRIC_PSI, PRACTICE
 from assistant.station.practice_keys import hint, made_ready
@@ -42,13 +44,17 @@ def test_a_reading_that_is_taken_back_later_is_not_to_be_keyed_from_the_gauge(tm
     assert t.state.step.id == "equilibrium.1.1" and hint(t.state) == ""
 
 
-def test_every_step_that_needs_the_meter_has_a_hint(tmp_path: Path) -> None:
-    t = Dialogue(tmp_path)
-    assert hint(t.state) == ""
-    t.hear("next").hear("yes")
-    assert "Up arrow pumps" in hint(t.state)
-    assert "Right arrow presses" in hint(to_run_1(Dialogue(tmp_path / "b")).hear("next").wait(5).reading("charge.1.1",
-                                                                                                           "14.50").state)
+def test_every_step_that_waits_for_the_technician_has_a_hint(tmp_path: Path) -> None:
+    """Nobody at the simulated meter has to guess which key does what a step says, or whether there is anything to do."""
+    assert hint(Dialogue(tmp_path).state) != "", "the very first"
+    procedure = header_of({"test": "sequential"}, "test").procedure
+    without = [step.id for at, step in enumerate(procedure.steps) if not isinstance(step, Judge | Hold)
+               and not hint(State(procedure=procedure, index=at, phase=Phase.TELL))]
+    assert without == ["leak.cure", "leak.again", "leak.stop", "leak.rose", "scope.stop", "full.stop", "water.1", "water.2",
+                       "run_2.far", "metric.keep"], "only where something went wrong, or what practice never asks"
+    t = to_run_1(Dialogue(tmp_path / "b")).hear("next").wait(5).reading("charge.1.1", "14.50")
+    assert "Enter first" in hint(t.state)
+    assert "Right arrow presses" in hint(t.hear("next").state)
 
 
 BAND_PSI = Decimal("0.05")
