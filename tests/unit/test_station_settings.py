@@ -152,7 +152,7 @@ def test_the_starter_file_has_every_key_with_its_default_and_changes_nothing():
     on = tomllib.loads(re.sub(r"(?m)^# (?=\w+ = )", "", text))
     wanted = {section: {key: list(one.default) if isinstance(one.default, tuple) else one.default for key, one in keys.items()}
               for section, keys in station_settings.KNOWN.items()}
-    assert on == wanted and [list(keys) for keys in on.values()] == [list(keys) for keys in wanted.values()]
+    assert on == wanted
     assert station_settings.read(EXAMPLE) == station_settings.read(EXAMPLE.with_name("none.toml"))
 
 
