@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from decimal import Decimal
 from typing import Any
 
 from assistant.core import phrases, spoken
@@ -118,6 +119,8 @@ def prompt_words(state: State) -> tuple[str, str]:
             return sentence("entry.override"), ""
         case Phase.SCRAP:
             return sentence("entry.scrap"), ""
+        case Phase.OVER if state.asks_why:
+            return sentence("scrap.ask"), ""
         case Phase.CHANGE:
             last = state.last_taken()
             assert last is not None
@@ -161,6 +164,8 @@ def again_words(state: State) -> str:
 def expected(state: State) -> Expect:
     """What the ear should be ready for."""
     step = state.step
+    if state.asks_why:
+        return Expect("reading", Decimal(1), Decimal(len(phrases.REASONS)), 0)
     if state.phase is Phase.ENTRY and isinstance(step, Ask):
         taken = state.taken()
         low, high = plausible_range(step.id, taken, state.settings)

@@ -36,6 +36,8 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         else prompt_words(state)
     if unsafe(state):
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
+    if state.asks_why:
+        words = f"{words} {prompt_words(state)[0]}"
     last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()
                  and not is_hidden(state, one)), None)
     verdict, figures = _result(state)
@@ -121,7 +123,7 @@ def lamp(state: State, wrong: bool = False) -> str:
         return "wrong"
     match state.phase:
         case Phase.IDLE | Phase.OVER:
-            return "off"
+            return "waiting" if state.asks_why else "off"
         case Phase.TAPPING:
             return "tap"
         case Phase.HOLD:
@@ -131,6 +133,8 @@ def lamp(state: State, wrong: bool = False) -> str:
 
 def _listens(state: State, audible: bool) -> str:
     """The microphone is deaf while the station talks, where it can be heard to talk; the keys never are."""
+    if state.asks_why:
+        return sentence("screen.why", most=len(phrases.REASONS))
     if state.phase is Phase.OVER:
         return ""
     known = "paused" if state.paused else "yes_held" if needs_held(state) else _LISTENS.get(state.phase)
