@@ -3,7 +3,6 @@ from __future__ import annotations
 
 from math import inf
 
-
 from assistant.core import asked, phrases
 from assistant.core.commands import command
 from assistant.core.effects import Finish
