@@ -104,7 +104,7 @@ def _question(state: State) -> tuple[str, str]:
     words, caution = prompt_words(state) if state.phase in ASKED else (sentence("board.checked", reading=_named(state.step.id)), "")
     if state.phase is Phase.HOLD and not words:
         words = sentence("screen.let_it_settle")
-    return " ".join(filter(None, [sentence("test.paused") if state.paused else "", words])), caution
+    return " ".join(filter(None, [sentence("answer.paused") if state.paused else "", words])), caution
 
 
 def _next(state: State) -> str:

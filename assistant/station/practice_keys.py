@@ -10,9 +10,9 @@ from hardware.meter import Crew, Meter
 METER_KEYS = "up/down pump, bleed   + - trim   right/left lever   space blow   v petcocks   w water   u lid   |  "
 PRACTICE_KEYS = METER_KEYS + KEYS
 
-READ = "Key what the gauge shows, then enter."
+_KEYED = "Key what the gauge shows, then enter."
 _HINTS = {
-    "leak-charge": f"Up arrow pumps, down arrow bleeds, plus and minus trim. {READ}",
+    "leak-charge": f"Up arrow pumps, down arrow bleeds, plus and minus trim. {_KEYED}",
     "bleed": "Down arrow bleeds.",
     "by-hand": "Nothing to do on the simulated meter: enter for next.",
     "leak-ask": "Enter for yes: practising it takes five minutes. Key n for no.",
@@ -22,7 +22,7 @@ _HINTS = {
     "flood-last": "Key w is one filling, key v closes the petcocks.",
     "clamps": "Key v closes the petcocks if they are open.",
     "pump": "Left arrow releases the lever, up and down charge, plus and minus trim.",
-    "charge": f"{READ} Plus and minus trim.",
+    "charge": f"{_KEYED} Plus and minus trim.",
     "tap": "Enter first. When it says press: the right arrow, then the space bar on each beat.",
     "tapping": "Right arrow presses and holds the lever. The space bar is a blow: one on each beat.",
     "rest": "Hands still, lever held.",
@@ -46,7 +46,12 @@ def hint(state: State) -> str:
     if example:
         return f"Nothing of this is simulated: make one up, such as {example}."
     role = "tapping" if state.phase is Phase.TAPPING else step.role
-    return _HINTS.get(role, READ if isinstance(step, Ask) and step.unit == "psi" else "")
+    return _HINTS.get(role, _KEYED if isinstance(step, Ask) and step.unit == "psi" else "")
+
+
+def by_wire(state: State) -> str:
+    """The same where the simulated meter gives its readings over a wire."""
+    return hint(state).replace(_KEYED, "").strip()
 
 
 def made_ready(meter: Meter, state: State) -> Meter:
