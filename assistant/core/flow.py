@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import due, hold_curve, phrases, round_clock, spoken
+from assistant.core import due, hold_curve, phrases, round_clock, scrapped, spoken
 from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED, Result, counting
 from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.judgement import Judgement, Marks
@@ -119,7 +119,7 @@ def whole_verdict(state: State) -> tuple[str, str]:
     """The verdict on the test, and why. A test that did not come to its end has none that counts, but for a failure that was said."""
     whole = [judged for _, judged in sorted(state.judged, key=lambda one: one[0]) if judged.verdict and not judged.partial]
     if state.phase is Phase.OVER and state.outcome != "done":
-        why = sentence(f"note.was_{state.outcome}")
+        why = ": ".join(filter(None, (sentence(f"note.was_{state.outcome}"), state.why)))
         failed = state.rules and whole and whole[-1].verdict == FAIL
         return (FAIL, f"{whole[-1].why}; {why}") if failed else (INVALID, why)
     if state.corrected:
@@ -148,6 +148,8 @@ def finish(turn: Turn, outcome: str) -> None:
         verdict, why = whole_verdict(turn.state)
         turn.record("verdict", verdict=verdict, why=why)
     turn.say(words, "end", caution=outcome != "done")
+    if outcome == "scrapped" and turn.state.rules >= scrapped.ASKS_WHY and procedure is not None and not procedure.keys:
+        scrapped.ask(turn)  # not of one that is only read out
 
 
 # --- holds -----------------------------------------------------------------------------------------------------------

@@ -177,6 +177,10 @@ class State:
     """The lever was pressed at the last tapping, and nothing has been asked since that lets it up."""
     outcome: str = ""
     """``done``, ``scrapped`` or ``stopped`` once the phase is OVER."""
+    asks_why: bool = False
+    """It was scrapped, and its reason is asked for."""
+    why: str = ""
+    """Why it was scrapped; empty: nobody said."""
 
     typed: str = ""
     wheel: str = ""
@@ -292,6 +296,8 @@ class State:
     @property
     def prompt(self) -> str:
         """The id of what is being asked now; the same ids that scripts and ``prompts`` use."""
+        if self.asks_why:
+            return "scrap.why"
         if self.procedure is None or self.phase in (Phase.IDLE, Phase.OVER):
             return ""
         if self.phase is Phase.SCRAP:

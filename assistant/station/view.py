@@ -39,6 +39,8 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
     if number := _check(state):
         words = words.replace(spoken.digits(Decimal(number)), number, 1)
+    if state.asks_why:
+        words = f"{words} {prompt_words(state)[0]}"
     last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()
                  and not is_hidden(state, one)), None)
     verdict, figures = _result(state)
@@ -77,7 +79,9 @@ def result(of: Page, state: State, beside: View | None = None) -> View:
         return replace(beside, verdict=f"{title}: {words}", figures=of.results, table=read, other_rows=of.other_rows, last="",
                        gauge=None)
     safe, caution = (phrases.MAKE_SAFE, phrases.PRESSURE_CAUTION) if unsafe(state) else ("", "")
-    return View(title=sentence("screen.result", title=title), do=f"{words} {safe}".rstrip(), caution=caution, figures=of.results,
+    practice = sentence("test.practice") if (state.header or {}).get("practice") else ""
+    do = " ".join(filter(None, (words, practice, safe)))
+    return View(title=sentence("screen.result", title=title), do=do, caution=caution, figures=of.results,
                 table=read, other_rows=of.other_rows, messages=told, waits=sentence("screen.any_key"))
 
 
@@ -123,7 +127,7 @@ def lamp(state: State, wrong: bool = False) -> str:
         return "wrong"
     match state.phase:
         case Phase.IDLE | Phase.OVER:
-            return "off"
+            return "waiting" if state.asks_why else "off"
         case Phase.TAPPING:
             return "tap"
         case Phase.HOLD:
@@ -133,6 +137,8 @@ def lamp(state: State, wrong: bool = False) -> str:
 
 def _listens(state: State, audible: bool) -> str:
     """The microphone is deaf while the station talks, where it can be heard to talk; the keys never are."""
+    if state.asks_why:
+        return phrases.for_hands(state.buttons, "screen.why", most=len(phrases.REASONS))
     if state.phase is Phase.OVER:
         return ""
     known = ("paused" if state.paused else "away" if waits(state) else "yes_held" if needs_held(state) else

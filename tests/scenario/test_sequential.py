@@ -236,7 +236,7 @@ def test_scrap(t: Dialogue) -> None:
     to_run_1(t).to_equilibrium(1, 1, "14.50").hear("scrap the test").listens("scrap.confirm")
     t.hear("no").listens("equilibrium.1.1").key("B-held").listens("scrap.confirm").key("#")
     t.says("Scrapped", PRESSURE_CAUTION, "Lever up, eyewear on, face away").records("verdict", verdict="invalid")
-    assert t.finished == "scrapped"
+    assert t.state.outcome == "scrapped" and t.key("#").finished == "scrapped"
 
 
 def test_a_hold_that_ends_while_scrap_is_asked_has_ended(t: Dialogue) -> None:
@@ -332,7 +332,7 @@ def test_a_correction_sends_nobody_to_the_bleeder(t: Dialogue) -> None:
 
 def test_scrap_forgets_what_was_typed(t: Dialogue) -> None:
     to_run_1(t).hear("next").wait(5).key("1 4 * 5 B-held").at("charge.1.1").key("B-held").listens("scrap.confirm").key("#")
-    assert t.finished == "scrapped" and "charge.1.1" not in t.state.taken()
+    assert t.state.outcome == "scrapped" and "charge.1.1" not in t.state.taken()
 
 
 def test_a_key_before_the_read_back_can_be_heard_confirms_nothing(t: Dialogue) -> None:
