@@ -83,6 +83,11 @@ def verdict(word: str) -> str:
     return (sentence("page.no_verdict") if word == NONE else sentence(f"log.{word}")).upper()
 
 
+def passed(told_as: str) -> bool | None:
+    """Whether a verdict, as it is told, is a pass; None: there is none."""
+    return None if told_as == verdict(NONE) else told_as == verdict("pass")
+
+
 def told(results: Sequence[Mapping[str, Any]]) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
     """Name and figures of the results that the test is done for, and of the others."""
     whole = [one for one in results if not _on_the_way(one, results)]

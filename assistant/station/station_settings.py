@@ -90,6 +90,9 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
     "hearing": {
         "model": text(),
     },
+    "screen": {
+        "daylight": switch(False),
+    },
     # The pins leave alone those of SPI (7 to 11), I2C (2, 3), the serial port (14, 15) and I2S (18 to 21). Lamp and buzzer are on
     # pins that a Pi pulls low until somebody drives them.
     "keypad": {

@@ -34,25 +34,25 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
     last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()
                  and not _expected(state, one)), None)
-    verdict, figures = _result(state)
+    verdict, figures, passed = _result(state)
     table, other_rows = page.table((one.id, f"{one.value:f}") for one in state.readings
                                    if not one.withdrawn and not _expected(state, one))
     clock, label = clock_of(state, now)
     return View(
         title=f"{state.procedure.title}, {step.stage}",
-        do=" ".join(filter(None, [_aside(state), words, hint])),
+        do=" ".join(filter(None, [_aside(state), words])), hint=hint,
         caution=caution,
         clock_s=clock, clock_label=label,
         last=f"{last.value:f} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,
         listens=_listens(state, audible),
-        check=_check(state), verdict=verdict, figures=figures,
+        check=_check(state), verdict=verdict, passed=passed, figures=figures,
         table=table, other_rows=other_rows,
         typed=state.typed,
         status=status, gauge=gauge, gauge_label=gauge_label, keys=keys,
         keys_short=KEYS_SHORT if keys.endswith(KEYS) else "",
-        progress="   ".join(filter(None, [round_clock.told(replace(state, now=now)), sentence(
-            "screen.progress", step=state.index + 1, steps=len(state.procedure.steps))])),
+        deadline=round_clock.told(replace(state, now=now)),
+        progress=sentence("screen.progress", step=state.index + 1, steps=len(state.procedure.steps)),
         messages=messages,
     )
 
@@ -66,11 +66,11 @@ def result(of: Page, state: State, beside: View | None = None) -> View:
     told = tuple(filter(None, [*reversed(doubts), ", ".join(more)]))
     read = of.table or tuple(f"{name}  {value}" for name, value in of.readings)
     if beside is not None:
-        return replace(beside, verdict=f"{title}: {words}", figures=of.results, table=read, other_rows=of.other_rows, last="",
+        return replace(beside, verdict=f"{title}: {words}", passed=page.passed(of.verdict), figures=of.results, table=read, other_rows=of.other_rows, last="",
                        gauge=None)
     safe, caution = (phrases.MAKE_SAFE, phrases.PRESSURE_CAUTION) if _unsafe(state) else ("", "")
-    return View(title=sentence("screen.result", title=title), do=f"{words} {safe}".rstrip(), caution=caution, figures=of.results,
-                table=read, other_rows=of.other_rows, messages=told, waits=sentence("screen.any_key"))
+    return View(title=sentence("screen.result", title=title), do=f"{words} {safe}".rstrip(), caution=caution, passed=page.passed(of.verdict),
+                figures=of.results, table=read, other_rows=of.other_rows, messages=told, waits=sentence("screen.any_key"))
 
 
 def _unsafe(state: State) -> bool:
@@ -89,13 +89,13 @@ def _expected(state: State, one: Reading) -> bool:
     return state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP) and phrases.same_kind(one.id, state.step.id)
 
 
-def _result(state: State) -> tuple[str, tuple[tuple[str, str], ...]]:
-    """The verdict and the figures, once the test is judged."""
+def _result(state: State) -> tuple[str, tuple[tuple[str, str], ...], bool | None]:
+    """The verdict, the figures and whether it is a pass, once the test is judged."""
     whole = any(judged.verdict and not judged.partial for _, judged in state.judged)
     if not whole or state.corrected:
-        return "", ()
+        return "", (), None
     word, why = whole_verdict(state)
-    return f"{page.verdict(word)}: {why}", page.told([vars(one) for _, one in whole_results(state)])[0]
+    return f"{page.verdict(word)}: {why}", page.told([vars(one) for _, one in whole_results(state)])[0], page.passed(page.verdict(word))
 
 
 def wire(state: State, shown: Decimal | None) -> str | None:
