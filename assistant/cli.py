@@ -13,6 +13,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
+import assistant.board.commands
 import assistant.job.commands
 import assistant.meters.commands
 import assistant.report.commands
@@ -202,6 +203,9 @@ def parser() -> argparse.ArgumentParser:
     completion = command("completion", "Words for the Tab key of a shell: bowlside completion bash >> ~/.bashrc", _completion)
     completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), metavar="SHELL", help="bash, zsh or tcsh")
 
+    assistant.board.commands.add_arguments(command("board", "What the station publishes, as pages for the phones of the crew.",
+                                                   assistant.board.commands.run))
+
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 
     logs = command("log", "The record: list, show, read, export, verify, recover.")
@@ -251,6 +255,8 @@ def _live_arguments(one: argparse.ArgumentParser, test: bool = True) -> None:
     _voice_arguments(one)
     _screen_arguments(one)
     one.add_argument("--model", type=Path, metavar="DIR", help="folder of a vosk model to hear with, or own: the station's")
+    one.add_argument("--board", action="store_true", help="write what the crew's board may see")
+    one.add_argument("--board-folder", type=Path, metavar="DIR", help="where to (in memory, a folder of this login)")
     _journal_argument(one, "the station's own")
 
 
@@ -365,18 +371,21 @@ def _wiring(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from assistant.board import publish
     from assistant.station import start
-    return start.run(args)
+    return start.run(args, publish.beside(args))
 
 
 def _round(args: argparse.Namespace) -> int:
+    from assistant.board import publish
     from assistant.round import live
-    return live.run(args)
+    return live.run(args, publish.beside(args))
 
 
 def _practise(args: argparse.Namespace) -> int:
+    from assistant.board import publish
     from assistant.station import start
-    return start.practise(args)
+    return start.practise(args, publish.beside(args))
 
 
 def _read(args: argparse.Namespace) -> int:

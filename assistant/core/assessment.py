@@ -161,9 +161,10 @@ def result(spec: ResultSpec, value: Decimal | None, values: Values, remark: str 
 
 
 def counting(results: Sequence[Result], verdict: str) -> tuple[Result, ...]:
-    """The results as they are spoken, shown, stored, read out, exported and printed by `work`: of an invalid test none has a
-    value, since a number from a test that can't count would look good on paper."""
-    return tuple(replace(one, value=None, rounded=None, remark="") if verdict == INVALID else one for one in results)
+    """The results as they are spoken, shown, stored, read out, exported and printed by `work`: a value has no more figures than
+    anybody can use, and of an invalid test there is none, since a number from a test that can't count would look good on paper."""
+    return tuple(replace(one, value=None, rounded=None, remark="") if verdict == INVALID
+                 else one if one.value is None else replace(one, value=rounding.short(one.value)) for one in results)
 
 
 def with_unit(unit: str, remark: str) -> str:

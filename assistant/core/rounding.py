@@ -1,6 +1,6 @@
 """Rounding a result, and comparing it with a limit. Only ever at the end: nothing in between is rounded."""
 
-from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Context, Decimal
+from decimal import ROUND_05UP, ROUND_HALF_EVEN, ROUND_HALF_UP, Context, Decimal
 
 HALF_EVEN = "half-even"
 """An exact 5 goes to the even digit (ASTM E29 from memory, about 95 % sure)."""
@@ -29,6 +29,20 @@ def to_step(value: Decimal, step: Decimal, rule: str = HALF_EVEN) -> Decimal:
     """
     multiples = round_to(_WIDE.divide(value, step), 0, rule)
     return _WIDE.multiply(multiples, step).quantize(step, context=_WIDE)
+
+
+DIGITS = 12
+"""As many figures of an unrounded value are written down: far more than any gauge can tell. (Ours.)"""
+
+
+def short(value: Decimal) -> Decimal:
+    """`value` with at most DIGITS figures, for a file or a page; one that has fewer keeps its own.
+
+    Rounding it on gives what rounding the whole value gives: where figures were cut off, the last one left is no 0 and no 5, so that
+    nothing looks exact, or exactly half, that is not.
+    """
+    places = max(0, DIGITS - 1 - value.adjusted())
+    return value if last_place(value) <= places else value.quantize(Decimal(1).scaleb(-places), ROUND_05UP, _WIDE)
 
 
 def last_place(limit: Decimal) -> int:

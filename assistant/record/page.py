@@ -24,6 +24,8 @@ COLUMN = 7
 class Page:
     verdict: str
     """"PASS", or what there is, in capitals."""
+    passed: bool | None
+    """Whether it is a pass; None: there is no verdict."""
     why: str
     results: tuple[tuple[str, str], ...]
     """Name and figures of those that the test is done for."""
@@ -57,7 +59,7 @@ def of(found: Mapping[str, Any]) -> Page:
         if note["id"] in known and not any(text.rpartition(": ")[2] in said for said in doubts):
             doubts.append(f"{spoken_id(note['id'])}: {text}")
     rest = [(capital(spoken_id(one["id"])), f"{one['value']} {one['unit']}".strip()) for one in counting if not _place(one["id"])]
-    return Page(verdict(found["verdict"]), found["why"].rstrip("."), results, more,
+    return Page(verdict(found["verdict"]), passed(found["verdict"]), found["why"].rstrip("."), results, more,
                 *table((one["id"], f"{one['value']}") for one in counting), tuple(rest), tuple(dict.fromkeys(doubts)))
 
 
@@ -83,9 +85,9 @@ def verdict(word: str) -> str:
     return (sentence("page.no_verdict") if word == NONE else sentence(f"log.{word}")).upper()
 
 
-def passed(told_as: str) -> bool | None:
-    """Whether a verdict, as it is told, is a pass; None: there is none."""
-    return None if told_as == verdict(NONE) else told_as == verdict("pass")
+def passed(word: str) -> bool | None:
+    """Whether this verdict is a pass; None: there is none."""
+    return None if word == NONE else word == "pass"
 
 
 def told(results: Sequence[Mapping[str, Any]]) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:

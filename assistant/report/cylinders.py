@@ -14,6 +14,7 @@ from typing import Any
 
 from reportlab.lib.pagesizes import LETTER
 from reportlab.lib.units import inch
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from assistant.core.methods.initial_cure import CURE_H, HOURS
@@ -21,11 +22,14 @@ from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
 from assistant.record import log
 from assistant.record.derived import Derived
-from assistant.record.journal import FILE, Journal
+from assistant.record.journal import Journal
+from assistant.report.axes import FONT, fonts, printable
 from assistant.report.rows import marks
 
 SET, COUNT, BOX, GONE, HIGHEST, LOWEST = "cylinder.set", "cylinder.count", "cylinder.box", "picked.count", "cure.max", "cure.min"
 """Readings by which a test of the record tells of a set."""
+SIZE = 7
+"""Points of a label's print; a longer line is printed smaller, so that none is cut off."""
 COLUMNS, ROWS = 3, 10
 """Labels on a sheet of letter paper, 2 5/8 by 1 in., the usual one (common practice, no source)."""
 
@@ -118,10 +122,8 @@ def _told(found: Derived) -> Iterator[Mapping[str, Any]]:
 def run(args: argparse.Namespace) -> int:
     """Exit code: 1 where something is overdue for its pick-up."""
     folder, now = args.journal or log.default_folder(), datetime.now().astimezone()
-    its: list[CylinderSet] = []
-    if (folder / FILE).exists():
-        with Journal(folder, write=False) as journal:
-            its = sets(Derived(journal))
+    with Journal(folder, write=False) as journal:
+        its = sets(Derived(journal))
     shown = [one for one in its if args.all or one.here]
     for one in shown:
         print(dumps(_as_object(one, now)) if args.json else _line(one, now))
@@ -153,6 +155,7 @@ def _as_object(one: CylinderSet, now: datetime) -> dict[str, Any]:
 
 def labels(its: Sequence[CylinderSet], target: Path) -> None:
     """A sheet of labels, one a cylinder. Raises Refusal: it can't be written."""
+    fonts()
     try:
         canvas = Canvas(str(target), pagesize=LETTER)
         canvas.setTitle("Labels of cylinders")
@@ -174,11 +177,12 @@ def _label(canvas: Canvas, one: CylinderSet, name: str, left: float, top: float,
     lines = [str(record.get("job") or ""), f"Mix {record.get('mix') or '________'}   Sample {record.get('sample') or '________'}",
              f"Made {one.made:%Y-%m-%d %H:%M}   by {record.get('technician') or '______'}", "Test at ______ days, on __________"]
     marked = "PRACTICE" if record.get("practice") else "INVENTED" if marks([record]) else ""
-    canvas.setFont("Helvetica-Bold", 15)
+    canvas.setFont(f"{FONT}-Bold", 14)
     canvas.drawString(left + 6, top - 19, name)
-    canvas.setFont("Helvetica", 7.5)
+    canvas.setFont(FONT, SIZE)
     canvas.drawRightString(left + wide - 6, top - 17, marked)
     for row, text in enumerate(lines):
-        while text and canvas.stringWidth(text, "Helvetica", 7.5) > wide - 12:
-            text = text[:-1]
+        text = printable(text)
+        size = min(SIZE, SIZE * (wide - 12) / max(1, stringWidth(text, FONT, SIZE)))
+        canvas.setFont(FONT, size)
         canvas.drawString(left + 6, top - 32 - row * 10.5, text)

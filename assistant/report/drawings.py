@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from reportlab.graphics.shapes import Drawing
-from reportlab.lib.colors import black
 
 from assistant.core.charts import Levels, Point
 from assistant.core.methods.leak_curve import fit
@@ -16,6 +15,8 @@ from assistant.report.axes import Axes
 from assistant.report.rows import Test
 
 INCH = 72
+RUN = 3.6
+"""Steps across that one run takes in the drawing of the pressures, its beginning included."""
 
 
 def pressure_steps(test: Test) -> Drawing | None:
@@ -31,24 +32,25 @@ def pressure_axes(test: Test) -> list[Axes]:
     if not whole:
         return []
     drawing = Drawing(3.55 * INCH, 2.1 * INCH)
-    steps = Axes(drawing, (24, 22, 165, 138), (-0.1, 3.6), (0, 52))
-    steps.frame({step: str(step) for step in three}, "psi", "step", f"test {test['id']}: pressures; figures of run {whole[-1]}")
-    for run in whole:
-        places = [(0.0, 0.0), *((step + side, taken[f"{kind}.{run}.{step}"]) for step in three
-                                for kind, side in zip(kinds, (-0.15, 0.15)))]
+    steps = Axes(drawing, (22, 22, 178, 138), (-0.1, len(whole) * RUN - 0.25), (0, 52))
+    begins = {run: at * RUN for at, run in enumerate(whole)}
+    steps.frame({begins[run] + step: str(step) for run in whole for step in three}, "psi", "step", f"test {test['id']}: pressures")
+    for run, begin in begins.items():  # one after the other, as they were done: over one another they would be one line
+        places = [(begin, 0.0), *((begin + step + side, taken[f"{kind}.{run}.{step}"]) for step in three
+                                  for kind, side in zip(kinds, (-0.15, 0.15)))]
         steps.line(f"run {run}", places, "-" if run == 1 else "--")
         steps.marks(places, square=run == 2, full=run == 1)
-    for step in three:
-        for kind, side, (right, up) in (("charge", -0.15, (0, 3)), ("equilibrium", 0.15, (7, -8))):
-            psi = taken[f"{kind}.{whole[-1]}.{step}"]
-            steps.text(f"{psi:.2f}", step + side, psi, right, up)
-    steps.legend([(f"run {run}", "-" if run == 1 else "--", 0.9, black) for run in whole], 28, 132)
+        steps.text(f"run {run}", begin + 0.1, 50, size=6, anchor="start")
+        for step in three:
+            for kind, side, (right, up) in (("charge", -0.15, (-3, 3)), ("equilibrium", 0.15, (4, -8))):
+                psi = taken[f"{kind}.{run}.{step}"]
+                steps.text(f"{psi:.2f}", begin + step + side, psi, right, up)
     if whole != [1, 2]:
         return [steps]
     over = [taken[f"equilibrium.2.{step}"] - taken[f"equilibrium.1.{step}"] for step in three]
     limit = next((one["limits"][1] for one in test["results"] if one["name"] == "system_air_metric"), None)
     top = max(*over, float(limit or 0), 0.05)
-    gain = Axes(drawing, (196, 22, 252, 130), (0.5, 3.5), (min(0, *over) * 1.2, top * 1.35))
+    gain = Axes(drawing, (208, 22, 252, 130), (0.5, 3.5), (min(0, *over) * 1.2, top * 1.35))
     gain.frame({step: str(step) for step in three}, "psi", "step",
                "run 2 over run 1" + ("" if limit is None else f"\nlimit {limit:f}"))
     for step, value in zip(three, over):

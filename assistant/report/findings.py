@@ -5,6 +5,7 @@ The rules and their standings are those of assistant/core/quality.py and charts.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from assistant.core import charts
 from assistant.core import load_judged as core
@@ -15,7 +16,13 @@ from assistant.report.series import Key, Sample
 from assistant.round.record import judged
 
 
-def of_round(tests: Sequence[Test]) -> list[str]:
+class Told(NamedTuple):
+    words: str
+    standing: str
+    """Where the rule comes from."""
+
+
+def of_round(tests: Sequence[Test]) -> list[Told]:
     """A sentence for each property of this round that failed, each pair of technicians, and, once, the load."""
     its = judged(tests)
     follows = core.failures(its.done, its.preliminary, its.check_tests)
@@ -24,14 +31,14 @@ def of_round(tests: Sequence[Test]) -> list[str]:
     found = [(f"{named[one.test]}: " if len(kinds[one.name]) > 1 else "", one.follows) for one in follows]
     found += [("", one) for one in core.comparisons(its.done, tests[-1]["settings"]["units"] if tests else "")]
     found += [("", its.load)] if its.load else []
-    return [f"{which}{_sentence(one.why)} ({one.standing})" for which, one in found]
+    return [Told(f"{which}{_sentence(one.why)}", one.standing) for which, one in found]
 
 
-def of_chart(samples: Sequence[Sample], points: Sequence[Point], key: Key, levels: Levels, day: str) -> list[str]:
+def of_chart(samples: Sequence[Sample], points: Sequence[Point], key: Key, levels: Levels, day: str) -> list[Told]:
     """What the chart of these samples says of ``day``: a sentence for each level or run that one of that day's completes."""
     limits = samples[-1].results[-1]["limits"]
     found = charts.signals(key.name, key.unit, points, levels, limits[0] is None and limits[1] is not None)
-    return [f"{_which(samples[one.since:one.at + 1])}: {_sentence(one.why)} ({one.standing})" for one in found
+    return [Told(f"{_which(samples[one.since:one.at + 1])}: {_sentence(one.why)}", one.standing) for one in found
             if samples[one.at].day == day]
 
 

@@ -15,7 +15,7 @@ from assistant.core.assessment import CORRECTED, REPEATED
 from assistant.core.load_judged import is_preliminary
 from assistant.core.methods.registry import RESULTS
 from assistant.core.quality import Plan
-from assistant.core.rounding import last_place, round_to
+from assistant.core.rounding import last_place, round_to, short
 from assistant.job import Job
 from assistant.report import acceptance, form, series
 from assistant.report.acceptance import Lot
@@ -77,12 +77,16 @@ def document(one: Accepted) -> dict[str, Any]:
     """For the export as JSON."""
     return {"name": one.key.name, "unit": one.key.unit, "job": one.key.job, "mix": one.key.mix, "limits": list(one.limits),
             "count": len(one.samples), "moving_average_of": one.plan.moving_average, "standing": str(acceptance.SOURCE),
-            "samples": [{"tests": [each["id"] for each in sample.tests], "day": sample.day, "value": sample.point().value,
-                         "moving_average": average} for sample, average in zip(one.samples, one.moving)],
+            "samples": [{"tests": [each["id"] for each in sample.tests], "day": sample.day, "value": _short(sample.point().value),
+                         "moving_average": _short(average)} for sample, average in zip(one.samples, one.moving)],
             "lots": [{"lot": lot.number, "count": lot.count, "from": lot.since.isoformat(), "to": lot.until.isoformat(),
-                      "age_days": lot.age_days, "mean": lot.mean, "standard_deviation": lot.deviation,
-                      "percent_within": lot.percent, "at_least": one.plan.percent_within, "verdict": lot.verdict, "why": lot.why}
+                      "age_days": lot.age_days, "mean": _short(lot.mean), "standard_deviation": _short(lot.deviation),
+                      "percent_within": _short(lot.percent), "at_least": one.plan.percent_within, "verdict": lot.verdict, "why": lot.why}
                      for lot in one.lots]}
+
+
+def _short(value: Decimal | None) -> Decimal | None:
+    return None if value is None else short(value)
 
 
 def cells(found: Sequence[Accepted]) -> dict[int, dict[str, str]]:

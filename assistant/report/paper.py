@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from functools import partial
 from typing import BinaryIO
 from xml.sax.saxutils import escape
@@ -12,6 +13,7 @@ from reportlab.lib.pagesizes import letter
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import inch
 from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
     Flowable,
@@ -28,6 +30,8 @@ from assistant.report.axes import FONT, fonts, printable
 
 WIDTH = 7.5 * inch
 _MARGIN = 0.5 * inch
+_FOOT, _FOOT_RIGHT = 0.28 * inch, letter[0] - _MARGIN - 18
+_PAGES = "pages"
 SCALES = (1.0, 0.93, 0.86, 0.8)
 """A page that is a little too full is printed smaller, so that a round stays on one; below that a copy is hard to read (ours)."""
 
@@ -121,6 +125,17 @@ class Page:
         return sum(one.wrap(WIDTH, letter[1])[1] for one in self.story)
 
 
+class _Counted(Canvas):
+    """Once all pages are there it is known how many: the form that each of them shows at its foot."""
+
+    def save(self) -> None:
+        self.beginForm(_PAGES)
+        self.setFont(FONT, 6)
+        self.drawString(_FOOT_RIGHT, _FOOT, f"of {self.getPageNumber() - 1}")
+        self.endForm()
+        super().save()
+
+
 class Paper:
     """The whole document. ``made``: when, as the foot of each page says."""
 
@@ -158,12 +173,21 @@ class Paper:
             canvas.setFont(f"{FONT}-Bold", 8)
             canvas.drawCentredString(letter[0] / 2, high + 4, mark)
         canvas.setFont(FONT, 6)
-        canvas.drawString(_MARGIN, 0.28 * inch, f"Made by Bowlside from its record, {self.made[:16].replace('T', ' ')}. "
+        canvas.drawString(_MARGIN, _FOOT, f"Made by Bowlside from its record, {self.made[:16].replace('T', ' ')}. "
                           "Local codes and licensed practice come first. The agency's own edition governs; "
                           "no conformance is claimed.")
-        canvas.drawRightString(letter[0] - _MARGIN, 0.28 * inch, f"page {document.page}")
+        canvas.drawRightString(_FOOT_RIGHT - 2, _FOOT, f"page {document.page}")
+        canvas.doForm(_PAGES)
 
     def write(self, target: BinaryIO, title: str) -> None:
+        """The same record and ``made`` give the same bytes."""
         document = BaseDocTemplate(target, pagesize=letter, title=title, author="", creator="Bowlside", invariant=1)
         document.addPageTemplates(self.templates)
-        document.build(self.story)
+        document.build(self.story, canvasmaker=self._canvas)
+
+    def _canvas(self, *args, **more) -> Canvas:
+        canvas = _Counted(*args, **more)
+        offset = datetime.fromisoformat(self.made).strftime("%z")
+        created = self.made[:16].translate({ord(each): None for each in "-:T"})
+        canvas.setDateFormatter(lambda *_: f"D:{created}00" + (f"{offset[:3]}'{offset[3:5]}'" if offset else ""))
+        return canvas

@@ -1,7 +1,7 @@
 """The report as PDF: a page for each round (or single test), and a day's summary. Plain, black on white, to be filed."""
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
 from typing import BinaryIO
@@ -44,6 +44,7 @@ from assistant.report.rows import (
 from assistant.round.record import judged
 
 CHARTED = tuple(name for name, spec in RESULTS.items() if spec.charted)
+Chart = tuple[str, Drawing, list[findings.Told]]
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
 PLACED = tuple(f"{kind}.{run}.{step}" for kind in ("charge", "equilibrium") for run, step in PLACES)
 
@@ -53,6 +54,9 @@ def write(tests: Sequence[Test], target: BinaryIO, made: str, job: Job | None = 
     """The pages. ``job`` fills in fields and gives the charts their lines; ``meters`` the calibration dates; ``history``: these
     tests and those before them, in short."""
     paper, groups = Paper(made), rounds(tests)
+    rules = dict.fromkeys(_rules(tests))
+    rules |= dict.fromkeys((ALL, "The load, and what follows a failure", each.standing) for group in groups
+                           for each in findings.of_round(group.tests))
     for group in groups:
         own = job if form.belongs(job, group.tests[0]) else None
         drawn = [one for test in group.tests for one in (drawings.pressure_steps(test), drawings.leak_curve(test)) if one]
@@ -63,9 +67,14 @@ def write(tests: Sequence[Test], target: BinaryIO, made: str, job: Job | None = 
         its = [test for group in of_day for test in group.tests]
         named = sum(bool(group.name) for group in of_day)
         until = [one for its_day, one in dated if its_day <= day]
-        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, named, _charts(until, day, job),
-                                                                         lots.of(until, job, day)))
-    paper.write(target, "Fresh concrete report")
+        charts, accepted = _charts(until, day, job), lots.of(until, job, day)
+        paper.page(f"Day's summary, {day}", marks(its), partial(_day_page, its, named, charts, accepted))
+        rules |= dict.fromkeys((ALL, title, each.standing) for title, _, told in charts for each in told)
+        rules |= dict.fromkeys((ALL, "Acceptance over days", str(each)) for each in (SOURCE, LOT) if accepted)
+    if rules:
+        paper.page("Appendix: where each rule comes from", marks(tests), partial(_appendix, list(rules)))
+    days = list(dict.fromkeys(group.day for group in groups))
+    paper.write(target, f"Fresh concrete report, {' to '.join(dict.fromkeys((days[0], days[-1])))}")
 
 
 def _title(one: Round) -> str:
@@ -85,7 +94,7 @@ def _begun(test: Test) -> str:
 
 def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn: Sequence[Drawing], page: Page) -> None:
     sets = [made for test in one.tests if test["outcome"] == "done" and (made := cylinders.made(test)) and made.cylinders]
-    ids = "; ".join(f"{made.cylinders[0]} to {made.cylinders[-1]}" for made in sets)
+    ids = "; ".join(" to ".join(dict.fromkeys((made.cylinders[0], made.cylinders[-1]))) for made in sets)
     page.fields([(name, value or ids if name == form.CYLINDERS else value) for name, value in form.fields(one, job)])
     page.head("Results")
     page.table(["Test", "Result", "Reported", "Other units", "Limits", "Against limits", "Rounding"],
@@ -97,7 +106,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
                   bold=f"Test {test['id']}, {title_of(test)}: {verdict}.")
         if test["deviations"]:
             page.text(" ".join(test["deviations"]), bold=f"Test {test['id']}, deviations from the method:")
-    for words in (*findings.of_round(one.tests), *dict.fromkeys(
+    for words in (*(each.words for each in findings.of_round(one.tests)), *dict.fromkeys(
             " ".join(uncertainty_in_words(test)) for test in one.tests if test.get("uncertainty"))):
         page.text(words)
     _readings(page, one.tests)
@@ -108,12 +117,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     page.lines(["Check test, who was told and when", "Remarks"])
     if any(METHODS[test["test"]].on_meter for test in one.tests if test["test"] in METHODS):
         page.small(_device(one, meters))
-    rules = dict.fromkeys(f"{result_name(each['name'])}: {each['standing']}" for test in one.tests for each in test["results"])
-    rules |= dict.fromkeys(f"{result_name(each['of'])}, {each['name']}: {each['standing']}" for test in one.tests
-                           for each in test.get("uncertainty", ()))
-    if rules:
-        page.small("Where the rules come from: " + "; ".join(rules) + ".")
-    page.small(" ".join(dict.fromkeys(test["editions"] for test in one.tests if test["editions"])))
+    page.small("Where each rule comes from is told in the appendix, on the last page.")
     _signatures(page, *(form.text(one.label(key)) or form.of_job(job, key)
                         for key in ("technician", "certification", "certification_expires")))
 
@@ -130,9 +134,10 @@ def _result_rows(test: Test) -> list[list[str]]:
 def _readings(page: Page, tests: Sequence[Test]) -> None:
     """Every reading: the six pressures as a grid for each test, all others together. What was withdrawn is struck through."""
     told = [_Told(test) for test in tests]
-    six = [[str(one.test["id"]), name, *(one.cell(f"{kind}.{run}.{step}") for run, step in PLACES)]
+    six = [[str(one.test["id"]), name, *(cell(f"{kind}.{run}.{step}") for run, step in PLACES)]
            for one in told if any(ident in one.ids for ident in PLACED)
-           for kind, name in (("charge", "Start pressure"), ("equilibrium", "Equilibrium"))]
+           for kind, name, cell in (("charge", "Start pressure", one.cell), ("equilibrium", "Equilibrium", one.cell),
+                                    ("equilibrium", "taken at", one.time))]
     if six:
         page.head("Pressures, psi")
         page.table(["Test", "", *(f"Run {run}, step {step}" for run, step in PLACES)], six, [0.35, 1.15, *[1.0] * 6],
@@ -160,6 +165,10 @@ class _Told:
         now = self.taken.get(ident)
         counts = [escape(shown(now["value"]) + (f" {now['unit']}" if unit and now["unit"] else ""))] if now else []
         return " ".join(gone + counts)
+
+    def time(self, ident: str) -> str:
+        """To the second: the tapping and the wait before it are to be seen."""
+        return self.taken[ident]["taken"][11:19] if ident in self.taken else ""
 
     def row(self, ident: str) -> list[str]:
         now = self.taken.get(ident)
@@ -189,9 +198,35 @@ def _device(one: Round, meters: Mapping[str, Meter]) -> str:
             f"aggregate correction {f'{correction} %' if correction else 'not given'}.")
 
 
+# --- where each rule comes from -----------------------------------------------------------------------------------------
+
+Rule = tuple[str, str, str]
+"""Test, what its rule is about, and where that comes from."""
+ALL = "All tests"
+
+
+def _rules(tests: Sequence[Test]) -> Iterator[Rule]:
+    for test in tests:
+        title = str(test["title"])
+        if test["editions"]:
+            yield title, "Edition", test["editions"]
+        for each in test["results"]:
+            yield title, result_name(each["name"]), each["standing"]
+        for each in test.get("uncertainty", ()):
+            yield title, f"{result_name(each['of'])} ±, {each['name']}", each["standing"]
+
+
+def _appendix(rules: Sequence[Rule], page: Page) -> None:
+    page.text("The agency's own edition governs. Published: the text was seen. Second-hand: as others tell it. Common practice: no "
+              "source is known. From memory: nobody looked it up for this; how sure it is stands beside it. Derived: computed.")
+    rows = [[title if not at else "", *rule] for title in dict.fromkeys(title for title, *_ in rules)
+            for at, rule in enumerate(one[1:] for one in rules if one[0] == title)]
+    page.table(["Test", "Rule", "Where it comes from"], rows, [1.5, 1.6, 4.4])
+
+
 # --- a day -----------------------------------------------------------------------------------------------------------
 
-def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Drawing, list[str]]],
+def _day_page(tests: Sequence[Test], count: int, charts: Sequence[Chart],
               accepted: Sequence[lots.Accepted], page: Page) -> None:
     """``count``: rounds among them; a test by itself is none."""
     def of_all(key: str) -> str:
@@ -216,15 +251,14 @@ def _day_page(tests: Sequence[Test], count: int, charts: Sequence[tuple[str, Dra
     for title, drawn, found in charts:
         page.head(title, drawn=True)
         page.drawing(drawn)
-        for words in found:
-            page.text(words)
+        for each in found:
+            page.text(each.words)
     if accepted:
         page.head("Acceptance over days")
         page.table(lots.HEAD, lots.table(accepted), lots.WIDTHS)
         for words in lots.sentences(accepted):
             page.text(words)
-        page.small("A test and its check test are one sample, by their mean. Age: days since the newest sample of the lot. "
-                   f"Where the rules come from: {SOURCE}; {LOT}.")
+        page.small("A test and its check test are one sample, by their mean. Age: days since the newest sample of the lot.")
     page.head("Corrections, and ids to look at")
     for words in doubts(tests) + [f"Test {one['id']}: {each}" for one in tests for each in corrections(one)] or ["None."]:
         page.text(words)
@@ -239,7 +273,7 @@ def _day_row(one: Test) -> list[str]:
             verdict if one["outcome"] == "done" else f"{verdict}, {one['outcome']}"]
 
 
-def _charts(history: Sequence[Test], day: str, job: Job | None) -> list[tuple[str, Drawing, list[str]]]:
+def _charts(history: Sequence[Test], day: str, job: Job | None) -> list[Chart]:
     """Title, drawing and findings of a control chart for each result of one mix that ``day`` has: its samples and those of the
     days before, the last POINTS of them.
 

@@ -8,19 +8,15 @@ from decimal import Decimal
 from typing import Any
 
 from assistant.core.assessment import Result, Uncertainty, title
-from assistant.core.methods import registry, units
+from assistant.core.methods import registry
 from assistant.core.phrases import capital, spoken_id
-from assistant.core.rounding import judge, round_to
+from assistant.core.rounding import judge
 from assistant.record import loads
 from assistant.record.derived import Derived
 from assistant.round.record import with_days
 
 Test = Mapping[str, Any]
 """One test as ``record.of`` gives it."""
-
-_PLACES = {"kPa": 2, "psi": 2, "kg": 2, "lb": 2, "mm": 0, "in.": 2, "°C": 1, "°F": 0}
-"""Decimals of a reading shown in the other system's unit. (Ours.)"""
-
 
 RECORDED = frozenset({"id", "test", "title", "started", "outcome", "readings", "results", "warnings", "notes", "verdict", "why",
                       "rounding", "settings", "deviations", "editions", "leak_curve", "uncertainty"})
@@ -104,11 +100,9 @@ def result_in_other_units(result: Mapping[str, Any], rule: str) -> str:
 
 
 def reading_in_other_units(reading: Mapping[str, Any], rule: str) -> str:
-    """The same of a reading."""
-    other = units.other(reading["unit"])
-    if other not in _PLACES or not isinstance(reading["value"], Decimal):
-        return ""
-    return f"{round_to(units.convert(reading['value'], reading['unit'], other), _PLACES[other], rule):f} {other}"
+    """The same of a reading, in the step in which a result has that unit: what is both says one thing."""
+    found = registry.reading_in_other_units(reading["value"], reading["unit"], rule) if isinstance(reading["value"], Decimal) else None
+    return f"{found[0]:f} {found[1]}" if found else ""
 
 
 def uncertainty_in_words(test: Test) -> list[str]:

@@ -155,7 +155,7 @@ class Round:
             stop = "round.stop_compare"
         data = core.as_procedure(self._title(this), questions, thermometer, summary, stop, self.settings.units)
         station = Unrecorded()
-        header = {"speech": self.plan.given.get("speech", "normal"), **self._load(this)}
+        header = {"speech": self.plan.given.get("speech", "normal"), "round_tests": ", ".join(self.plan.tests), **self._load(this)}
         first = TestStarted(self.now(), BETWEEN, data, self.settings.to_mapping(), header, clock=self._clock(this))
         self.play(station, first, build(data, self.settings, BETWEEN))
         state = station.state

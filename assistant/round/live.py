@@ -28,7 +28,7 @@ from hardware.meter import Meter
 from hardware.meter_live import LivePractice
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace, beside: start.Beside | None = None) -> int:
     """Exit code: 0 all tests are done and nothing stayed failed; 1 not."""
     out = voice_out.chosen(args)
     folder = args.journal or log.default_folder(practice=args.practise)
@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
             return played[0].go()
 
         code = start.on_devices(Unrecorded(), Restarted(0.0, boot), out, model=args.model, meter=simulated, damage=journal.damage,
-                                gauge=None if simulated else start.own_gauge, terminal=not args.headless, whole=whole,
+                                gauge=None if simulated else start.own_gauge, terminal=not args.headless, whole=whole, beside=beside,
                                 daylight=getattr(args, "daylight", None), **extra)
         if played and played[0].name:
             _farewell(journal, played[0].name, folder, args)

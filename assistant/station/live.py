@@ -79,6 +79,7 @@ class Live(Loop):
     practice   the simulated meter at real pace; None: a real one
     lamps      lamps and buzzers, once they are open (see ``assistant.station.devices``)
     alive      called with every turn of the loop (``assistant.station.notify``)
+    board      the same, with the state: what the crew's board may know of it (``assistant.board.publish``)
     write      takes the record's lines; None: not wanted
     """
 
@@ -91,6 +92,7 @@ class Live(Loop):
         self.show, self.practice, self.hints, self.keys = show, practice, hints, keys
         self.lamps: Shows | None = None
         self.alive: Callable[[], None] = lambda: None
+        self.board: Callable[[State], None] = lambda state: None
         self.watch = GaugeWatch(self.handle, lambda: self.station.state)
         self._wrong_until = 0.0
         self.messages: deque[str] = deque(maxlen=3)
@@ -347,6 +349,7 @@ class Live(Loop):
         now, state = boot_now(), self.station.state
         for one in [one for one in self._passing if one.is_over(state)]:
             self._forget(one)
+        self.board(state)
         if self.lamps is not None:
             self.lamps.show(view.lamp(state, now < self._wrong_until))
         if self.practice is not None:

@@ -5,7 +5,7 @@ import argparse
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
-from contextlib import ExitStack
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -39,8 +39,11 @@ from hardware.speaker import Speaker
 from hardware.terminal import TerminalError, TerminalKeypad
 from hardware.voice import VoiceSettings
 
+Beside = Callable[[Live], AbstractContextManager[object]]
+"""What runs beside the tests as long as the devices are open: the crew's board."""
 
-def run(args: argparse.Namespace) -> int:
+
+def run(args: argparse.Namespace, beside: Beside | None = None) -> int:
     """Live, with the devices that are there."""
     out = voice_out.chosen(args)
     folder = args.journal or log.default_folder()
@@ -51,10 +54,10 @@ def run(args: argparse.Namespace) -> int:
     its_job = job.load(args.job) if args.job else None
     load_of = given if loads.TICKET in job_and_meter.round_of(its_job).get("tests", ()) and args.test != loads.TICKET else None
     return _on_the_record(args, header, folder, out, remark=f"{known.remark} {overdue}".strip(), may_begin=known.must_be_fit,
-                          load_of=load_of, before=placed.before(its_job, args.mix))
+                          load_of=load_of, before=placed.before(its_job, args.mix), beside=beside)
 
 
-def practise(args: argparse.Namespace) -> int:
+def practise(args: argparse.Namespace, beside: Beside | None = None) -> int:
     """The same with the simulated meter, which also speaks as a gauge on a wire if ``--wire`` says so."""
     try:
         meter = Meter(args.air, args.metric, seed=args.seed, leak_psi_per_min=args.leak)
@@ -62,12 +65,13 @@ def practise(args: argparse.Namespace) -> int:
         raise Refusal(f"practise: {error}") from None
     out = voice_out.chosen(args)
     header = header_of({"test": args.test, **job_and_meter.for_practice(out.wording)}, "practise")
-    return _on_the_record(args, header, args.journal or log.default_folder(practice=True), out, meter)
+    return _on_the_record(args, header, args.journal or log.default_folder(practice=True), out, meter, beside=beside)
 
 
 def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: voice_out.Spoken, meter: Meter | None = None,
                    remark: str = "", may_begin: Callable[[], None] = lambda: None,
-                   load_of: Mapping[str, Any] | None = None, before: Before = lambda _journal: []) -> int:
+                   load_of: Mapping[str, Any] | None = None, before: Before = lambda _journal: [],
+                   beside: Beside | None = None) -> int:
     """load_of: labels and settings of the test, where it is asked first which load it is on.
     before: what the record has of the day's concrete.
     """
@@ -125,7 +129,8 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
                 live.leave_up(result(journal, played[-1])(None))
             return code
         code = on_devices(station, first, out, texts, args.model, simulated, remark, journal.damage, gauge=gauge, terminal=terminal,
-                          whole=to_the_result, daylight=getattr(args, "daylight", None), **extra)
+                          whole=to_the_result, beside=beside, daylight=getattr(args, "daylight", None),
+                          **extra)
         for one in played:
             _farewell(one.test, one.state, folder)
     return code
@@ -183,7 +188,8 @@ def _farewell(test: int, state: State, folder: Path) -> None:
 def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
                meter: LivePractice | None = None, remark: str = "", damage: str = "",
                hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None,
-               terminal: bool = True, whole: Callable[[Live], int] | None = None, daylight: bool | None = None) -> int:
+               terminal: bool = True, whole: Callable[[Live], int] | None = None, beside: Beside | None = None,
+               daylight: bool | None = None) -> int:
     """Run with whatever of screen, sound and microphone is there. ``terminal`` False: its screen and keys are not used.
 
     damage: of the record; said and shown, and noted in the test.
@@ -195,6 +201,8 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
         headless.must_be_answerable(settings)
     with ExitStack() as stack:
         live = Live(station, None, meter, hints=hints, keys=keys)
+        if beside is not None:
+            stack.enter_context(beside(live))
         if terminal:
             _at_terminal(stack, live, bool(meter), settings["screen"]["daylight"] if daylight is None else daylight)
         else:

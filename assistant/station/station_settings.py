@@ -93,6 +93,11 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
     "screen": {
         "daylight": switch(False),
     },
+    # What the crew's board may see: whether it is written, and where (empty: see assistant/board/place.py).
+    "board": {
+        "publish": switch(False),
+        "folder": text(),
+    },
     # The pins leave alone those of SPI (7 to 11), I2C (2, 3), the serial port (14, 15) and I2S (18 to 21). Lamp and buzzer are on
     # pins that a Pi pulls low until somebody drives them.
     "keypad": {

@@ -22,6 +22,10 @@ _LISTENS: dict[Phase, str] = {
 }
 
 
+LONG_S = 30.0
+"""A hold that is no longer lets something settle. Ours."""
+
+
 def of(state: State, now: float, status: str = "", gauge: str | None = None, messages: tuple[str, ...] = (),
        heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "", audible: bool = True) -> View:
     """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step. ``audible``: a loudspeaker is there."""
@@ -30,13 +34,14 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     step, over = state.step, state.phase is Phase.OVER
     words, caution = (sentence(f"test.{state.outcome}"), "") if over \
         else prompt_words(state)
-    if _unsafe(state):
+    if unsafe(state):
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
     last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()
-                 and not _expected(state, one)), None)
-    verdict, figures, passed = _result(state)
+                 and not is_hidden(state, one)), None)
+    known = judged(state)
+    verdict, figures = (f"{page.verdict(known[0])}: {known[1]}", known[2]) if known else ("", ())
     table, other_rows = page.table((one.id, f"{one.value:f}") for one in state.readings
-                                   if not one.withdrawn and not _expected(state, one))
+                                   if not one.withdrawn and not is_hidden(state, one))
     clock, label = clock_of(state, now)
     return View(
         title=f"{state.procedure.title}, {step.stage}",
@@ -46,7 +51,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         last=f"{last.value:f} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,
         listens=_listens(state, audible),
-        check=_check(state), verdict=verdict, passed=passed, figures=figures,
+        check=_check(state), verdict=verdict, passed=page.passed(known[0]) if known else None, figures=figures,
         table=table, other_rows=other_rows,
         typed=state.typed,
         status=status, gauge=gauge, gauge_label=gauge_label, keys=keys,
@@ -66,14 +71,14 @@ def result(of: Page, state: State, beside: View | None = None) -> View:
     told = tuple(filter(None, [*reversed(doubts), ", ".join(more)]))
     read = of.table or tuple(f"{name}  {value}" for name, value in of.readings)
     if beside is not None:
-        return replace(beside, verdict=f"{title}: {words}", passed=page.passed(of.verdict), figures=of.results, table=read, other_rows=of.other_rows, last="",
-                       gauge=None)
-    safe, caution = (phrases.MAKE_SAFE, phrases.PRESSURE_CAUTION) if _unsafe(state) else ("", "")
-    return View(title=sentence("screen.result", title=title), do=f"{words} {safe}".rstrip(), caution=caution, passed=page.passed(of.verdict),
+        return replace(beside, verdict=f"{title}: {words}", passed=of.passed, figures=of.results, table=read,
+                       other_rows=of.other_rows, last="", gauge=None)
+    safe, caution = (phrases.MAKE_SAFE, phrases.PRESSURE_CAUTION) if unsafe(state) else ("", "")
+    return View(title=sentence("screen.result", title=title), do=f"{words} {safe}".rstrip(), caution=caution, passed=of.passed,
                 figures=of.results, table=read, other_rows=of.other_rows, messages=told, waits=sentence("screen.any_key"))
 
 
-def _unsafe(state: State) -> bool:
+def unsafe(state: State) -> bool:
     """It was left before its end, perhaps with pressure in it."""
     return state.outcome not in ("", "done") and state.procedure is not None and state.procedure.pressurised
 
@@ -84,18 +89,17 @@ def _check(state: State) -> str:
     return f"{phrases.aloud(state.proposed.value, state.ask.places):f}" if asked and state.proposed is not None else ""
 
 
-def _expected(state: State, one: Reading) -> bool:
+def is_hidden(state: State, one: Reading) -> bool:
     """Hidden while another of its kind is read: people read what they expect."""
     return state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP) and phrases.same_kind(one.id, state.step.id)
 
 
-def _result(state: State) -> tuple[str, tuple[tuple[str, str], ...], bool | None]:
-    """The verdict, the figures and whether it is a pass, once the test is judged."""
+def judged(state: State) -> tuple[str, str, tuple[tuple[str, str], ...]] | None:
+    """Verdict, why and figures, once the test is judged and while no reading of it is entered again."""
     whole = any(judged.verdict and not judged.partial for _, judged in state.judged)
     if not whole or state.corrected:
-        return "", (), None
-    word, why = whole_verdict(state)
-    return f"{page.verdict(word)}: {why}", page.told([vars(one) for _, one in whole_results(state)])[0], page.passed(page.verdict(word))
+        return None
+    return *whole_verdict(state), page.told([vars(one) for _, one in whole_results(state)])[0]
 
 
 def wire(state: State, shown: Decimal | None) -> str | None:
@@ -134,7 +138,7 @@ def clock_of(state: State, now: float) -> tuple[float | None, str]:
     if "tap" in timers:
         return max(0.0, timers["tap"] - now), sentence("screen.tap")
     if state.hold is not None:
-        long = state.hold.ends - state.hold.started > 30
+        long = state.hold.ends - state.hold.started > LONG_S
         return max(0.0, state.hold.ends - now), sentence("screen.hold" if long else "screen.settle")
     return None, ""
 

@@ -1,6 +1,6 @@
 """`bowlside work TEST`: compute results from readings given as one JSON object on standard input.
 
-Decimals are read, computed, compared and written exactly, from the JSON text on.
+Decimals are read, computed and compared exactly, from the JSON text on; a value is written with at most 12 figures (`rounding.short`).
 """
 
 import argparse

@@ -313,7 +313,7 @@ def _claims(story: Story, own: Sequence[tuple[Attempt, Mapping[str, Any]]], its:
             continue
         if set(claimed) - {"summary"} or len(claimed) > 1:
             yield f"\"{rule['words']}\" was said at {claimed}: once, at the end, is when it may be"
-        on_paper = [words for words in findings.of_round(story.records) if rule["words"] in words.lower()]
+        on_paper = [each for each in findings.of_round(story.records) if rule["words"] in each.words.lower()]
         in_json = load is not None and load["verdict"] == rule["claim"]
         in_csv = {row.get("load verdict") for row in csv_file.table(story.records)} if story.records else set()
         if story.over and not bool(claimed) == bool(on_paper) == in_json == (rule["claim"] in in_csv):

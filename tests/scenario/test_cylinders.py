@@ -7,10 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
+from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from assistant.record.derived import Derived
 from assistant.record.journal import Journal
 from assistant.report import cylinders
+from assistant.report.axes import FONT
 from tests.command import bowlside
 
 pytestmark = pytest.mark.dates
@@ -58,7 +61,6 @@ def test_the_box_and_the_pick_up_belong_to_the_newest_set_of_that_number(tmp_pat
 
 
 def test_by_command(tmp_path: Path) -> None:
-    assert bowlside("cylinders", "--journal", tmp_path / "none").out == "No cylinders are waiting.\n"
     made(tmp_path)
     play(tmp_path, "pick-up", {"cylinder.set": "1", "picked.count": "3"})
     made(tmp_path, "2")
@@ -67,6 +69,14 @@ def test_by_command(tmp_path: Path) -> None:
     (line,) = bowlside("cylinders", "--json", "--journal", tmp_path).lines()
     assert line["here"] == 3 and len(line["cylinders"]) == 3 and line["overdue"] is False
     assert len(bowlside("cylinders", "--all", "--journal", tmp_path).out.splitlines()) == 2
+
+
+def test_where_no_record_is_nothing_is_said_of_cylinders(tmp_path: Path) -> None:
+    """"No cylinders are waiting" was said of a folder that is not there."""
+    for folder in (tmp_path / "none", tmp_path):
+        bowlside("cylinders", "--journal", folder).is_one_sentence(1, "no journal", str(folder))
+    made(tmp_path)
+    assert bowlside("cylinders", "--journal", tmp_path).out.startswith(f"{datetime.now():%m%d}-1")
 
 
 def test_two_sets_of_one_name_are_told(tmp_path: Path) -> None:
@@ -83,6 +93,19 @@ def test_a_sheet_of_labels(tmp_path: Path) -> None:
     text = sheet.read_bytes()
     assert text.startswith(b"%PDF") and text.count(b"/Type /Page\n") + text.count(b"/Type /Page ") >= 2  # 33 labels, 30 on a page
     assert bowlside("cylinders", "--labels", tmp_path / "none" / "x.pdf", "--journal", tmp_path / "record").code == 2
+
+
+def test_a_label_says_all_of_a_name(tmp_path: Path) -> None:
+    """In the place of a letter that the font lacks stands its number; a long name is printed smaller, not cut off."""
+    name = "Łęg 混 bridge, west abutment and the long ramp behind it, second contract"
+    play(tmp_path / "record", "cylinders", {"cylinder.set": "1", "cylinder.count": "1"}, job=name)
+    assert bowlside("cylinders", "--labels", tmp_path / "x.pdf", "--journal", tmp_path / "record").code == 0
+    page, = PdfReader(tmp_path / "x.pdf").pages
+    assert name.replace("混", "[U+6DF7]") in page.extract_text()
+    wide = max(stringWidth(line, FONT, cylinders.SIZE) for line in page.extract_text().splitlines())
+    sizes: list[float] = []
+    page.extract_text(visitor_text=lambda text, _cm, _tm, _font, size: sizes.append(size) if "abutment" in text else None)
+    assert wide > 2.625 * 72 - 12 >= stringWidth(name.replace("混", "[U+6DF7]"), FONT, sizes[0]) - 0.01
 
 
 def test_an_old_record_without_a_box_is_listed(tmp_path: Path) -> None:

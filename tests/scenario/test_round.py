@@ -107,7 +107,7 @@ def test_a_failed_air_gets_its_check_test_at_once(tmp_path: Path) -> None:
     assert [one["verdict"] for one in found] == ["fail", "pass"]
     assert found[1]["check_of"] == "air before, which failed" and "check_of" not in found[0]
     assert not rows.doubts(recorded(tmp_path))
-    told = findings.of_round(recorded(tmp_path))
+    told = [each.words for each in findings.of_round(recorded(tmp_path))]
     assert told[0].startswith("Air content is accepted: the check test passed.") and told[1].startswith("The load is accepted.")
 
 
@@ -139,7 +139,7 @@ def test_a_late_slump_is_warned_of_and_recorded(tmp_path: Path) -> None:
     late = {"on": "next.slump", "after": 400, "say": "yes"}
     done = play(tmp_path, script(SHORT, late, *read("slump", "4.25"), *read("air.reading", "6.0"), *REST))
     assert done.code == 1 and "The load is not judged: slump was too late; temperature was too late; air was too late." in said(done)
-    assert any("The load is not judged: slump was too late" in words for words in findings.of_round(recorded(tmp_path)))
+    assert any("The load is not judged: slump was too late" in each.words for each in findings.of_round(recorded(tmp_path)))
     warned = {line["text"]: line["at"] for line in done.lines("said") if line["id"] == "round"}
     # The last portion: where the question about the portions was first asked, which is when "next" was said.
     last = next(line["at"] for line in done.lines("said") if "from the middle of the load?" in line["text"])
@@ -203,7 +203,7 @@ def test_two_technicians_air_first_and_their_slumps_compared(tmp_path: Path) -> 
     assert second["comparison"] == "slump of T-07"
     # 1.25 in. apart about 3.6 in.: published precision allows 1.13 in. (quality.py; C143-20, from memory).
     assert "The two results of slump are 1.25 in. apart, more than 1.13: look for the reason." in said(done)
-    assert any("1.25 in. apart" in words for words in findings.of_round(found)) and not rows.doubts(found)
+    assert any("1.25 in. apart" in each.words for each in findings.of_round(found)) and not rows.doubts(found)
     one = rows.rounds(found)[0]
     assert one.label("technician") == "T-07" and rows.title_of(second) == "Slump test, by T-09 to compare"
 
@@ -216,8 +216,8 @@ def test_a_slump_repeated_on_older_concrete_is_no_precision_check(tmp_path: Path
     assert "Did the other technician begin it in time?" in said(done) and " apart" not in said(done)
     second = recorded(tmp_path)[2]
     assert second["timing"] == "late" and second["after_last_portion_s"] > 1200 and "to compare" in rows.title_of(second)
-    words = next(one for one in findings.of_round(recorded(tmp_path)) if "of different age" in one)
-    assert "minutes" in words and "so the two are not compared" in words and "C172" in words
+    told = next(one for one in findings.of_round(recorded(tmp_path)) if "of different age" in one.words)
+    assert "minutes" in told.words and "so the two are not compared" in told.words and "C172" in told.standing
     assert "so the two are not compared" in said(done)
 
 

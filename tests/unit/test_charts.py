@@ -173,8 +173,8 @@ def test_a_chart_goes_on_from_day_to_day_and_tells_what_this_day_completes(tmp_p
     tests = [test_of(at, "6.2", day=10 + at) for at in range(1, 8)] + [test_of(8, "6.1", day=18), test_of(9, "7.2", day=18)]
     (title, _, said), = pdf_file._charts(tests, "2031-05-18", job.load(path))
     assert title == "Control chart: Air content, since 2031-05-11"
-    assert [words.split(":")[0] for words in said] == ["Tests 1 to 8", "Test 9"]
-    assert "8 samples in a row above 6.0" in said[0] and "(from memory, about 95 % sure: Western Electric" in said[0]
+    assert [each.words.split(":")[0] for each in said] == ["Tests 1 to 8", "Test 9"]
+    assert "8 samples in a row above 6.0" in said[0].words and said[0].standing.startswith("from memory, about 95 % sure: Western Electric")
     assert pdf_file._charts(tests[:7], "2031-05-18", job.load(path)) == [], "that day has none of it"
     calm = [*tests, test_of(10, "6.0", day=19)]
     assert pdf_file._charts(calm, "2031-05-19", job.load(path))[0][2] == [], "what was told on its own day"

@@ -3,12 +3,13 @@
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, localcontext
 from decimal import Decimal as D
 from fractions import Fraction
+from random import Random
 
 import pytest
 
 from assistant.core.assessment import Result, against_limits
 from assistant.core.methods.slump import assess
-from assistant.core.rounding import judge, last_place, round_to, to_step
+from assistant.core.rounding import DIGITS, judge, last_place, round_to, short, to_step
 from assistant.core.settings import Settings
 
 
@@ -100,3 +101,17 @@ def test_a_metric_is_rounded_as_e29_has_it() -> None:
     """Nothing changes where the limit has the result's own last place."""
     found = Result("system_air_metric", D("0.205"), "psi", D("0.20"), "")
     assert against_limits([found], Settings.from_mapping({"limits": {"system_air_metric": [None, "0.20"]}}))[0] == "pass"
+
+
+@pytest.mark.parametrize("rule", ["half-even", "half-up"])
+def test_what_is_written_short_rounds_on_as_the_whole_does(rule: str) -> None:
+    """28 figures of a quotient stood in the exports. Cut off plainly, 5.65000000000001 would look like an exact half."""
+    assert [str(short(D(one))) for one in ("5.70", "-0.20", "0", "1E+3", "31.81", "123456789012345")] == [
+        "5.70", "-0.20", "0", "1E+3", "31.81", "123456789012345"], "what is short is left as it is"
+    chance = Random(5)
+    values = [D(chance.randrange(1, 10**6)) / D(chance.randrange(1, 10**4)) for _ in range(2000)]
+    values += [D(one) + sign * D("1E-20") for one in ("5.65", "5.75", "0.205", "141.35", "-5.65") for sign in (1, -1)]
+    for value in values:
+        assert len(short(value).as_tuple().digits) <= DIGITS
+        for places in range(4):
+            assert round_to(short(value), places, rule) == round_to(value, places, rule), (value, places)

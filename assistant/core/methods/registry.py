@@ -5,6 +5,7 @@ The interpreter, the settings and the rounds ask here; no room does. Checked aga
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from decimal import Decimal
 from importlib import import_module
 from pkgutil import iter_modules
 from typing import Any
@@ -17,6 +18,7 @@ from assistant.core.methods import units, values
 from assistant.core.methods.method import HoldWatcher, InRound, Method, OwnValue, Reading
 from assistant.core.methods.provenance import Provenance
 from assistant.core.methods.values import Values
+from assistant.core.rounding import to_step
 
 
 def _found() -> Iterator[Method]:
@@ -105,6 +107,21 @@ def in_other_units(one: Result, rule: str) -> Result | None:
     """The same result in the other system's unit, for a form that wants both; None where there is only one or no value."""
     found = RESULTS[one.name].in_other_units(one.value, one.unit, rule) if one.value is not None and one.name in RESULTS else None
     return None if found is None else Result(one.name, found[0], found[1], found[2], one.standing)
+
+
+STEPS: Mapping[str, Decimal] = {
+    **{unit: Decimal("0.01") for unit in ("psi", "kPa", "lb", "kg")},
+    **{unit: min(step for spec in RESULTS.values() for its, step in map(spec.unit, (False, True)) if its == unit)
+       for unit in ("in.", "mm", "\u00b0F", "\u00b0C", "yd3", "m3")}}
+"""In which step a reading is told in the other system's unit: that of results in it, else ours."""
+
+
+def reading_in_other_units(value: Decimal, unit: str, rule: str) -> tuple[Decimal, str] | None:
+    """A reading in the other system's unit; None where there is only one."""
+    other = units.other(unit)
+    if other is None or other not in STEPS:
+        return None
+    return to_step(units.convert(value, unit, other), STEPS[other], rule), other
 
 
 def with_roles(procedure: Mapping[str, Any]) -> Mapping[str, Any]:
