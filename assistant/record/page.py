@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from assistant.core.assessment import NONE, title
+from assistant.core.assessment import FAIL, INVALID, NONE, PASS, title
 from assistant.core.effects import Record
 from assistant.core.language import CURRENT, sentence
 from assistant.core.machine import step
@@ -25,7 +25,7 @@ class Page:
     verdict: str
     """"PASS", or what there is, in capitals."""
     passed: bool | None
-    """Whether it is a pass; None: there is no verdict."""
+    """Whether it is a pass, or a fail or invalid; None: neither."""
     why: str
     results: tuple[tuple[str, str], ...]
     """Name and figures of those that the test is done for."""
@@ -86,8 +86,8 @@ def verdict(word: str) -> str:
 
 
 def passed(word: str) -> bool | None:
-    """Whether this verdict is a pass; None: there is none."""
-    return None if word == NONE else word == "pass"
+    """Whether this verdict is a pass, or a fail or invalid; None: neither."""
+    return {PASS: True, FAIL: False, INVALID: False}.get(word)
 
 
 def told(results: Sequence[Mapping[str, Any]]) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
