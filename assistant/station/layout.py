@@ -87,14 +87,14 @@ class _Row(NamedTuple):
     style: str = ""
 
 
-DO, CAUTION = "▌ ", "!! "
+DO, CAUTION = "┃ ", "!! "
 _MARGIN, _GAP = " ", "    "
 NARROW = 60
 """Columns: on fewer, the legend is short, and digits may be thin."""
 LOW = 20
 """Lines: on fewer, everything is brief."""
 _NUMBER = re.compile(r"(?<![\w./-])-?\d+(?:[.:]\d+)?(?![\w./-]*\d)")
-_PLAIN = str.maketrans({"▌": "|", "█": "#", "─": "-", "■": "#", "●": "o", "▶": ">", "·": "-", "…": "~",
+_PLAIN = str.maketrans({"┃": "|", "█": "#", "─": "-", "■": "#", "●": "o", "▶": ">", "·": "-", "…": "~",
                         "–": "-", "—": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "°": " deg ",
                         "±": "+/-", "×": "x", "→": ">", "←": "<", "↑": "^", "↓": "v"})
 

@@ -18,7 +18,7 @@ LEAST = 8
 
 def words(text: str) -> str:
     """As read from line to line, without what frames them."""
-    return " ".join(re.sub(r"▌|■|!!|·(?!·)", " ", text).split())
+    return " ".join(re.sub(r"┃|■|!!|·(?!·)", " ", text).split())
 
 
 def wrong(view: View, width: int, height: int) -> Iterator[str]:

@@ -59,8 +59,8 @@ def shows_big(screen: str, number: str, scale: int = 1, ink: str = "█") -> boo
 def test_what_to_do_stands_on_top_as_it_is_written():
     lines = layout(CHARGE, 80, 24)
     assert lines[0].startswith(" SEQUENTIAL TEST, RUN 1, STEP 2") and lines[0].endswith("step 12 of 58")
-    assert lines[3] == " ▌ Charge to 30.00. Pump, let it settle, trim. Then say or key what the gauge"
-    assert lines[4] == " ▌ shows."
+    assert lines[3] == " ┃ Charge to 30.00. Pump, let it settle, trim. Then say or key what the gauge"
+    assert lines[4] == " ┃ shows."
 
 
 @pytest.mark.parametrize("width, height", [(80, 24), (120, 40)])
@@ -151,7 +151,7 @@ def test_a_small_window_keeps_what_to_do_caution_and_numbers():
                   "SAY OR KEY"):
         assert words in screen
     assert shows_big(text(HOLD, 40, 12), "4:32")
-    assert layout(CHARGE, 80, 1)[0].startswith(" ▌ Charge to 30.00. Pump, let it settle")
+    assert layout(CHARGE, 80, 1)[0].startswith(" ┃ Charge to 30.00. Pump, let it settle")
 
 
 def test_ascii_terminals_see_the_same():
