@@ -239,7 +239,7 @@ def _listening(view: View, width: int) -> list[str]:
         return _wrap(f"▶ {view.waits}", width, most=2)
     if not view.listens:
         return [f"·· {sentence('screen.deaf')}"]
-    return _wrap(f"▶ {sentence('screen.say_or_key')}:  {view.listens}", width, most=2)
+    return _wrap(f"▶ {sentence('screen.say_or_key')}:  {view.listens}", width, most=3)
 
 
 def _legend(keys: str, width: int) -> list[str]:
