@@ -122,6 +122,8 @@ def _start(turn: Turn, event: TestStarted) -> None:
              wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))
     practice = sentence("test.practice") if event.header.get("practice") else ""
     turn.say(f"{practice} {sentence('test.title', title=procedure.title)}".strip(), "start")
+    if turn.state.buttons and turn.state.wording == "coaching":
+        turn.say(sentence("buttons.help"), "start")
     if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder
         note(turn, "start", str(remark))
         turn.say(str(remark), "start", urgent=True)
