@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import answers, batch_clock, crew, deviations, gauge, hold_curve, phrases, reading, round_clock
+from assistant.core import answers, batch_clock, crew, deviations, gauge, hold_curve, phrases, reading, round_clock, scrapped
 from assistant.core.effects import Effect, Finish
 from assistant.core.events import (
     ClockJumped,
@@ -57,6 +57,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             turn.set(spoken=spoken, cautions=tuple(one for one in turn.state.cautions if one > spoken),
                      asked=turn.state.asked.spoken(spoken, now))
             _spoken(turn)
+        case KeyPressed() | Heard() | Unclear() | TimerDue() if turn.state.asks_why:
+            scrapped.happened(turn, event)
         case _ if state.phase is Phase.OVER:
             pass
         case Restarted():
@@ -141,7 +143,9 @@ def _spoken(turn: Turn) -> None:
     state = turn.state
     if state.spoken >= state.utterance:
         _begin_tapping(turn)
-    if state.phase is Phase.OVER and state.spoken >= state.utterance:
+    if state.asks_why:
+        scrapped.spoken(turn)
+    elif state.phase is Phase.OVER and state.spoken >= state.utterance:
         turn.emit(Finish(state.outcome))
 
 
