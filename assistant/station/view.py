@@ -4,7 +4,7 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
-from assistant.core import crew, phrases, round_clock
+from assistant.core import crew, phrases, round_clock, spoken
 from assistant.core.asked import needs_held, waits
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
@@ -37,6 +37,8 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         else prompt_words(state)
     if unsafe(state):
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
+    if number := _check(state):
+        words = words.replace(spoken.digits(Decimal(number)), number, 1)
     if state.asks_why:
         words = f"{words} {prompt_words(state)[0]}"
     last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()
@@ -47,7 +49,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     clock, label = clock_of(state, now)
     return View(
         title=f"{state.procedure.title}, {step.stage}",
-        do=" ".join(filter(None, [_aside(state), words, hint])),
+        do=" ".join(filter(None, [spoken.in_figures(words or _waiting(state)), hint])),
         caution=caution,
         clock_s=clock, clock_label=label,
         last=f"{last.value:f} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
@@ -61,7 +63,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         keys_short=phrases.for_hands(state.buttons, "screen.keys_short") if keys.endswith(KEYS) else "",
         progress="   ".join(filter(None, [round_clock.told(replace(state, now=now)), sentence(
             "screen.progress", step=state.index + 1, steps=len(state.procedure.steps))])),
-        messages=messages,
+        messages=tuple(map(spoken.in_figures, messages)),
     )
 
 
@@ -160,11 +162,8 @@ def clock_of(state: State, now: float) -> tuple[float | None, str]:
     return None, ""
 
 
-def _aside(state: State) -> str:
-    if number := _check(state):
-        return f"{number}:"
-    if state.phase is Phase.HOLD and not prompt_words(state)[0]:
-        return sentence("screen.let_it_settle")
-    return ""
+def _waiting(state: State) -> str:
+    """A hold that needs no words is shown, too."""
+    return sentence("screen.let_it_settle") if state.phase is Phase.HOLD else ""
 
 
