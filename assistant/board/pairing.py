@@ -46,6 +46,7 @@ def _write(path: Path, data: Any, mode: int = 0o600) -> None:
     half = path.with_name(f".{path.name}.{os.getpid()}")
     descriptor = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, mode)
     with open(descriptor, "w", encoding="utf-8") as file:
+        os.fchmod(descriptor, mode)     # whatever the umask
         json.dump(data, file)
     owner_only.as_above(half)
     half.replace(path)
