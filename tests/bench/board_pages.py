@@ -1,4 +1,4 @@
-"""`python -m tests.bench.board [--phones 30] [--events 200]`: how fast the crew's board tells, and what it costs.
+"""`python -m tests.bench.board_pages [--phones 30] [--events 200]`: how fast the crew's board tells, and what it costs.
 
 The board as a process of its own and a publisher that writes as the station does. First one Chromium page that is paired: for each
 of the events, from just before the file is written to when the page has changed (an observer of the page, both by this machine's wall
