@@ -80,6 +80,7 @@ def _serve(args: argparse.Namespace, own: Path) -> int:
         serving = server.make(folder, own, address.urls(where, sock.getsockname()[1]))
         _tell(pairing.code_of(own), qr=not ip_address(where).is_loopback)
         print(f"It shows what a station started with --board publishes in {folder}. Ctrl-C ends it.", flush=True)
+        stack.callback(pairing.forget_code, own)
         server.run(serving, sock)
     return 0
 
