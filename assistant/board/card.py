@@ -1,4 +1,4 @@
-"""The card for the wall of the site hut: above the card of the keys, below how a phone gets to the board. SVG, A4 to fold in two."""
+"""The card for the wall of the site hut: the card of the keys, below it how a phone gets to the board. SVG, A4 to fold in two."""
 from __future__ import annotations
 
 from collections.abc import Sequence
@@ -15,16 +15,18 @@ LEFT, APART, TOP = 15.0, 95.0, 20.0
 
 def svg(url: str, network: str = "", password: str = "") -> Html:
     """``network``: that which phones have to join first, if it is told. Sizes in mm."""
-    codes = [(words("card_join"), (network, password), address.wifi(network, password))] if network else []
-    codes.append((words("card_scan"), (url,), url))
+    codes: list[tuple[str, Sequence[str], str]] = [(words("card_scan"), (url,), url)]
+    if network:
+        codes.insert(0, (words("card_join"), (network, password), address.wifi(network, password)))
     lower = [_code(LEFT + n * APART, *code) for n, code in enumerate(codes)]
-    keys = key_card.svg().replace('width="210mm" height="148mm"', 'width="210" height="148"', 1)    # it has a place of its own in here
+    keys = key_card.svg().replace('width="210mm" height="148mm"', 'width="210" height="148"', 1)    # the units are mm in here
     return el("svg",
               Html(keys),
               el("g", el("text", words("title"), x=LEFT, y=12, font_size=6, font_weight="bold"), lower,
                  el("text", words("card_code"), x=LEFT, y=125, font_size=4), el("text", words("only"), x=LEFT, y=131, font_size=3),
                  transform="translate(0 149)"),
-              xmlns="http://www.w3.org/2000/svg", width="210mm", height="297mm", viewBox="0 0 210 297", font_family="sans-serif")
+              xmlns="http://www.w3.org/2000/svg", width="210mm", height="297mm", viewBox="0 0 210 297",
+              font_family="sans-serif")
 
 
 def _code(x: float, above: str, below: Sequence[str], text: str) -> Html:

@@ -26,9 +26,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--address", action="store_true", help="the address with a QR code to scan")
     what.add_argument("--sessions", action="store_true", help="the phones that are paired")
     what.add_argument("--revoke", metavar="N", type=_number, help="take a phone's session away, by its number, or all")
-    what.add_argument("--card", metavar="FILE.svg", type=Path, help="the card of the keys with the address as a QR code, for paper")
+    what.add_argument("--card", metavar="FILE.svg", type=Path, help="the card of the keys with the address as a QR code")
     what.add_argument("--access-point", action="store_true", help="serve on a network of its own, which ends with the command")
-    parser.add_argument("--network", metavar="NAME", default="", help="with --card: the site's own network, which phones join first")
+    parser.add_argument("--network", metavar="NAME", default="", help="with --card: the site's own network, to join first")
     parser.add_argument("--password", metavar="WORDS", default="", help="with --network: its password")
     parser.add_argument("--dry-run", action="store_true", help="with --access-point: only print what would be run")
 

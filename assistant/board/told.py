@@ -1,4 +1,5 @@
-"""What the station tells of the board's address and code: on its screen when they change, aloud to whoever asks at its first question.
+"""What the station tells of the board's address and code: on its screen when they change, aloud to whoever asks at the first
+question of a test.
 
 The board writes both into a file of its own and the station reads it: four digits and an address, checked to be no more. They are
 told where nothing is timed and nothing is read, and no step of a test looks at them.
