@@ -8,6 +8,7 @@ from assistant.core import phrases, spoken
 from assistant.core.effects import Cue, Effect, Hush, Listen, Record, Speak
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.plausible import likely_range, plausible_range
 from assistant.core.state import FACE, Asked, Note, Phase, State
 from assistant.core.steps import Ask, Choose, Tap
@@ -141,7 +142,7 @@ def read_back(state: State) -> str:
     doubt = state.proposed.doubt
     if state.proposed.form == FACE:
         return " ".join(filter(None, (sentence("entry.face", digits=spoken.digits(value)), doubt)))
-    said = (sentence("entry.read_back", digits=spoken.digits(value)), doubt,
+    said = (sentence("entry.read_back", digits=registry.aloud(state.ask.id, value)), doubt,
             "" if state.terse and not doubt else sentence("entry.right"))
     return " ".join(filter(None, said))
 

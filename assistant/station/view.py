@@ -8,6 +8,7 @@ from assistant.core import phrases, round_clock
 from assistant.core.asked import needs_held
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.state import Phase, Reading, State
 from assistant.core.turn import prompt_words
 from assistant.record import page
@@ -47,7 +48,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         do=" ".join(filter(None, [_aside(state), words, hint])),
         caution=caution,
         clock_s=clock, clock_label=label,
-        last=f"{last.value:f} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
+        last=f"{registry.figures(last.id, last.value)} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,
         listens=_listens(state, audible),
         check=_check(state), verdict=verdict, figures=figures,
@@ -85,7 +86,7 @@ def unsafe(state: State) -> bool:
 def _check(state: State) -> str:
     """The number that is to be checked now."""
     asked = state.phase is Phase.CONFIRM and state.proposed is not None
-    return f"{phrases.aloud(state.proposed.value, state.ask.places):f}" if asked and state.proposed is not None else ""
+    return registry.figures(state.ask.id, phrases.aloud(state.proposed.value, state.ask.places)) if asked and state.proposed is not None else ""
 
 
 def is_hidden(state: State, one: Reading) -> bool:

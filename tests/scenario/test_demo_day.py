@@ -91,6 +91,11 @@ def test_each_truck_has_its_ticket(day: Day, name: str, test: int, ticket: str, 
     assert f"Water added on site, {told} gallons a cubic yard" in day.spoken()
     assert f"site_water {water} gal/yd3, drum_revolutions {revolutions}" in day.listed[test] and " pass " in day.listed[test]
     assert f"{water} gal/yd3" in day.show(test) and "PASS" in day.show(test)
+    for where in (day.show(test), day.pdf[name], day.csv[test]["ticket.batched"], json.dumps(day.of_json(test)["readings"], default=str)):
+        assert batched in where, "a time of day is shown as one"
+    hours, minutes = ("eight", "twenty three") if test == 2 else ("nine", "eleven") if test == 11 else ("twelve", "thirty")
+    out = bowlside("log", "read", str(test), "--json", "--journal", day.folder).lines()
+    assert f"{hours} {minutes}" in day.spoken() and f"The time of batching: {hours} {minutes}." in [one["words"] for one in out]
     row, its = day.csv[test], {one["name"]: one for one in day.of_json(test)["results"]}
     assert (row["site_water [gal/yd3]"], row["site_water limit high [gal/yd3]"], row["verdict"]) == (water, "1.5", "pass")
     assert f"{its['site_water']['rounded']}" == water and its["drum_revolutions"]["rounded"] == int(revolutions)
