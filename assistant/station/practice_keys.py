@@ -1,7 +1,7 @@
 """Practice: the whole test on the simulated meter, and what each of its keys does at each step."""
 from __future__ import annotations
 
-from assistant.core.methods.registry import reading
+from assistant.core.methods.registry import METHODS, reading
 from assistant.core.state import Phase, State
 from assistant.core.steps import EQUILIBRIUM, Ask, Step
 from assistant.station.view import KEYS
@@ -40,6 +40,11 @@ def hint(state: State) -> str:
     step = state.step
     example = reading(step.id).example if isinstance(step, Ask) else ""
     return f"Nothing of this is simulated: make one up, such as {example}." if example else _HINTS.get(step.role, "")
+
+
+def on_meter(test: str) -> bool:
+    """Whether this test has a meter: beside another its gauge would be a number that belongs to nothing."""
+    return test not in METHODS or METHODS[test].on_meter
 
 
 def made_ready(meter: Meter, state: State) -> Meter:

@@ -134,6 +134,9 @@ def test_the_failed_slump_and_its_check_test(day: Day) -> None:
     at = [spoken.index(words) for words in ("Slump, five, point, five, zero inches", "Slump failed. Check test at once, on another portion",
                                             "Slump, four, point, seven, five inches", "Slump is accepted: the check test passed.")]
     assert at == sorted(at)
+    why = "slump 5.50 in. is over 5 by 0.50"
+    assert why.replace("in.", "inches") in day.spoken() and why == day.csv[22]["why"] == day.of_json(22)["why"] and why in day.show(22)
+    assert f"Test 22, Slump test: FAIL. S{why[1:]}." in day.pdf["R-19"]
     for test, value, verdict in ((22, "5.50", "fail"), (23, "4.75", "pass")):
         assert f"slump {value} in." in day.listed[test] and f" {verdict} " in day.listed[test]
         assert f"{value} in." in day.show(test) and verdict.upper() in day.show(test)

@@ -4,9 +4,18 @@ from pathlib import Path
 
 import pytest
 
+from assistant.core.events import TestStarted
+from assistant.core.settings import Settings
 from assistant.core.state import State
-from assistant.station.practice_keys import hint, made_ready
+from assistant.procedures import load
+from assistant.record.journal import Journal
+from assistant.record.session import Station
+from assistant.station.layout import View
+from assistant.station.live import Live
+from assistant.station.practice_keys import hint, made_ready, on_meter
+from hardware.clock import boot_now
 from hardware.meter import Crew, Meter
+from hardware.meter_live import LivePractice
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import RUN_1, to_run_1, to_run_2
 
@@ -42,3 +51,17 @@ def test_every_step_that_needs_the_meter_has_a_hint(tmp_path: Path) -> None:
     assert "Up arrow pumps" in hint(t.state)
     assert "Right arrow presses" in hint(to_run_1(Dialogue(tmp_path / "b")).hear("next").wait(5).reading("charge.1.1",
                                                                                                            "14.50").state)
+
+
+@pytest.mark.parametrize("test, shown", [("slump", False), ("density", False), ("sequential", True), ("leak", True), ("pressure-air", True)])
+def test_only_a_test_that_has_a_meter_shows_one(tmp_path: Path, test: str, shown: bool) -> None:
+    """Practice of a slump stood beside a pressure gauge, and told how to pump."""
+    seen: list[View] = []
+    with Journal(tmp_path) as journal:
+        station = Station(journal, journal.new_test(), "boot")
+        live = Live(station, show=seen.append, practice=LivePractice(Meter()))
+        live.refresh()
+        station.handle(TestStarted(boot_now(), test, load(test), Settings().to_mapping(), {}))
+        live.refresh()
+    assert seen[0].gauge is None and (seen[1].gauge is not None, "METER" in seen[1].status) == (shown, shown)
+    assert on_meter(test) is shown
