@@ -13,6 +13,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
+import assistant.board.commands
 import assistant.job.commands
 import assistant.meters.commands
 import assistant.report.commands
@@ -201,6 +202,9 @@ def parser() -> argparse.ArgumentParser:
 
     completion = command("completion", "Words for the Tab key of a shell: bowlside completion bash >> ~/.bashrc", _completion)
     completion.add_argument("shell", choices=("bash", "zsh", "tcsh"), metavar="SHELL", help="bash, zsh or tcsh")
+
+    assistant.board.commands.add_arguments(command("board", "What the station publishes, as pages for the phones of the crew.",
+                                                   assistant.board.commands.run))
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 

@@ -1,27 +1,31 @@
-"""Keypad and pedal on the header's pins, opened in this very process; and how any device is opened, or told in one sentence."""
+"""Keypad, pedal and buttons on the header's pins, opened in this very process; and how any device is opened, or told in one sentence."""
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from hardware.debounce import Timing
 from hardware.ports import HandDevice, Trouble
 
+PINS = ("matrix", "button", "pins")
+"""Kinds that are watched on the header's pins."""
 
 def open_header(settings: Mapping[str, Mapping[str, Any]], on_key: Callable[[str], None], on_trouble: Trouble,
                 on_talk: Callable[[bool], None] = lambda on: None) -> dict[str, HandDevice]:
-    """Keypad and pedal in this very process, by section: mock pins live in it, and hardware/header_process.py is a process for them."""
+    """Those of the three in this very process, by section: mock pins live in it, and hardware/header_process.py is a process for them."""
     return opened_of(settings, on_trouble, {
         "keypad": lambda found: _keypad(found, on_key, on_trouble),
-        "pedal": lambda found: _pedal(found, on_key, on_trouble, on_talk)})
+        "pedal": lambda found: _pedal(found, on_key, on_trouble, on_talk),
+        "buttons": lambda found: _buttons(found, on_key, on_trouble)}, PINS)
 
 
 def opened_of(settings: Mapping[str, Mapping[str, Any]], on_trouble: Trouble,
-            makers: Mapping[str, Callable[[Mapping[str, Any]], HandDevice]]) -> dict[str, HandDevice]:
+              makers: Mapping[str, Callable[[Mapping[str, Any]], HandDevice]], kinds: Collection[str] = ()) -> dict[str, HandDevice]:
+    """Only what is of one of ``kinds``; none named: of any."""
     opened: dict[str, HandDevice] = {}
     for section, make in makers.items():
         found = settings.get(section, {})
-        if found.get("kind"):
+        if found.get("kind") and (not kinds or found["kind"] in kinds):
             try:
                 opened[section] = make(found)
             except Exception as error:
@@ -52,3 +56,8 @@ def _pedal(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: 
            on_talk: Callable[[bool], None]) -> HandDevice:
     from hardware.pedal import Pedal
     return Pedal(found["pin"], on_key, on_trouble, on_talk if found["does"] == "talk" else None, timing(found))
+
+
+def _buttons(found: Mapping[str, Any], on_key: Callable[[str], None], on_trouble: Trouble) -> HandDevice:
+    from hardware.buttons import Buttons
+    return Buttons(found["pins"], on_key, on_trouble, timing(found))

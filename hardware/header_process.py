@@ -1,8 +1,8 @@
-"""Keypad and pedal watched by a process of their own (hardware/worker.py).
+"""Keypad, pedal and buttons watched by a process of their own (hardware/worker.py).
 
 A recogniser that decodes keeps this process's other threads waiting, on a Pi for longer than a key is down: such a key would
 never be seen. A process of its own looks every 5 ms whatever goes on here. It is `python -m hardware.header_process SETTINGS`, in
-JSON; it is asked nothing, and tells each happening as JSON, and every BEAT_S which of the two work, so that a hang is noticed.
+JSON; it is asked nothing, and tells each happening as JSON, and every BEAT_S which of them work, so that a hang is noticed.
 """
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ from typing import Any
 from hardware.ports import Device, Trouble
 from hardware.worker import Tell, Worker, WorkerError, serve
 
-SECTIONS = ("keypad", "pedal")
+SECTIONS = ("keypad", "pedal", "buttons")
 WAITS_S = (0.25, 0.5, 1.0, 2.0, 4.0, 5.0)
 BEAT_S, SILENT_S, START_S = 0.4, 1.4, 15.0
 """One that is silent for SILENT_S hangs and is ended; for its greeting, START_S (a slow memory card)."""
-ENDED = "What watches the keypad and the pedal has ended; it is started again."
+ENDED = "What watches the keys on the header has ended; it is started again."
 
 
 class HeaderProcess:
     """Calls back from a thread of its own, as Keypad and Pedal do.
 
-    settings  the sections [keypad] and [pedal]
-    there     those of the two that work now
+    settings  the sections [keypad], [pedal] and [buttons]
+    there     those of them that work now
     alive     the process runs, and at least one of them works
     """
 

@@ -10,7 +10,7 @@ import os
 import select
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from hardware.debounce import Key, Timing
 from hardware.input_events import PRESSED, RELEASED, InputError, Reader, open_grabbed
@@ -37,13 +37,14 @@ BACK_OFF_S = (0.25, 0.5, 1.0, 2.0, 4.0, 5.0)
 class PadKeys:
     """Key events with their time to the station's keys. Pure."""
 
-    def __init__(self, timing: Timing = Timing()) -> None:
+    def __init__(self, timing: Timing = Timing(), codes: Mapping[int, str] = CODES) -> None:
+        self._codes = codes
         self._timing = Timing(1, timing.release_s, timing.hold_s, timing.stuck_s)  # a pad debounces its contacts itself
         self.forget()
 
     def forget(self) -> None:
         """Nothing is known to be down."""
-        self._keys = {name: Key(name in HELD, self._timing) for name in sorted(set(CODES.values()))}
+        self._keys = {name: Key(name in HELD, self._timing) for name in sorted(set(self._codes.values()))}
         self._closed = dict.fromkeys(self._keys, False)
         for key in self._keys.values():
             key.look(0.0, False)
@@ -56,9 +57,9 @@ class PadKeys:
         """(key, "press" | "hold" | "stuck" | "freed" | "up") for each thing that this event, and the time, make happen."""
         if code == -1:
             self.forget()
-        if code not in CODES or value not in (PRESSED, RELEASED):
+        if code not in self._codes or value not in (PRESSED, RELEASED):
             return []
-        name = CODES[code]
+        name = self._codes[code]
         key, before = self._keys[name], self._closed[name]
         self._closed[name] = value == PRESSED
         # First what the time since the last look makes happen: a late look must not join two presses into one.
@@ -78,16 +79,18 @@ class UsbPad:
     on_lost      told one sentence when a pad that worked is gone; on_back() follows when it works again
     on_trouble   told one sentence: not there at the start, a key that sticks
     open_device  path -> file descriptor, or InputError; tests give a pipe
+    codes        the kernel's codes -> keys of the map
+    called       what it is called, and ``section`` where it stands in the settings
     """
-
-    there = ("usb_pad",)
 
     def __init__(self, path: str, on_key: Callable[[str], None], on_trouble: Trouble = lambda sentence: None,
                  on_lost: Trouble = lambda sentence: None, on_back: Callable[[], None] = lambda: None,
                  timing: Timing = Timing(), open_device: Callable[[str], int] = open_grabbed,
-                 clock: Callable[[], float] = time.monotonic) -> None:
+                 clock: Callable[[], float] = time.monotonic, codes: Mapping[int, str] = CODES, called: str = "USB pad",
+                 section: str = "usb_pad") -> None:
+        self.there, self._called = (section,), called
         self._path, self._on_key, self._on_trouble, self._on_lost, self._on_back = path, on_key, on_trouble, on_lost, on_back
-        self._open, self._clock, self._keys = open_device, clock, PadKeys(timing)
+        self._open, self._clock, self._keys = open_device, clock, PadKeys(timing, codes)
         self.alive = False
         self._wake_read, self._wake_write = os.pipe()
         self._closed = False
@@ -111,7 +114,7 @@ class UsbPad:
             except InputError as error:
                 if not missing and str(error) != told:
                     told = str(error)
-                    self._on_trouble(f"The USB pad {self._path} can't be used: {error}. "
+                    self._on_trouble(f"The {self._called} {self._path} can't be used: {error}. "
                                      "It is used as soon as it can be.")
                 self._wait(BACK_OFF_S[min(tries, len(BACK_OFF_S) - 1)])
                 tries += 1
@@ -126,7 +129,7 @@ class UsbPad:
                 os.close(fd)
             if not self._closed:
                 missing, told = True, ""
-                self._on_lost("The USB pad is gone: plug it in again, or use another keypad.")
+                self._on_lost(f"The {self._called} is gone: plug it in again, or use another keypad.")
                 self._wait(BACK_OFF_S[0])
         os.close(self._wake_read)
         os.close(self._wake_write)
@@ -158,11 +161,11 @@ class UsbPad:
             if happened == "press":
                 self._on_key(name)
             elif happened == "hold":
-                self._on_key(HELD[name])
+                self._on_key(HELD.get(name, name))
             elif happened == "stuck":
-                self._on_trouble(f"Key {name} of the USB pad sticks: free it. It counts again when it is let go.")
+                self._on_trouble(f"Key {name} of the {self._called} sticks: free it. It counts again when it is let go.")
             elif happened == "freed":
-                self._on_trouble(f"Key {name} of the USB pad is free again.")
+                self._on_trouble(f"Key {name} of the {self._called} is free again.")
 
     def _wait(self, seconds: float) -> None:
         select.select([self._wake_read], [], [], seconds)

@@ -59,7 +59,7 @@ class Opened:
             from hardware.gauges import open_gauge
             return open_gauge(settings["gauge"], self.samples.append, told, lambda: None, told)
         from hardware.hands import open_all
-        opened = open_all({self.name: settings[self.name]}, on_key, told, told, lambda: None, on_talk)
+        opened = open_all({self.name: settings[self.name]}, on_key, told, lambda _section, words: told(words), lambda _section: None, on_talk)
         return opened[0] if opened else None
 
     @property

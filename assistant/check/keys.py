@@ -6,6 +6,7 @@ from typing import Any
 
 from assistant.check.finding import Finding
 from assistant.check.talk import TERMINAL, Talk
+from hardware.buttons import NAMES as BUTTONS
 from hardware.keypad import HELD
 from hardware.wiring.header import named
 
@@ -138,6 +139,32 @@ def usb_pad(got: Got) -> Finding:
     if wrong:
         return Finding("usb_pad", False, " ".join([*wrong, "What a pad has no key for can be said, or keyed elsewhere."]))
     return Finding("usb_pad", True, f"All {len(got)} presses came.")
+
+
+# --- three buttons --------------------------------------------------------------------------------------------------------
+
+def asked_of_buttons() -> list[tuple[str, str]]:
+    return [*BUTTONS.items(), *((HELD[key], BUTTONS[key]) for key in BUTTONS if key in HELD)]
+
+
+def buttons(settings: Mapping[str, Any], got: Got) -> Finding:
+    """What is wrong with the buttons of the section [buttons], from what came of each."""
+    setting = "pins" if settings["kind"] == "pins" else "keys"
+    if not any(got.values()):
+        return Finding("buttons", False, f"No button comes: look at its plug, and at what [buttons] {setting} names.")
+    if all(key == came for key, came in got.items()):
+        return Finding("buttons", True, f"All {len(got)} presses came, {sum(key in HELD.values() for key in got)} of them held.")
+    came_of = {key: came for key, came in got.items() if key in BUTTONS}
+    if came_of.keys() == set(came_of.values()) == BUTTONS.keys():
+        named = settings["pins"] if setting == "pins" else settings["keys"].split()
+        order = [named[list(BUTTONS).index(str(came_of[key]))] for key in BUTTONS]
+        if order != list(named):
+            value = order if setting == "pins" else f'"{" ".join(order)}"'
+            return Finding("buttons", False, f"They are in another order. In station.toml, [buttons], write {setting} = {value}.")
+    wrong = [f"{BUTTONS[key[:1]]}{' held' if key.endswith('-held') else ''} gives "
+             f"{'nothing' if came is None else BUTTONS[came[:1]] + ' held' * came.endswith('-held')}."
+             for key, came in got.items() if came != key]
+    return Finding("buttons", False, " ".join(wrong))
 
 
 # --- the pedal -------------------------------------------------------------------------------------------------------------

@@ -82,6 +82,9 @@ class Walk:
             case "usb_pad":
                 talk.tell("The USB pad: press each key once, as it is asked for.")
                 return keys.usb_pad(keys.walk(talk, "usb_pad", keys.asked_of_pad()))
+            case "buttons":
+                talk.tell("The three buttons: press each, as it is asked for.")
+                return keys.buttons(section, keys.walk(talk, "buttons", keys.asked_of_buttons()))
             case "pedal":
                 return keys.pedal(talk, section)
             case "lamp" | "buzzer":

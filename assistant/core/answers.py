@@ -1,7 +1,7 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import asked, batch_clock, phrases, plausible, reading, round_clock
+from assistant.core import asked, batch_clock, crew, phrases, plausible, reading, round_clock, three_buttons
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
 from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, keep, note, resume_hold
@@ -33,7 +33,7 @@ EARLY, EARLY_S = "early", 1.5
 REPEAT_S = 0.6
 """A held key so soon after itself repeats by itself: a keyboard's first repeat comes after 0.25 to 0.5 s (from memory)."""
 
-_YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP, Phase.CHANGE)
+_YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP, Phase.CHANGE, Phase.REST)
 
 
 def answers_a_prompt(text: str) -> bool:
@@ -55,7 +55,7 @@ def counts(turn: Turn, answer: str, at: float) -> bool:
         return True
     _hear_first(turn)
     if short and at >= asked.soonest(state, answer) and state.spoken >= state.utterance:
-        turn.say(sentence("answer.hold_for_yes"), state.prompt + NOT_NOW)
+        turn.say(_words(state, "answer.hold_for_yes"), state.prompt + NOT_NOW)
     elif not short:
         turn.set(too_soon=at)
     return False
@@ -72,7 +72,9 @@ def _hear_first(turn: Turn) -> None:
 def heard(turn: Turn, text: str, at: float) -> None:
     meant = command(text)
     state = turn.state
-    if meant in ("yes", "no", "next"):
+    if state.away is not None and not crew.hears(state, meant):
+        crew.refuse(turn)
+    elif meant in ("yes", "no", "next"):
         if state.paused or counts(turn, meant, at):
             do(turn, meant)
     elif meant is not None:
@@ -98,10 +100,10 @@ def unclear(turn: Turn, apart: bool = False) -> None:
     turn.set(misses=misses)
     if state.phase is Phase.ENTRY:
         turn.cue("refused")
-        turn.say(sentence(("answer.say_again", "answer.digit_by_digit", "answer.cannot_hear")[min(misses, 3) - 1]))
+        turn.say(_words(state, ("answer.say_again", "answer.digit_by_digit", "answer.cannot_hear")[min(misses, 3) - 1]))
     elif state.phase in _YES_NO:
         turn.cue("refused")
-        turn.say(sentence("answer.yes_or_no_clearer" if misses <= 2 else "answer.yes_no_keys"))
+        turn.say(_words(state, "answer.yes_or_no_clearer" if misses <= 2 else "answer.yes_no_keys"))
     # While no answer is asked for it was most likely the site: nobody wants an answer to a compressor.
 
 
@@ -109,22 +111,37 @@ def key(turn: Turn, name: str, at: float) -> None:
     """at: when it was pressed, which may be long before it is handled."""
     state = turn.state
     since = at - state.last_key_at
+    twice_held = name == asked.HELD and state.last_key == name and since < REPEAT_S
     twice = name == "D" and state.last_key == "D" and since <= TWICE_S
     turn.set(last_key="" if twice else "erase" if name == "B" and state.typed else name, last_key_at=at)
     if state.paused and name not in ("A-held", "B-held", "C-held", "D"):
         turn.cue("refused")
-        turn.say(sentence("answer.paused_key"), urgent=True)
+        turn.say(_words(state, "answer.paused_key"), urgent=True)
         return
-    if (name == "#" and state.last_key == "#" and since < BOUNCE_S and not state.typed
+    if (name == "#" and state.last_key == "#" and since < BOUNCE_S and (state.wheel or not state.typed)
             or name == "#" and state.phase is Phase.CONFIRM and state.proposed is not None
             and state.now - state.proposed.at < UNHEARD_S
             or name == "B" and not state.typed and state.last_key == "erase" and since < ERASED_S):
         turn.cue("refused")
         return
     assert state.procedure is not None
-    if name in state.procedure.keys:
+    if name == asked.HELD and (state.away is not None or crew.may_go(state)):
+        if twice_held:
+            turn.cue("refused")  # a key that repeats itself is not held
+        elif state.away is not None:
+            crew.back(turn, at)
+        else:
+            crew.go(turn)
+    elif state.away is not None and not crew.presses(state, name):
+        crew.refuse(turn)
+    elif name in state.procedure.keys:
         do(turn, state.procedure.keys[name])
+    elif state.wheel and name in ("#", asked.HELD, "C", "A"):
+        turn.set(answered=Answered(name, at))
+        three_buttons.turned(turn, name, reading.from_keys)
     elif name in tuple("0123456789*"):
+        if state.wheel:
+            turn.set(wheel="", typed="")
         _type(turn, name, at, early=state.last_key == EARLY and since < EARLY_S)
     elif name in ("#", asked.HELD) and state.typed:
         if counts(turn, state.typed, at):
@@ -135,7 +152,7 @@ def key(turn: Turn, name: str, at: float) -> None:
     elif name in ("C", "B-held") and state.typed:
         turn.set(typed="")
     elif name == asked.HELD and asked.needs_held(state):
-        if state.last_key == name and since < REPEAT_S:
+        if twice_held:
             turn.cue("refused")  # a key that repeats itself is not held
         elif counts(turn, name, at):
             do(turn, "yes")
@@ -147,16 +164,21 @@ def key(turn: Turn, name: str, at: float) -> None:
         elif state.phase is not Phase.ENTRY:
             do(turn, "next")
         elif not reading.go_on(turn):
-            _not_now(turn, sentence("answer.key_first"))
+            _not_now(turn, _words(state, "answer.key_first"))
     elif name == "C" and state.taken_back() is not None:
         if counts(turn, name, at):
             do(turn, "no")
+    elif name == "C" and state.buttons and state.phase is Phase.ENTRY:
+        if counts(turn, name, at):
+            three_buttons.begin(turn)
     elif name == "C":
         _not_now(turn, sentence("answer.nothing_to_clear"))
     elif twice:
         do(turn, "where_are_we")
     elif name == "A-held" and state.paused:
         do(turn, "carry_on")
+    elif name == "A-held" and state.buttons:
+        three_buttons.ask_rest(turn, f"{_where(turn)} {_time_left(state)}")
     elif name == "D-held" and state.quiet:
         do(turn, "talk")
     elif (meant := KEYS.get(name) or FORMER_KEYS.get(name)) is not None:
@@ -173,7 +195,7 @@ def _type(turn: Turn, name: str, at: float, early: bool) -> None:
         turn.set(last_key=EARLY, too_soon=at)
         return
     if state.phase is not Phase.ENTRY:
-        _not_now(turn, sentence("answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading"))
+        _not_now(turn, _words(state, "answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading"))
         return
     char = "." if name == "*" else name
     least, _ = plausible.plausible_range(state.ask.id, state.taken(), state.settings)
@@ -219,8 +241,8 @@ def do(turn: Turn, meant: str) -> None:
         case "scrap":
             if state.phase is not Phase.SCRAP:
                 turn.hush()
-                before = state.before_scrap if state.phase is Phase.CHANGE else state.phase
-                turn.set(before_scrap=before, phase=Phase.SCRAP, paused=False, typed="")
+                before = state.before_scrap if state.phase in (Phase.CHANGE, Phase.REST) else state.phase
+                turn.set(before_scrap=before, phase=Phase.SCRAP, paused=False, typed="", wheel="")
                 turn.say_prompt()
         case "quiet":
             turn.hush()
@@ -279,20 +301,33 @@ def _yes_no(turn: Turn, yes: bool) -> None:
         case Phase.CHANGE if yes:
             turn.hush()
             change(turn)
-        case Phase.SCRAP | Phase.CHANGE:
+        case Phase.REST if yes:
+            _go_on(turn)
             turn.hush()
-            turn.set(phase=state.before_scrap, listening=False)
-            turn.say(sentence("answer.going_on"))
-            if turn.state.phase is Phase.HOLD:
-                resume_hold(turn)
-            elif turn.state.phase is Phase.TAPPING and turn.state.ended_away == turn.state.step.id:
-                advance(turn)
-            elif turn.state.phase is not Phase.TAPPING:
-                turn.say_prompt()
-            elif "tap" not in dict(turn.state.timers):  # the beats have not begun, and a voice that reports nothing never would
-                turn.timer("words", turn.state.now + WORDS_AT_MOST_S)
+            do(turn, state.rest)
+        case Phase.REST if following := three_buttons.next_of_rest(state):
+            turn.hush()
+            turn.set(rest=following)
+            turn.say_prompt()
+        case Phase.SCRAP | Phase.CHANGE | Phase.REST:
+            turn.hush()
+            _go_on(turn, sentence("answer.going_on"))
         case _:
             _not_now(turn, sentence("answer.nothing_asked"))
+
+
+def _go_on(turn: Turn, words: str = "") -> None:
+    """Back to what was done before something else was asked."""
+    turn.set(phase=turn.state.before_scrap, listening=False)
+    turn.say(words)
+    if turn.state.phase is Phase.HOLD:
+        resume_hold(turn)
+    elif turn.state.phase is Phase.TAPPING and turn.state.ended_away == turn.state.step.id:
+        advance(turn)
+    elif turn.state.phase is not Phase.TAPPING:
+        turn.say_prompt()
+    elif "tap" not in dict(turn.state.timers):  # the beats have not begun, and a voice that reports nothing never would
+        turn.timer("words", turn.state.now + WORDS_AT_MOST_S)
 
 
 def _take_back(turn: Turn) -> None:
@@ -301,6 +336,10 @@ def _take_back(turn: Turn) -> None:
         reading.confirmed(turn, False)
     elif state.phase in (Phase.SCRAP, Phase.CHANGE):
         _yes_no(turn, False)
+    elif state.phase is Phase.REST:
+        _go_on(turn)
+        turn.hush()
+        _take_back(turn)
     elif state.phase is Phase.OVERRIDE:
         reading.override(turn, use=False)
     elif state.phase is Phase.ENTRY and state.first is not None:
@@ -330,7 +369,7 @@ def _pause(turn: Turn, pause: bool) -> None:
     if pause:
         turn.hush()
         turn.say(sentence("answer.paused"), urgent=True)
-        turn.set(paused=True, typed="")
+        turn.set(paused=True, typed="", wheel="")
     elif turn.state.paused:
         turn.set(paused=False)
         if turn.state.phase is not Phase.TAPPING:
@@ -354,6 +393,10 @@ def _where(turn: Turn) -> str:
     if last is not None and not phrases.same_kind(last.id, state.step.id):
         taken = sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=registry.aloud(last.id, last.value))
     return f"{sentence('answer.where', stage=phrases.capital(state.step.stage))} {taken}".strip()
+
+
+def _words(state: State, ident: str) -> str:
+    return phrases.for_hands(state.buttons, ident)
 
 
 def _not_now(turn: Turn, words: str) -> None:

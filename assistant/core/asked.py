@@ -16,7 +16,7 @@ be replayed as it was lived.
 from __future__ import annotations
 
 from assistant.core.state import Asked, Phase, State
-from assistant.core.steps import Choose
+from assistant.core.steps import Ask, Choose
 
 ENOUGH_S = 1.0
 """Whoever knows the test knows the question by then. Ours."""
@@ -42,6 +42,19 @@ def grave(state: State) -> bool:
 def needs_held(state: State) -> bool:
     """Whether a short # is no yes here."""
     return _doubtful(state) or state.phase is Phase.CHOOSE and isinstance(state.step, Choose) and state.step.grave
+
+
+def anybodys(state: State) -> bool:
+    """Whether whoever is there may answer while the technician is away (``crew.py``): what the gauge shows, where no doubt is."""
+    step = state.step
+    if not isinstance(step, Ask) or step.band or state.corrected:
+        return False
+    return state.phase is Phase.ENTRY or state.phase is Phase.CONFIRM and not needs_held(state)
+
+
+def waits(state: State) -> bool:
+    """What is asked now waits for the technician, who is away."""
+    return state.away is not None and state.phase is not Phase.HOLD and not anybodys(state)
 
 
 def _doubtful(state: State) -> bool:

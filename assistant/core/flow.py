@@ -14,7 +14,7 @@ from assistant.core.state import KEEPS, RESULT, TOLD, Phase, Reading, Running, S
 from assistant.core.steps import NUMBER, PLACED, VOLUME, Ask, Choose, Hold, Judge, Option, Tap, Tell
 from assistant.core.turn import Turn
 
-_CLEAN = {"typed": "", "first": None, "proposed": None, "misses": 0, "outs": 0, "offered": None, "override": False,
+_CLEAN = {"typed": "", "wheel": "", "first": None, "proposed": None, "misses": 0, "outs": 0, "offered": None, "override": False,
           "unwanted": None, "disputed": None, "guided": None}
 
 
@@ -345,7 +345,7 @@ def go_back(turn: Turn) -> None:
         turn.say(sentence("test.after_this"))
         return
     if _told(state, last):  # nobody shops for a number: it is changed for a cause, and marked for ever
-        turn.set(before_scrap=state.phase, phase=Phase.CHANGE, typed="", listening=False)
+        turn.set(before_scrap=state.phase, phase=Phase.CHANGE, typed="", wheel="", listening=False)
         turn.say_prompt()
         return
     _ask_again(turn, last, sentence("note.taken_back"))

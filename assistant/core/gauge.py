@@ -73,8 +73,8 @@ def steady_now(state: State) -> Steady | None:
 def offers(state: State) -> bool:
     """Whether the steady value is to be offered unasked. A charge only in its band: outside it the guidance speaks."""
     steady = steady_now(state)
-    if (steady is None or state.phase is not Phase.ENTRY or state.typed or state.paused or state.spoken < state.utterance
-            or state.first is not None and state.first.source == "gauge"):
+    if (steady is None or state.phase is not Phase.ENTRY or state.typed or state.wheel or state.paused
+            or state.spoken < state.utterance or state.first is not None and state.first.source == "gauge"):
         return False
     if state.unwanted is not None and abs(steady.value - state.unwanted) <= _tolerance(steady.spread):
         return False
@@ -126,7 +126,7 @@ def guide(turn: Turn, value: Decimal) -> None:
             turn.cue("refused")
             turn.say(sentence("gauge.over_maximum"), name, caution=True)
         return
-    if state.typed or state.paused or state.spoken < state.utterance:
+    if state.typed or state.wheel or state.paused or state.spoken < state.utterance:
         return
     band = plausible.band(name, value, state.settings)
     if last is None:

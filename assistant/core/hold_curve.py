@@ -3,6 +3,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
+from assistant.core import phrases
 from assistant.core.language import sentence
 from assistant.core.methods import registry
 from assistant.core.state import State
@@ -35,7 +36,8 @@ def keep(turn: Turn, value: Decimal, may_chat: bool) -> None:
         turn.set(hopeless=True)
         turn.note(hold.id, sentence("note.hold_hopeless"))
         turn.cue("refused")
-        turn.say(sentence("gauge.hopeless"), hold.id)
+        away = state.away is not None  # nobody who is there may start over
+        turn.say(sentence("crew.hopeless") if away else phrases.for_hands(state.buttons, "gauge.hopeless"), hold.id)
 
 
 def end(turn: Turn, hold: Hold) -> None:

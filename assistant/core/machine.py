@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import answers, batch_clock, deviations, gauge, hold_curve, phrases, reading, round_clock
+from assistant.core import answers, batch_clock, crew, deviations, gauge, hold_curve, phrases, reading, round_clock
 from assistant.core.effects import Effect, Finish
 from assistant.core.events import (
     ClockJumped,
@@ -106,6 +106,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
                     turn.say_prompt()  # nobody heard it in his sleep
     if turn.state.phase is Phase.ENTRY and (state.phase is not Phase.ENTRY or turn.state.prompt != state.prompt):
         turn.set(opened=now)
+    crew.look(turn, state)
     turn.listen_if_silent()
     return turn.state, tuple(turn.effects)
 
@@ -190,6 +191,8 @@ def _due(turn: Turn, name: str) -> None:
         round_clock.due(turn, name, _may_chat(turn))
     elif name.startswith("batch:"):
         batch_clock.due(turn, name, _may_chat(turn))
+    elif name.startswith("crew:"):
+        crew.due(turn, int(name.partition(":")[2]))
     elif name == "hold":
         end_hold(turn, late=state.now - due)
 
@@ -235,9 +238,10 @@ def _restarted(turn: Turn) -> None:
     state = turn.state
     # Utterances of the process that died will never be reported: they are over.
     # After a reboot the boot clock has begun anew: a time kept from before it would lie ahead, for hours.
-    turn.set(spoken=state.utterance, cautions=(), listening=False, typed="", paused=False, quiet=False, last_key="",
+    turn.set(spoken=state.utterance, cautions=(), listening=False, typed="", wheel="", paused=False, quiet=False, last_key="",
              steady=None, guided=None, lost=(), answered=Answered(), holding=False, opened=min(state.opened, state.now),
              proposed=state.proposed and replace(state.proposed, at=min(state.proposed.at, state.now)))
+    crew.restarted(turn)
     if state.before_scrap is Phase.TAPPING:  # scrap or change was being asked
         turn.set(before_scrap=Phase.READY)
     turn.clear_timers("words")

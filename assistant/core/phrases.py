@@ -26,6 +26,12 @@ def of_values(settings: Values, step: int | None) -> dict[str, str]:
     return words
 
 
+def for_hands(buttons: bool, ident: str, **fields: object) -> str:
+    """A sentence that names keys; where all there is are three buttons it names those."""
+    own = f"buttons.{ident}"
+    return sentence(own if buttons and own in CURRENT.sentences else ident, **fields)
+
+
 def duration(seconds: float) -> str:
     """"four minutes", "two minutes 30", "30 seconds": as said at the marks of a hold."""
     whole = max(0, round(seconds))

@@ -23,7 +23,7 @@ STOP = "stop"
 
 _STAGE_KEYS = ("name", "with", "like", "step")
 _TOP_KEYS = ("test", "title", "editions", "standing", "keys", "stage", "words")
-_WORDS = ("stage", "say", "terse", "coaching", "caution", "go", "terse_go", "quantity", "yes_note", "no_note")
+_WORDS = ("stage", "say", "terse", "coaching", "caution", "go", "terse_go", "crew", "quantity", "yes_note", "no_note")
 """What another language says otherwise of a step."""
 
 

@@ -120,8 +120,8 @@ def enter_value(turn: Turn, entry: Entry) -> None:
         return
     entry = replace(entry, value=phrases.aloud(entry.value, ask.places), at=state.now)
     if state.first is not None and not _may_be_second(state, entry):
-        refuse(turn, entry.value, sentence("entry.second_digits" if state.first.form == "whole" or
-                                           state.first.source == "gauge" else "entry.second_key"))
+        refuse(turn, entry.value, phrases.for_hands(
+            state.buttons, "entry.second_digits" if state.first.form == "whole" or state.first.source == "gauge" else "entry.second_key"))
         return
     doubt = plausible.reading(ask.id, entry.value, state.taken(), state.settings, state.rules)
     if doubt is not None and doubt.kind == plausible.IMPOSSIBLE:
@@ -198,7 +198,7 @@ def override(turn: Turn, use: bool) -> None:
 def propose(turn: Turn, entry: Entry) -> None:
     spread = {"spread": entry.spread} if entry.spread else {}
     turn.record("proposed", id=turn.state.prompt, value=entry.value, unit=turn.state.ask.unit, source=entry.source, **spread)
-    turn.set(phase=Phase.CONFIRM, proposed=replace(entry, at=turn.state.now), typed="", misses=0)
+    turn.set(phase=Phase.CONFIRM, proposed=replace(entry, at=turn.state.now), typed="", wheel="", misses=0)
     turn.say_prompt()
 
 
@@ -257,6 +257,8 @@ def _take(turn: Turn, entry: Entry) -> None:
         note(turn, ask.id, sentence("note.outside_band", value=f"{entry.value:f}", unit=ask.unit))
     if entry.doubt:
         note(turn, ask.id, sentence("note.doubtful", doubt=entry.doubt))
+    if state.away is not None:
+        note(turn, ask.id, sentence("note.by_crew"))
     if ask.role == BATCHED:
         batch_clock.batched(turn, counts.value)
     after_taken(turn)
@@ -269,7 +271,7 @@ def refuse(turn: Turn, value: Decimal | None, why: str, source: str = "") -> Non
     turn.set(misses=turn.state.misses + 1)
     turn.say(why)
     if turn.state.misses >= 3 and (source != "keypad" or turn.state.rules < NO_KEYPAD_TO_KEYS):
-        turn.say(sentence("entry.use_keypad"))
+        turn.say(phrases.for_hands(turn.state.buttons, "entry.use_keypad"))
 
 
 def ask_again(turn: Turn, why: str) -> None:

@@ -60,6 +60,11 @@ def digits(value: Decimal) -> str:
     return ", ".join(_digit_words(value))
 
 
+def spelled(text: str) -> str:
+    """The same of what is keyed so far, which may be no number yet."""
+    return ", ".join(_sign_words(text))
+
+
 def say(value: Decimal) -> str:
     """The natural way: 31.81 is "thirty one point eight one". From 100 on, digit by digit throughout."""
     words = _digit_words(value)
@@ -146,5 +151,9 @@ def _digits_of(words: list[str]) -> str:
 def _digit_words(value: Decimal) -> list[str]:
     if not value.is_finite():
         raise ValueError(f"{value} cannot be said as a number.")
+    return _sign_words(f"{value:f}")
+
+
+def _sign_words(text: str) -> list[str]:
     names = {".": POINTS[0], "-": _NUMBERS.minus}
-    return [names.get(sign) or UNITS[int(sign)] for sign in f"{value:f}"]
+    return [names.get(sign) or UNITS[int(sign)] for sign in text]

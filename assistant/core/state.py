@@ -25,6 +25,8 @@ class Phase(StrEnum):
     TAPPING = "tapping"
     CHOOSE = "choose"
     SCRAP = "scrap"
+    REST = "rest"
+    """Three buttons: what else there is, one after the other."""
     CHANGE = "change"
     """A reading is to be changed although what it gives was told: is there a cause?"""
     OVER = "over"
@@ -151,6 +153,14 @@ class Running:
 
 
 @dataclass(frozen=True)
+class Away:
+    """The technician left a hold to the crew."""
+    at: float
+    judged: tuple[tuple[int, Judgement], ...]
+    """What had been judged when he went."""
+
+
+@dataclass(frozen=True)
 class State:
     procedure: Procedure | None = None
     settings: Settings = Settings()
@@ -162,13 +172,17 @@ class State:
     index: int = 0
     phase: Phase = Phase.IDLE
     before_scrap: Phase = Phase.IDLE
-    """What goes on after "no" to scrapping, or to changing a reading."""
+    """What goes on after "no" to scrapping, to changing a reading, or to the rest that three buttons can do."""
     holding: bool = False
     """The lever was pressed at the last tapping, and nothing has been asked since that lets it up."""
     outcome: str = ""
     """``done``, ``scrapped`` or ``stopped`` once the phase is OVER."""
 
     typed: str = ""
+    wheel: str = ""
+    """Three buttons: what the wheel shows after what is typed; empty: no wheel turns."""
+    rest: str = ""
+    """Three buttons: the command that is asked about now."""
     first: Entry | None = None
     """The confirmed first of two entries."""
     proposed: Entry | None = None
@@ -234,6 +248,7 @@ class State:
     clock: str = ""
     """Of the clock that this test runs in the background: ``running``, ``stopped`` in time, ``over``, or ``lost`` at a restart."""
     hold: Running | None = None
+    away: Away | None = None
     ended_away: str = ""
     """Id of a hold or tapping whose time ran out while something else was being asked."""
     timers: tuple[tuple[str, float], ...] = ()
@@ -253,6 +268,11 @@ class State:
     wpm: int = 0
     last_key: str = ""
     last_key_at: float = 0.0
+
+    @property
+    def buttons(self) -> bool:
+        """Yes, no and say again are all that the technician has."""
+        return (self.header or {}).get("hands") == "buttons"
 
     @property
     def terse(self) -> bool:
@@ -278,6 +298,8 @@ class State:
             return "scrap.confirm"
         if self.phase is Phase.CHANGE:
             return "change.confirm"
+        if self.phase is Phase.REST:
+            return f"rest.{self.rest}"
         again = ".again" if self.first is not None and self.phase in (Phase.ENTRY, Phase.CONFIRM) else ""
         suffix = {Phase.CONFIRM: ".confirm", Phase.OVERRIDE: ".override"}.get(self.phase, "")
         return self.step.id + again + suffix

@@ -110,6 +110,8 @@ class Hold(Step):
     count: int = 0
     """The last seconds, counted down aloud."""
     end_cue: str = ""
+    crew: str = ""
+    """Said to the crew when the technician leaves it to them (``crew.py``); empty: he can't."""
     broken: str = ""
     """Step to go back to when the hold was interrupted; empty: begin this hold again."""
 

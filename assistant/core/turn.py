@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 from assistant.core import phrases, spoken
+from assistant.core.asked import waits
 from assistant.core.effects import Cue, Effect, Hush, Listen, Record, Speak
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
@@ -76,7 +77,7 @@ class Turn:
         if caution:
             self.say(caution, f"{self.state.prompt}.caution", caution=True)
         # While quiet too, or nobody has read it back.
-        self.say(words, urgent=self.state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.CHANGE))
+        self.say(words, urgent=self.state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.CHANGE, Phase.REST))
         self.open(first, f"{caution} {words}")
         self.listen_if_silent()
 
@@ -97,6 +98,17 @@ class Turn:
 
 def prompt_words(state: State) -> tuple[str, str]:
     """What to say for the prompt of this state, and its caution."""
+    words, caution = _prompt_words(state)
+    if state.away is None or state.phase is Phase.HOLD:
+        return words, caution
+    if waits(state):
+        assert state.procedure is not None
+        doubt = state.proposed.doubt if state.phase is Phase.CONFIRM and state.proposed is not None else ""
+        return f"{doubt} {sentence('crew.waits')}".lstrip(), phrases.PRESSURE_CAUTION if state.procedure.pressurised else ""
+    return f"{sentence('crew.you')} {words}", caution
+
+
+def _prompt_words(state: State) -> tuple[str, str]:
     step = state.step
     say = step.terse if state.terse and step.terse else step.say
     if state.wording == "coaching" and step.coaching:
@@ -119,6 +131,8 @@ def prompt_words(state: State) -> tuple[str, str]:
             return sentence("entry.override"), ""
         case Phase.SCRAP:
             return sentence("entry.scrap"), ""
+        case Phase.REST:
+            return sentence(f"buttons.rest.{state.rest}"), ""
         case Phase.CHANGE:
             last = state.last_taken()
             assert last is not None
@@ -140,7 +154,7 @@ def read_back(state: State) -> str:
     assert state.proposed is not None
     value = phrases.aloud(state.proposed.value, state.ask.places)
     doubt = state.proposed.doubt
-    if state.proposed.form == FACE:
+    if state.proposed.form == FACE or state.away is not None:
         return " ".join(filter(None, (sentence("entry.face", digits=spoken.digits(value)), doubt)))
     said = (sentence("entry.read_back", digits=registry.aloud(state.ask.id, value)), doubt,
             "" if state.terse and not doubt else sentence("entry.right"))
@@ -151,12 +165,12 @@ def again_words(state: State) -> str:
     """How the second entry must come, so that it can't repeat the first one's mistake."""
     assert state.first is not None
     if state.first.source == "gauge" and state.steady is not None and "gauge" not in state.lost:
-        return sentence("entry.again_wire_terse" if state.terse else "entry.again_wire")
+        return phrases.for_hands(state.buttons, "entry.again_wire_terse" if state.terse else "entry.again_wire")
     if state.first.source == "gauge" or state.first.source == "voice" and state.first.form == "whole":
-        return sentence("entry.again_terse" if state.terse else "entry.again")
+        return phrases.for_hands(state.buttons, "entry.again_terse" if state.terse else "entry.again")
     if state.first.source == "keypad" and state.rules:
-        return sentence("entry.again_any_terse" if state.terse else "entry.again_any")
-    return sentence("entry.again_key_terse" if state.terse else "entry.again_key")
+        return phrases.for_hands(state.buttons, "entry.again_any_terse" if state.terse else "entry.again_any")
+    return phrases.for_hands(state.buttons, "entry.again_key_terse" if state.terse else "entry.again_key")
 
 
 def expected(state: State) -> Expect:
@@ -166,6 +180,6 @@ def expected(state: State) -> Expect:
         taken = state.taken()
         low, high = plausible_range(step.id, taken, state.settings)
         return Expect("reading", low, high, step.places, likely_range(step.id, taken, state.settings), step.unit)
-    if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP, Phase.CHANGE) or isinstance(step, Choose):
+    if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP, Phase.CHANGE, Phase.REST) or isinstance(step, Choose):
         return Expect("yesno", None, None, None)
     return Expect("command", None, None, None)

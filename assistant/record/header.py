@@ -14,12 +14,17 @@ from assistant.files import plain
 from assistant.files.refusal import Refusal
 from assistant.procedures import load
 
-LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech", "invented", "round", "sample",
+LABELS = ("job", "mix", "producer", "station", "technician", "meter", "practice", "speech", "hands", "invented", "round", "sample",
           "ticket", "truck", "load", "volume_yd3", "volume_m3", "location", "sample_point", "weather", "air_temperature", "owner", "contractor",
           "contract_item", "plant", "certification", "certification_expires", "batched_at", "arrived_at", "sampled_at",
           "discharged_at",
           "thermometer", "scale", "measure", "cone", "rod", "moulds", "water_added", "admixture_added", "taken_by", "added_by", "revolutions", "check_of", "comparison", "preliminary", "round_tests", "check_tests", "measured_in")
 """Header keys that are labels, not settings; those of the report are explained in report/form.py."""
+
+
+def led_by(given: Mapping[str, Any]) -> dict[str, str]:
+    """The labels by which the dialogue is led, for the questions between two tests."""
+    return {"speech": "normal", **{key: str(given[key]) for key in ("speech", "hands") if key in given}}
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ import argparse
 import os
 import shlex
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -71,7 +72,7 @@ SHOWN = ("job", "mix", "producer", "station", "technician", "meter", "thermomete
 
 def _page(test: dict[str, Any]) -> str:
     lines = [f"Test {test['id']}: {test['title']}, {test['started'][:19].replace('T', ' ')}, {test['outcome']}"]
-    lines += [f"  {label.replace('_', ' '):<15} {test[label]}" for label in SHOWN if test.get(label)]
+    lines += [f"  {name:<15} {value}" for name, value in labels(test)]
     if test.get("invented"):
         lines.append("  INVENTED: nothing here was measured.")
     if test.get("practice"):
@@ -84,11 +85,21 @@ def _page(test: dict[str, Any]) -> str:
     lines += ["", f"  Rounded {test['rounding']}; where each rule comes from:"]
     lines += [f"  {result['name'].replace('_', ' '):<28} {result['standing']}" for result in test["results"]]
     lines += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]
-    lines += [f"  deviation from the method: {deviation}" for deviation in test["deviations"]]
-    lines += [f"  note ({note['id']}): {note['text']}" for note in test["notes"]]
+    lines += [f"  {words}" for words in remarks(test)]
     if test["editions"]:
         lines += ["", f"  {test['editions']}"]
     return "\n".join(lines)
+
+
+def labels(test: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Name and value of those that are known."""
+    return [(label.replace("_", " "), str(test[label])) for label in SHOWN if test.get(label)]
+
+
+def remarks(test: Mapping[str, Any]) -> list[str]:
+    """What was not as the method has it, and what was noted."""
+    return [*(f"deviation from the method: {deviation}" for deviation in test["deviations"]),
+            *(f"note ({note['id']}): {note['text']}" for note in test["notes"])]
 
 
 def folder(text: str) -> Path:

@@ -329,7 +329,7 @@ class Rehearsal(Loop):
                 return "yes"
             case Phase.ENTRY if self.station.state.ask.optional:
                 return "next"
-            case Phase.SCRAP | Phase.CHANGE:
+            case Phase.SCRAP | Phase.CHANGE | Phase.REST:
                 return "no"
         return None
 

@@ -20,8 +20,8 @@ FIELDS = (
 )
 """Label of a test's header, and its name on paper."""
 
-_ELSEWHERE = {"technician", "meter", "certification", "certification_expires", "practice", "invented", "speech", "round", "remark",
-              "wpm", "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed",
+_ELSEWHERE = {"technician", "meter", "certification", "certification_expires", "practice", "invented", "speech", "hands",
+              "round", "remark", "wpm", "check_of", "check_test", "comparison", "second", "after_last_portion_s", "completed",
               "timing", "round_tests", "check_tests"}
 
 

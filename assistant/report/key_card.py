@@ -80,7 +80,7 @@ def svg() -> str:
     return "\n".join([
         '<svg xmlns="http://www.w3.org/2000/svg" width="210mm" height="148mm" viewBox="0 0 210 148" font-family="sans-serif">',
         '<rect width="210" height="148" fill="white"/>', _words(8, 12, sentence("card.title"), 6, bold=True),
-        *_keypad(8, 20), *_table(78, 20), *(_words(8, 124 + 4.5 * n, note, 3) for n, note in enumerate(_notes())), "</svg>", ""])
+        *_keypad(8, 20), *_table(78, 20), *(_words(8, 121.5 + 3.4 * n, note, 2.8) for n, note in enumerate(_notes())), "</svg>", ""])
 
 
 def _heading() -> Row:
@@ -93,7 +93,8 @@ def _cells(row: Row) -> tuple[str, ...]:
 
 def _notes() -> list[str]:
     only = ", ".join(filter(None, map(_said, by_voice_only())))
-    notes = [sentence("card.pedal"), *([sentence("card.said_only", commands=only)] if only else []), sentence("safety.make_safe"), sentence("card.defers")]
+    notes = [sentence("card.pedal"), sentence("card.buttons"), sentence("card.crew"), *([sentence("card.said_only", commands=only)] if only else []), 
+             sentence("safety.make_safe"), sentence("card.defers")]
     return [line for note in notes for line in wrap(note, 100)]
 
 

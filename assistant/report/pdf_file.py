@@ -10,8 +10,7 @@ from xml.sax.saxutils import escape
 from reportlab.graphics.shapes import Drawing
 
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
-from assistant.core.charts import Levels
-from assistant.core.methods.registry import METHODS, RESULTS
+from assistant.core.methods.registry import METHODS
 from assistant.core.phrases import capital
 from assistant.job import Job
 from assistant.meters.register import Meter
@@ -43,7 +42,6 @@ from assistant.report.rows import (
 )
 from assistant.round.record import judged
 
-CHARTED = tuple(name for name, spec in RESULTS.items() if spec.charted)
 Chart = tuple[str, Drawing, list[findings.Told]]
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
 PLACED = tuple(f"{kind}.{run}.{step}" for kind in ("charge", "equilibrium") for run, step in PLACES)
@@ -274,30 +272,16 @@ def _day_row(one: Test) -> list[str]:
 
 
 def _charts(history: Sequence[Test], day: str, job: Job | None) -> list[Chart]:
-    """Title, drawing and findings of a control chart for each result of one mix that ``day`` has: its samples and those of the
-    days before, the last POINTS of them.
-
-    The newest test's limits are drawn, and the job's levels.
-    """
-    found = series.of(history, CHARTED)
-    shown = {key: samples for key, samples in found.items() if len(samples) > 1 and samples[-1].day == day}
+    """Title, drawing and findings of each control chart of ``day``, the last POINTS of its samples."""
     charts = []
-    for name in CHARTED:
-        for key, samples in ((key, samples) for key, samples in shown.items() if key.name == name):
-            levels = job.levels.get(name, Levels()) if job and form.belongs(job, samples[-1].tests[0]) else Levels()
-            points = [each.point(label) for each, label in zip(samples, _labels([each.tests[0] for each in samples]))]
-            whose = [key.job, f"mix {key.mix}" if key.mix else "", "PRACTICE" if key.practice else ""]
-            several, since = sum(each.name == name for each in shown) > 1, samples[-POINTS:][0].day
-            charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose if several else []),
-                                      *([f"since {since}"] if since != day else [])]),
-                           drawings.control_chart(result_name(name), key.unit, points[-POINTS:], levels,
-                                                  tuple(samples[-1].results[-1]["limits"])),
-                           findings.of_chart(samples, points, key, levels, day)))
+    for one in series.charts(history, day, job):
+        points = [each.point(label) for each, label in zip(one.samples, _labels([each.tests[0] for each in one.samples]))]
+        charts.append((one.title, drawings.control_chart(result_name(one.key.name), one.key.unit, points[-series.POINTS:], one.levels,
+                                                         one.limits),
+                       findings.of_chart(one.samples, points, one.key, one.levels, day)))
     return charts
 
 
-POINTS = 20
-"""As many of the newest samples stand on a chart; runs are looked for in all. (Ours.)"""
 LETTERS = 130
 """As many fit under a control chart. (Ours.)"""
 

@@ -22,7 +22,7 @@ from assistant.core.settings import Settings
 from assistant.core.state import State
 from assistant.files.refusal import Refusal
 from assistant.record import loads
-from assistant.record.header import Header, header_of
+from assistant.record.header import Header, header_of, led_by
 from assistant.record.journal import Journal
 from assistant.record.log import typed
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
@@ -155,7 +155,7 @@ class Round:
             stop = "round.stop_compare"
         data = core.as_procedure(self._title(this), questions, thermometer, summary, stop, self.settings.units)
         station = Unrecorded()
-        header = {"speech": self.plan.given.get("speech", "normal"), "round_tests": ", ".join(self.plan.tests), **self._load(this)}
+        header = {**led_by(self.plan.given), "round_tests": ", ".join(self.plan.tests), **self._load(this)}
         first = TestStarted(self.now(), BETWEEN, data, self.settings.to_mapping(), header, clock=self._clock(this))
         self.play(station, first, build(data, self.settings, BETWEEN))
         state = station.state

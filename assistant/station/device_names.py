@@ -3,8 +3,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-NAMES = {"loudspeaker": "loudspeaker", "keypad": "keypad", "usb_pad": "USB pad", "pedal": "pedal", "lamp": "lamp",
-         "buzzer": "buzzer", "gauge": "gauge", "microphone": "microphone"}
+NAMES = {"loudspeaker": "loudspeaker", "keypad": "keypad", "usb_pad": "USB pad", "pedal": "pedal", "buttons": "buttons",
+         "lamp": "lamp", "buzzer": "buzzer", "gauge": "gauge", "microphone": "microphone"}
 """Every device, in the order of the check, and what it is called. The microphone is last: its check takes the sound away."""
 
 

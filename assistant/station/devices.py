@@ -87,8 +87,7 @@ class Hands:
     def _open_hands(self) -> None:
         from hardware.hands import open_all
         live = self._live
-        self._keep(open_all(self._settings, live.key, live.trouble, lambda words: live.lost("usb_pad", words),
-                            lambda: live.back("usb_pad"), self._talk))
+        self._keep(open_all(self._settings, live.key, live.trouble, live.lost, live.back, self._talk))
 
     def _open_gauge(self) -> None:
         if self._gauge is None:

@@ -13,7 +13,7 @@ from typing import Any, TextIO
 
 from assistant.files.refusal import Refusal
 
-KEYS = ("keypad", "usb_pad", "pedal")
+KEYS = ("keypad", "usb_pad", "pedal", "buttons")
 MOST_LINES_A_MINUTE = 20
 """A device that babbles must not fill the card with log lines. Ours."""
 
@@ -21,8 +21,8 @@ MOST_LINES_A_MINUTE = 20
 def must_be_answerable(settings: Mapping[str, Mapping[str, Any]], has_microphone: Callable[[], bool] | None = None) -> None:
     """Raises Refusal where nobody could answer: no device with keys in station.toml and no microphone there."""
     if not any(settings.get(name, {}).get("kind") for name in KEYS) and not (has_microphone or _has_microphone)():
-        raise Refusal("Without a terminal the station needs something to be answered by: set up a keypad, a USB pad or a "
-                          "pedal in station.toml (bowlside check tells how), or plug in a microphone, then start it again.")
+        raise Refusal("Without a terminal the station needs something to be answered by: set up a keypad, a USB pad, a pedal "
+                      "or buttons in station.toml (bowlside check tells how), or plug in a microphone, then start it again.")
 
 
 def _has_microphone() -> bool:

@@ -14,6 +14,7 @@ from assistant.files.refusal import Refusal
 from assistant.job import Job
 from assistant.meters import register
 from assistant.record.header import LABELS, header_of
+from assistant.station import station_settings
 
 INVENTED = {"job": "Tern Hollow footbridge (invented)", "mix": "TH-40A", "producer": "Quarry Bend (invented)",
             "station": "Pier 2", "technician": "T-07", "meter": "simulated"}
@@ -25,7 +26,12 @@ PRACTICE = {"limits": {"air_content": ["4.5", "7.5"], "system_air_metric": [None
 
 def for_practice(wording: str) -> dict[str, Any]:
     """Labels and settings of practice; nothing of them was measured."""
-    return {"practice": True, "speech": wording, **PRACTICE, **INVENTED}
+    return {"practice": True, **of_station(wording), **PRACTICE, **INVENTED}
+
+
+def of_station(wording: str) -> dict[str, str]:
+    """Labels by which the dialogue is led: how it is worded, and whether three buttons are all that the technician has."""
+    return {"speech": wording, **({"hands": "buttons"} if station_settings.read()["buttons"]["kind"] else {})}
 
 
 class Given(NamedTuple):
@@ -64,7 +70,7 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     its_job = job.load(args.job) if args.job else None
     if args.mix and its_job is None:
         raise Refusal("--mix names a mix of a job file: name that too, with --job.")
-    given: dict[str, Any] = {**(job.read(args.job, args.mix) if args.job else {}), "speech": wording}
+    given: dict[str, Any] = {**(job.read(args.job, args.mix) if args.job else {}), **of_station(wording)}
     source = its_job.aggregate_source(args.mix) if its_job else ""
     known, reasons = register.for_run(folder, given.get("meter"), day, source,
                                     given.get("units", "inch-pound"))
@@ -84,7 +90,8 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     return Given(given, " ".join(remarks), refusal, gear)
 
 
-OURS = ("practice", "speech", "invented", "round", "sampled_at", "check_of", "comparison", "round_tests", "check_tests", "measured_in")
+OURS = ("practice", "speech", "hands", "invented", "round", "sampled_at", "check_of", "comparison", "round_tests", "check_tests",
+        "measured_in")
 """Labels that the station gives itself."""
 
 

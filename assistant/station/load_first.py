@@ -13,7 +13,7 @@ from assistant.core.procedure import Procedure, build
 from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import Settings
 from assistant.record import loads, summary
-from assistant.record.header import header_of
+from assistant.record.header import header_of, led_by
 from assistant.record.journal import Journal
 from assistant.record.session import Handles, Station, Unrecorded
 
@@ -62,7 +62,7 @@ class LoadFirst:
         """Whether the test is on the newest load of the record. None: left."""
         data = core.as_procedure(sentence("round.load_known"), [core.Question("same", loads.named(last))], stop="")
         settings, station = Settings(), Unrecorded()
-        first = TestStarted(self.now(), BETWEEN, data, settings.to_mapping(), {"speech": self.given.get("speech", "normal")},
+        first = TestStarted(self.now(), BETWEEN, data, settings.to_mapping(), led_by(self.given),
                             clock=self._clock())
         self.play(station, first, build(data, settings, BETWEEN))
         return None if station.state.outcome in ("", "scrapped") else station.state.outcome == "done"

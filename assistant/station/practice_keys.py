@@ -33,7 +33,7 @@ _HINTS = {
 
 def hint(state: State) -> str:
     """What the simulated meter's keys do at this step; empty while a yes or no is asked."""
-    if state.procedure is None or state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.OVER, Phase.OVERRIDE):
+    if state.procedure is None or state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.REST, Phase.OVER, Phase.OVERRIDE):
         return ""
     if state.corrected:
         return ""  # the gauge has gone on: what it showed then is not there to be keyed

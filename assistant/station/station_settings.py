@@ -24,6 +24,7 @@ from typing import Any
 from assistant.core.methods.values import unknown
 from assistant.files import by_hand
 from assistant.files.refusal import Refusal
+from hardware import buttons
 
 Value = str | int | float | bool | Sequence[int]
 
@@ -121,6 +122,16 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
         "kind": one_of("", "button"),
         "pin": pin(24),
         "does": one_of("next", "talk"),
+        "release_ms": number(80, 20, 400, "milliseconds"),
+        "hold_ms": number(700, 400, 3000, "milliseconds"),
+        "stuck_s": number(30, 4, 120, "seconds"),
+    },
+    "buttons": {  # in the place of the keypad: nobody needs both
+        "kind": one_of("", "pins", "usb"),
+        "pins": Key((5, 6, 13), lambda value: pins().right(value) and len(value) == 3,
+                    "a list of 3 different whole numbers from 2 to 27 (BCM): yes, no, say again"),
+        "device": text(),
+        "keys": Key("a b c", buttons.three, "the names of 3 different keys, parted by spaces: yes, no, say again"),
         "release_ms": number(80, 20, 400, "milliseconds"),
         "hold_ms": number(700, 400, 3000, "milliseconds"),
         "stuck_s": number(30, 4, 120, "seconds"),

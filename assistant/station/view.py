@@ -4,12 +4,13 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
-from assistant.core import phrases, round_clock
-from assistant.core.asked import needs_held
+from assistant.core import crew, phrases, round_clock
+from assistant.core.asked import needs_held, waits
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
 from assistant.core.methods import registry
 from assistant.core.state import Phase, Reading, State
+from assistant.core.three_buttons import WORDS
 from assistant.core.turn import prompt_words
 from assistant.record import page
 from assistant.record.page import Page
@@ -19,7 +20,7 @@ KEYS, KEYS_SHORT = sentence("screen.keys"), sentence("screen.keys_short")
 _LISTENS: dict[Phase, str] = {
     Phase.TELL: "next", Phase.ENTRY: "reading", Phase.CONFIRM: "yes_or_no", Phase.OVERRIDE: "yes_or_no", Phase.HOLD: "wait",
     Phase.READY: "next", Phase.CHOOSE: "yes_or_no", Phase.SCRAP: "yes_or_no",
-    Phase.CHANGE: "yes_or_no",
+    Phase.CHANGE: "yes_or_no", Phase.REST: "yes_or_no",
 }
 
 
@@ -53,9 +54,10 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         listens=_listens(state, audible),
         check=_check(state), verdict=verdict, figures=figures,
         table=table, other_rows=other_rows,
-        typed=state.typed,
-        status=status, gauge=gauge, gauge_label=gauge_label, keys=keys,
-        keys_short=KEYS_SHORT if keys.endswith(KEYS) else "",
+        typed=state.typed + (state.wheel if state.wheel not in WORDS else ""),
+        status=status, gauge=gauge, gauge_label=gauge_label,
+        keys=keys.replace(KEYS, phrases.for_hands(state.buttons, "screen.keys")),
+        keys_short=phrases.for_hands(state.buttons, "screen.keys_short") if keys.endswith(KEYS) else "",
         progress="   ".join(filter(None, [round_clock.told(replace(state, now=now)), sentence(
             "screen.progress", step=state.index + 1, steps=len(state.procedure.steps))])),
         messages=messages,
@@ -91,7 +93,7 @@ def _check(state: State) -> str:
 
 def is_hidden(state: State, one: Reading) -> bool:
     """Hidden while another of its kind is read: people read what they expect."""
-    return state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP) and phrases.same_kind(one.id, state.step.id)
+    return state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP, Phase.REST) and phrases.same_kind(one.id, state.step.id)
 
 
 def _result(state: State) -> tuple[str, tuple[tuple[str, str], ...]]:
@@ -132,8 +134,12 @@ def _listens(state: State, audible: bool) -> str:
     """The microphone is deaf while the station talks, where it can be heard to talk; the keys never are."""
     if state.phase is Phase.OVER:
         return ""
-    known = "paused" if state.paused else "yes_held" if needs_held(state) else _LISTENS.get(state.phase)
-    wanted = sentence(f"screen.{known}") if known else ""
+    known = ("paused" if state.paused else "away" if waits(state) else "yes_held" if needs_held(state) else
+             "may_go" if crew.may_go(state) else _LISTENS.get(state.phase))
+    wanted = phrases.for_hands(state.buttons, f"screen.{known}") if known else ""
+    if state.wheel:
+        word = sentence(f"buttons.{state.wheel}") if state.wheel in WORDS else ""
+        wanted = f"{word} {sentence('buttons.screen.wheel')}".lstrip()
     talking = audible and state.spoken < state.utterance
     return sentence("screen.keys_only", wanted=wanted) if wanted and talking else wanted
 

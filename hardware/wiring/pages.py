@@ -21,6 +21,7 @@ DEVICES: Mapping[str, tuple[tuple[str, str], ...]] = {
     "keypad": (("keypad", "matrix"),),
     "usb_pad": (("usb_pad", "usb"),),
     "pedal": (("pedal", "button"),),
+    "buttons": (("buttons", "pins"), ("buttons", "usb")),
     "lamp": (("lamp", "led"),),
     "buzzer": (("buzzer", "active"), ("buzzer", "passive")),
     "gauge_serial": (("gauge", "line"), ("gauge", "polled")),
@@ -83,14 +84,15 @@ def _pins(what: str, settings: Settings) -> str:
             section, key = one.split(".")
             value = settings[section][key]
             if isinstance(value, list | tuple):
-                rows += [(f"{key[:-1]} {n}", bcm) for n, bcm in enumerate(value, 1)]
+                names = sheets.BUTTONS if section == "buttons" else [f"{key[:-1]} {n}" for n in range(1, len(value) + 1)]
+                rows += zip(names, value, strict=True)
             else:
                 rows.append(("signal", value))
     lines = ["| | BCM | header pin |", "|---|---|---|", *(f"| {name} | GPIO {bcm} | {place(bcm)} |" for name, bcm in rows)]
     if what == "spi":
         lines += ["| 15, 16 (reference, supply) | 3.3 V | 17 |", f"| 9, 14 (grounds) | ground | {nearest('GND', SPI_CLOCK)} |"]
-    elif len(rows) == 1:
-        lines.append(f"| ground | | {nearest('GND', rows[0][1])} |")
+    elif len(rows) == 1 or what == "buttons.pins":
+        lines.append(f"| ground | | {nearest('GND', rows[-1][1])} |")
     return "\n".join(lines)
 
 

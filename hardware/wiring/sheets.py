@@ -4,15 +4,19 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from hardware.buttons import NAMES as NAMES_OF_BUTTONS
 from hardware.wiring import electrics as e
 from hardware.wiring.drawing import PITCH, Point, Sheet
 from hardware.wiring.header import NAMES, SPI_CLOCK, SPI_MISO, SPI_MOSI, SPI_SELECT, named, nearest, place
 
+BUTTONS = tuple(NAMES_OF_BUTTONS.values())
+"""Yes, no, say again."""
+
 Settings = Mapping[str, Mapping[str, Any]]
 
 
-def _pi(sheet: Sheet, pins: Sequence[str], y: float = 44, least: float = 0) -> dict[str, Point]:
-    return sheet.box(14, y, 150, "Raspberry Pi 4 / 5", right=pins, least=least)
+def _pi(sheet: Sheet, pins: Sequence[str], y: float = 44, least: float = 0, pitch: float = PITCH) -> dict[str, Point]:
+    return sheet.box(14, y, 150, "Raspberry Pi 4 / 5", right=pins, least=least, pitch=pitch)
 
 
 def _power(name: str, bcm: int) -> str:
@@ -66,6 +70,30 @@ def pedal(settings: Settings) -> Sheet:
     sheet.wire(at[ground], (200, at[ground][1]), (200, low), (500, low))
     sheet.dot((240, low))
     sheet.warn(208, "Only a bare contact. A pedal that puts out 5, 12 or 24 V burns the pin.")
+    return sheet
+
+
+def buttons(settings: Settings) -> Sheet:
+    pins = settings["buttons"]["pins"]
+    signals, ground = [named(bcm) for bcm in pins], _power("GND", pins[-1])
+    sheet = Sheet(680, 440, "Three big buttons: a contact to ground each")
+    at = _pi(sheet, [*signals, ground], least=330, pitch=80)
+    rail = (200, at[ground][1])
+    sheet.wire(at[ground], rail, (rail[0], at[signals[0]][1] + 44))
+    for signal, name in zip(signals, BUTTONS, strict=True):
+        (_, y), low = at[signal], at[signal][1] + 44
+        sheet.wire(at[signal], (240, y))
+        sheet.dot((240, y))
+        sheet.capacitor((240, y), (240, low), "100 nF")
+        sheet.resistor((240, y), (340, y), f"{_kilo(e.SERIES_OHM)}, near the Pi")
+        sheet.wire((340, y), (500, y))
+        sheet.contact((500, y), (500, low), name)
+        sheet.wire((rail[0], low), (500, low))
+        sheet.dot((240, low))
+        sheet.dot((rail[0], low))
+    sheet.text(420, at[signals[0]][1] - 8, "four wires, to 5 m", "middle", 10)
+    sheet.text(14, 406, "Lines that cross without a dot are not joined.")
+    sheet.warn(426, "Only bare contacts. A button with a lamp has a supply of its own: on a pin it burns the Pi.")
     return sheet
 
 
@@ -222,7 +250,7 @@ def sound(settings: Settings) -> Sheet:
 
 
 SHEETS: Mapping[str, Callable[[Settings], Sheet]] = {
-    "keypad": keypad, "usb_pad": usb_pad, "pedal": pedal, "lamp": lamp, "buzzer": buzzer, "gauge_serial": gauge_serial,
+    "keypad": keypad, "usb_pad": usb_pad, "pedal": pedal, "buttons": buttons, "lamp": lamp, "buzzer": buzzer, "gauge_serial": gauge_serial,
     "gauge_modbus": gauge_modbus, "gauge_transducer": gauge_transducer, "sound": sound,
 }
 
@@ -231,11 +259,12 @@ def header(settings: Settings) -> Sheet:
     """The 40 pins, and which of them this station's settings use."""
     own = settings["gauge"]
     used: dict[int, str] = {}
-    for section, words in (("keypad", "keypad"), ("pedal", "pedal"), ("lamp", "lamp"), ("buzzer", "buzzer")):
-        for key in ("rows", "columns", "pin"):
+    keys = "buttons" if settings["buttons"]["kind"] == "pins" else "keypad"  # which has its place
+    for section, words in ((keys, keys), ("pedal", "pedal"), ("lamp", "lamp"), ("buzzer", "buzzer")):
+        for key in ("rows", "columns", "pins", "pin"):
             bcms = settings[section].get(key, ())
             for n, bcm in enumerate(bcms if isinstance(bcms, list | tuple) else [bcms], 1):
-                used[place(bcm)] = f"{words} {key[:-1]} {n}" if key != "pin" else words
+                used[place(bcm)] = words if key == "pin" else f"{words} {BUTTONS[n - 1] if key == 'pins' else f'{key[:-1]} {n}'}"
     select = SPI_SELECT[own["select"]]
     for bcm, words in ((SPI_CLOCK, "clock"), (SPI_MISO, "data out"), (SPI_MOSI, "data in"), (select, "select")):
         used[place(bcm)] = f"converter {words}"

@@ -76,6 +76,8 @@ class Counted(Station):
 class Technician:
     """Works the meter and presses the pedal, in a thread of his own; he looks at the dial and at what the station says."""
 
+    settings, header, watcher, yes_pin, matrix = STATION, {}, "pedal", PEDAL, True  # type: ignore[var-annotated]
+
     def __init__(self, pins: MockFactory, folder: Path, kind: str, pace: float, leak_hold: bool, **settings: Decimal) -> None:
         self.pins, self.pace, self.leak_hold = pins, pace, leak_hold
         self.lines: list[Line] = []
@@ -88,13 +90,13 @@ class Technician:
         self.speaker = FakeSpeaker(self.live.spoken)
         self.live.attach(self.speaker)
         self.gauge = pty_gauge.PtyGauge(kind, self.meter.gauge)
-        (folder / "station.toml").write_text(STATION)
-        self.matrix = FakeMatrix(pins, ROWS, COLUMNS, time.monotonic)
+        (folder / "station.toml").write_text(self.settings)
+        self.keypad = FakeMatrix(pins, ROWS, COLUMNS, time.monotonic) if self.matrix else None
         self.hands = Hands(self.live, station_settings.read(folder / "station.toml"),
                            lambda: (self.gauge.settings, self.gauge.stop))
         self.live.lamps = self.hands
         self.first = TestStarted(boot_now(), "sequential", load("sequential"), Settings.from_mapping(
-            {**LIMITS, **settings}).to_mapping(), {})
+            {**LIMITS, **settings}).to_mapping(), self.header)
         self.stuck = ""
         self.pulled = list(UNPLUGGED_AT)
 
@@ -132,7 +134,7 @@ class Technician:
 
     def _works(self) -> None:
         try:
-            self.wait(lambda: "pedal" in {thread.name.split()[-1] for thread in threading.enumerate()})
+            self.wait(lambda: self.watcher in {thread.name.split()[-1] for thread in threading.enumerate()})
             while self.state.phase is not Phase.OVER and (not self.until or self.state.prompt != self.until):
                 self.answer(self.state.prompt)
             if self.until:
@@ -159,11 +161,17 @@ class Technician:
         time.sleep(0.15)  # sooner is a bounce
         held = needs_held(self.state)
         self.hear_out(HELD if held else "#")
-        pin = self.pins.pin(PEDAL)
-        pin.drive_low()
-        time.sleep(1.0 if held else 0.1)
-        pin.drive_high()
+        self.press(self.yes_pin, 1.0 if held else 0.1)
         self.wait(lambda: self.station.presses > before, "the pedal did nothing")
+
+    def press(self, number: int, seconds: float) -> None:
+        pin = self.pins.pin(number)
+        pin.drive_low()
+        time.sleep(seconds)
+        pin.drive_high()
+
+    def no(self) -> None:
+        self.live.key("C")
 
     def hear_out(self, answer: str) -> None:
         self.wait(lambda: boot_now() > soonest(self.state, answer) + 0.05, "the question is never over")
@@ -171,7 +179,8 @@ class Technician:
     def keys(self, value: Decimal) -> None:
         start = time.monotonic() + 0.2
         for n, name in enumerate(f"{value:f}".replace(".", "*") + "#"):
-            self.matrix.press(name, start + 0.25 * n, start + 0.25 * n + 0.08, bounce_s=0.01)
+            assert self.keypad is not None
+            self.keypad.press(name, start + 0.25 * n, start + 0.25 * n + 0.08, bounce_s=0.01)
         self.wait(lambda: self.state.prompt.endswith(".confirm"), "the keys did nothing")
 
     def dial(self) -> Decimal:
@@ -220,7 +229,7 @@ class Technician:
             time.sleep(0.01)
         elif prompt == "leak.ask":
             self.hear_out("C")
-            self.pedal() if self.leak_hold else self.live.key("C")
+            self.pedal() if self.leak_hold else self.no()
             self.wait(lambda: self.state.prompt != prompt, "leak.ask")
         elif prompt == "leak.charge":
             self.charge(45.25)

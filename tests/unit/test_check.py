@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from decimal import Decimal
+from itertools import permutations
 
 import pytest
 from gpiozero import Device
@@ -369,14 +370,14 @@ def test_at_the_start_nothing_is_said_where_all_is_there_and_nothing_where_nothi
 
 
 def test_a_pad_that_was_missed_at_the_start_is_told_when_it_comes(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
-    back: list[Callable[[], None]] = []
+    back: list[Callable[[str], None]] = []
     monkeypatch.setattr("hardware.hands.open_all", lambda *given: back.append(given[4]) or [])  # on_back
     one, found = live(tmp_path), settings(usb_pad={"kind": "usb", "device": str(tmp_path / "none")})
     begin(one)
     hands = Hands(one, found)
     device_watch.begin(one, hands, found, gauge=False, within_s=0.0)
     drained(one, lambda: "usb_pad" in one.station.state.lost and bool(back))
-    back[0]()
+    back[0]("usb_pad")
     drained(one, lambda: not one.station.state.lost)
     hands.close()
     assert isinstance(one.speaker, FakeSpeaker) and "The USB pad is back." in one.speaker.said[-1][1]
@@ -451,3 +452,25 @@ def test_the_page_names_what_is_wrong_and_what_to_type() -> None:
     assert page([found[0], found[2]]).endswith("Nothing wrong with what was checked.") and none_wrong([found[0], found[2]])
     assert page([found[2]]).endswith("Nothing was checked.")
     assert page([Finding(PINS, False, "Pin 5 twice.")]).endswith("\nbowlside check")
+
+
+def test_three_buttons_and_the_order_of_their_wires() -> None:
+    by_pins = {"kind": "pins", "pins": (5, 6, 13)}
+    right = {key: key for key, _ in keys.asked_of_buttons()}
+    assert list(right) == ["#", "C", "A", "#-held", "A-held"]
+    assert keys.buttons(by_pins, right) == Finding("buttons", True, "All 5 presses came, 2 of them held.")
+    turned = {"#": "C", "C": "A", "A": "#", "#-held": "C", "A-held": "#-held"}
+    assert keys.buttons(by_pins, turned).words == "They are in another order. In station.toml, [buttons], write pins = [6, 13, 5]."
+    by_usb = {"kind": "usb", "keys": "a b c"}
+    assert keys.buttons(by_usb, turned).words.endswith('write keys = "b c a".')
+    assert keys.buttons(by_pins, {**right, "C": None, "A-held": "A"}).words == "no gives nothing. say again held gives say again."
+    assert "look at its plug, and at what [buttons] keys names" in keys.buttons(by_usb, dict.fromkeys(right)).words
+
+
+def test_with_the_order_that_it_tells_every_button_comes_right() -> None:
+    """Whatever the order of three wires: the pins as told are those on which each button lies."""
+    for wires in permutations((5, 6, 13)):  # the pins that yes, no and say again are really on
+        came = {key: list(right_keys)[(5, 6, 13).index(pin)] for right_keys in [("#", "C", "A")]
+                for key, pin in zip(right_keys, wires, strict=True)}
+        found = keys.buttons({"kind": "pins", "pins": (5, 6, 13)}, came)
+        assert found.good if wires == (5, 6, 13) else found.words.endswith(f"write pins = {list(wires)}.")

@@ -165,8 +165,8 @@ def test_the_devices_are_settings_that_the_station_reads(tmp_path: Path) -> None
     path = tmp_path / "station.toml"
     path.write_text(re.search(r"```toml\n(\[keypad\].*?)```", page("hardware/docs/devices.md"), re.DOTALL)[1], encoding="utf-8")
     found, defaults = station_settings.read(path), station_settings.read(tmp_path / "none.toml")
-    assert [name for name, keys in found.items() if keys.get("kind")] == ["keypad", "usb_pad", "pedal", "lamp", "buzzer", "gauge"]
-    for name in ("keypad", "pedal", "lamp", "buzzer"):  # "these are the defaults but for kind"
+    assert [name for name, keys in found.items() if keys.get("kind")] == ["keypad", "usb_pad", "pedal", "buttons", "lamp", "buzzer", "gauge"]
+    for name in ("keypad", "pedal", "buttons", "lamp", "buzzer"):  # "these are the defaults but for kind"
         assert json.dumps({**found[name], "kind": ""}) == json.dumps(defaults[name])
     assert source_for(found["gauge"], boot_now)
 

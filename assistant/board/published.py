@@ -1,0 +1,106 @@
+"""The published folder, read: `Published.look` when something changed, `test` and `pdf` of one test.
+
+The station writes each file beside and renames it over, so what is read is whole. What can't be read leaves what was there.
+"""
+from __future__ import annotations
+
+import json
+import os
+import re
+import stat
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+SCHEMA = 1
+MOST = 4_000_000
+"""Bytes of a JSON file. A leak hold of ten minutes at ten points a second is 150,000."""
+MOST_PDF = 30_000_000
+
+Stamp = tuple[int, int, int]
+
+
+@dataclass(frozen=True, eq=False)
+class Snapshot:
+    """All that is shown at one time: ``now.json`` and ``day.json`` as the station wrote them, empty where there is none."""
+    id: str = "none"
+    """The same for the same files, whichever process reads them."""
+    now: Mapping[str, Any] = field(default_factory=dict)
+    day: Mapping[str, Any] = field(default_factory=dict)
+    step_words: str = ""
+    """What to do, as it was when this step began: what is told within a step, such as how far a charge is off, is no new step."""
+    trouble: bool = False
+    """What is there now can't be read; the rest is from before."""
+
+    @property
+    def at(self) -> float:
+        """The station's last word, s of the boot clock."""
+        return float(self.now.get("at", 0))
+
+
+class Published:
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.snapshot = folder, Snapshot()
+        self._stamps: tuple[Stamp | None, Stamp | None] = (None, None)
+
+    def look(self) -> bool:
+        """Whether there is something new in ``snapshot``."""
+        stamps = self._stamp("now.json"), self._stamp("day.json")
+        if stamps == self._stamps:
+            return False
+        before, old = self._stamps, self.snapshot
+        self._stamps = stamps
+        try:
+            now = self._json("now.json") if stamps[0] != before[0] else old.now
+            day = self._json("day.json") if stamps[1] != before[1] else old.day
+            self.snapshot = _whole(now, day, stamps[1], old)
+        except (OSError, ValueError, TypeError, KeyError, RecursionError):
+            self.snapshot = Snapshot(f"{old.id}-x", old.now, old.day, old.step_words, trouble=True)
+        return True
+
+    def test(self, number: int) -> Mapping[str, Any] | None:
+        """What a test's page shows; None: there is no such test, or its file is none."""
+        try:
+            return self._json(f"test-{number}.json") or None
+        except (OSError, ValueError, RecursionError):
+            return None
+
+    def pdf(self, number: int) -> bytes | None:
+        try:
+            return self._bytes(f"test-{number}.pdf", MOST_PDF)
+        except (OSError, ValueError):
+            return None
+
+    def _stamp(self, name: str) -> Stamp | None:
+        try:
+            found = os.stat(self.folder / name)
+        except OSError:
+            return None
+        return found.st_mtime_ns, found.st_ino, found.st_size
+
+    def _json(self, name: str) -> Mapping[str, Any]:
+        try:
+            found = json.loads(self._bytes(name, MOST))
+        except FileNotFoundError:
+            return {}
+        if not isinstance(found, dict) or found.get("schema", SCHEMA) != SCHEMA:
+            raise ValueError(name)
+        return found
+
+    def _bytes(self, name: str, most: int) -> bytes:
+        """A plain file of this folder and nothing else: no link that leads elsewhere, no pipe that is waited for."""
+        descriptor = os.open(self.folder / name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+        with open(descriptor, "rb") as file:
+            about = os.fstat(descriptor)
+            if not stat.S_ISREG(about.st_mode) or about.st_size > most:
+                raise ValueError(name)
+            return file.read(most)
+
+
+def _whole(now: Mapping[str, Any], day: Mapping[str, Any], day_stamp: Stamp | None, before: Snapshot) -> Snapshot:
+    ident = f"{now.get('run', '')}-{now.get('seq', 0)}-{day_stamp[0] if day_stamp else 0}"
+    float(now.get("at", 0))
+    same = all(now.get(key) == before.now.get(key) for key in ("run", "title", "step"))
+    return Snapshot(re.sub(r"[^\w.-]", "_", ident)[:100] if now or day else "none", now, day,
+                    before.step_words if same and before.step_words else str(now.get("do", "")))
