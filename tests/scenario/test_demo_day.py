@@ -115,6 +115,9 @@ def test_the_late_load_is_told_recorded_and_not_accepted(day: Day) -> None:
     assert note in day.show(11) and note in day.csv[11]["remarks"] and f"Test 11: Load: {note}" in day.pdf["R-10"]
     assert note in [one["text"] for one in day.of_json(11)["notes"]]
     assert not any("90 minutes" in one["remarks"] for test, one in day.csv.items() if test not in ROUNDS["R-10"])
+    assert [day.pdf[name].count("minutes old") for name in (*ROUNDS, "Day")] == [0, 1, 0, 0], "once a load, however many tests it had"
+    its = [each["text"] for test in ROUNDS["R-10"] for each in day.of_json(test)["notes"] if "minutes old" in each["text"]]
+    assert len(its) > 5, "each test's own record keeps it"
     why = "the load is not judged: it was over its age when it was sampled; air was too late"
     loads = {one["round"]: one["load"] for one in day.json["rounds"]}
     assert {name: one["verdict"] for name, one in loads.items()} == {"R-1": "accepted", "R-10": "open", "R-19": "accepted"}
