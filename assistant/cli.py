@@ -124,7 +124,7 @@ def parser() -> argparse.ArgumentParser:
     run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", _run)
     _live_arguments(run)
     run.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, meter and labels (TOML)")
-    run.add_argument("--headless", action="store_true", help="without a terminal, as the service runs it: keypad, pedal, voice")
+    run.add_argument("--headless", action="store_true", help="without a terminal, as the service runs it: keypad, pedal, buttons, voice")
 
     _of_meter(run)
 
@@ -132,7 +132,7 @@ def parser() -> argparse.ArgumentParser:
                      _round)
     _live_arguments(round_, test=False)
     round_.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, tests, meter and labels (TOML)")
-    round_.add_argument("--headless", action="store_true", help="without a terminal: keypad, pedal, voice")
+    round_.add_argument("--headless", action="store_true", help="without a terminal: keypad, pedal, buttons, voice")
     _of_meter(round_)
     round_.add_argument("--practise", action="store_true", help="on the simulated meter: nothing counts")
     round_.add_argument("--technicians", type=int, choices=(1, 2), help="one alone, or two: another order, to compare (1)")

@@ -10,8 +10,9 @@ from hardware.meter import Crew, Meter
 METER_KEYS = "up/down pump, bleed   + - trim   right/left lever   space blow   v petcocks   w water   u lid   |  "
 PRACTICE_KEYS = METER_KEYS + KEYS
 
+_KEYED = "Key what the gauge shows, then enter."
 _HINTS = {
-    "leak-charge": "Up arrow pumps, down arrow bleeds, plus and minus trim. Key what the gauge shows, then enter.",
+    "leak-charge": "Up arrow pumps, down arrow bleeds, plus and minus trim. " + _KEYED,
     "bleed": "Down arrow bleeds.",
     "by-hand": "Nothing to do on the simulated meter: enter for next.",
     "close": "Key u closes the lid.",
@@ -19,10 +20,10 @@ _HINTS = {
     "flood-last": "Key w is one filling, key v closes the petcocks.",
     "clamps": "Key v closes the petcocks if they are open.",
     "pump": "Left arrow releases the lever, up and down charge, plus and minus trim.",
-    "charge": "Key what the gauge shows, then enter. Plus and minus trim.",
+    "charge": f"{_KEYED} Plus and minus trim.",
     "tap": "Right arrow presses and holds the lever, the space bar is a blow.",
     "rest": "Hands still, lever held.",
-    "equilibrium": "Key what the gauge shows, then enter.",
+    "equilibrium": _KEYED,
     "let-down": "Left arrow releases the lever, key v opens the petcocks.",
     "bleed-to": "Down arrow bleeds, plus and minus trim.",
     "empty": "Watch METER below: petcocks open.",
@@ -45,6 +46,11 @@ def hint(state: State) -> str:
 def on_meter(test: str) -> bool:
     """Whether this test has a meter: beside another its gauge would be a number that belongs to nothing."""
     return test not in METHODS or METHODS[test].on_meter
+
+
+def by_wire(state: State) -> str:
+    """The same where the simulated meter gives its readings over a wire."""
+    return hint(state).replace(_KEYED, "").strip()
 
 
 def made_ready(meter: Meter, state: State) -> Meter:
