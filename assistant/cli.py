@@ -18,6 +18,7 @@ import assistant.job.commands
 import assistant.meters.commands
 import assistant.report.commands
 import assistant.speech.commands
+import assistant.station.commands
 from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
@@ -29,6 +30,7 @@ from assistant.record import lines, log, recover
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.setup import bundle, service
 from assistant.speech import hear, mic
+from assistant.station.job_and_meter import AIR_PCT, METRIC_PSI
 from hardware import memory
 
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
@@ -141,8 +143,9 @@ def parser() -> argparse.ArgumentParser:
     practise = command("practise", "The same on a simulated meter: nothing counts.", _practise)
     _live_arguments(practise)
     practise.add_argument("--seed", type=int, default=1, help="of the simulated meter's chance (1)")
-    practise.add_argument("--air", type=float, default=6.0, metavar="PCT", help="air in the concrete, percent (6.0)")
-    practise.add_argument("--metric", type=float, default=0.20, metavar="PSI", help="system air metric, psi (0.20)")
+    practise.add_argument("--air", type=float, default=AIR_PCT, metavar="PCT", help=f"air in the concrete, percent ({AIR_PCT})")
+    practise.add_argument("--metric", type=float, default=METRIC_PSI, metavar="PSI",
+                          help=f"system air metric, psi ({METRIC_PSI:.2f})")
     practise.add_argument("--leak", type=float, default=0.0, metavar="PSI", help="chamber leak, psi a minute (0)")
     practise.add_argument("--wire", choices=("line", "polled", "modbus"),
                           help="the simulated meter also speaks as a gauge of this kind on a wire (none)")
@@ -186,6 +189,8 @@ def parser() -> argparse.ArgumentParser:
         command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
 
     assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
+
+    assistant.station.commands.add_arguments(command("settings", "The station's own file: new."), _Parser)
 
     assistant.meters.commands.add_arguments(
         command("meter", "The register of meters and other equipment."), _Parser)
@@ -278,10 +283,11 @@ def _bare(args: argparse.Namespace) -> int:
 
 
 def _first_or_station() -> int:
-    """Until a test has been recorded a practice test is offered; then the station starts."""
+    """Until a real test has been recorded practice is offered; then the station starts."""
     if not (log.default_folder() / FILE).exists():
-        print("Welcome to Bowlside. Nothing has been recorded here yet.\n"
-              "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time.")
+        print("Welcome to Bowlside. " + ("Only practice has been recorded here yet: n begins a test that counts." if log.practised() else
+              "Nothing has been recorded here yet.\n"
+              "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time."))
         try:
             answer = input("Practise now? [Y/n] ")
         except EOFError:

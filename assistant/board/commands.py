@@ -69,7 +69,7 @@ def _serve(args: argparse.Namespace, own: Path) -> int:
         except OSError as error:
             raise Refusal(f"board: {where} port {args.port} can't be used ({error.strerror}): is a board running already? "
                           "Choose an address of this machine with --on, or another --port.") from None
-        serving = server.make(folder, own, address.urls(where, args.port))
+        serving = server.make(folder, own, address.urls(where, sock.getsockname()[1]))
         _tell(pairing.code_of(own), qr=not ip_address(where).is_loopback)
         print(f"It shows what a station started with --board publishes in {folder}. Ctrl-C ends it.", flush=True)
         server.run(serving, sock)
@@ -96,9 +96,9 @@ def _address(text: str) -> str:
 
 
 def _port(text: str) -> int:
-    if text.isdecimal() and 1 <= int(text) <= 65535:
+    if text.isdecimal() and int(text) <= 65535:
         return int(text)
-    raise argparse.ArgumentTypeError("give a port from 1 to 65535")
+    raise argparse.ArgumentTypeError("give a port from 1 to 65535, or 0 for one that is free")
 
 
 def _number(text: str) -> int:

@@ -39,7 +39,7 @@ class Day:
 
     def __init__(self, journal: Journal, its_job: job.Job | None = None) -> None:
         found = Derived(journal)
-        over = [one for one in found.briefs if one["outcome"] != "not over"]
+        over = [one for one in found.briefs if is_over(one)]
         dated = list(with_days(over))
         self.journal, self.job, self.date = journal, its_job, dated[-1][0] if dated else date.today().isoformat()
         self.history = over
@@ -88,6 +88,10 @@ class Day:
         """The names of a report and the tests in it, newest first: those of one round share theirs."""
         for group in reversed(rounds(self.tests)):
             yield [f"test-{one['id']}.pdf" for one in group.tests], group.tests
+
+
+def is_over(one: Mapping[str, Any]) -> bool:
+    return bool(one["outcome"] != "not over")
 
 
 def withheld(day: Mapping[str, Any], running: Mapping[str, Any]) -> dict[str, Any]:

@@ -73,7 +73,7 @@ def code_of(folder: Path) -> dict[str, Any]:
 
 
 def new_code(folder: Path, addresses: list[str] | None = None) -> str:
-    """Write another code, which a running board takes up within a second."""
+    """Write another code, which a running board takes up at once."""
     folder.mkdir(parents=True, exist_ok=True, mode=0o750)
     code = f"{secrets.randbelow(10_000):04}"
     known = code_of(folder).get("addresses", []) if addresses is None else addresses
@@ -102,6 +102,7 @@ class Pairing:
 
     def guess(self, code: str) -> bool:
         """Whether it pairs."""
+        self._take_up()
         if self.shut_s or self._wrong >= WRONG:
             return False
         if secrets.compare_digest(code.encode(), self.code.encode()):
@@ -113,15 +114,19 @@ class Pairing:
         return False
 
     def look(self) -> None:
-        """Once a second: a used-up code is followed by another when its time is over; the operator's new one counts at once."""
+        """Once a second: a used-up code is followed by another when its time is over."""
+        self._take_up()
+        if self._wrong >= WRONG and not self.shut_s:
+            self.code, self._wrong = new_code(self._path.parent), 0
+            self._stamp = _stamp(self._path)
+
+    def _take_up(self) -> None:
+        """The operator's new code ends a lock."""
         if (stamp := _stamp(self._path)) != self._stamp:
             self._stamp = stamp
             given = str(code_of(self._path.parent).get("code", ""))
             if FORM.fullmatch(given) and given != self.code:
                 self.code, self._wrong, self._locks, self._shut_until = given, 0, 0, 0.0
-        if self._wrong >= WRONG and not self.shut_s:
-            self.code, self._wrong = new_code(self._path.parent), 0
-            self._stamp = _stamp(self._path)
 
 
 @dataclass(frozen=True)

@@ -67,7 +67,7 @@ def app(hub: Hub, pairing: Pairing, sessions: Sessions) -> ASGIApp:
         told = hub.published.test(number)
         if told is None:
             raise HTTPException(404)
-        return HTMLResponse(pages.test(told, number))
+        return HTMLResponse(pages.test(told, hub.published.listed(number)))
 
     async def pdf(request: Request) -> Response:
         number = int(request.path_params["number"])
@@ -90,8 +90,6 @@ def app(hub: Hub, pairing: Pairing, sessions: Sessions) -> ASGIApp:
         if (origin := request.headers.get("origin")) and origin.partition("://")[2] != request.headers.get("host"):
             raise HTTPException(403)    # a form on somebody else's page, which would use up the guesses
         code = await _form(request)
-        if pairing.shut_s:
-            return _pair_page(pairing)
         if not FORM.fullmatch(code):
             return HTMLResponse(pages.pair(pages.words("pair_form")), 400)
         if not pairing.guess(code):

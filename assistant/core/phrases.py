@@ -10,6 +10,8 @@ PRESSURE_CAUTION = sentence("safety.pressure")
 MAKE_SAFE = sentence("safety.make_safe")
 HEARING = {state: sentence(f"hearing.{state}") for state in ("noisy", "silent", "clipping", "good")}
 """What the station says of its own hearing when that has changed."""
+REASONS = {digit: CURRENT.sentences[f"scrap.{digit}"] for digit in "123456789" if f"scrap.{digit}" in CURRENT.sentences}
+"""Why a test was scrapped, by the digit that is keyed or said for it."""
 STROKES = 25
 """Rod strokes a layer, bowls up to 0.5 cubic feet. Published second-hand: study guide on C138 / T 121."""
 

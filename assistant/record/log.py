@@ -15,12 +15,12 @@ from assistant.core.phrases import capital, spoken_id
 from assistant.files.jsonline import dumps
 from assistant.record import page, summary
 from assistant.record.derived import Derived
-from assistant.record.journal import SAVE, Journal, JournalError
+from assistant.record.journal import FILE, SAVE, Journal, JournalError
 from assistant.record.summary import figures
 
 
 def list_tests(args: argparse.Namespace) -> int:
-    with Journal(args.journal or default_folder(), write=False) as journal:
+    with opened(args) as journal:
         derived = Derived(journal)
     tests, damaged = derived.briefs, derived.damaged
     for each in tests:
@@ -39,11 +39,32 @@ def list_tests(args: argparse.Namespace) -> int:
         print(f"bowlside: {words}", file=sys.stderr)
     if not (tests or damaged or args.json):
         print("No test has been recorded here yet.")
+    if not args.json and (words := _practice(args)):
+        print(words)
     return 1 if damaged else 0
 
 
+def opened(args: argparse.Namespace) -> Journal:
+    """For reading. Raises JournalError, which tells of practice where that is all there is."""
+    try:
+        return Journal(args.journal or default_folder(), write=False)
+    except JournalError as error:
+        raise JournalError(f"{error} {_practice(args)}".rstrip()) from None
+
+
+def _practice(args: argparse.Namespace) -> str:
+    if args.journal or not practised():
+        return ""
+    return f"Practice is kept apart; {typed('log list', default_folder(practice=True))} lists it."
+
+
+def practised() -> bool:
+    """Whether a practice test was begun on this station."""
+    return (default_folder(practice=True) / FILE).exists()
+
+
 def show(args: argparse.Namespace) -> int:
-    with Journal(args.journal or default_folder(), write=False) as journal:
+    with opened(args) as journal:
         test = summary.of(journal, known(journal, args.id))
         gone = [] if args.json else page.gone_by(journal, args.id)
     print(dumps(test) if args.json else "\n".join([_page(test), *gone]))

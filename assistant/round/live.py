@@ -40,7 +40,7 @@ def run(args: argparse.Namespace, beside: start.Beside | None = None) -> int:
         state = left.state if left else State()
         if left is None:
             may_begin()
-        simulated = LivePractice(practice_keys.made_ready(Meter(), state)) if args.practise else None
+        simulated = LivePractice(practice_keys.made_ready(Meter(job_and_meter.AIR_PCT, job_and_meter.METRIC_PSI), state)) if args.practise else None
         extra: dict[str, Any] = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
 
         played: list[Round] = []

@@ -23,6 +23,9 @@ PRACTICE = {"limits": {"air_content": ["4.5", "7.5"], "system_air_metric": [None
                        "temperature": ["50", "90"]},
             "measure_volume_ft3": "0.2494", "bowl_volume_ft3": "0.2450", "chamber_ratio": "0.06", "aggregate_correction_pct": "0"}
 """An invented job's, so that a practice test of any kind has something to compute with."""
+AIR_PCT, METRIC_PSI = 6.0, 0.10
+"""The concrete on the simulated meter. A charge anywhere in its band moves the metric by up to 0.06 psi (tests/unit/test_practise.py),
+so nothing near the limit of 0.20 would do: whoever does what he is told passes."""
 
 
 def for_practice(wording: str) -> dict[str, Any]:

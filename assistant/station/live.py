@@ -339,8 +339,10 @@ class Live(Loop):
         if self.practice is not None:
             self.practice.tick(boot_now())
             words = self.practice.act(action)
+            for old in [one for one in self._passing if one.about == "meter"]:
+                self._forget(old)  # "above the maximum: bleed it down" is no longer so
             if words:
-                self._for_now(words)
+                self._for_now(words, "meter")
 
     def _quit(self) -> None:
         self.finished, self._page = "left", None

@@ -177,8 +177,10 @@ def _farewell(test: int, state: State, folder: Path) -> None:
     verdict, why = summary.whole_verdict(state)
     pressurised = state.procedure is not None and state.procedure.pressurised
     if state.outcome:
-        print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see "
-              f"{log.typed(f'log show {test}', folder)}.")
+        practice = sentence("log.practice") if (state.header or {}).get("practice") else ""
+        print(f"Test {test} is {state.outcome}: {verdict}, {why}. {practice}".rstrip())
+        print(f"Its record is in {folder}. To see it, and to have it read out:",
+              *(f"  {log.typed(f'log {what} {test}', folder)}" for what in ("show", "read")), sep="\n")
         if state.outcome != "done" and pressurised:
             print(f"{phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}")
     else:
@@ -247,7 +249,7 @@ def _tell_stray(text: str) -> None:
 
 def read_out(args: argparse.Namespace) -> int:
     """Read a finished test out slowly. In a terminal with next, say again, slower; else line after line."""
-    with Journal(args.journal or log.default_folder(), write=False) as journal:
+    with log.opened(args) as journal:
         found = summary.of(journal, log.known(journal, args.id))
     if args.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
         _line_by_line(found, voice_out.chosen(args, reading_out.SLOW_WPM), args.json)

@@ -4,7 +4,7 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
-from assistant.core import crew, phrases, round_clock
+from assistant.core import crew, phrases, round_clock, spoken
 from assistant.core.asked import needs_held, waits
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
@@ -38,6 +38,10 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         else prompt_words(state)
     if unsafe(state):
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
+    if number := _check(state):
+        words = words.replace(spoken.digits(Decimal(number)), number, 1)
+    if state.asks_why:
+        words = f"{words} {prompt_words(state)[0]}"
     last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()
                  and not is_hidden(state, one)), None)
     verdict, figures = _result(state)
@@ -46,7 +50,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     clock, label = clock_of(state, now)
     return View(
         title=f"{state.procedure.title}, {step.stage}",
-        do=" ".join(filter(None, [_aside(state), words, hint])),
+        do=" ".join(filter(None, [spoken.in_figures(words or _waiting(state)), hint])),
         caution=caution,
         clock_s=clock, clock_label=label,
         last=f"{registry.figures(last.id, last.value)} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
@@ -60,7 +64,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         keys_short=phrases.for_hands(state.buttons, "screen.keys_short") if keys.endswith(KEYS) else "",
         progress="   ".join(filter(None, [round_clock.told(replace(state, now=now)), sentence(
             "screen.progress", step=state.index + 1, steps=len(state.procedure.steps))])),
-        messages=messages,
+        messages=tuple(map(spoken.in_figures, messages)),
     )
 
 
@@ -76,7 +80,9 @@ def result(of: Page, state: State, beside: View | None = None) -> View:
         return replace(beside, verdict=f"{title}: {words}", figures=of.results, table=read, other_rows=of.other_rows, last="",
                        gauge=None)
     safe, caution = (phrases.MAKE_SAFE, phrases.PRESSURE_CAUTION) if unsafe(state) else ("", "")
-    return View(title=sentence("screen.result", title=title), do=f"{words} {safe}".rstrip(), caution=caution, figures=of.results,
+    practice = sentence("test.practice") if (state.header or {}).get("practice") else ""
+    do = " ".join(filter(None, (words, practice, safe)))
+    return View(title=sentence("screen.result", title=title), do=do, caution=caution, figures=of.results,
                 table=read, other_rows=of.other_rows, messages=told, waits=sentence("screen.any_key"))
 
 
@@ -122,7 +128,7 @@ def lamp(state: State, wrong: bool = False) -> str:
         return "wrong"
     match state.phase:
         case Phase.IDLE | Phase.OVER:
-            return "off"
+            return "waiting" if state.asks_why else "off"
         case Phase.TAPPING:
             return "tap"
         case Phase.HOLD:
@@ -132,6 +138,8 @@ def lamp(state: State, wrong: bool = False) -> str:
 
 def _listens(state: State, audible: bool) -> str:
     """The microphone is deaf while the station talks, where it can be heard to talk; the keys never are."""
+    if state.asks_why:
+        return phrases.for_hands(state.buttons, "screen.why", most=len(phrases.REASONS))
     if state.phase is Phase.OVER:
         return ""
     known = ("paused" if state.paused else "away" if waits(state) else "yes_held" if needs_held(state) else
@@ -155,11 +163,8 @@ def clock_of(state: State, now: float) -> tuple[float | None, str]:
     return None, ""
 
 
-def _aside(state: State) -> str:
-    if number := _check(state):
-        return f"{number}:"
-    if state.phase is Phase.HOLD and not prompt_words(state)[0]:
-        return sentence("screen.let_it_settle")
-    return ""
+def _waiting(state: State) -> str:
+    """A hold that needs no words is shown, too."""
+    return sentence("screen.let_it_settle") if state.phase is Phase.HOLD else ""
 
 

@@ -24,7 +24,7 @@ PACE = {"terse": 210, "normal": 170, "coaching": 170}
 (tests/speech/test_read_back.py), 15 and 14 of 15 in diesel noise at 5 dB; with an earlier shaping 57 of 60 clean at 225."""
 ANSWERS = ("entry.not_taken", "answer.say_again", "answer.digit_by_digit", "answer.yes_or_no", "answer.not_yet",
            "answer.reading_first", "answer.key_first", "answer.nothing_paused", "answer.quiet", "answer.talking",
-           "answer.going_on", "answer.no_clock", "answer.paused", "entry.differ", "test.done", "entry.scrap", "entry.again_key",
+           "answer.going_on", "answer.no_clock", "answer.paused", "entry.differ", "test.done", "entry.scrap", "scrap.ask", "entry.again_key",
            "answer.caution_first", "entry.use_keypad")
 """What the station often answers, by the ids of the language file."""
 

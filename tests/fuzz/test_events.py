@@ -140,7 +140,9 @@ def test_before_a_test_and_after_it_nothing_happens() -> None:
     over.post(Heard(1.0, "scrap the test"))
     over.post(Spoken(10.0, over.state.utterance))
     over.post(Heard(20.0, "yes"))
-    assert over.state.phase is Phase.OVER
+    assert over.state.phase is Phase.OVER and over.state.asks_why
+    over.post(Spoken(21.0, over.state.utterance))
+    over.post(Heard(40.0, "next"))
     for state in (State(), over.state):
         for _ in range(200):
             event = hostile(chance, state.now)

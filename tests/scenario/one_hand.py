@@ -5,6 +5,7 @@ import re
 import sys
 import time
 from collections import Counter
+from collections.abc import Mapping
 from pathlib import Path
 
 from tests.scenario.terminal_technician import Technician, Terminal, read_big
@@ -13,21 +14,22 @@ PEDAL, YES, NO, AGAIN = 24, 5, 6, 13
 METER = {"Up", "Down", "Left", "Right", "Space", "+", "-", "v", "w", "u"}
 
 
-def station(folder: Path, kind: str, *more: str, size: tuple[int, int] = (80, 24)) -> Terminal:
+def station(folder: Path, kind: str, *more: str, size: tuple[int, int] = (80, 24),
+            env: Mapping[str, str] | None = None) -> Terminal:
     """``bowlside practise`` over the wired simulated meter, with a pedal or buttons on pins that the pipe in ``folder`` presses."""
     config = folder / "config" / "bowlside"
     config.mkdir(parents=True)
     (config / "station.toml").write_text({"pedal": '[pedal]\nkind = "button"\n', "buttons": '[buttons]\nkind = "pins"\n'}[kind])
     return Terminal([sys.executable, "-m", "tests.scenario.pressed_station", str(folder / "pipe"), "practise", "--wire", "line",
-                     "--journal", str(folder / "journal"), *more], {"XDG_CONFIG_HOME": str(folder / "config")}, size)
+                     "--journal", str(folder / "journal"), *more], {**(env or {}), "XDG_CONFIG_HOME": str(folder / "config")}, size)
 
 
 class OneHand(Technician):
     """Terminal keys only ever work the meter."""
 
-    def __init__(self, terminal: Terminal, folder: Path, yes: int = PEDAL, leave_in_hold: bool = False) -> None:
-        super().__init__(terminal)
-        self.pipe, self.yes, self.leave = folder / "pipe", yes, leave_in_hold
+    def __init__(self, terminal: Terminal, folder: Path, yes: int = PEDAL, skip_leak_hold: bool = False) -> None:
+        super().__init__(terminal, skip_leak_hold)
+        self.pipe, self.yes = folder / "pipe", yes
         self.presses: Counter[str] = Counter()
         self.prompts: list[str] = []
         self.began = self.asked_at = time.monotonic()
@@ -40,9 +42,14 @@ class OneHand(Technician):
                 self.press(self.yes, 0.1)
             elif name == "Y":
                 self.press(self.yes, 1.0)
+            elif name == "c":
+                self.no()
             else:
                 assert name in METER, f"{name} is no key of the meter"
                 self._send(name)
+
+    def no(self) -> None:
+        self.press(NO, 0.1)
 
     def press(self, pin: int, seconds: float) -> None:
         """What is asked is read to its end first, at 250 words a minute, and no two presses come within the station's four seconds."""
@@ -83,7 +90,7 @@ class OneHand(Technician):
         self.terminal.wait_for(r"▌ .*(Right|own face show|mallet)", 40)
 
     def _one(self, shown: str) -> None:
-        what = " ".join(line.strip(" ▌") for line in shown.splitlines() if "▌" in line)
+        what = " ".join(line.strip(" ▌!") for line in shown.splitlines() if line.strip()[:1] in "▌!" and line.strip())
         if what and what not in self.prompts[-1:]:
             self.prompts.append(what)
             self.asked_at = time.monotonic()

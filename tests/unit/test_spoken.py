@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.core.methods import registry
-from assistant.core.spoken import NotANumber, digits, parse, say, time_of_day
+from assistant.core.spoken import NotANumber, digits, in_figures, parse, say, time_of_day
 
 HUNDREDTHS = [Decimal(n).scaleb(-2) for n in range(10000)]
 
@@ -112,3 +112,9 @@ def test_a_time_of_day_is_shown_and_said_as_one(keyed: str, shown: str, said: st
     assert registry.figures("ticket.batched", Decimal(keyed)) == registry.figures("ticket.water_at", shown) == shown
     assert registry.aloud("ticket.batched", Decimal(keyed)) == registry.aloud("ticket.batched", shown) == time_of_day(shown) == said
     assert registry.figures("ticket.number", Decimal(keyed)) == keyed and registry.aloud("slump", Decimal("4.25")) == digits(Decimal("4.25"))
+
+
+def test_what_is_shown_has_figures_where_digits_are_said() -> None:
+    assert in_figures("three, one, point, eight, one. Right?") == "31.81. Right?"
+    assert in_figures("Air content, six, point, zero percent.") == "Air content, 6.0 percent."
+    assert in_figures(f"It was {digits(Decimal('-0.50'))}; one run, two steps.") == "It was -0.50; one run, two steps."
