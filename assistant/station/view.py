@@ -39,7 +39,8 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     if unsafe(state):
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
     if number := _check(state):
-        words = words.replace(spoken.digits(Decimal(number)), number, 1)
+        assert state.proposed is not None
+        words = words.replace(registry.aloud(state.ask.id, phrases.aloud(state.proposed.value, state.ask.places)), number, 1)
     if state.asks_why:
         words = f"{words} {prompt_words(state)[0]}"
     last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()

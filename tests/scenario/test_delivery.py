@@ -373,6 +373,7 @@ def test_a_time_of_day_is_checked_read_out_and_shown_as_one(tmp_path: Path) -> N
             state, _ = step(state, event)
             seen = view.of(state, event.at)
             shown += [(seen.check, seen.last)]
+            assert not seen.check or seen.do.startswith(f"{seen.check}. Right?"), seen.do
     assert ("09:42", "") in shown and any(last.startswith("09:42 ") for _, last in shown)
     assert "TAKEN      ticket.batched  09:42" in bowlside(
         "rehearse", "-", "--answer-rest", stdin=script({"test": "delivery"}, {"ticket.batched": "0942"})).out
