@@ -118,7 +118,8 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         station, first = (Unrecorded(), Restarted(0.0, boot)) if asks else station_of()
         simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
         hints = practice_keys.by_wire if getattr(args, "wire", "") else practice_keys.hint
-        extra: dict[str, Any] = {"hints": hints, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
+        keys = practice_keys.PRACTICE_KEYS if practice_keys.on_meter(header.test) else view.KEYS
+        extra: dict[str, Any] = {"hints": hints, "keys": keys} if simulated else {}
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
         gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
