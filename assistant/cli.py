@@ -179,6 +179,10 @@ def parser() -> argparse.ArgumentParser:
     check.add_arguments(command("check", "Walk every device: press each key, see the lamp, watch the gauge; says what is wrong.",
                                 check.run))
 
+    sounds = command("sounds", "What each sound of the station means: plays each after that, or writes them as files.", _sounds)
+    sounds.add_argument("names", metavar="NAME", nargs="*", help="only these, by the names that it prints (all)")
+    sounds.add_argument("--wav", type=Path, metavar="FOLDER", help="write each as NAME.wav into this folder, and play nothing")
+
     keys = command("keys", "The card of the keys: prints it, or draws it for A5 paper.", _keys)
     keys.add_argument("file", type=Path, metavar="FILE", nargs="?", help="an SVG to draw it into (prints it)")
 
@@ -225,6 +229,7 @@ def parser() -> argparse.ArgumentParser:
         one.set_defaults(do=do)
         if name == "read":
             _voice_arguments(one)
+            _screen_arguments(one)
         if name in ("show", "read"):
             one.add_argument("id", type=int, metavar="ID", help="the test's number in log list")
         if name == "recover":
@@ -257,10 +262,16 @@ def _live_arguments(one: argparse.ArgumentParser, test: bool = True) -> None:
     wording.add_argument("--wording", choices=("terse", "normal", "coaching"), help="how much it says (normal)")
     wording.add_argument("--terse", action="store_true", help="short for --wording terse")
     _voice_arguments(one)
+    _screen_arguments(one)
     one.add_argument("--model", type=Path, metavar="DIR", help="folder of a vosk model to hear with, or own: the station's")
     one.add_argument("--board", action="store_true", help="write what the crew's board may see")
     one.add_argument("--board-folder", type=Path, metavar="DIR", help="where to (in memory, a folder of this login)")
     _journal_argument(one, "the station's own")
+
+
+def _screen_arguments(one: argparse.ArgumentParser) -> None:
+    """Over what the station's settings file says."""
+    one.add_argument("--daylight", action=argparse.BooleanOptionalAction, help="the screen dark on light, for the sun; key l switches")
 
 
 def _voice_arguments(one: argparse.ArgumentParser) -> None:
@@ -351,6 +362,11 @@ def _completion(args: argparse.Namespace) -> int:
 def _cylinders(args: argparse.Namespace) -> int:
     from assistant.report import cylinders
     return cylinders.run(args)
+
+
+def _sounds(args: argparse.Namespace) -> int:
+    from assistant.station import sounds
+    return sounds.run(args)
 
 
 def _keys(args: argparse.Namespace) -> int:
