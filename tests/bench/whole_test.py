@@ -1,4 +1,6 @@
-"""What a whole sequential test costs whoever does it: presses, prompts, talk, waiting. `python -m tests.bench.whole_test`
+"""What a whole sequential test costs whoever does it: presses, prompts, talk, waiting.
+
+    python -m tests.bench.whole_test
 
 A practised technician answers as soon as his work is over and the answer counts, by keys alone or by voice alone, on the rehearsal's
 clock; the words take as long as the real synthesiser takes for them. His seconds are tests/scenario/hands.toml's. Leak hold included,
@@ -17,6 +19,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import tempfile
 import tomllib
 from collections import Counter
@@ -33,8 +36,8 @@ from assistant.core.state import Phase, State
 from assistant.record.journal import Journal
 from assistant.rehearsal.rehearse import ANSWER_AFTER_S, KEY_EVERY_S, Rehearsal, SilentVoice, Voice
 from assistant.rehearsal.script import read
+from assistant.rehearsal.voice_on_tape import VoiceOnTape
 from assistant.station.voice_out import PACE
-from tests.bench.talk_time import Stopwatch
 
 HANDS: dict[str, float] = tomllib.loads(
     (Path(__file__).parents[1] / "scenario" / "hands.toml").read_text(encoding="utf-8"))["sequential"]
@@ -48,6 +51,22 @@ HEADER = {"test": "sequential", "chamber_ratio": 0.06, "aggregate_correction_pct
 WORDINGS = ("terse", "normal", "coaching")
 FIRST, LAST = "pump.1.1", "results"
 HELD_WORDS = ("rest.", "settle.")
+
+
+class Lengths(VoiceOnTape):
+    """The real voice, only for how long it speaks."""
+
+    def __init__(self, wording: str) -> None:
+        super().__init__(Path(os.devnull), PACE[wording])
+
+    def speech(self, text: str, wpm: int, at_s: float) -> None:
+        pass
+
+    def cue(self, name: str, at_s: float) -> None:
+        pass
+
+    def __exit__(self, *_: object) -> None:
+        self._synth.close()
 
 
 class Technician(Rehearsal):
@@ -151,7 +170,7 @@ def main() -> None:
     print(f"{'':17}{'presses':>8}{'prompts':>8}{'cautions':>9}{'talk s':>8}{'caution':>8}{'words s':>8}{'holds s':>8}{'minutes':>8}")
     for wording in WORDINGS:
         for by_keys in (True, False):
-            with Stopwatch(PACE[wording]) as voice:
+            with Lengths(wording) as voice:
                 did = play(wording, by_keys, voice)
             seconds = did.seconds
             print(f"{wording + (', keys' if by_keys else ', voice'):17}{did.counts['presses']:8}{did.counts['prompts']:8}"
