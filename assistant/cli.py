@@ -225,6 +225,7 @@ def parser() -> argparse.ArgumentParser:
         one.set_defaults(do=do)
         if name == "read":
             _voice_arguments(one)
+            _screen_arguments(one)
         if name in ("show", "read"):
             one.add_argument("id", type=int, metavar="ID", help="the test's number in log list")
         if name == "recover":
@@ -257,10 +258,16 @@ def _live_arguments(one: argparse.ArgumentParser, test: bool = True) -> None:
     wording.add_argument("--wording", choices=("terse", "normal", "coaching"), help="how much it says (normal)")
     wording.add_argument("--terse", action="store_true", help="short for --wording terse")
     _voice_arguments(one)
+    _screen_arguments(one)
     one.add_argument("--model", type=Path, metavar="DIR", help="folder of a vosk model to hear with, or own: the station's")
     one.add_argument("--board", action="store_true", help="write what the crew's board may see")
     one.add_argument("--board-folder", type=Path, metavar="DIR", help="where to (in memory, a folder of this login)")
     _journal_argument(one, "the station's own")
+
+
+def _screen_arguments(one: argparse.ArgumentParser) -> None:
+    """Over what the station's settings file says."""
+    one.add_argument("--daylight", action=argparse.BooleanOptionalAction, help="the screen dark on light, for the sun; key l switches")
 
 
 def _voice_arguments(one: argparse.ArgumentParser) -> None:

@@ -37,6 +37,8 @@ _FRACTIONS = {tuple(said.split()): decimals for said, decimals in (
 """What may follow a whole number in place of a point -> its decimals."""
 
 
+_FIGURE = {word: str(n) for n, word in enumerate(UNITS)} | {POINTS[0]: ".", _NUMBERS.minus: "-"}
+_SPELLED = re.compile(r"(?<!\w)(?:{0})(?:, (?:{0}))+(?!\w)".format("|".join(map(re.escape, _FIGURE))))
 _JOINTS = {words[0] for words in _FRACTIONS}
 
 
@@ -58,6 +60,11 @@ class Spoken:
 def digits(value: Decimal) -> str:
     """Read back digit by digit, trailing zeros kept: 7.25 is "seven, point, two, five"."""
     return ", ".join(_digit_words(value))
+
+
+def in_figures(text: str) -> str:
+    """The text as it is shown: a number of several digits that `digits` made is written in figures again."""
+    return _SPELLED.sub(lambda match: "".join(_FIGURE[word] for word in match[0].split(", ")), text)
 
 
 def spelled(text: str) -> str:

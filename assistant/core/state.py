@@ -321,6 +321,16 @@ class State:
         found = next(before, None)
         return isinstance(found, Tap) and found.stage == self.step.stage
 
+    @property
+    def joined(self) -> Tap | None:
+        """The tapping whose question is asked in one with this read-back: what is read back is plain, and nothing comes between."""
+        if self.phase is not Phase.CONFIRM or self.proposed is None or self.proposed.doubt or self.override or self.corrected:
+            return None
+        assert self.procedure is not None
+        then = self.procedure.steps[self.index + 1:][:1]
+        alone = self.ask.entries == "one" and not self.ask.goto
+        return then[0] if then and alone and isinstance(then[0], Tap) and then[0].joined else None
+
     def changes(self) -> list[tuple[Reading, Reading]]:
         """(old, new): readings that became others after what they give was told."""
         found = []

@@ -158,8 +158,11 @@ def read_back(state: State) -> str:
     doubt = state.proposed.doubt
     if state.proposed.form == FACE or state.away is not None:
         return " ".join(filter(None, (sentence("entry.face", digits=spoken.digits(value)), doubt)))
-    said = (sentence("entry.read_back", digits=spoken.digits(value)), doubt,
-            "" if state.terse and not doubt else sentence("entry.right"))
+    right = "" if state.terse and not doubt else sentence("entry.right")
+    if (tap := state.joined) is not None:
+        coaching = tap.coaching if state.wording == "coaching" else ""
+        right = f"{tap.terse_joined if state.terse and tap.terse_joined else tap.joined} {coaching}".rstrip()
+    said = (sentence("entry.read_back", digits=spoken.digits(value)), doubt, right)
     return " ".join(filter(None, said))
 
 

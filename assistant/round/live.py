@@ -61,7 +61,7 @@ def run(args: argparse.Namespace, beside: start.Beside | None = None) -> int:
 
         code = start.on_devices(Unrecorded(), Restarted(0.0, boot), out, model=args.model, meter=simulated, damage=journal.damage,
                                 gauge=None if simulated else start.own_gauge, terminal=not args.headless, whole=whole, beside=beside,
-                                **extra)
+                                daylight=getattr(args, "daylight", None), **extra)
         if played and played[0].name:
             _farewell(journal, played[0].name, folder, args)
     return code

@@ -37,6 +37,8 @@ _HINTS = {
 
 def hint(state: State) -> str:
     """What the simulated meter's keys do at this step; empty while a yes or no is asked."""
+    if state.joined is not None:
+        return _HINTS.get(state.joined.role, "")
     if state.procedure is None or state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.REST, Phase.OVER, Phase.OVERRIDE):
         return ""
     if state.corrected:

@@ -130,7 +130,8 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
                 live.leave_up(result(journal, played[-1])(None))
             return code
         code = on_devices(station, first, out, texts, args.model, simulated, remark, journal.damage, gauge=gauge, terminal=terminal,
-                          whole=to_the_result, beside=beside, **extra)
+                          whole=to_the_result, beside=beside, daylight=getattr(args, "daylight", None),
+                          **extra)
         for one in played:
             _farewell(one.test, one.state, folder)
     return code
@@ -190,11 +191,13 @@ def _farewell(test: int, state: State, folder: Path) -> None:
 def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
                meter: LivePractice | None = None, remark: str = "", damage: str = "",
                hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None,
-               terminal: bool = True, whole: Callable[[Live], int] | None = None, beside: Beside | None = None) -> int:
+               terminal: bool = True, whole: Callable[[Live], int] | None = None, beside: Beside | None = None,
+               daylight: bool | None = None) -> int:
     """Run with whatever of screen, sound and microphone is there. ``terminal`` False: its screen and keys are not used.
 
     damage: of the record; said and shown, and noted in the test.
     whole: runs more than one test on these devices, and gives the exit code.
+    daylight: the screen is dark on light; None: as the station's settings say.
     """
     settings, notify = station_settings.read(), Notify()
     if not terminal:
@@ -204,7 +207,7 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
         if beside is not None:
             stack.enter_context(beside(live))
         if terminal:
-            _at_terminal(stack, live, bool(meter))
+            _at_terminal(stack, live, bool(meter), settings["screen"]["daylight"] if daylight is None else daylight)
         else:
             live.show = headless.Log(live.notices, clock.boot_now).show
             stack.callback(headless.on_stop(lambda: live.key("quit")))
@@ -228,10 +231,13 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
         return live.run(first) if whole is None else whole(live)
 
 
-def _at_terminal(stack: ExitStack, live: Live, meter: bool) -> None:
+def _at_terminal(stack: ExitStack, live: Live, meter: bool, daylight: bool) -> None:
     """The terminal is screen and keypad, and with ``meter`` the hands on it, until the stack is closed."""
-    screen = Screen()
-    keypad = TerminalKeypad(live.key, live.meter if meter else None, lambda name: live.tell(sentence("ear.no_key", key=name)))
+    screen = Screen(daylight=daylight)
+
+    def key(name: str) -> None:
+        screen.switch() if name == "light" else live.key(name)
+    keypad = TerminalKeypad(key, live.meter if meter else None, lambda name: live.tell(sentence("ear.no_key", key=name)))
     live.show = screen.show
     try:
         stack.enter_context(keypad)
@@ -267,7 +273,8 @@ def read_out(args: argparse.Namespace) -> int:
             return replace(shown, figures=((sentence("log.stage"), known),)) if known else shown
         live.result = drawn
         return live.run(start)
-    return on_devices(station, start, out, hints=figure, keys=reading_out.KEYS_HELP, whole=in_big_digits)
+    return on_devices(station, start, out, hints=figure, keys=reading_out.KEYS_HELP, whole=in_big_digits,
+                      daylight=getattr(args, "daylight", None))
 
 
 def _line_by_line(found: dict[str, Any], out: voice_out.Spoken, as_json: bool) -> None:

@@ -91,6 +91,9 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
     "hearing": {
         "model": text(),
     },
+    "screen": {
+        "daylight": switch(False),
+    },
     # What the crew's board may see: whether it is written, and where (empty: see assistant/board/place.py).
     "board": {
         "publish": switch(False),

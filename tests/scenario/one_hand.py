@@ -84,13 +84,13 @@ class OneHand(Technician):
     def _key_gauge(self) -> None:
         """The wire gives it: it is read back by itself. The second time he compares it with the gauge's own face."""
         shown = self.terminal.screen()
-        if re.search(r"▌ (Once more|Again, from the face)", shown):
+        if re.search(r"┃ (Once more|Again, from the face)", shown):
             time.sleep(2.5)
             self.press(self.yes, 0.1)
-        self.terminal.wait_for(r"▌ .*(Right|own face show|mallet)", 40)
+        self.terminal.wait_for(r"┃ .*(Right|own face show|mallet)", 40)
 
     def _one(self, shown: str) -> None:
-        what = " ".join(line.strip(" ▌!") for line in shown.splitlines() if line.strip()[:1] in "▌!" and line.strip())
+        what = " ".join(line.strip(" ┃!") for line in shown.splitlines() if line.strip()[:1] in "┃!" and line.strip())
         if what and what not in self.prompts[-1:]:
             self.prompts.append(what)
             self.asked_at = time.monotonic()

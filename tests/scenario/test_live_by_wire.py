@@ -235,6 +235,7 @@ class Technician:
             self.charge(45.25)
             self.offered()
         elif self.state.phase is Phase.TAPPING:
+            self.live.meter("lever_down")
             self.live.meter("strike")
             self.rest(0.5)
         elif self.state.phase is Phase.ENTRY and prompt.endswith(".again"):
@@ -249,8 +250,6 @@ class Technician:
         else:
             self.at_the_meter(kind, number, prompt)
             self.pedal()
-            if kind == "tap":
-                self.live.meter("lever_down")
 
     def at_the_meter(self, kind: str, number: str, prompt: str) -> None:
         match kind:

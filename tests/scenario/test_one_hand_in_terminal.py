@@ -27,12 +27,12 @@ def test_the_first_steps(folder: Path, kind: str) -> None:
     terminal = station(folder, kind, "--terse")
     try:
         one = OneHand(terminal, folder, PEDAL if kind == "pedal" else YES)
-        one.do(until=r"▌ Leak hold now\?", seconds=60)
+        one.do(until=r"┃ Leak hold now\?", seconds=60)
         shown = " ".join(terminal.screen().split())
         assert ("YES next" in shown) == (kind == "buttons")
         if kind == "buttons":
             one.press(NO, 0.1)
-            terminal.wait_for(r"▌ Dense aggregate", 10)
+            terminal.wait_for(r"┃ Dense aggregate", 10)
     finally:
         terminal.close()
 

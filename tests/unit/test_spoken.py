@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.core.spoken import NotANumber, digits, parse, say
+from assistant.core.spoken import NotANumber, digits, in_figures, parse, say
 
 HUNDREDTHS = [Decimal(n).scaleb(-2) for n in range(10000)]
 
@@ -101,3 +101,9 @@ def test_any_text_is_one_number_below_a_thousand_or_a_plain_refusal(text):
     if value >= 100 and "." not in f"{value:f}":
         return  # keyed whole: said it would be refused
     assert parse(digits(value)).value == value
+
+
+def test_what_is_shown_has_figures_where_digits_are_said() -> None:
+    assert in_figures("three, one, point, eight, one. Right?") == "31.81. Right?"
+    assert in_figures("Air content, six, point, zero percent.") == "Air content, 6.0 percent."
+    assert in_figures(f"It was {digits(Decimal('-0.50'))}; one run, two steps.") == "It was -0.50; one run, two steps."
