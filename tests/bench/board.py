@@ -1,10 +1,12 @@
 """What the crew's board costs the station: `python -m tests.bench.board [--tests N]`. Prints one JSON object.
 
 cpu        seconds of CPU of this process for a whole sequential test on the real loop, keyed at once, with holds of a second and less:
-           N times without and N times with the board, in turn, each pair its own ratio; the median of the ratios. A real test has the
-           same events in half an hour: ``per_test_s`` is what the board adds to one, ``share`` that of a core over ``REAL_S``
+           N times without and N times with the board, in turn, each pair its own ratio; the median of the ratios. ``per_test_s``: what
+           the board adds to one
 loop_us    the call that the loop makes to the board with each turn, in millionths of a second: median and most
-write_ms   a bulletin made, and the whole turn with its file in memory, at the end of a test when it is largest
+write      a bulletin made, and the whole turn with its file in memory, at the end of a test when it has most readings, and near the
+           end of a leak hold by wire, with its curve; ``share_percent``: of a core over a real test of half an hour, made of these:
+           its events, a sign of life each five seconds, and ten samples a second in a leak hold of five minutes
 beats      the row of a tapping, pulled in odd blocks while states change as fast as they can and are published: the largest error of a
            beat in frames, without and with; and how late the pulls of 20 ms came, on the real clock
 """
@@ -18,6 +20,8 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +29,7 @@ import numpy as np
 import pytest
 
 from assistant.board import bulletin
-from assistant.board.publish import Publisher
+from assistant.board.publish import EVERY_S, HEARTBEAT_S, Publisher
 from assistant.core.state import State
 from assistant.record.journal import Journal
 from hardware import cues
@@ -36,6 +40,7 @@ from tests.unit.test_live import Bench, at_once, quick_hand
 
 REAL_S = 1800.0
 """A sequential test of half an hour."""
+LEAK_S = 300.0
 FLIP_S = 0.01
 
 
@@ -73,24 +78,34 @@ def cost(tests: int) -> dict[str, Any]:
     more = statistics.median(with_ - without for without, with_ in pairs)
     return {"without_s": round(statistics.median(pair[0] for pair in pairs), 3), "with_s": round(statistics.median(pair[1] for pair in pairs), 3),
             "ratio": round(statistics.median(with_ / without for without, with_ in pairs), 3), "per_test_s": round(more, 3),
-            "share_percent": round(100 * more / REAL_S, 4),
             "loop_us": {"p50": round(1e6 * statistics.median(calls), 1), "most": round(1e6 * max(calls), 1)}}
 
 
-def writing() -> dict[str, Any]:
-    states = [one.state for one in attack.checkpoints("sequential", "normal")[-8:]]
+def turned(states: list[State]) -> tuple[float, float, int]:
+    """CPU seconds of a bulletin and of a whole turn, and the bytes of the file."""
     with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
         publisher, made, turns = Publisher(Path(folder)), [], []
         for at in range(400):
+            state = states[at % len(states)]
             begun = time.process_time()
-            bulletin.of(states[at % 8])
+            bulletin.of(state)
             made.append(time.process_time() - begun)
-            publisher.show(states[at % 8])
+            publisher.show(state)
             begun = time.process_time()
             publisher.turn()
             turns.append(time.process_time() - begun)
-        size = (Path(folder) / "now.json").stat().st_size
-    return {"bulletin_ms": round(1000 * statistics.median(made), 2), "turn_ms": round(1000 * statistics.median(turns), 2), "bytes": size}
+        return statistics.median(made), statistics.median(turns), (Path(folder) / "now.json").stat().st_size
+
+
+def writing(per_test_s: float) -> dict[str, Any]:
+    steps = attack.checkpoints("sequential", "normal")
+    made, turn, size = turned([one.state for one in steps[-8:]])
+    hold = next(one.state for one in steps if one.state.prompt == "leak.hold")
+    samples = tuple((at / 10, Decimal("45.21") - Decimal(at) / 100_000) for at in range(2900))
+    curve_made, curve_turn, curve_size = turned([replace(hold, curve=samples[:2850 + at]) for at in range(50)])
+    share = (per_test_s + REAL_S / HEARTBEAT_S * turn + LEAK_S / EVERY_S * curve_turn) / REAL_S
+    return {"bulletin_ms": round(1000 * made, 2), "turn_ms": round(1000 * turn, 2), "bytes": size, "curve_bulletin_ms": round(1000 * curve_made, 2),
+            "curve_turn_ms": round(1000 * curve_turn, 2), "curve_bytes": curve_size, "share_percent": round(100 * share, 2)}
 
 
 @contextmanager
@@ -149,7 +164,7 @@ def main() -> None:
     with pytest.MonkeyPatch.context() as patch:
         quick_hand(patch)
         found = cost(args.tests)
-    print(json.dumps({"cpu": found, "write": writing(), "beats": {"without": beats(False), "with": beats(True)}}))
+    print(json.dumps({"cpu": found, "write": writing(found["per_test_s"]), "beats": {"without": beats(False), "with": beats(True)}}))
 
 
 if __name__ == "__main__":
