@@ -179,6 +179,10 @@ def parser() -> argparse.ArgumentParser:
     check.add_arguments(command("check", "Walk every device: press each key, see the lamp, watch the gauge; says what is wrong.",
                                 check.run))
 
+    sounds = command("sounds", "What each sound of the station means: plays each after that, or writes them as files.", _sounds)
+    sounds.add_argument("names", metavar="NAME", nargs="*", help="only these, by the names that it prints (all)")
+    sounds.add_argument("--wav", type=Path, metavar="FOLDER", help="write each as NAME.wav into this folder, and play nothing")
+
     keys = command("keys", "The card of the keys: prints it, or draws it for A5 paper.", _keys)
     keys.add_argument("file", type=Path, metavar="FILE", nargs="?", help="an SVG to draw it into (prints it)")
 
@@ -358,6 +362,11 @@ def _completion(args: argparse.Namespace) -> int:
 def _cylinders(args: argparse.Namespace) -> int:
     from assistant.report import cylinders
     return cylinders.run(args)
+
+
+def _sounds(args: argparse.Namespace) -> int:
+    from assistant.station import sounds
+    return sounds.run(args)
 
 
 def _keys(args: argparse.Namespace) -> int:

@@ -196,7 +196,8 @@ def _may_be_seen(one: Reading, state: State) -> bool:
 
 
 def _reading(one: Reading, state: State) -> dict[str, Any]:
-    return {"id": one.id, "name": _named(one.id), "value": f"{one.value:f}", "unit": one.unit, "how": how(one, state.notes)}
+    return {"id": one.id, "name": _named(one.id), "value": registry.figures(one.id, one.value), "unit": one.unit,
+            "how": how(one, state.notes)}
 
 
 def _verdict(state: State) -> dict[str, Any] | None:

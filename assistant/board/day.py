@@ -20,6 +20,7 @@ from typing import Any
 from assistant import job
 from assistant.board import bulletin, files, place
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.state import State
 from assistant.files.jsonline import dumps
@@ -110,7 +111,7 @@ def _same(one: Mapping[str, Any], running: Mapping[str, Any]) -> bool:
 
 
 def _readings(state: State) -> list[dict[str, Any]]:
-    return [{"id": one.id, "name": capital(spoken_id(one.id)), "value": f"{one.value:f}", "unit": one.unit,
+    return [{"id": one.id, "name": capital(spoken_id(one.id)), "value": registry.figures(one.id, one.value), "unit": one.unit,
              "how": bulletin.how(one, state.notes)} for one in state.readings if not one.withdrawn]
 
 

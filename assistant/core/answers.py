@@ -1,7 +1,7 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import asked, batch_clock, crew, phrases, plausible, reading, round_clock, spoken, three_buttons
+from assistant.core import asked, batch_clock, crew, phrases, plausible, reading, round_clock, three_buttons
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
 from assistant.core.flow import (
@@ -18,6 +18,7 @@ from assistant.core.flow import (
     resume_hold,
 )
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.state import Answered, Phase, State
 from assistant.core.steps import AIR_LINE, Choose
 from assistant.core.turn import Turn
@@ -396,7 +397,7 @@ def _where(turn: Turn) -> str:
     last, taken = state.last_taken(), ""
     # While the same kind of reading is asked, the last one would be the value to beat.
     if last is not None and not phrases.same_kind(last.id, state.step.id):
-        taken = sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=spoken.digits(last.value))
+        taken = sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=registry.aloud(last.id, last.value))
     return f"{sentence('answer.where', stage=phrases.capital(state.step.stage))} {taken}".strip()
 
 

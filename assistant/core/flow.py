@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import due, hold_curve, phrases, round_clock, scrapped, spoken
+from assistant.core import due, hold_curve, phrases, round_clock, scrapped
 from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED, Result, counting
 from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.judgement import Judgement, Marks
@@ -385,7 +385,7 @@ def _ask_again(turn: Turn, last: Reading, why: str, known: str = "") -> None:
     turn.set(corrected=(*state.corrected, state.index))
     may_stay = state.rules >= KEEPS and not known
     turn.say(sentence("test.taking_back_was" if may_stay else "test.taking_back", reading=phrases.spoken_id(last.id),
-                      digits=spoken.digits(last.value)), last.id)
+                      digits=registry.aloud(last.id, last.value)), last.id)
     enter(turn, state.procedure.index(last.id))
 
 
@@ -395,7 +395,7 @@ def keep(turn: Turn, old: Reading) -> None:
     turn.set(readings=tuple(replace(one, withdrawn="") if one is old else one for one in turn.state.readings))
     turn.record("kept", id=old.id, value=old.value)
     note(turn, old.id, sentence("note.kept"))
-    turn.say(sentence("test.kept", reading=phrases.capital(phrases.spoken_id(old.id)), digits=spoken.digits(old.value)), old.id)
+    turn.say(sentence("test.kept", reading=phrases.capital(phrases.spoken_id(old.id)), digits=registry.aloud(old.id, old.value)), old.id)
     after_taken(turn)
 
 

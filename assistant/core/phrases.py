@@ -54,6 +54,11 @@ def aloud(value: Decimal, places: int) -> Decimal:
     return value.quantize(Decimal(1).scaleb(-places))
 
 
+def time_of_day(hhmm: Decimal | str) -> str:
+    """"09:11" of 911 as it is keyed, or of "09:11" as the record has it."""
+    return hhmm if isinstance(hhmm, str) else f"{int(hhmm) // 100:02}:{int(hhmm) % 100:02}"
+
+
 def spoken_id(reading_id: str) -> str:
     """"equilibrium.2.3" as the technician would say it."""
     kind, _, place = reading_id.partition(".")

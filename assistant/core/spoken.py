@@ -82,6 +82,17 @@ def say(value: Decimal) -> str:
     return " ".join([*words[:first], *TWO_DIGITS[whole], *words[first + 2:]])
 
 
+def time_of_day(clock: str) -> str:
+    """09:11 is "nine eleven", 14:05 "fourteen zero five"."""
+    hours, minutes = (int(part) for part in clock.split(":"))
+    early = "" if minutes >= 10 else f"{UNITS[0]} "
+    return f"{_below_100(hours)} {early}{_below_100(minutes)}"
+
+
+def _below_100(number: int) -> str:
+    return " ".join(TWO_DIGITS[number]) if number >= 10 else UNITS[number]
+
+
 def parse(text: str, whole: bool = False) -> Spoken:
     """The one number that `text` says, with at most two digits before the point and any number after it.
 

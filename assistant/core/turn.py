@@ -10,6 +10,7 @@ from assistant.core.asked import waits
 from assistant.core.effects import Cue, Effect, Hush, Listen, Record, Speak
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.plausible import likely_range, plausible_range
 from assistant.core.state import FACE, Asked, Note, Phase, State
 from assistant.core.steps import Ask, Choose, Tap
@@ -162,7 +163,7 @@ def read_back(state: State) -> str:
     if (tap := state.joined) is not None:
         coaching = tap.coaching if state.wording == "coaching" else ""
         right = f"{tap.terse_joined if state.terse and tap.terse_joined else tap.joined} {coaching}".rstrip()
-    said = (sentence("entry.read_back", digits=spoken.digits(value)), doubt, right)
+    said = (sentence("entry.read_back", digits=registry.aloud(state.ask.id, value)), doubt, right)
     return " ".join(filter(None, said))
 
 

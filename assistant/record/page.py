@@ -10,6 +10,7 @@ from assistant.core.assessment import FAIL, INVALID, NONE, PASS, title
 from assistant.core.effects import Record
 from assistant.core.language import CURRENT, sentence
 from assistant.core.machine import step
+from assistant.core.methods import registry
 from assistant.core.methods.registry import RESULTS
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.state import State
@@ -71,7 +72,7 @@ def gone_by(journal: Journal, test: int) -> list[str]:
         before = state
         state, effects = step(state, event)
         at = walls.get(event.at, "")
-        lines += [sentence("page.refused", at=at, reading=spoken_id(before.step.id), value=effect.fields["value"],
+        lines += [sentence("page.refused", at=at, reading=spoken_id(before.step.id), value=registry.figures(before.step.id, effect.fields["value"]),
                            why=str(effect.fields["why"]).rstrip("."))
                   for effect in effects if isinstance(effect, Record) and effect.kind == "refused" and before.procedure is not None
                   and effect.fields.get("value") is not None]

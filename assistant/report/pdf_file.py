@@ -1,6 +1,7 @@
 """The report as PDF: a page for each round (or single test), and a day's summary. Plain, black on white, to be filed."""
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
@@ -42,6 +43,8 @@ from assistant.report.rows import (
 )
 from assistant.round.record import judged
 
+LOAD = "load"
+"""Under this the clock of the load notes how old it is (assistant/core/batch_clock.py)."""
 Chart = tuple[str, Drawing, list[findings.Told]]
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
 PLACED = tuple(f"{kind}.{run}.{step}" for kind in ("charge", "equilibrium") for run, step in PLACES)
@@ -110,7 +113,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     _readings(page, one.tests)
     page.drawings(drawn)
     page.head("Corrections, warnings and remarks")
-    for words in [*(words for test in one.tests for words in _remarks(test)), *doubts(one.tests)] or ["None recorded."]:
+    for words in [*_remarks(one.tests), *doubts(one.tests)] or ["None recorded."]:
         page.text(words)
     page.lines(["Check test, who was told and when", "Remarks"])
     if any(METHODS[test["test"]].on_meter for test in one.tests if test["test"] in METHODS):
@@ -174,10 +177,17 @@ class _Told:
                 reading_in_other_units(now, self.test["rounding"]) if now else "", clock(now["taken"]) if now else ""]
 
 
-def _remarks(test: Test) -> list[str]:
-    return [f"Test {test['id']}: {words}" for words in (
-        *(f"corrected: {each}" for each in corrections(test)), *(f"warning: {each}" for each in test["warnings"]),
-        *(f"{_place(each['id'], test)}: {each['text']}" for each in test["notes"]))]
+def _remarks(tests: Sequence[Test]) -> Iterator[str]:
+    """What is noted of the load in each of its tests (how old it is by then) stands once on the page, as it was first."""
+    of_load: set[str] = set()
+    for test in tests:
+        told = [f"corrected: {each}" for each in corrections(test)] + [f"warning: {each}" for each in test["warnings"]]
+        for each in test["notes"]:
+            without_figures = re.sub(r"\d+", "", each["text"]) if each["id"] == LOAD else ""
+            if without_figures not in of_load:
+                told.append(f"{_place(each['id'], test)}: {each['text']}")
+            of_load |= {without_figures} - {""}
+        yield from (f"Test {test['id']}: {words}" for words in told)
 
 
 def _place(ident: str, test: Test) -> str:

@@ -13,6 +13,7 @@ from assistant.files import plain
 from assistant.files.refusal import Refusal
 from assistant.job import Job
 from assistant.meters import register
+from assistant.meters.gear import Gear, gear_for
 from assistant.record.header import LABELS, header_of
 from assistant.station import station_settings
 
@@ -45,12 +46,12 @@ class Given(NamedTuple):
     refusal: str
     """Why no new test may begin; empty if one may. One that is under way is always gone on with."""
 
-    gear: Mapping[str, register.Gear] = {}
+    gear: Mapping[str, Gear] = {}
     """What each test is done with; of what is overdue it is told."""
 
     def of(self, test: str) -> tuple[Mapping[str, str], str]:
         """Labels and remark of this test alone."""
-        its = self.gear.get(test, register.Gear())
+        its = self.gear.get(test, Gear())
         return its.labels, " ".join(its.overdue)
 
     def must_be_fit(self) -> None:
@@ -81,7 +82,7 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     if not any(test in METHODS and METHODS[test].air_meter for test in tests):
         reasons = []  # no result hangs on the meter's calibration
     technician, equipment = str(given.get("technician", "")), its_job.equipment if its_job else {}
-    gear = {test: register.gear_for(folder, (*METHODS[test].needs, register.CERTIFICATE), equipment, technician, day)
+    gear = {test: gear_for(folder, (*METHODS[test].needs, register.CERTIFICATE), equipment, technician, day)
             for test in tests if test in METHODS and METHODS[test].needs}
     if equipment.get("overdue") == job.REFUSED:
         reasons = [*reasons, *dict.fromkeys(one for its in gear.values() for one in its.overdue)]

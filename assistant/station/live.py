@@ -23,6 +23,7 @@ from assistant.station.gauge_watch import GaugeWatch
 from assistant.station.layout import View
 from assistant.station.loop import Loop
 from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
+from assistant.station.practice_keys import on_meter
 from assistant.station.remarks import Remark, mark_words
 from hardware.clock import Watch, boot_now
 from hardware.ports import SpeakerPort
@@ -362,7 +363,7 @@ class Live(Loop):
             self.show(self._page)
             return
         gauge, status = view.wire(state, self.watch.shown(now)), self.status
-        if self.practice is not None:
+        if self.practice is not None and state.procedure is not None and on_meter(state.procedure.test):
             gauge = f"{self.practice.gauge():f} psi"
             status = f"{status}   METER: {self.practice.state()}"
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")

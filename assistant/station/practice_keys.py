@@ -1,7 +1,7 @@
 """Practice: the whole test on the simulated meter, and what each of its keys does at each step."""
 from __future__ import annotations
 
-from assistant.core.methods.registry import reading
+from assistant.core.methods.registry import METHODS, reading
 from assistant.core.state import Phase, State
 from assistant.core.steps import EQUILIBRIUM, Ask, Step
 from assistant.station.view import KEYS
@@ -49,6 +49,11 @@ def hint(state: State) -> str:
         return f"Nothing of this is simulated: make one up, such as {example}."
     role = "tapping" if state.phase is Phase.TAPPING else step.role
     return _HINTS.get(role, _KEYED if isinstance(step, Ask) and step.unit == "psi" else "")
+
+
+def on_meter(test: str) -> bool:
+    """Whether this test has a meter: beside another its gauge would be a number that belongs to nothing."""
+    return test not in METHODS or METHODS[test].on_meter
 
 
 def by_wire(state: State) -> str:

@@ -3,7 +3,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager, ExitStack
 from dataclasses import replace
@@ -21,21 +20,19 @@ from assistant.files.refusal import Refusal
 from assistant.job import placed
 from assistant.record import loads, log, page, reading_out, summary
 from assistant.record.header import Header, header_of
-from assistant.record.journal import Journal
+from assistant.record.journal import FILE, Journal
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
-from assistant.station import device_watch, headless, job_and_meter, practice_keys, station_settings, view, voice_out
+from assistant.station import device_watch, headless, job_and_meter, practice_keys, sounds, station_settings, view, voice_out
 from assistant.station.devices import Hands, WireGauge
 from assistant.station.ears import Ears
 from assistant.station.layout import View
 from assistant.station.live import Live
 from assistant.station.load_first import Before, LoadFirst
 from assistant.station.notify import Notify
-from assistant.station.pronounce import pronounce
 from assistant.station.screen import Screen, ScreenError
 from hardware import clock
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice
-from hardware.speaker import Speaker
 from hardware.terminal import TerminalError, TerminalKeypad
 from hardware.voice import VoiceSettings
 
@@ -65,7 +62,10 @@ def practise(args: argparse.Namespace, beside: Beside | None = None) -> int:
         raise Refusal(f"practise: {error}") from None
     out = voice_out.chosen(args)
     header = header_of({"test": args.test, **job_and_meter.for_practice(out.wording)}, "practise")
-    return _on_the_record(args, header, args.journal or log.default_folder(practice=True), out, meter, beside=beside)
+    folder = args.journal or log.default_folder(practice=True)
+    if not (folder / FILE).exists():
+        sounds.before_practice(out)
+    return _on_the_record(args, header, folder, out, meter, beside=beside)
 
 
 def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: voice_out.Spoken, meter: Meter | None = None,
@@ -118,7 +118,8 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         station, first = (Unrecorded(), Restarted(0.0, boot)) if asks else station_of()
         simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
         hints = practice_keys.by_wire if getattr(args, "wire", "") else practice_keys.hint
-        extra: dict[str, Any] = {"hints": hints, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
+        keys = practice_keys.PRACTICE_KEYS if practice_keys.on_meter(header.test) else view.KEYS
+        extra: dict[str, Any] = {"hints": hints, "keys": keys} if simulated else {}
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
         gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
@@ -280,11 +281,11 @@ def read_out(args: argparse.Namespace) -> int:
 def _line_by_line(found: dict[str, Any], out: voice_out.Spoken, as_json: bool) -> None:
     from assistant.files.jsonline import dumps
     lines = reading_out.lines(found)
-    speaker = None if as_json else _audible_speaker(out)
+    speaker = None if as_json else voice_out.audible(out)
     for ident, words in lines:
         print(dumps({"id": ident, "words": words}) if as_json else words, flush=True)
         if speaker is not None:
-            _say(speaker, ident, words)
+            voice_out.say(speaker, ident, words)
     if speaker is not None:
         speaker.close()
 
@@ -295,28 +296,7 @@ def tell(args: argparse.Namespace, words: str) -> None:
         out = voice_out.chosen(args)
     except Refusal:  # the settings are what is wrong
         out = voice_out.Spoken(VoiceSettings(), "normal")
-    speaker = _audible_speaker(out)
+    speaker = voice_out.audible(out)
     if speaker is not None:
-        _say(speaker, "refused", words)
+        voice_out.say(speaker, "refused", words)
         speaker.close()
-
-
-def _say(speaker: Speaker, ident: str, words: str) -> None:
-    """Returns when it has been said, or after a minute: a sound device may hang."""
-    speaker.say(ident, pronounce(words, to_write=True))
-    until = time.monotonic() + 60
-    while speaker.busy and time.monotonic() < until:
-        time.sleep(0.05)
-
-
-def _audible_speaker(out: voice_out.Spoken) -> Speaker | None:
-    """A speaker if there is a sound device to be heard from; else None, so that nobody waits for silence."""
-    speaker = out.speaker()
-    until = time.monotonic() + 1.0
-    while time.monotonic() < until and not speaker.audible:
-        time.sleep(0.05)
-    if speaker.audible:
-        return speaker
-    speaker.close()
-    return None
-

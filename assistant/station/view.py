@@ -8,6 +8,7 @@ from assistant.core import crew, phrases, round_clock, spoken
 from assistant.core.asked import needs_held, waits
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.state import Phase, Reading, State
 from assistant.core.three_buttons import WORDS
 from assistant.core.turn import prompt_words
@@ -38,7 +39,8 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
     if unsafe(state):
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
     if number := _check(state):
-        words = words.replace(spoken.digits(Decimal(number)), number, 1)
+        assert state.proposed is not None
+        words = words.replace(registry.aloud(state.ask.id, phrases.aloud(state.proposed.value, state.ask.places)), number, 1)
     if state.asks_why:
         words = f"{words} {prompt_words(state)[0]}"
     last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()
@@ -53,7 +55,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         do=spoken.in_figures(words or _waiting(state)), hint=hint,
         caution=caution,
         clock_s=clock, clock_label=label,
-        last=f"{last.value:f} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
+        last=f"{registry.figures(last.id, last.value)} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,
         listens=_listens(state, audible),
         check=_check(state), verdict=verdict, passed=page.passed(known[0]) if known else None, figures=figures,
@@ -94,7 +96,7 @@ def unsafe(state: State) -> bool:
 def _check(state: State) -> str:
     """The number that is to be checked now."""
     asked = state.phase is Phase.CONFIRM and state.proposed is not None
-    return f"{phrases.aloud(state.proposed.value, state.ask.places):f}" if asked and state.proposed is not None else ""
+    return registry.figures(state.ask.id, phrases.aloud(state.proposed.value, state.ask.places)) if asked and state.proposed is not None else ""
 
 
 def is_hidden(state: State, one: Reading) -> bool:

@@ -43,9 +43,9 @@ from tests.property.evidence import (
     Utterance,
     affirmed,
     as_input,
+    as_read_back,
     boyle,
     harmless,
-    in_digits,
     independent,
     is_answer,
     question_of,
@@ -300,7 +300,7 @@ class Oracle:
         self.offer = Offer(ident.removesuffix(".again"), fields["value"], source, form, entry, read_back, self.new_look)
         if read_back is None:
             self.slip("read-back", f"{ident} {fields['value']} was never read back")
-        elif in_digits(fields["value"]) not in read_back.text.replace(",", ""):
+        elif as_read_back(ident.removesuffix(".again"), fields["value"]) not in read_back.text.replace(",", ""):
             self.slip("read-back", f"{ident} {fields['value']} was read back as {read_back.text!r}")
 
     def _is_fresh(self, ident: str, since: float) -> None:

@@ -8,13 +8,22 @@ from unittest import mock
 import pytest
 
 from assistant import cli
+from assistant.core.events import TestStarted
+from assistant.core.settings import Settings
 from assistant.core.state import Phase, State
 from assistant.core.steps import Hold, Judge
+from assistant.procedures import load
 from assistant.record.header import header_of
+from assistant.record.journal import Journal
+from assistant.record.session import Station
 from assistant.round import live as round_live
 from assistant.station.job_and_meter import AIR_PCT, METRIC_PSI, PRACTICE
-from assistant.station.practice_keys import hint, made_ready
+from assistant.station.layout import View
+from assistant.station.live import Live
+from assistant.station.practice_keys import hint, made_ready, on_meter
+from hardware.clock import boot_now
 from hardware.meter import Crew, Meter
+from hardware.meter_live import LivePractice
 from tests.command import bowlside
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import RUN_1, to_run_1, to_run_2
@@ -99,3 +108,17 @@ def test_round_and_single_practice_have_that_concrete(tmp_path: Path) -> None:
     with mock.patch.object(round_live, "Meter", side_effect=RuntimeError) as made, pytest.raises(RuntimeError):
         round_live.run(cli.parser().parse_args(["round", "--practise", "--journal", str(tmp_path)]))
     assert made.call_args.args == (AIR_PCT, METRIC_PSI)
+
+
+@pytest.mark.parametrize("test, shown", [("slump", False), ("density", False), ("sequential", True), ("leak", True), ("pressure-air", True)])
+def test_only_a_test_that_has_a_meter_shows_one(tmp_path: Path, test: str, shown: bool) -> None:
+    """Practice of a slump stood beside a pressure gauge, and told how to pump."""
+    seen: list[View] = []
+    with Journal(tmp_path) as journal:
+        station = Station(journal, journal.new_test(), "boot")
+        live = Live(station, show=seen.append, practice=LivePractice(Meter()))
+        live.refresh()
+        station.handle(TestStarted(boot_now(), test, load(test), Settings().to_mapping(), {}))
+        live.refresh()
+    assert seen[0].gauge is None and (seen[1].gauge is not None, "METER" in seen[1].status) == (shown, shown)
+    assert on_meter(test) is shown
