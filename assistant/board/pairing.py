@@ -35,10 +35,13 @@ MOST_SESSIONS = 100
 """Then the oldest goes."""
 
 
+SERVICE = Path("/var/lib/bowlside-board")
+
+
 def own_folder() -> Path:
-    """Where the board keeps its code and its sessions: the service's folder, or the user's."""
-    service = os.environ.get("STATE_DIRECTORY") or ("/var/lib/bowlside-board" if os.path.isdir("/var/lib/bowlside-board") else "")
-    return Path(service) if service else Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local/state") / "bowlside-board"
+    """Where the board keeps its code and its sessions: the service's folder for whom that is open, else the user's."""
+    return SERVICE if os.access(SERVICE, os.R_OK | os.X_OK) else (
+        Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local/state") / "bowlside-board")
 
 
 def _write(path: Path, data: Any, mode: int = 0o600) -> None:
@@ -46,6 +49,7 @@ def _write(path: Path, data: Any, mode: int = 0o600) -> None:
     half = path.with_name(f".{path.name}.{os.getpid()}")
     descriptor = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, mode)
     with open(descriptor, "w", encoding="utf-8") as file:
+        os.fchmod(descriptor, mode)     # whatever the umask
         json.dump(data, file)
     owner_only.as_above(half)
     half.replace(path)
@@ -79,6 +83,11 @@ def new_code(folder: Path, addresses: list[str] | None = None) -> str:
     known = code_of(folder).get("addresses", []) if addresses is None else addresses
     _write(folder / CODE, {"code": code, "addresses": known}, 0o640)
     return code
+
+
+def forget_code(folder: Path) -> None:
+    """No board runs any more."""
+    (folder / CODE).unlink(missing_ok=True)
 
 
 class Pairing:

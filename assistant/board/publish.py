@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from assistant.board import bulletin, day, files, place
+from assistant.board import bulletin, day, files, place, told
 from assistant.core.language import sentence
 from assistant.core.round_clock import BETWEEN
 from assistant.core.state import Phase, State
@@ -118,6 +118,7 @@ class Publisher:
         self._news, self._closed, self._told = threading.Event(), False, False
         self._beat = float("-inf")
         self._written: dict[str, Any] = {}
+        self._pair = ""
         self._thread = threading.Thread(target=self._go, name="board", daemon=True)
 
     def show(self, state: State) -> None:
@@ -148,6 +149,7 @@ class Publisher:
             with suppress(OSError):
                 self.days.begin()
         while not self._closed:
+            self._pairing()
             busy = self.days is not None and self.days.busy
             self._news.wait(EVERY_S if busy else max(0.0, self._beat + HEARTBEAT_S - self._clock()))
             self._news.clear()
@@ -169,6 +171,13 @@ class Publisher:
             self._tell(sentence("board.not_written", folder=self.folder, why=error.strerror or error))
         if self.days is not None and self.days.trouble:
             self._tell(sentence("board.no_day", why=self.days.trouble.rstrip(".")))
+
+    def _pairing(self) -> None:
+        """The board's address and code, when they are others than were shown."""
+        if (words := told.shown()) != self._pair:
+            self._pair = words
+            if words:
+                self._trouble(words)
 
     def _tell(self, words: str) -> None:
         if not self._told:
@@ -199,6 +208,6 @@ def beside(args: argparse.Namespace) -> Callable[[Live], Publisher] | None:
         practice = live.practice is not None
         days = DayMaker(folder, args.journal or log.default_folder(practice), getattr(args, "job", None))
         publisher = Publisher(folder, practice, live.trouble, days)
-        live.board = publisher.show
+        live.board, live.pairing = publisher.show, told.said
         return publisher
     return begin

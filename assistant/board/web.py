@@ -160,9 +160,9 @@ async def _form(request: Request) -> str:
             async for part in request.stream():
                 body += part
                 if len(body) > MOST_FORM:
-                    raise HTTPException(413)
+                    raise HTTPException(413, headers={"connection": "close"})
     except (TimeoutError, ClientDisconnect):
-        raise HTTPException(408) from None
+        raise HTTPException(408, headers={"connection": "close"}) from None
     return parse_qs(body.decode("latin-1"), max_num_fields=5).get("code", [""])[0].strip() if body.count(b"&") < 5 else ""
 
 

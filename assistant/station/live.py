@@ -81,6 +81,7 @@ class Live(Loop):
     lamps      lamps and buzzers, once they are open (see ``assistant.station.devices``)
     alive      called with every turn of the loop (``assistant.station.notify``)
     board      the same, with the state: what the crew's board may know of it (``assistant.board.publish``)
+    pairing    the code of the crew's board, for whoever asks for the time at a test's first question, where nothing is timed
     write      takes the record's lines; None: not wanted
     """
 
@@ -94,6 +95,7 @@ class Live(Loop):
         self.lamps: Shows | None = None
         self.alive: Callable[[], None] = lambda: None
         self.board: Callable[[State], None] = lambda state: None
+        self.pairing: Callable[[], str] = lambda: ""
         self.watch = GaugeWatch(self.handle, lambda: self.station.state)
         self._wrong_until = 0.0
         self.messages: deque[str] = deque(maxlen=3)
@@ -330,6 +332,9 @@ class Live(Loop):
             self._enter_from = at + BOUNCE_S  # a held key goes on bouncing
             return
         self.handle(KeyPressed(at, name))
+        state = self.station.state
+        if name == "D" and state.index == 0 and not state.timers and self.speaker is not None and (words := self.pairing()):
+            self.speaker.say("pairing", words)
         if self.station.state.too_soon == at:  # or nobody knows why it did nothing
             self._for_now(sentence("screen.hear_out"))
 

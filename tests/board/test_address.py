@@ -4,12 +4,16 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+import xml.etree.ElementTree as ElementTree
+from pathlib import Path
 
 import numpy as np
 import pytest
 import zxingcpp
+from PIL import Image
 
-from assistant.board import address
+from assistant.board import address, card
+from tests.board import browser
 
 URL = "http://192.168.4.1:8080/"
 
@@ -64,3 +68,18 @@ def test_listening_everywhere_tells_every_number(monkeypatch: pytest.MonkeyPatch
     assert address.urls("0.0.0.0", 80) == ["http://10.0.0.5/", "http://192.168.4.1/"]
     monkeypatch.setattr(address, "own_addresses", list)
     assert address.urls("0.0.0.0", 80) == ["http://127.0.0.1/"]
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium here")
+def test_the_card_is_read_by_a_camera(tmp_path: Path) -> None:
+    """As a browser draws it: both codes, and the card of the keys above them."""
+    card.write(tmp_path / "card.svg", URL, 'site "2"; <b>', "secret;12")
+    assert ElementTree.fromstring((tmp_path / "card.svg").read_text(encoding="utf-8")).tag.endswith("svg")
+    with browser.started("chromium") as page:
+        page.size(1000, 1414)
+        page.open((tmp_path / "card.svg").as_uri())
+        page.picture(tmp_path / "card.png")
+    drawn = np.asarray(Image.open(tmp_path / "card.png").convert("L"))
+    assert {code.text for code in zxingcpp.read_barcodes(np.ascontiguousarray(drawn))} == {URL, address.wifi('site "2"; <b>', "secret;12")}
+    words = "".join(ElementTree.parse(tmp_path / "card.svg").getroot().itertext())
+    assert URL in words and "secret;12" in words and 'site "2"; <b>' in words and "TERMINAL" in words.upper()

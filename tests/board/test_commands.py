@@ -48,6 +48,8 @@ def test_serve_tell_pair_list_revoke(told: list[str], own: Path) -> None:
     assert url.startswith("http://127.0.0.1:") and not url.endswith(":0/") and len(code) == 4
     assert bowlside("board", "--code").out == f"{url}\nCode {code}.\n"
     assert bowlside("board", "--address").out.count("\n") > 10
+    assert bowlside("board", "--card", own / "card.svg", "--network", "site").code == 0 and url in (own / "card.svg").read_text()
+    assert "can't be written" in bowlside("board", "--card", own / "none" / "card.svg").err
     assert bowlside("board", "--sessions").out == "No phone is paired.\n"
 
     opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
@@ -72,7 +74,8 @@ def test_before_a_board_was_started_there_is_no_code(own: Path) -> None:
 
 @pytest.mark.parametrize(("arguments", "words"), [
     (["--on", "board.local"], "by number"), (["--on", "1.2.3"], "by number"), (["--port", "99999"], "port"), (["--port", "x"], "port"),
-    (["--revoke", "0"], "--sessions"), (["--revoke", "x"], "--sessions"), (["--code", "--address"], "not allowed")])
+    (["--revoke", "0"], "--sessions"), (["--revoke", "x"], "--sessions"), (["--code", "--address"], "not allowed"),
+    (["--network", "x"], "--card"), (["--card", "x.svg", "--password", "x"], "--network"), (["--card", "x.svg"], "no board was started")])
 def test_wrong_use_is_told_in_a_sentence(own: Path, arguments: list[str], words: str) -> None:
     done = bowlside("board", *arguments)
     assert done.code == 2 and words in done.err
