@@ -2,17 +2,21 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from assistant.core.asked import needs_held
-from assistant.core.state import Phase
+from assistant.core.language import sentence
+from assistant.core.state import Phase, State
 from assistant.core.steps import Choose
 from assistant.core.three_buttons import ENTER, wheel
 from assistant.procedures import names
 from assistant.record import summary
+from assistant.station import view
+from assistant.station.layout import layout
 from tests.property.test_never_stuck import TRUE
 from tests.scenario.dialogue import Dialogue
 
@@ -31,6 +35,7 @@ class Buttons(Dialogue):
     def turn(self, key: str) -> None:
         self.presses[key] += 1
         self.press(key, after=0.35)
+        self.looked(self.state)
 
     def enter(self, text: str) -> None:
         self.key("C")
@@ -45,11 +50,14 @@ class Buttons(Dialogue):
                 self.turn("C")
             self.turn("#")
 
+    looked: Callable[[State], None] = staticmethod(lambda state: None)
+
     def go(self, leave_out: bool) -> Buttons:
         for _ in range(3000):
             state = self.state
             if state.phase is Phase.OVER:
                 return self
+            self.looked(state)
             step = state.step
             if state.phase in (Phase.HOLD, Phase.TAPPING):
                 self.wait(1)
@@ -78,3 +86,23 @@ def test_the_sequential_test_passes_and_counts_its_presses(tmp_path: Path) -> No
     assert summary.of(t.journal, t.station.test)["verdict"] == "pass"
     print("presses by three buttons, no wire:", dict(t.presses))
     assert sum(t.presses.values()) <= 500
+
+
+@pytest.mark.parametrize("width, height", ((40, 15), (80, 24), (100, 30)))
+def test_at_every_prompt_the_screen_names_the_three_buttons_and_shows_what_the_wheel_has(tmp_path: Path, width: int, height: int) -> None:
+    legend = sentence("buttons.screen.keys_short" if width < 60 else "buttons.screen.keys").split()
+    shown: set[str] = set()
+
+    def look(state: State) -> None:
+        seen = view.of(state, state.now)
+        lines = layout(seen, width, height)
+        words = " ".join(lines).split()
+        assert words[-len(legend):] == legend, lines
+        if state.wheel:
+            assert "YES" in words[:-len(legend)], lines  # takes it
+            assert not seen.typed or any("\u2588" in line or "\u258c" in line or seen.typed in line for line in lines), lines
+        shown.add(state.prompt)
+    t = Buttons(tmp_path, "sequential")
+    t.looked = look  # type: ignore[method-assign]
+    t.go(leave_out=True)
+    assert {"zero", "leak.charge", "clamps", "equilibrium.1.3.again", "finish.wash"} <= shown
