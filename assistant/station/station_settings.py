@@ -90,7 +90,7 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
     },
     "hearing": {
         "model": text(),
-        "barge_in": switch(True),
+        "barge_in": switch(False),
     },
     # What the crew's board may see: whether it is written, and where (empty: see assistant/board/place.py).
     "board": {

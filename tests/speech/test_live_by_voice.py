@@ -78,9 +78,11 @@ def test_the_first_steps_by_voice_alone(world: SoundWorld, tmp_path: Path) -> No
 def test_answers_over_the_stations_own_talk(world: SoundWorld, tmp_path: Path) -> None:
     """The microphone hears the loudspeaker as loud as the technician. The prompts say "next", "yes" and "no" themselves."""
     world.one_air()
-    folder = tmp_path / "journal"
+    folder, settings = tmp_path / "journal", tmp_path / "config" / "bowlside" / "station.toml"
+    settings.parent.mkdir(parents=True)
+    settings.write_text("[hearing]\nbarge_in = true\n", encoding="utf-8")
     terminal = Terminal([sys.executable, "-m", "assistant", "practise", "--journal", str(folder)],
-                        {name: world.env[name] for name in WANTED})
+                        {**{name: world.env[name] for name in WANTED}, "XDG_CONFIG_HOME": str(tmp_path / "config")})
 
     def over_the_talk(words: str, then: str) -> None:
         """The question again, and words over it, at most four times: what does not stand apart is not heard."""
@@ -88,7 +90,8 @@ def test_answers_over_the_stations_own_talk(world: SoundWorld, tmp_path: Path) -
         subprocess.run(["flite", "-voice", "slt", "-t", words, "-o", str(path)], check=True, timeout=20)
         for _ in range(4):
             terminal.keys("a")
-            time.sleep(1.4)  # a second of it must be heard before an answer counts
+            terminal.wait_for(r"SAY OR KEY:\s+keys", 5)
+            terminal.wait_for(r"SAY OR KEY:\s+(?!\s|keys)", 20)  # a second of it, after its caution, and an answer counts
             world.play(path, "default")
             try:
                 terminal.wait_for(then, 6)

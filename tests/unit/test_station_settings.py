@@ -13,7 +13,7 @@ def test_without_a_file_everything_has_its_default(tmp_path):
     found = station_settings.read(tmp_path / "none.toml")
     assert found["voice"] == {"name": "en-us", "rate_wpm": 0, "volume": 100, "click": True, "wording": "normal",
                               "driver": "bowlside"}
-    assert found["hearing"] == {"model": "", "barge_in": True}
+    assert found["hearing"] == {"model": "", "barge_in": False}
 
 
 def test_the_place_follows_xdg(monkeypatch, tmp_path):
