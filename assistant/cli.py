@@ -18,6 +18,7 @@ import assistant.job.commands
 import assistant.meters.commands
 import assistant.report.commands
 import assistant.speech.commands
+import assistant.station.commands
 from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
@@ -29,6 +30,7 @@ from assistant.record import lines, log, recover
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.setup import bundle, service
 from assistant.speech import hear, mic
+from assistant.station.job_and_meter import AIR_PCT, METRIC_PSI
 from hardware import memory
 
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
@@ -124,7 +126,7 @@ def parser() -> argparse.ArgumentParser:
     run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", _run)
     _live_arguments(run)
     run.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, meter and labels (TOML)")
-    run.add_argument("--headless", action="store_true", help="without a terminal, as the service runs it: keypad, pedal, voice")
+    run.add_argument("--headless", action="store_true", help="without a terminal, as the service runs it: keypad, pedal, buttons, voice")
 
     _of_meter(run)
 
@@ -132,7 +134,7 @@ def parser() -> argparse.ArgumentParser:
                      _round)
     _live_arguments(round_, test=False)
     round_.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, tests, meter and labels (TOML)")
-    round_.add_argument("--headless", action="store_true", help="without a terminal: keypad, pedal, voice")
+    round_.add_argument("--headless", action="store_true", help="without a terminal: keypad, pedal, buttons, voice")
     _of_meter(round_)
     round_.add_argument("--practise", action="store_true", help="on the simulated meter: nothing counts")
     round_.add_argument("--technicians", type=int, choices=(1, 2), help="one alone, or two: another order, to compare (1)")
@@ -141,8 +143,9 @@ def parser() -> argparse.ArgumentParser:
     practise = command("practise", "The same on a simulated meter: nothing counts.", _practise)
     _live_arguments(practise)
     practise.add_argument("--seed", type=int, default=1, help="of the simulated meter's chance (1)")
-    practise.add_argument("--air", type=float, default=6.0, metavar="PCT", help="air in the concrete, percent (6.0)")
-    practise.add_argument("--metric", type=float, default=0.20, metavar="PSI", help="system air metric, psi (0.20)")
+    practise.add_argument("--air", type=float, default=AIR_PCT, metavar="PCT", help=f"air in the concrete, percent ({AIR_PCT})")
+    practise.add_argument("--metric", type=float, default=METRIC_PSI, metavar="PSI",
+                          help=f"system air metric, psi ({METRIC_PSI:.2f})")
     practise.add_argument("--leak", type=float, default=0.0, metavar="PSI", help="chamber leak, psi a minute (0)")
     practise.add_argument("--wire", choices=("line", "polled", "modbus"),
                           help="the simulated meter also speaks as a gauge of this kind on a wire (none)")
@@ -176,6 +179,10 @@ def parser() -> argparse.ArgumentParser:
     check.add_arguments(command("check", "Walk every device: press each key, see the lamp, watch the gauge; says what is wrong.",
                                 check.run))
 
+    sounds = command("sounds", "What each sound of the station means: plays each after that, or writes them as files.", _sounds)
+    sounds.add_argument("names", metavar="NAME", nargs="*", help="only these, by the names that it prints (all)")
+    sounds.add_argument("--wav", type=Path, metavar="FOLDER", help="write each as NAME.wav into this folder, and play nothing")
+
     keys = command("keys", "The card of the keys: prints it, or draws it for A5 paper.", _keys)
     keys.add_argument("file", type=Path, metavar="FILE", nargs="?", help="an SVG to draw it into (prints it)")
 
@@ -186,6 +193,8 @@ def parser() -> argparse.ArgumentParser:
         command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
 
     assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
+
+    assistant.station.commands.add_arguments(command("settings", "The station's own file: new."), _Parser)
 
     assistant.meters.commands.add_arguments(
         command("meter", "The register of meters and other equipment."), _Parser)
@@ -220,6 +229,7 @@ def parser() -> argparse.ArgumentParser:
         one.set_defaults(do=do)
         if name == "read":
             _voice_arguments(one)
+            _screen_arguments(one)
         if name in ("show", "read"):
             one.add_argument("id", type=int, metavar="ID", help="the test's number in log list")
         if name == "recover":
@@ -252,10 +262,16 @@ def _live_arguments(one: argparse.ArgumentParser, test: bool = True) -> None:
     wording.add_argument("--wording", choices=("terse", "normal", "coaching"), help="how much it says (normal)")
     wording.add_argument("--terse", action="store_true", help="short for --wording terse")
     _voice_arguments(one)
+    _screen_arguments(one)
     one.add_argument("--model", type=Path, metavar="DIR", help="folder of a vosk model to hear with, or own: the station's")
     one.add_argument("--board", action="store_true", help="write what the crew's board may see")
     one.add_argument("--board-folder", type=Path, metavar="DIR", help="where to (in memory, a folder of this login)")
     _journal_argument(one, "the station's own")
+
+
+def _screen_arguments(one: argparse.ArgumentParser) -> None:
+    """Over what the station's settings file says."""
+    one.add_argument("--daylight", action=argparse.BooleanOptionalAction, help="the screen dark on light, for the sun; key l switches")
 
 
 def _voice_arguments(one: argparse.ArgumentParser) -> None:
@@ -278,10 +294,11 @@ def _bare(args: argparse.Namespace) -> int:
 
 
 def _first_or_station() -> int:
-    """Until a test has been recorded a practice test is offered; then the station starts."""
+    """Until a real test has been recorded practice is offered; then the station starts."""
     if not (log.default_folder() / FILE).exists():
-        print("Welcome to Bowlside. Nothing has been recorded here yet.\n"
-              "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time.")
+        print("Welcome to Bowlside. " + ("Only practice has been recorded here yet: n begins a test that counts." if log.practised() else
+              "Nothing has been recorded here yet.\n"
+              "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time."))
         try:
             answer = input("Practise now? [Y/n] ")
         except EOFError:
@@ -345,6 +362,11 @@ def _completion(args: argparse.Namespace) -> int:
 def _cylinders(args: argparse.Namespace) -> int:
     from assistant.report import cylinders
     return cylinders.run(args)
+
+
+def _sounds(args: argparse.Namespace) -> int:
+    from assistant.station import sounds
+    return sounds.run(args)
 
 
 def _keys(args: argparse.Namespace) -> int:

@@ -15,18 +15,17 @@ EDGE_S = 0.005             # raised-cosine rise and fall: no click
 
 # name: tones one after another, (hertz, sounding ms, silence after ms)
 PATTERNS: dict[str, tuple[tuple[int, int, int], ...]] = {
-    "settled": ((1175, 60, 60), (1175, 60, 0)),                              # dit dit
-    "in_band": ((880, 60, 60), (1320, 240, 0)),                              # dit daah, rising
-    "tap_first": ((1760, 200, 0),),                                          # one firm tone: the single blow
-    "tap": ((1320, 70, 0),),                                                 # one short beat
-    "tap_end": ((1320, 70, 60), (880, 450, 0)),                              # dit daaaah, falling
-    "mark": ((988, 120, 100), (988, 120, 100), (988, 120, 0)),               # three even tones
-    "count": ((1568, 30, 30), (1568, 30, 0)),                                # a quick double tick
-    "refused": ((620, 220, 90), (620, 220, 0)),                              # two long low tones
-    "key_click": ((1976, 15, 0),),                                           # a tick under the finger
-    "erase": ((1480, 40, 30), (740, 90, 0)),                                 # a short step down: the last digit is gone
-    "before_words": ((1480, 25, 60),),                                       # a tick, and a breath before the words
-    "attention": ((988, 80, 60), (988, 80, 60), (1480, 300, 0)),             # dit dit daah
+    "settled": ((1175, 60, 60), (1175, 60, 0)),
+    "in_band": ((880, 60, 60), (1320, 240, 0)),
+    "tap_first": ((1760, 200, 0),),
+    "tap": ((1320, 70, 0),),
+    "tap_end": ((1320, 70, 60), (880, 450, 0)),
+    "mark": ((988, 120, 100), (988, 120, 100), (988, 120, 0)),
+    "count": ((1568, 30, 30), (1568, 30, 0)),
+    "refused": ((620, 220, 90), (620, 220, 0)),
+    "key_click": ((1976, 15, 0),),
+    "erase": ((1480, 40, 30), (740, 90, 0)),
+    "before_words": ((1480, 25, 60),),
 }
 
 KEY_TONES: dict[str, tuple[int, int]] = {
@@ -41,6 +40,30 @@ says which."""
 KEY_TONE_S = 0.07
 """A telephone exchange must know a tone of 40 ms (ITU-T Q.24, from memory); this is a little more."""
 NAMES = (*PATTERNS, *KEY_TONES)
+
+OF_A_TEST = ("in_band", "settled", "tap_first", "tap", "tap_end", "mark", "count", "refused")
+"""What a test is worked by without a look at the screen, in about its order."""
+TOLD: dict[str, tuple[str, str]] = {
+    "in_band": ("the charge is in its band", "dit daah, rising"),
+    "settled": ("settled: read it now", "dit dit"),
+    "tap_first": ("the first blow", "one firm tone"),
+    "tap": ("a blow", "one short beat"),
+    "tap_end": ("the blows are over, hold on", "dit daaaah, falling"),
+    "mark": ("so much of a hold is over, or all of it", "three even tones"),
+    "count": ("a hold's last seconds, one each", "a quick double tick"),
+    "refused": ("wrong, or not taken: listen", "two long low tones"),
+    "key_click": ("a key was pressed", "a tick"),
+    "digit_5": ("a digit was keyed, each with tones of its own", "a telephone's key"),
+    "erase": ("the last digit is erased", "a short step down"),
+    "before_words": ("words follow", "a tick, and a breath"),
+}
+"""What each means, as it is said before it, and what it sounds like. One digit stands for all."""
+
+
+def table() -> str:
+    """The same as a Markdown table, for people."""
+    return "\n".join(["| It means | It sounds like | Hear it |", "|---|---|---|",
+                      *(f"| {means} | {sounds} | `bowlside sounds {name}` |" for name, (means, sounds) in TOLD.items())])
 
 
 def render(name: str, rate: int = RATE) -> bytes:
@@ -74,3 +97,7 @@ def _edged(wave: np.ndarray, rate: int) -> np.ndarray:
     wave[:edge] *= rise
     wave[len(wave) - edge:] *= rise[::-1]
     return wave
+
+
+if __name__ == "__main__":
+    print(table())

@@ -29,6 +29,7 @@ KEYS: dict[str, str] = {
     "c": "C", "n": "C", "N": "C", "x": "C", "X": "C", "C": "C",  # clear, no
     "S": "B-held",                                      # scrap
     "d": "D", "D": "D-held",                            # time left, where are we; quiet / talk
+    "l": "light", "L": "light",                         # daylight on the screen, or off again
     "q": "quit", "Q": "quit", "\x03": "quit",           # leave the station; the journal keeps everything
 }
 """Characters -> tokens of the station's key map."""
@@ -42,8 +43,6 @@ METER_KEYS: dict[str, str] = {
     "v": "petcocks", "V": "petcocks", "w": "flood", "W": "flood", "u": "unclamp", "U": "unclamp",
 }
 """Characters and arrows -> actions on the simulated meter (names of `LivePractice.act`)."""
-
-KEYS_HELP = "0-9 . Enter  a say again  b back  c no  d time left  A pause  S scrap  D quiet  q leave"
 
 _ARROWS = {"A": "up", "B": "down", "C": "right", "D": "left"}
 # A number pad in application mode sends ESC O and one of these.

@@ -104,7 +104,7 @@ def _question(state: State) -> tuple[str, str]:
     words, caution = prompt_words(state) if state.phase in ASKED else (sentence("board.checked", reading=_named(state.step.id)), "")
     if state.phase is Phase.HOLD and not words:
         words = sentence("screen.let_it_settle")
-    return " ".join(filter(None, [sentence("test.paused") if state.paused else "", words])), caution
+    return " ".join(filter(None, [sentence("answer.paused") if state.paused else "", words])), caution
 
 
 def _next(state: State) -> str:
@@ -196,7 +196,8 @@ def _may_be_seen(one: Reading, state: State) -> bool:
 
 
 def _reading(one: Reading, state: State) -> dict[str, Any]:
-    return {"id": one.id, "name": _named(one.id), "value": f"{one.value:f}", "unit": one.unit, "how": how(one, state.notes)}
+    return {"id": one.id, "name": _named(one.id), "value": registry.figures(one.id, one.value), "unit": one.unit,
+            "how": how(one, state.notes)}
 
 
 def _verdict(state: State) -> dict[str, Any] | None:

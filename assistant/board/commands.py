@@ -12,6 +12,7 @@ from typing import Any
 from assistant.files.refusal import Refusal
 
 LOOPBACK = "127.0.0.1"
+NONE = "board: no board was started here: start bowlside board, with --on where phones are to reach it."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,7 +26,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--address", action="store_true", help="the address with a QR code to scan")
     what.add_argument("--sessions", action="store_true", help="the phones that are paired")
     what.add_argument("--revoke", metavar="N", type=_number, help="take a phone's session away, by its number, or all")
+    what.add_argument("--card", metavar="FILE.svg", type=Path, help="the card of the keys with the address as a QR code")
     what.add_argument("--access-point", action="store_true", help="serve on a network of its own, which ends with the command")
+    parser.add_argument("--network", metavar="NAME", default="", help="with --card: the site's own network, to join first")
+    parser.add_argument("--password", metavar="WORDS", default="", help="with --network: its password")
     parser.add_argument("--dry-run", action="store_true", help="with --access-point: only print what would be run")
 
 
@@ -34,6 +38,10 @@ def run(args: argparse.Namespace) -> int:
     own = pairing.own_folder()
     if args.dry_run and not args.access_point:
         raise Refusal("board: --dry-run goes with --access-point only.")
+    if args.network and not args.card or args.password and not args.network:
+        raise Refusal("board: --network goes with --card, and --password with --network.")
+    if args.card:
+        return _card(args.card, pairing.code_of(own), args.network, args.password)
     if args.code or args.address:
         return _tell(pairing.code_of(own), qr=args.address)
     if args.new_code:
@@ -69,17 +77,30 @@ def _serve(args: argparse.Namespace, own: Path) -> int:
         except OSError as error:
             raise Refusal(f"board: {where} port {args.port} can't be used ({error.strerror}): is a board running already? "
                           "Choose an address of this machine with --on, or another --port.") from None
-        serving = server.make(folder, own, address.urls(where, args.port))
+        serving = server.make(folder, own, address.urls(where, sock.getsockname()[1]))
         _tell(pairing.code_of(own), qr=not ip_address(where).is_loopback)
         print(f"It shows what a station started with --board publishes in {folder}. Ctrl-C ends it.", flush=True)
+        stack.callback(pairing.forget_code, own)
         server.run(serving, sock)
+    return 0
+
+
+def _card(path: Path, told: dict[str, Any], network: str, password: str) -> int:
+    from assistant.board import card
+    if not told.get("addresses"):
+        raise Refusal(NONE)
+    try:
+        card.write(path, told["addresses"][0], network, password)
+    except OSError as error:
+        raise Refusal(f"board: {path} can't be written ({error.strerror}): name a folder where you may write.") from None
+    print(f"{path}: print it on A4.")
     return 0
 
 
 def _tell(told: dict[str, Any], qr: bool) -> int:
     from assistant.board import address
     if not told:
-        raise Refusal("board: no board was started here: start bowlside board.")
+        raise Refusal(NONE)
     for url in told.get("addresses", []):
         print(url)
     if qr and told.get("addresses"):
@@ -96,9 +117,9 @@ def _address(text: str) -> str:
 
 
 def _port(text: str) -> int:
-    if text.isdecimal() and 1 <= int(text) <= 65535:
+    if text.isdecimal() and int(text) <= 65535:
         return int(text)
-    raise argparse.ArgumentTypeError("give a port from 1 to 65535")
+    raise argparse.ArgumentTypeError("give a port from 1 to 65535, or 0 for one that is free")
 
 
 def _number(text: str) -> int:

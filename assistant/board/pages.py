@@ -47,24 +47,24 @@ def now(shown: Snapshot, at: float | None = None) -> Regions:
 def day(shown: Snapshot, at: float | None = None) -> Regions:
     tests = shown.day.get("tests") or []
     return {
-        "notice": _notice(shown),
+        "notice": join(_notice(shown), [el("p", mark, class_="notice") for mark in shown.day.get("marks") or []]),
         "tests": el("ol", [_line_of(each) for each in reversed(tests)], class_="tests") if tests else el("p", words("no_tests")),
         "charts": join(*[el("h2", words("charts")), *map(_chart, shown.day["charts"])] if shown.day.get("charts") else []),
     }
 
 
-def test(told: Fields, number: int) -> Html:
-    """The page of one test that is over."""
+def test(told: Fields, listed: Fields) -> Html:
+    """The page of one test that is over, which the day lists as ``listed``."""
+    number = int(told["number"])
     title = f"{words('test', number=number)}: {told.get('title', '')}"
-    results = told.get("results") or []
-    verdict = {"word": told.get("verdict"), "why": told.get("why", ""), "results": results}
     return _page("test", title, el("article", [
-        el("h1", title),
-        el("p", el("a", words("report"), href=f"/test/{number}.pdf")) if told.get("pdf") else None,
-        _verdict(verdict) if verdict["word"] else _results(results),
-        *(_lines(name, told.get(name) or []) for name in ("times", "doubts")),
-        _readings(told.get("readings") or []),
-        _lines("notes", told.get("notes") or [])]))
+        el("h1", title), [el("p", mark, class_="notice") for mark in told.get("marks") or []],
+        el("p", words("started", at=told["started"])) if told.get("started") else None,
+        _verdict({**told, "word": told["verdict"], "results": [*(told.get("results") or []), *(told.get("more") or [])]}),
+        _report(number) if listed.get("pdf") else None,
+        _lines("doubts", told.get("doubts") or []), _readings(told.get("readings") or []),
+        _lines("notes", told.get("notes") or []),
+        el("section", [el("h2", words("of_what")), _pairs(told.get("labels") or [])])]))
 
 
 def live(page: str, shown: Snapshot, at: float, station: str) -> Html:
@@ -144,8 +144,16 @@ def _verdict(verdict: Fields | None) -> Html:
 
 
 def _results(results: Iterable[Fields]) -> Html:
-    lines = [el("div", [el("dt", result["name"]), el("dd", _value(result))]) for result in results]
+    return _pairs((result["name"], _value(result)) for result in results)
+
+
+def _pairs(pairs: Iterable[Iterable[object]]) -> Html:
+    lines = [el("div", [el("dt", name), el("dd", value)]) for name, value in pairs]
     return el("dl", lines) if lines else Html("")
+
+
+def _report(number: int) -> Html:
+    return el("p", el("a", words("report", test=words("test", number=number)), href=f"/test/{number}.pdf"))
 
 
 def _left(left_s: float | None, since: float, at: float | None, look: str) -> Html:
@@ -169,7 +177,8 @@ def _round(clocks: Iterable[Fields], since: float, at: float | None) -> Html:
         done, late = clock.get("done"), clock.get("late")
         left = el("span", words("late" if late else "done"), class_="left") if late or done else (
             _left(clock.get("left_s"), since, at, "left"))
-        lines.append(el("li", [el("span", clock["name"], class_="name"), left], class_="late" if late else "done" if done else None))
+        state = "late" if late else "done" if done else None
+        lines.append(el("li", [el("span", clock["name"], class_="name"), left], class_=state))
     return el("section", [el("h2", words("round")), el("ul", lines, class_="clocks")]) if lines else Html("")
 
 
@@ -199,10 +208,9 @@ def _steps(told: Fields) -> Html:
 
 
 def _readings(readings: Iterable[Fields]) -> Html:
-    rows = [el("tr", [el("th", reading["name"], scope="row"), el("td", _value(reading), class_="value"),
-                      el("td", reading.get("how", ""))]) for reading in readings]
-    return el("section", [el("h2", words("readings")),
-                          _table(("reading", "value", "how"), rows) if rows else el("p", words("none_taken"))])
+    lines = [el("div", [el("dt", reading["name"]), el("dd", _value(reading)), el("dd", reading.get("how", ""), class_="how")])
+             for reading in readings]
+    return el("section", [el("h2", words("readings")), el("dl", lines) if lines else el("p", words("none_taken"))])
 
 
 def _table(heads: Iterable[str], rows: list[Html]) -> Html:
@@ -215,14 +223,14 @@ def _value(told: Fields) -> str:
 
 def _line_of(test: Fields) -> Html:
     number = int(test["number"])
-    about = ", ".join(filter(None, [str(test.get("at") or ""), words("ticket", ticket=test["ticket"]) if test.get("ticket") else "",
-                                    words("check_test") if test.get("check_test") else ""]))
-    name = words("test", number=number)
-    outcome = ". ".join(filter(None, [str(test.get("verdict") or ""), str(test.get("why") or "")]))
-    report = el("p", el("a", f"{words('report')}, {name}", href=f"/test/{number}.pdf"))
-    return el("li", [el("h2", el("a", f"{name}: {test.get('title', '')}", href=f"/test/{number}")),
+    name = f"{words('test', number=number)}: {test.get('title', '')}"
+    ticket = words("ticket", ticket=test["ticket"]) if test.get("ticket") else ""
+    about = ", ".join(filter(None, [str(test.get("at") or ""), ticket, words("check_test") if test.get("check_test") else "",
+                                    words("practice_test") if test.get("practice") else ""]))
+    outcome = words("withheld") if test.get("withheld") else f"{test.get('verdict') or ''}. {test.get('why') or ''}".strip(". ")
+    return el("li", [el("h2", el("a", name, href=f"/test/{number}") if test.get("page") else name),
                      el("p", about) if about else None, el("p", outcome, class_="outcome"),
-                     _results(test.get("results") or []), report if test.get("pdf") else None])
+                     _results(test.get("results") or []), _report(number) if test.get("pdf") else None])
 
 
 def _chart(chart: Fields) -> Html:

@@ -35,10 +35,13 @@ MOST_SESSIONS = 100
 """Then the oldest goes."""
 
 
+SERVICE = Path("/var/lib/bowlside-board")
+
+
 def own_folder() -> Path:
-    """Where the board keeps its code and its sessions: the service's folder, or the user's."""
-    service = os.environ.get("STATE_DIRECTORY") or ("/var/lib/bowlside-board" if os.path.isdir("/var/lib/bowlside-board") else "")
-    return Path(service) if service else Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local/state") / "bowlside-board"
+    """Where the board keeps its code and its sessions: the service's folder for whom that is open, else the user's."""
+    return SERVICE if os.access(SERVICE, os.R_OK | os.X_OK) else (
+        Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local/state") / "bowlside-board")
 
 
 def _write(path: Path, data: Any, mode: int = 0o600) -> None:
@@ -46,6 +49,7 @@ def _write(path: Path, data: Any, mode: int = 0o600) -> None:
     half = path.with_name(f".{path.name}.{os.getpid()}")
     descriptor = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, mode)
     with open(descriptor, "w", encoding="utf-8") as file:
+        os.fchmod(descriptor, mode)     # whatever the umask
         json.dump(data, file)
     owner_only.as_above(half)
     half.replace(path)
@@ -73,12 +77,17 @@ def code_of(folder: Path) -> dict[str, Any]:
 
 
 def new_code(folder: Path, addresses: list[str] | None = None) -> str:
-    """Write another code, which a running board takes up within a second."""
+    """Write another code, which a running board takes up at once."""
     folder.mkdir(parents=True, exist_ok=True, mode=0o750)
     code = f"{secrets.randbelow(10_000):04}"
     known = code_of(folder).get("addresses", []) if addresses is None else addresses
     _write(folder / CODE, {"code": code, "addresses": known}, 0o640)
     return code
+
+
+def forget_code(folder: Path) -> None:
+    """No board runs any more."""
+    (folder / CODE).unlink(missing_ok=True)
 
 
 class Pairing:
@@ -102,6 +111,7 @@ class Pairing:
 
     def guess(self, code: str) -> bool:
         """Whether it pairs."""
+        self._take_up()
         if self.shut_s or self._wrong >= WRONG:
             return False
         if secrets.compare_digest(code.encode(), self.code.encode()):
@@ -113,15 +123,19 @@ class Pairing:
         return False
 
     def look(self) -> None:
-        """Once a second: a used-up code is followed by another when its time is over; the operator's new one counts at once."""
+        """Once a second: a used-up code is followed by another when its time is over."""
+        self._take_up()
+        if self._wrong >= WRONG and not self.shut_s:
+            self.code, self._wrong = new_code(self._path.parent), 0
+            self._stamp = _stamp(self._path)
+
+    def _take_up(self) -> None:
+        """The operator's new code ends a lock."""
         if (stamp := _stamp(self._path)) != self._stamp:
             self._stamp = stamp
             given = str(code_of(self._path.parent).get("code", ""))
             if FORM.fullmatch(given) and given != self.code:
                 self.code, self._wrong, self._locks, self._shut_until = given, 0, 0, 0.0
-        if self._wrong >= WRONG and not self.shut_s:
-            self.code, self._wrong = new_code(self._path.parent), 0
-            self._stamp = _stamp(self._path)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ def folder(given: Path | None = None) -> Path:
     the system has such a place (XDG Base Directory Specification 0.8), beside the record where not."""
     if chosen := given or (station_settings.read()["board"]["folder"] or None):
         return Path(chosen)
-    if SERVICE.is_dir():
+    if os.access(SERVICE, os.R_OK | os.X_OK):  # not somebody else's login, who practises beside it
         return SERVICE
     session = os.environ.get("XDG_RUNTIME_DIR", "")
     return Path(session) / "bowlside-board" if session and Path(session).is_dir() else log.default_folder() / "board"

@@ -60,17 +60,23 @@ class Published:
         return True
 
     def test(self, number: int) -> Mapping[str, Any] | None:
-        """What a test's page shows; None: there is no such test, or its file is none."""
+        """What a test's page shows; None: the day lists none, as while another test checks it, or its file is none."""
         try:
-            return self._json(f"test-{number}.json") or None
+            return self._json(f"test-{number}.json") or None if self.listed(number).get("page") else None
         except (OSError, ValueError, RecursionError):
             return None
 
     def pdf(self, number: int) -> bytes | None:
+        """The report in which the test is, under the same rule."""
         try:
-            return self._bytes(f"test-{number}.pdf", MOST_PDF)
+            return self._bytes(f"test-{number}.pdf", MOST_PDF) if self.listed(number).get("pdf") else None
         except (OSError, ValueError):
             return None
+
+    def listed(self, number: int) -> Mapping[str, Any]:
+        """Its line in the day as it is now; empty where there is none."""
+        self.look()
+        return next((test for test in self.snapshot.day.get("tests") or [] if test["number"] == number), {})
 
     def _stamp(self, name: str) -> Stamp | None:
         try:

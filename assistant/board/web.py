@@ -67,7 +67,7 @@ def app(hub: Hub, pairing: Pairing, sessions: Sessions) -> ASGIApp:
         told = hub.published.test(number)
         if told is None:
             raise HTTPException(404)
-        return HTMLResponse(pages.test(told, number))
+        return HTMLResponse(pages.test(told, hub.published.listed(number)))
 
     async def pdf(request: Request) -> Response:
         number = int(request.path_params["number"])
@@ -90,8 +90,6 @@ def app(hub: Hub, pairing: Pairing, sessions: Sessions) -> ASGIApp:
         if (origin := request.headers.get("origin")) and origin.partition("://")[2] != request.headers.get("host"):
             raise HTTPException(403)    # a form on somebody else's page, which would use up the guesses
         code = await _form(request)
-        if pairing.shut_s:
-            return _pair_page(pairing)
         if not FORM.fullmatch(code):
             return HTMLResponse(pages.pair(pages.words("pair_form")), 400)
         if not pairing.guess(code):
@@ -162,9 +160,9 @@ async def _form(request: Request) -> str:
             async for part in request.stream():
                 body += part
                 if len(body) > MOST_FORM:
-                    raise HTTPException(413)
+                    raise HTTPException(413, headers={"connection": "close"})
     except (TimeoutError, ClientDisconnect):
-        raise HTTPException(408) from None
+        raise HTTPException(408, headers={"connection": "close"}) from None
     return parse_qs(body.decode("latin-1"), max_num_fields=5).get("code", [""])[0].strip() if body.count(b"&") < 5 else ""
 
 

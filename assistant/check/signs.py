@@ -6,7 +6,9 @@ from functools import partial
 from assistant.check.devices import Opened, Settings
 from assistant.check.finding import Finding
 from assistant.check.talk import ANSWER_S, Talk
+from assistant.station import sounds
 from assistant.station.device_names import NAMES, listed
+from hardware import cues
 from hardware.rhythms import MEANS
 from hardware.wiring.header import named
 
@@ -14,11 +16,7 @@ LOOKS = {"waiting": "a short flash every one and a half seconds", "hold": "light
          "tap": "even flashing, twice a second", "wrong": "two flashes, then a pause"}
 """How each pattern of hardware/rhythms.py looks, in words that leave out its colour."""
 SOUNDS = {"waiting": "one short beep", "hold": "one long beep", "tap": "even beeps, twice a second", "wrong": "two long beeps"}
-CUES = {"digit_5": "a key", "in_band": "in the band", "settled": "settled", "tap_first": "the first blow", "tap": "a blow",
-        "tap_end": "tapping is over", "mark": "half of a hold is over", "count": "the last seconds", "refused": "refused"}
-"""The cues that a test is worked by, and what each means."""
-CUE_S = 0.9
-"""From one cue to the next words."""
+CUES = ("digit_5", *cues.OF_A_TEST)
 
 
 def lamp_or_buzzer(talk: Talk, device: Opened, settings: Settings, within_s: float = ANSWER_S) -> Finding:
@@ -68,11 +66,10 @@ def loudspeaker(talk: Talk, within_s: float = ANSWER_S) -> Finding:
 
 
 def _cues(talk: Talk) -> None:
-    for cue, means in CUES.items():
+    def tell(means: str) -> None:
         talk.tell(f"  {means}", aloud=means)
         talk.silent()
-        talk.cue(cue)
-        talk.pause(CUE_S)
+    sounds.in_turn(CUES, tell, talk.cue, talk.pause)
 
 
 def unanswered(device: str) -> Finding:

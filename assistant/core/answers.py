@@ -1,14 +1,27 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import asked, batch_clock, crew, phrases, plausible, reading, round_clock, spoken, three_buttons
+from assistant.core import asked, batch_clock, crew, phrases, plausible, reading, round_clock, three_buttons
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
-from assistant.core.flow import advance, broken_hold, change, choose, finish, go_back, keep, note, resume_hold
+from assistant.core.flow import (
+    WORDS_AT_MOST_S,
+    advance,
+    broken_hold,
+    change,
+    choose,
+    finish,
+    go_back,
+    keep,
+    note,
+    press,
+    resume_hold,
+)
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.state import Answered, Phase, State
-from assistant.core.steps import AIR_LINE, Choose, Tap
-from assistant.core.turn import Turn, go_words
+from assistant.core.steps import AIR_LINE, Choose
+from assistant.core.turn import Turn
 
 KEYS = {"#": "next", "A": "say_again", "B": "take_it_back", "C": "no", "D": "time_left",
         asked.HELD: "say_again", "A-held": "pause", "B-held": "scrap", "D-held": "quiet"}
@@ -24,8 +37,6 @@ UNHEARD_S = 0.25
 """Nobody has heard a read-back so soon: a # then was meant for something else. Ours."""
 ERASED_S = 1.5
 """B so soon after B has erased the last digit was one erase too many, not "take it back". Ours."""
-WORDS_AT_MOST_S = 8.0
-"""The tapping begins at the latest so long after "next", should the voice never report that it is done."""
 TYPED_AT_MOST = 8
 EARLY, EARLY_S = "early", 1.5
 """The last key, where it was a digit that came too soon; a digit so soon after it belongs to it. Ours."""
@@ -266,11 +277,7 @@ def _next(turn: Turn) -> None:
     elif state.phase is Phase.READY and state.cautions:  # only of a test that began before ``counts`` had a rule for it
         _not_now(turn, sentence("answer.caution_first"))
     elif state.phase is Phase.READY:
-        assert isinstance(state.step, Tap)
-        turn.hush()
-        turn.set(phase=Phase.TAPPING, listening=False, ended_away="", holding=True)
-        turn.timer("words", state.now + WORDS_AT_MOST_S)
-        turn.say(go_words(turn.state), state.step.id)
+        press(turn)
     elif state.phase in _YES_NO:
         _not_now(turn, sentence("answer.yes_or_no"))
     elif state.phase is Phase.ENTRY:
@@ -390,7 +397,7 @@ def _where(turn: Turn) -> str:
     last, taken = state.last_taken(), ""
     # While the same kind of reading is asked, the last one would be the value to beat.
     if last is not None and not phrases.same_kind(last.id, state.step.id):
-        taken = sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=spoken.digits(last.value))
+        taken = sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=registry.aloud(last.id, last.value))
     return f"{sentence('answer.where', stage=phrases.capital(state.step.stage))} {taken}".strip()
 
 

@@ -9,7 +9,7 @@
                                                  or key that was meant for the question before can give that
 
 A safety question has a caution, ends a clock that decides, could make the test invalid, or comes before the lever is pressed
-(``Step.grave``). What was cut off (by "time left", "quiet", a key) was heard only until then. While a caution is
+(``Step.grave``); a read-back that asks for the lever too (``State.joined``) is no less grave. What was cut off (by "time left", "quiet", a key) was heard only until then. While a caution is
 being said nothing counts. Tests that began before there was this rule (``State.rules`` 0) go on without it: their journal must
 be replayed as it was lived.
 """
@@ -36,7 +36,7 @@ def grave(state: State) -> bool:
     """Whether a safety question is asked now."""
     if state.phase in (Phase.TELL, Phase.ENTRY, Phase.READY, Phase.CHOOSE):
         return state.step.grave
-    return _doubtful(state)
+    return _doubtful(state) or state.joined is not None
 
 
 def needs_held(state: State) -> bool:

@@ -211,10 +211,10 @@ def against_limits(results: Sequence[Result], settings: Values) -> tuple[str, st
             coarse = written < rounding.last_place(reported)
             value = rounding.to_limit(each.measured(each.value), limit, sign, settings.rounding, coarse and settings.half_out)
             if sign * (value - limit) > 0:
-                # Who measured 5.50 and is told "6 is over 5" would look for a mistake: what he measured is said too.
-                key = f"verdict.limit_{word}{'_rounded' if coarse and value != reported else ''}"
-                failed.append(sentence(key, name=name, value=value, unit=each.unit, limit=f"{limit:f}",
-                                       reported=reported, by=f"{abs(value - limit):f}").replace("  ", " ").replace(" ,", ","))
+                # Who measured 5.50 and is told that 6 is over 5 by 1 would look for a mistake: what he measured is said.
+                told = reported if coarse else value
+                failed.append(sentence(f"verdict.limit_{word}", name=name, value=told, unit=each.unit, limit=f"{limit:f}",
+                                       by=f"{abs(told - limit):f}").replace("  ", " ").replace(" ,", ","))
                 continue
             passed.append(sentence("verdict.limit_passed", name=name, value=each.rounded, unit=each.unit).rstrip())
             if coarse and sign * (reported - limit) > 0:

@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import due, hold_curve, phrases, round_clock, spoken
+from assistant.core import due, hold_curve, phrases, round_clock, scrapped
 from assistant.core.assessment import CORRECTED, FAIL, INVALID, NONE, REPEATED, Result, counting
 from assistant.core.effects import Cadence, DropCues, Finish
 from assistant.core.judgement import Judgement, Marks
@@ -12,14 +12,14 @@ from assistant.core.methods import registry
 from assistant.core.procedure import END, STOP
 from assistant.core.state import KEEPS, RESULT, TOLD, Phase, Reading, Running, State
 from assistant.core.steps import NUMBER, PLACED, VOLUME, Ask, Choose, Hold, Judge, Option, Tap, Tell
-from assistant.core.turn import Turn
+from assistant.core.turn import Turn, go_words
 
 _CLEAN = {"typed": "", "wheel": "", "first": None, "proposed": None, "misses": 0, "outs": 0, "offered": None, "override": False,
           "unwanted": None, "disputed": None, "guided": None}
 
 
-def enter(turn: Turn, index: int) -> None:
-    """Begin the step at ``index`` from its beginning."""
+def enter(turn: Turn, index: int, ready: bool = False) -> None:
+    """Begin the step at ``index`` from its beginning. ready: its question was answered with the one before."""
     turn.set(index=index, listening=False, **_CLEAN)
     if turn.state.step.later and round_clock.told(turn.state):
         advance(turn)
@@ -28,10 +28,10 @@ def enter(turn: Turn, index: int) -> None:
         _stop_clock(turn)
     if turn.state.step.timed:
         round_clock.reached(turn)
-    begin(turn)
+    begin(turn, ready)
 
 
-def begin(turn: Turn) -> None:
+def begin(turn: Turn, ready: bool = False) -> None:
     """Begin the current step."""
     step = turn.state.step
     if isinstance(step, Tell | Tap):
@@ -41,6 +41,9 @@ def begin(turn: Turn) -> None:
             turn.set(phase=Phase.TELL)
         case Ask():
             turn.set(phase=Phase.ENTRY)
+        case Tap() if ready:
+            press(turn)
+            return
         case Tap():
             turn.set(phase=Phase.READY)
         case Choose():
@@ -58,7 +61,7 @@ def begin(turn: Turn) -> None:
         turn.say_prompt()
 
 
-def advance(turn: Turn, target: str = "") -> None:
+def advance(turn: Turn, target: str = "", ready: bool = False) -> None:
     """Go on: to ``target``, else where the step says, else to the next step of the file."""
     state = turn.state
     assert state.procedure is not None
@@ -70,7 +73,7 @@ def advance(turn: Turn, target: str = "") -> None:
     elif target == STOP:
         finish(turn, "stopped")
     else:
-        enter(turn, state.procedure.index(target) if target else state.index + 1)
+        enter(turn, state.procedure.index(target) if target else state.index + 1, ready)
 
 
 CLOCK_WARNINGS_S = (60, 30, 0)
@@ -116,7 +119,7 @@ def whole_verdict(state: State) -> tuple[str, str]:
     """The verdict on the test, and why. A test that did not come to its end has none that counts, but for a failure that was said."""
     whole = [judged for _, judged in sorted(state.judged, key=lambda one: one[0]) if judged.verdict and not judged.partial]
     if state.phase is Phase.OVER and state.outcome != "done":
-        why = sentence(f"note.was_{state.outcome}")
+        why = ": ".join(filter(None, (sentence(f"note.was_{state.outcome}"), state.why)))
         failed = state.rules and whole and whole[-1].verdict == FAIL
         return (FAIL, f"{whole[-1].why}; {why}") if failed else (INVALID, why)
     if state.corrected:
@@ -145,6 +148,8 @@ def finish(turn: Turn, outcome: str) -> None:
         verdict, why = whole_verdict(turn.state)
         turn.record("verdict", verdict=verdict, why=why)
     turn.say(words, "end", caution=outcome != "done")
+    if outcome == "scrapped" and turn.state.rules >= scrapped.ASKS_WHY and procedure is not None and not procedure.keys:
+        scrapped.ask(turn)  # not of one that is only read out
 
 
 # --- holds -----------------------------------------------------------------------------------------------------------
@@ -218,6 +223,18 @@ def broken_hold(turn: Turn, step: Hold) -> None:
         turn.say_prompt()
     else:
         enter(turn, target)
+
+
+WORDS_AT_MOST_S = 8.0
+"""The tapping begins at the latest so long after "next", should the voice never report that it is done."""
+
+
+def press(turn: Turn) -> None:
+    """The lever goes down, and once that is said the beats come."""
+    turn.hush()
+    turn.set(phase=Phase.TAPPING, listening=False, ended_away="", holding=True)
+    turn.timer("words", turn.state.now + WORDS_AT_MOST_S)
+    turn.say(go_words(turn.state), turn.state.step.id)
 
 
 def begin_cadence(turn: Turn) -> None:
@@ -368,7 +385,7 @@ def _ask_again(turn: Turn, last: Reading, why: str, known: str = "") -> None:
     turn.set(corrected=(*state.corrected, state.index))
     may_stay = state.rules >= KEEPS and not known
     turn.say(sentence("test.taking_back_was" if may_stay else "test.taking_back", reading=phrases.spoken_id(last.id),
-                      digits=spoken.digits(last.value)), last.id)
+                      digits=registry.aloud(last.id, last.value)), last.id)
     enter(turn, state.procedure.index(last.id))
 
 
@@ -378,14 +395,14 @@ def keep(turn: Turn, old: Reading) -> None:
     turn.set(readings=tuple(replace(one, withdrawn="") if one is old else one for one in turn.state.readings))
     turn.record("kept", id=old.id, value=old.value)
     note(turn, old.id, sentence("note.kept"))
-    turn.say(sentence("test.kept", reading=phrases.capital(phrases.spoken_id(old.id)), digits=spoken.digits(old.value)), old.id)
+    turn.say(sentence("test.kept", reading=phrases.capital(phrases.spoken_id(old.id)), digits=registry.aloud(old.id, old.value)), old.id)
     after_taken(turn)
 
 
-def after_taken(turn: Turn) -> None:
+def after_taken(turn: Turn, ready: bool = False) -> None:
     """A reading is taken: go on, or back to what was left for a correction."""
     if not turn.state.corrected:
-        advance(turn)
+        advance(turn, ready=ready)
         return
     *rest, target = turn.state.corrected
     turn.set(corrected=tuple(rest))

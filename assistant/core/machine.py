@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import answers, batch_clock, crew, deviations, gauge, hold_curve, phrases, reading, round_clock
+from assistant.core import answers, batch_clock, crew, deviations, gauge, hold_curve, phrases, reading, round_clock, scrapped
 from assistant.core.effects import Effect, Finish
 from assistant.core.events import (
     ClockJumped,
@@ -57,6 +57,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             turn.set(spoken=spoken, cautions=tuple(one for one in turn.state.cautions if one > spoken),
                      asked=turn.state.asked.spoken(spoken, now))
             _spoken(turn)
+        case KeyPressed() | Heard() | Unclear() | TimerDue() if turn.state.asks_why:
+            scrapped.happened(turn, event)
         case _ if state.phase is Phase.OVER:
             pass
         case Restarted():
@@ -122,6 +124,8 @@ def _start(turn: Turn, event: TestStarted) -> None:
              wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))
     practice = sentence("test.practice") if event.header.get("practice") else ""
     turn.say(f"{practice} {sentence('test.title', title=procedure.title)}".strip(), "start")
+    if turn.state.buttons and turn.state.wording == "coaching":
+        turn.say(sentence("buttons.help"), "start")
     if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder
         note(turn, "start", str(remark))
         turn.say(str(remark), "start", urgent=True)
@@ -139,7 +143,9 @@ def _spoken(turn: Turn) -> None:
     state = turn.state
     if state.spoken >= state.utterance:
         _begin_tapping(turn)
-    if state.phase is Phase.OVER and state.spoken >= state.utterance:
+    if state.asks_why:
+        scrapped.spoken(turn)
+    elif state.phase is Phase.OVER and state.spoken >= state.utterance:
         turn.emit(Finish(state.outcome))
 
 

@@ -10,6 +10,8 @@ PRESSURE_CAUTION = sentence("safety.pressure")
 MAKE_SAFE = sentence("safety.make_safe")
 HEARING = {state: sentence(f"hearing.{state}") for state in ("noisy", "silent", "clipping", "good")}
 """What the station says of its own hearing when that has changed."""
+REASONS = {digit: CURRENT.sentences[f"scrap.{digit}"] for digit in "123456789" if f"scrap.{digit}" in CURRENT.sentences}
+"""Why a test was scrapped, by the digit that is keyed or said for it."""
 STROKES = 25
 """Rod strokes a layer, bowls up to 0.5 cubic feet. Published second-hand: study guide on C138 / T 121."""
 
@@ -50,6 +52,11 @@ def left(seconds: float) -> str:
 def aloud(value: Decimal, places: int) -> Decimal:
     """The value with all its places, so that a trailing zero is read out too."""
     return value.quantize(Decimal(1).scaleb(-places))
+
+
+def time_of_day(hhmm: Decimal | str) -> str:
+    """"09:11" of 911 as it is keyed, or of "09:11" as the record has it."""
+    return hhmm if isinstance(hhmm, str) else f"{int(hhmm) // 100:02}:{int(hhmm) % 100:02}"
 
 
 def spoken_id(reading_id: str) -> str:

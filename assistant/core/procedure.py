@@ -23,7 +23,8 @@ STOP = "stop"
 
 _STAGE_KEYS = ("name", "with", "like", "step")
 _TOP_KEYS = ("test", "title", "editions", "standing", "keys", "stage", "words")
-_WORDS = ("stage", "say", "terse", "coaching", "caution", "go", "terse_go", "crew", "quantity", "yes_note", "no_note")
+_WORDS = ("stage", "say", "terse", "coaching", "caution", "go", "terse_go", "joined", "terse_joined", "crew", "quantity", "yes_note",
+          "no_note")
 """What another language says otherwise of a step."""
 
 

@@ -23,6 +23,7 @@ def prompts(procedure: Procedure) -> Iterator[Prompt]:
         for suffix, kind, words in _of_step(step):
             yield Prompt(step.id + suffix, procedure.test, kind, words)
     yield Prompt("scrap.confirm", procedure.test, "confirm", sentence("entry.scrap"))
+    yield Prompt("scrap.why", procedure.test, "choose", sentence("scrap.ask"))
     yield Prompt("change.confirm", procedure.test, "confirm", sentence("entry.change_short"))
 
 

@@ -231,10 +231,11 @@ def confirmed(turn: Turn, yes: bool) -> None:
         turn.say(sentence("entry.differ"))  # naming them would lead the eye
         turn.say_prompt(whole=False)
     else:
-        _take(turn, entry)
+        _take(turn, entry, ready=state.joined is not None)
 
 
-def _take(turn: Turn, entry: Entry) -> None:
+def _take(turn: Turn, entry: Entry, ready: bool = False) -> None:
+    """ready: for the tapping that follows; one yes said both."""
     state, ask = turn.state, turn.state.ask
     for old in state.readings:
         if old.id == ask.id and not old.withdrawn:
@@ -261,7 +262,7 @@ def _take(turn: Turn, entry: Entry) -> None:
         note(turn, ask.id, sentence("note.by_crew"))
     if ask.role == BATCHED:
         batch_clock.batched(turn, counts.value)
-    after_taken(turn)
+    after_taken(turn, ready)
 
 
 def refuse(turn: Turn, value: Decimal | None, why: str, source: str = "") -> None:

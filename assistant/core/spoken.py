@@ -37,6 +37,8 @@ _FRACTIONS = {tuple(said.split()): decimals for said, decimals in (
 """What may follow a whole number in place of a point -> its decimals."""
 
 
+_FIGURE = {word: str(n) for n, word in enumerate(UNITS)} | {POINTS[0]: ".", _NUMBERS.minus: "-"}
+_SPELLED = re.compile(r"(?<!\w)(?:{0})(?:, (?:{0}))+(?!\w)".format("|".join(map(re.escape, _FIGURE))))
 _JOINTS = {words[0] for words in _FRACTIONS}
 
 
@@ -60,6 +62,11 @@ def digits(value: Decimal) -> str:
     return ", ".join(_digit_words(value))
 
 
+def in_figures(text: str) -> str:
+    """The text as it is shown: a number of several digits that `digits` made is written in figures again."""
+    return _SPELLED.sub(lambda match: "".join(_FIGURE[word] for word in match[0].split(", ")), text)
+
+
 def spelled(text: str) -> str:
     """The same of what is keyed so far, which may be no number yet."""
     return ", ".join(_sign_words(text))
@@ -73,6 +80,17 @@ def say(value: Decimal) -> str:
         return " ".join(words)
     first = words.index(UNITS[whole // 10])
     return " ".join([*words[:first], *TWO_DIGITS[whole], *words[first + 2:]])
+
+
+def time_of_day(clock: str) -> str:
+    """09:11 is "nine eleven", 14:05 "fourteen zero five"."""
+    hours, minutes = (int(part) for part in clock.split(":"))
+    early = "" if minutes >= 10 else f"{UNITS[0]} "
+    return f"{_below_100(hours)} {early}{_below_100(minutes)}"
+
+
+def _below_100(number: int) -> str:
+    return " ".join(TWO_DIGITS[number]) if number >= 10 else UNITS[number]
 
 
 def parse(text: str, whole: bool = False) -> Spoken:

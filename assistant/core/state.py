@@ -177,6 +177,10 @@ class State:
     """The lever was pressed at the last tapping, and nothing has been asked since that lets it up."""
     outcome: str = ""
     """``done``, ``scrapped`` or ``stopped`` once the phase is OVER."""
+    asks_why: bool = False
+    """It was scrapped, and its reason is asked for."""
+    why: str = ""
+    """Why it was scrapped; empty: nobody said."""
 
     typed: str = ""
     wheel: str = ""
@@ -292,6 +296,8 @@ class State:
     @property
     def prompt(self) -> str:
         """The id of what is being asked now; the same ids that scripts and ``prompts`` use."""
+        if self.asks_why:
+            return "scrap.why"
         if self.procedure is None or self.phase in (Phase.IDLE, Phase.OVER):
             return ""
         if self.phase is Phase.SCRAP:
@@ -314,6 +320,16 @@ class State:
         before = (one for one in reversed(self.procedure.steps[:self.index]) if isinstance(one, Tap | Tell))
         found = next(before, None)
         return isinstance(found, Tap) and found.stage == self.step.stage
+
+    @property
+    def joined(self) -> Tap | None:
+        """The tapping whose question is asked in one with this read-back: what is read back is plain, and nothing comes between."""
+        if self.phase is not Phase.CONFIRM or self.proposed is None or self.proposed.doubt or self.override or self.corrected:
+            return None
+        assert self.procedure is not None
+        then = self.procedure.steps[self.index + 1:][:1]
+        alone = self.ask.entries == "one" and not self.ask.goto
+        return then[0] if then and alone and isinstance(then[0], Tap) and then[0].joined else None
 
     def changes(self) -> list[tuple[Reading, Reading]]:
         """(old, new): readings that became others after what they give was told."""

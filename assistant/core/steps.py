@@ -142,6 +142,9 @@ class Tap(Step):
     """Said on "next": press and hold."""
     terse_go: str = ""
     """Shorter, for who knows the test; empty: the same words."""
+    joined: str = ""
+    """Asked in one with the reading before it, instead of "Right?": one yes serves both. Empty: it is asked by itself."""
+    terse_joined: str = ""
     seconds: str = ""
     every: str = ""
 

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from decimal import Decimal
 from typing import Any
 
 from assistant.core import phrases, spoken
@@ -9,6 +10,7 @@ from assistant.core.asked import waits
 from assistant.core.effects import Cue, Effect, Hush, Listen, Record, Speak
 from assistant.core.expect import Expect
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.plausible import likely_range, plausible_range
 from assistant.core.state import FACE, Asked, Note, Phase, State
 from assistant.core.steps import Ask, Choose, Tap
@@ -97,6 +99,8 @@ class Turn:
 
 def prompt_words(state: State) -> tuple[str, str]:
     """What to say for the prompt of this state, and its caution."""
+    if state.asks_why:
+        return phrases.for_hands(state.buttons, "scrap.ask"), ""
     words, caution = _prompt_words(state)
     if state.away is None or state.phase is Phase.HOLD:
         return words, caution
@@ -155,8 +159,11 @@ def read_back(state: State) -> str:
     doubt = state.proposed.doubt
     if state.proposed.form == FACE or state.away is not None:
         return " ".join(filter(None, (sentence("entry.face", digits=spoken.digits(value)), doubt)))
-    said = (sentence("entry.read_back", digits=spoken.digits(value)), doubt,
-            "" if state.terse and not doubt else sentence("entry.right"))
+    right = "" if state.terse and not doubt else sentence("entry.right")
+    if (tap := state.joined) is not None:
+        coaching = tap.coaching if state.wording == "coaching" else ""
+        right = f"{tap.terse_joined if state.terse and tap.terse_joined else tap.joined} {coaching}".rstrip()
+    said = (sentence("entry.read_back", digits=registry.aloud(state.ask.id, value)), doubt, right)
     return " ".join(filter(None, said))
 
 
@@ -175,6 +182,8 @@ def again_words(state: State) -> str:
 def expected(state: State) -> Expect:
     """What the ear should be ready for."""
     step = state.step
+    if state.asks_why:
+        return Expect("reading", Decimal(1), Decimal(len(phrases.REASONS)), 0)
     if state.phase is Phase.ENTRY and isinstance(step, Ask):
         taken = state.taken()
         low, high = plausible_range(step.id, taken, state.settings)

@@ -2,7 +2,6 @@
 from __future__ import annotations
 
 import argparse
-from contextlib import suppress
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -14,6 +13,7 @@ from assistant.core.due import WHOLLY_WAIVED, sample_due
 from assistant.core.methods.registry import RESULTS
 from assistant.core.rounding import last_place, round_to
 from assistant.core.settings import Settings, key_of, number
+from assistant.files import starter
 from assistant.files.jsonline import dumps
 from assistant.job.file import SAMPLED, Job, JobError, load
 from assistant.job.placed import counted, placed
@@ -49,16 +49,7 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
 
 
 def _new(args: argparse.Namespace) -> int:
-    if args.file.exists():
-        raise JobError(f"{args.file} is there already: name a new file, so that nothing is lost.")
-    if not args.file.parent.is_dir():
-        raise JobError(f"There is no folder {args.file.parent} to write {args.file.name} into.")
-    try:
-        args.file.write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
-    except OSError:
-        with suppress(OSError):
-            args.file.unlink()  # on a full disk an empty file is left: a right job, without any limit
-        raise
+    starter.write(args.file, EXAMPLE)
     print(f"Written: {args.file}, an invented job. Change it, then: bowlside job check {quote(str(args.file))}")
     return 0
 

@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Any, TextIO
 
 from assistant.core.effects import Record
+from assistant.core.methods.registry import figures as figures_of
 from assistant.files.jsonline import dumps
 from assistant.record.summary import figures
 
@@ -40,7 +41,7 @@ def _value(line: Line) -> str:
     value = line.get("value")
     unit = line.get("unit") or ""
     spread = f" ± {line['spread']:f}" if line.get("spread") else ""
-    return f"{value:f} {unit}".strip() + spread if isinstance(value, Decimal) else "-"
+    return f"{figures_of(line.get('id', ''), value)} {unit}".strip() + spread if isinstance(value, Decimal) else "-"
 
 
 def _within(line: Line) -> str:

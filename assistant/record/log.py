@@ -5,6 +5,7 @@ import argparse
 import os
 import shlex
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +15,12 @@ from assistant.core.phrases import capital, spoken_id
 from assistant.files.jsonline import dumps
 from assistant.record import page, summary
 from assistant.record.derived import Derived
-from assistant.record.journal import SAVE, Journal, JournalError
+from assistant.record.journal import FILE, SAVE, Journal, JournalError
 from assistant.record.summary import figures
 
 
 def list_tests(args: argparse.Namespace) -> int:
-    with Journal(args.journal or default_folder(), write=False) as journal:
+    with opened(args) as journal:
         derived = Derived(journal)
     tests, damaged = derived.briefs, derived.damaged
     for each in tests:
@@ -38,11 +39,32 @@ def list_tests(args: argparse.Namespace) -> int:
         print(f"bowlside: {words}", file=sys.stderr)
     if not (tests or damaged or args.json):
         print("No test has been recorded here yet.")
+    if not args.json and (words := _practice(args)):
+        print(words)
     return 1 if damaged else 0
 
 
+def opened(args: argparse.Namespace) -> Journal:
+    """For reading. Raises JournalError, which tells of practice where that is all there is."""
+    try:
+        return Journal(args.journal or default_folder(), write=False)
+    except JournalError as error:
+        raise JournalError(f"{error} {_practice(args)}".rstrip()) from None
+
+
+def _practice(args: argparse.Namespace) -> str:
+    if args.journal or not practised():
+        return ""
+    return f"Practice is kept apart; {typed('log list', default_folder(practice=True))} lists it."
+
+
+def practised() -> bool:
+    """Whether a practice test was begun on this station."""
+    return (default_folder(practice=True) / FILE).exists()
+
+
 def show(args: argparse.Namespace) -> int:
-    with Journal(args.journal or default_folder(), write=False) as journal:
+    with opened(args) as journal:
         test = summary.of(journal, known(journal, args.id))
         gone = [] if args.json else page.gone_by(journal, args.id)
     print(dumps(test) if args.json else "\n".join([_page(test), *gone]))
@@ -71,7 +93,7 @@ SHOWN = ("job", "mix", "producer", "station", "technician", "meter", "thermomete
 
 def _page(test: dict[str, Any]) -> str:
     lines = [f"Test {test['id']}: {test['title']}, {test['started'][:19].replace('T', ' ')}, {test['outcome']}"]
-    lines += [f"  {label.replace('_', ' '):<15} {test[label]}" for label in SHOWN if test.get(label)]
+    lines += [f"  {name:<15} {value}" for name, value in labels(test)]
     if test.get("invented"):
         lines.append("  INVENTED: nothing here was measured.")
     if test.get("practice"):
@@ -84,11 +106,21 @@ def _page(test: dict[str, Any]) -> str:
     lines += ["", f"  Rounded {test['rounding']}; where each rule comes from:"]
     lines += [f"  {result['name'].replace('_', ' '):<28} {result['standing']}" for result in test["results"]]
     lines += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]
-    lines += [f"  deviation from the method: {deviation}" for deviation in test["deviations"]]
-    lines += [f"  note ({note['id']}): {note['text']}" for note in test["notes"]]
+    lines += [f"  {words}" for words in remarks(test)]
     if test["editions"]:
         lines += ["", f"  {test['editions']}"]
     return "\n".join(lines)
+
+
+def labels(test: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Name and value of those that are known."""
+    return [(label.replace("_", " "), str(test[label])) for label in SHOWN if test.get(label)]
+
+
+def remarks(test: Mapping[str, Any]) -> list[str]:
+    """What was not as the method has it, and what was noted."""
+    return [*(f"deviation from the method: {deviation}" for deviation in test["deviations"]),
+            *(f"note ({note['id']}): {note['text']}" for note in test["notes"])]
 
 
 def folder(text: str) -> Path:

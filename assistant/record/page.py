@@ -6,10 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from assistant.core.assessment import NONE, title
+from assistant.core.assessment import FAIL, INVALID, NONE, PASS, title
 from assistant.core.effects import Record
 from assistant.core.language import CURRENT, sentence
 from assistant.core.machine import step
+from assistant.core.methods import registry
 from assistant.core.methods.registry import RESULTS
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.state import State
@@ -24,6 +25,8 @@ COLUMN = 7
 class Page:
     verdict: str
     """"PASS", or what there is, in capitals."""
+    passed: bool | None
+    """Whether it is a pass, or a fail or invalid; None: neither."""
     why: str
     results: tuple[tuple[str, str], ...]
     """Name and figures of those that the test is done for."""
@@ -57,7 +60,7 @@ def of(found: Mapping[str, Any]) -> Page:
         if note["id"] in known and not any(text.rpartition(": ")[2] in said for said in doubts):
             doubts.append(f"{spoken_id(note['id'])}: {text}")
     rest = [(capital(spoken_id(one["id"])), f"{one['value']} {one['unit']}".strip()) for one in counting if not _place(one["id"])]
-    return Page(verdict(found["verdict"]), found["why"].rstrip("."), results, more,
+    return Page(verdict(found["verdict"]), passed(found["verdict"]), found["why"].rstrip("."), results, more,
                 *table((one["id"], f"{one['value']}") for one in counting), tuple(rest), tuple(dict.fromkeys(doubts)))
 
 
@@ -69,7 +72,7 @@ def gone_by(journal: Journal, test: int) -> list[str]:
         before = state
         state, effects = step(state, event)
         at = walls.get(event.at, "")
-        lines += [sentence("page.refused", at=at, reading=spoken_id(before.step.id), value=effect.fields["value"],
+        lines += [sentence("page.refused", at=at, reading=spoken_id(before.step.id), value=registry.figures(before.step.id, effect.fields["value"]),
                            why=str(effect.fields["why"]).rstrip("."))
                   for effect in effects if isinstance(effect, Record) and effect.kind == "refused" and before.procedure is not None
                   and effect.fields.get("value") is not None]
@@ -81,6 +84,11 @@ def gone_by(journal: Journal, test: int) -> list[str]:
 def verdict(word: str) -> str:
     """In capitals; where there is none, that."""
     return (sentence("page.no_verdict") if word == NONE else sentence(f"log.{word}")).upper()
+
+
+def passed(word: str) -> bool | None:
+    """Whether this verdict is a pass, or a fail or invalid; None: neither."""
+    return {PASS: True, FAIL: False, INVALID: False}.get(word)
 
 
 def told(results: Sequence[Mapping[str, Any]]) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:

@@ -5,13 +5,13 @@ It is a procedure like any other, one Tell a line, so next, say again and slower
 from __future__ import annotations
 
 from collections.abc import Mapping
-from decimal import Decimal
 from typing import Any
 
 from assistant.core import spoken
 from assistant.core.assessment import title, with_unit
 from assistant.core.judgement import SPOKEN_UNITS, units_spoken
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.phrases import capital, spoken_id
 from assistant.core.steps import AIR_LINE
 from assistant.record import page
@@ -37,11 +37,11 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
         if not reading["withdrawn"]:
             unit = "" if reading["unit"] == "psi" else reading["unit"]  # the column of a sequential test says psi at its head
             name = capital(spoken_id(reading["id"]))
-            said.append((reading["id"], sentence("log.line", name=name, value=_spoken(reading["value"], unit))))
+            said.append((reading["id"], sentence("log.line", name=name, value=_said(registry.aloud(reading["id"], reading["value"]), unit))))
     for result in test["results"]:
         name = title(result["name"])
         value = (sentence("log.no_value") if result["rounded"] is None
-                 else _spoken(result["rounded"], result["unit"], result["remark"]))
+                 else _said(spoken.digits(result["rounded"]), result["unit"], result["remark"]))
         said.append((result["name"], sentence("log.line", name=name, value=value)))
     why = capital(units_spoken(test["why"]).rstrip("."))
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{test['verdict']}"), why=why)))
@@ -55,9 +55,8 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
     return said
 
 
-def _spoken(value: Decimal | str, unit: str, remark: str = "") -> str:
-    """Digit by digit, with the unit in words; a reading that is no number (a label) as it is."""
-    digits = spoken.digits(value) if isinstance(value, Decimal) else str(value)
+def _said(digits: str, unit: str, remark: str = "") -> str:
+    """With the unit in words."""
     return f"{digits} {with_unit(SPOKEN_UNITS.get(unit, unit), remark)}".strip()
 
 

@@ -10,6 +10,7 @@ from assistant.core import deviations
 from assistant.core.assessment import with_unit
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.methods.registry import RESULTS
 from assistant.core.state import Phase, Reading, State
 from assistant.record.journal import Journal, JournalError
@@ -79,9 +80,11 @@ def _limits(name: str, state: State) -> list[Decimal | None]:
 
 
 def _reading(reading: Reading, walls: Mapping[float, str]) -> dict[str, Any]:
-    """``at`` is on the boot clock, ``taken`` the wall's label of the event that took it."""
-    return {"id": reading.id, "value": reading.value, "unit": reading.unit, "at": round(reading.at, 3),
+    """``at`` is on the boot clock, ``taken`` the wall's label of the event that took it. A time of day is a text: 09:11."""
+    def its(value: Decimal) -> Decimal | str:
+        return registry.figures(reading.id, value) if registry.is_time(reading.id) else value
+    return {"id": reading.id, "value": its(reading.value), "unit": reading.unit, "at": round(reading.at, 3),
             "taken": walls.get(reading.at, ""), "source": reading.source,
-            "entries": [{"source": each.source, "form": each.form, "verbatim": each.text, "value": each.value}
+            "entries": [{"source": each.source, "form": each.form, "verbatim": each.text, "value": its(each.value)}
                         for each in reading.entries],
             "withdrawn": reading.withdrawn}

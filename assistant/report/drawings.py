@@ -26,7 +26,7 @@ def pressure_steps(test: Test) -> Drawing | None:
 
 
 def pressure_axes(test: Test) -> list[Axes]:
-    taken = {one["id"]: float(one["value"]) for one in test["readings"] if not one["withdrawn"]}
+    taken = {one["id"]: float(one["value"]) for one in test["readings"] if not one["withdrawn"] and isinstance(one["value"], Decimal)}
     kinds, three = ("charge", "equilibrium"), (1, 2, 3)
     whole = [run for run in (1, 2) if all(f"{kind}.{run}.{step}" in taken for kind in kinds for step in three)]
     if not whole:

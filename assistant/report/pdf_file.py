@@ -1,6 +1,7 @@
 """The report as PDF: a page for each round (or single test), and a day's summary. Plain, black on white, to be filed."""
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
@@ -10,8 +11,7 @@ from xml.sax.saxutils import escape
 from reportlab.graphics.shapes import Drawing
 
 from assistant.core.assessment import CORRECTED, REPEATED, VERDICTS
-from assistant.core.charts import Levels
-from assistant.core.methods.registry import METHODS, RESULTS
+from assistant.core.methods.registry import METHODS
 from assistant.core.phrases import capital
 from assistant.job import Job
 from assistant.meters.register import Meter
@@ -43,7 +43,8 @@ from assistant.report.rows import (
 )
 from assistant.round.record import judged
 
-CHARTED = tuple(name for name, spec in RESULTS.items() if spec.charted)
+LOAD = "load"
+"""Under this the clock of the load notes how old it is (assistant/core/batch_clock.py)."""
 Chart = tuple[str, Drawing, list[findings.Told]]
 PLACES = ((1, 1), (1, 2), (1, 3), (2, 1), (2, 2), (2, 3))
 PLACED = tuple(f"{kind}.{run}.{step}" for kind in ("charge", "equilibrium") for run, step in PLACES)
@@ -112,7 +113,7 @@ def _round_page(one: Round, job: Job | None, meters: Mapping[str, Meter], drawn:
     _readings(page, one.tests)
     page.drawings(drawn)
     page.head("Corrections, warnings and remarks")
-    for words in [*(words for test in one.tests for words in _remarks(test)), *doubts(one.tests)] or ["None recorded."]:
+    for words in [*_remarks(one.tests), *doubts(one.tests)] or ["None recorded."]:
         page.text(words)
     page.lines(["Check test, who was told and when", "Remarks"])
     if any(METHODS[test["test"]].on_meter for test in one.tests if test["test"] in METHODS):
@@ -176,10 +177,17 @@ class _Told:
                 reading_in_other_units(now, self.test["rounding"]) if now else "", clock(now["taken"]) if now else ""]
 
 
-def _remarks(test: Test) -> list[str]:
-    return [f"Test {test['id']}: {words}" for words in (
-        *(f"corrected: {each}" for each in corrections(test)), *(f"warning: {each}" for each in test["warnings"]),
-        *(f"{_place(each['id'], test)}: {each['text']}" for each in test["notes"]))]
+def _remarks(tests: Sequence[Test]) -> Iterator[str]:
+    """What is noted of the load in each of its tests (how old it is by then) stands once on the page, as it was first."""
+    of_load: set[str] = set()
+    for test in tests:
+        told = [f"corrected: {each}" for each in corrections(test)] + [f"warning: {each}" for each in test["warnings"]]
+        for each in test["notes"]:
+            without_figures = re.sub(r"\d+", "", each["text"]) if each["id"] == LOAD else ""
+            if without_figures not in of_load:
+                told.append(f"{_place(each['id'], test)}: {each['text']}")
+            of_load |= {without_figures} - {""}
+        yield from (f"Test {test['id']}: {words}" for words in told)
 
 
 def _place(ident: str, test: Test) -> str:
@@ -274,30 +282,16 @@ def _day_row(one: Test) -> list[str]:
 
 
 def _charts(history: Sequence[Test], day: str, job: Job | None) -> list[Chart]:
-    """Title, drawing and findings of a control chart for each result of one mix that ``day`` has: its samples and those of the
-    days before, the last POINTS of them.
-
-    The newest test's limits are drawn, and the job's levels.
-    """
-    found = series.of(history, CHARTED)
-    shown = {key: samples for key, samples in found.items() if len(samples) > 1 and samples[-1].day == day}
+    """Title, drawing and findings of each control chart of ``day``, the last POINTS of its samples."""
     charts = []
-    for name in CHARTED:
-        for key, samples in ((key, samples) for key, samples in shown.items() if key.name == name):
-            levels = job.levels.get(name, Levels()) if job and form.belongs(job, samples[-1].tests[0]) else Levels()
-            points = [each.point(label) for each, label in zip(samples, _labels([each.tests[0] for each in samples]))]
-            whose = [key.job, f"mix {key.mix}" if key.mix else "", "PRACTICE" if key.practice else ""]
-            several, since = sum(each.name == name for each in shown) > 1, samples[-POINTS:][0].day
-            charts.append((", ".join([f"Control chart: {result_name(name)}", *filter(None, whose if several else []),
-                                      *([f"since {since}"] if since != day else [])]),
-                           drawings.control_chart(result_name(name), key.unit, points[-POINTS:], levels,
-                                                  tuple(samples[-1].results[-1]["limits"])),
-                           findings.of_chart(samples, points, key, levels, day)))
+    for one in series.charts(history, day, job):
+        points = [each.point(label) for each, label in zip(one.samples, _labels([each.tests[0] for each in one.samples]))]
+        charts.append((one.title, drawings.control_chart(result_name(one.key.name), one.key.unit, points[-series.POINTS:], one.levels,
+                                                         one.limits),
+                       findings.of_chart(one.samples, points, one.key, one.levels, day)))
     return charts
 
 
-POINTS = 20
-"""As many of the newest samples stand on a chart; runs are looked for in all. (Ours.)"""
 LETTERS = 130
 """As many fit under a control chart. (Ours.)"""
 

@@ -40,7 +40,7 @@ def run(args: argparse.Namespace, beside: start.Beside | None = None) -> int:
         state = left.state if left else State()
         if left is None:
             may_begin()
-        simulated = LivePractice(practice_keys.made_ready(Meter(), state)) if args.practise else None
+        simulated = LivePractice(practice_keys.made_ready(Meter(job_and_meter.AIR_PCT, job_and_meter.METRIC_PSI), state)) if args.practise else None
         extra: dict[str, Any] = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
 
         played: list[Round] = []
@@ -61,7 +61,7 @@ def run(args: argparse.Namespace, beside: start.Beside | None = None) -> int:
 
         code = start.on_devices(Unrecorded(), Restarted(0.0, boot), out, model=args.model, meter=simulated, damage=journal.damage,
                                 gauge=None if simulated else start.own_gauge, terminal=not args.headless, whole=whole, beside=beside,
-                                **extra)
+                                daylight=getattr(args, "daylight", None), **extra)
         if played and played[0].name:
             _farewell(journal, played[0].name, folder, args)
     return code

@@ -307,6 +307,7 @@ def _restart() -> None:
             raise InstallError(f"the station does not start again ({_last(done)}): journalctl -u bowlside tells why, and "
                                "install.py --roll-back goes back.")
         print("The station was started again.")
+        _output(["systemctl", "try-restart", "bowlside-board"])
 
 
 # --- other programs -----------------------------------------------------------------------------------------------------------

@@ -8,6 +8,8 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from ipaddress import ip_address
 from pathlib import Path, PurePosixPath
 
 from assistant import job, procedures
@@ -15,10 +17,10 @@ from assistant.core.round_clock import BETWEEN
 from assistant.files import by_hand
 from assistant.files.refusal import Refusal
 from assistant.setup import texts
-from assistant.setup.texts import DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
+from assistant.setup.texts import BOARD_UNIT, DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
 from assistant.station import station_settings
 
-NAME = "bowlside.service"
+NAME, BOARD_NAME = "bowlside.service", "bowlside-board.service"
 BOOTED = Path("/run/systemd/system")
 """There where systemd runs this machine: sd_booted(3)."""
 
@@ -29,12 +31,26 @@ def add_install_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--test", metavar="TEST", help="what it runs: a test, or round for all on a sample (sequential)")
     parser.add_argument("--job", type=Path, metavar="FILE", help=f"the job; copied to {ETC}/job.toml")
     parser.add_argument("--settings", type=Path, metavar="FILE", help=f"the station's settings; copied to {ETC}/station.toml")
+    parser.add_argument("--board", metavar="ADDRESS", type=_address,
+                        help="the crew's board too, for phones: on this address of the machine, by number, or all; off takes it away")
     parser.add_argument("--program", metavar="PATH", help="the command bowlside that it starts (this one)")
     _common(parser)
 
 
 def add_uninstall_arguments(parser: argparse.ArgumentParser) -> None:
     _common(parser)
+
+
+def _address(text: str) -> str:
+    """By number: a name may not be known when the machine starts. 127.0.0.1 is for this machine alone."""
+    try:
+        return text if text in ("all", OFF) else str(ip_address(text))
+    except ValueError:
+        raise argparse.ArgumentTypeError("give an address of this machine by number, such as 192.168.4.1, or all, or off") from None
+
+
+OFF = "off"
+"""No board, whatever there was."""
 
 
 def _common(parser: argparse.ArgumentParser) -> None:
@@ -73,11 +89,12 @@ def install(args: argparse.Namespace) -> int:
     if args.job or "job" in kept:
         arguments += ["--job", f"{ETC}/job.toml"]
     program = args.program or _this_program()
-    _reachable(program, own_user)
+    board = "" if args.board == OFF else args.board
+    _reachable(program, own_user or bool(board))
     _hears(str(settings["hearing"]["model"]), own_user)
     try:
         written = texts.written(Service(program, args.user, own_user, args.data, arguments,
-                                      texts.gauge_serial(settings)))
+                                      texts.gauge_serial(settings), board))
     except DeploymentError as error:
         raise Refusal(f"install-service: {error}") from None
     _may_have(root, args.data, login[1] if login and not own_user else "", own=before.get("data") == args.data)
@@ -88,7 +105,9 @@ def install(args: argparse.Namespace) -> int:
         for path, text in {**written, **copies}.items():
             _write(root / path, text)
         os.sync()  # or a plug that is pulled now leaves new files empty, a job without limits among them
-    _do(_after_install(root), args.dry_run)
+    if "board" in before and not board:
+        _take_away(root, [BOARD_UNIT], args.dry_run)
+    _do(_after_install(root, bool(board)), args.dry_run)
     if before.get("user", args.user) != args.user and (root / args.data[1:] / "journal").exists():
         print(f"The record in {args.data} belongs to {before['user']}, so the station can't open it. Type: "
               f"sudo chown -R {args.user}: {args.data}", file=sys.stderr)
@@ -98,34 +117,42 @@ def install(args: argparse.Namespace) -> int:
     if not args.dry_run:
         print(f"Bowlside starts with this machine. Settings: {ETC}/station.toml. Record: {args.data}/journal.\n"
               f"Its messages: journalctl -u bowlside. To take it away: bowlside uninstall-service.")
+        if board:
+            print("The crew's board starts with it; its address and its code: sudo bowlside board --address.")
     return 0
 
 
 def uninstall(args: argparse.Namespace) -> int:
     """Stops the station and takes its files away; the record, the settings and the user stay. 0: done."""
     root: Path = args.root
-    there = [root / path for path in (UNIT, RULES, SYSUSERS, TMPFILES) if (root / path).exists()]
+    there = [path for path in (UNIT, BOARD_UNIT, RULES, SYSUSERS, TMPFILES) if (root / path).exists()]
     if not there:
         raise Refusal(f"uninstall-service: no service of Bowlside is installed in {root}.")
     data = _data_of(root / TMPFILES)
-    running = _here(root)
-    _do([["systemctl", *(["--now"] if running else [f"--root={root}"]), "disable", NAME]], args.dry_run)
-    for path in there:
-        print(f"Removes {path}." if args.dry_run else f"Removed {path}.")
-        if not args.dry_run:
-            path.unlink()
-    _do([["systemctl", "daemon-reload"], ["udevadm", "control", "--reload"]] if running else [], args.dry_run)
+    _take_away(root, there, args.dry_run)
+    _do([["systemctl", "daemon-reload"], ["udevadm", "control", "--reload"]] if _here(root) else [], args.dry_run)
     print(f"The record stays in {data}, the settings in {ETC}: nothing recorded is removed.")
     return 0
 
 
-def _after_install(root: Path) -> list[list[str]]:
+def _take_away(root: Path, paths: Sequence[str], dry: bool) -> None:
+    """Stops and disables the units among these files, then removes all of them."""
+    units = [Path(path).name for path in paths if path.endswith(".service")]
+    _do([["systemctl", *(["--now"] if _here(root) else [f"--root={root}"]), "disable", *units]] if units else [], dry)
+    for path in paths:
+        print(f"Removes {root / path}." if dry else f"Removed {root / path}.")
+        if not dry:
+            (root / path).unlink()
+
+
+def _after_install(root: Path, board: bool) -> list[list[str]]:
+    names = [NAME, *([BOARD_NAME] if board else [])]
     made = [["systemd-sysusers", f"--root={root}", str(root / SYSUSERS)],
             ["systemd-tmpfiles", f"--root={root}", "--create", str(root / TMPFILES)]]
     if not _here(root):
-        return [*made, ["systemctl", f"--root={root}", "enable", NAME]]
+        return [*made, ["systemctl", f"--root={root}", "enable", *names]]
     return [*made, ["udevadm", "control", "--reload"], ["systemctl", "daemon-reload"],
-            ["systemctl", "enable", NAME], ["systemctl", "restart", NAME]]
+            ["systemctl", "enable", *names], ["systemctl", "restart", *names]]
 
 
 def _here(root: Path) -> bool:
@@ -210,7 +237,7 @@ def _may_have(root: Path, data: str, home: str, own: bool) -> None:
         raise Refusal(f"{where} can't be looked into ({why}): start this with sudo.") from None
 
 
-USUAL = {"user": USER, "data": DATA, "test": "sequential"}
+USUAL = {"user": USER, "data": DATA, "test": "sequential", "board": OFF}
 """Of what is not given."""
 
 
@@ -229,6 +256,9 @@ def _there(root: Path) -> dict[str, str]:
         installed["test"] = started[1]
         if f"--job {ETC}/job.toml" in started[2] and (root / ETC[1:] / "job.toml").is_file():
             installed["job"] = f"{ETC}/job.toml"
+    with suppress(OSError):
+        on = re.search(r"^ExecStart=\S+ board --on (\S+)", (root / BOARD_UNIT).read_text(encoding="utf-8"), re.MULTILINE)
+        installed |= {"board": on[1]} if on else {}
     return installed
 
 

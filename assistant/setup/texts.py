@@ -17,6 +17,11 @@ UNIT = "etc/systemd/system/bowlside.service"
 RULES = "etc/udev/rules.d/70-bowlside.rules"
 SYSUSERS = "etc/sysusers.d/bowlside.conf"
 TMPFILES = "etc/tmpfiles.d/bowlside.conf"
+BOARD_UNIT = "etc/systemd/system/bowlside-board.service"
+BOARD = "bowlside-board"
+"""User and group of the crew's board."""
+PUBLISHED = "/run/bowlside-board"
+"""What the board may see: in memory, made when the machine starts (assistant/board/place.py)."""
 _PLAIN = re.compile(r"[A-Za-z0-9/_.@:+,=-]+")
 
 
@@ -37,6 +42,8 @@ class Service:
     arguments: Sequence[str] = field(default=("run", "sequential", "--headless"))
     gauge_serial: str = ""
     """USB serial number of the gauge's adapter"""
+    board: str = ""
+    """address that the crew's board listens on, or all; empty: there is no board"""
 
 
 def written(service: Service) -> dict[str, str]:
@@ -50,10 +57,22 @@ def written(service: Service) -> dict[str, str]:
     for what, value in (("program", service.program), ("data folder", service.data)):
         if not PurePosixPath(value).is_absolute() or ".." in PurePosixPath(value).parts or value == "/":
             raise DeploymentError(f"The {what} {value} must be a whole path from / on, without \"..\".")
-    given = {"program": service.program, "arguments": " ".join(service.arguments), "user": service.user, "data": service.data,
-             "etc": str(PurePosixPath(ETC).parent), "groups": " ".join(GROUPS), "gauge": _gauge(service.gauge_serial)}
-    return {UNIT: _filled("bowlside.service", given), RULES: _filled("bowlside.rules", given), SYSUSERS: _sysusers(service),
-            TMPFILES: f"# Written by bowlside install-service: tmpfiles.d(5).\nd {service.data} 0700 {service.user} - -\n"}
+    groups = [*GROUPS, *([BOARD] if service.board else [])]
+    arguments = [*service.arguments, *(["--board", "--board-folder", PUBLISHED] if service.board else [])]
+    given = {"program": service.program, "arguments": " ".join(arguments), "user": service.user, "data": service.data,
+             "etc": str(PurePosixPath(ETC).parent), "groups": " ".join(groups), "gauge": _gauge(service.gauge_serial)}
+    board = {**given, "on": service.board, "board": BOARD, "published": PUBLISHED}
+    return {UNIT: _filled("bowlside.service", {**given, "published": f" {PUBLISHED}" if service.board else ""}),
+            RULES: _filled("bowlside.rules", given), SYSUSERS: _sysusers(service, groups), TMPFILES: _tmpfiles(service),
+            **({BOARD_UNIT: _filled("bowlside-board.service", board)} if service.board else {})}
+
+
+def _tmpfiles(service: Service) -> str:
+    """What the station publishes, it writes and the board's group reads: files get the folder's group (S_ISGID, inode(7))."""
+    lines = ["# Written by bowlside install-service: tmpfiles.d(5).", f"d {service.data} 0700 {service.user} - -"]
+    if service.board:
+        lines.append(f"d {PUBLISHED} 2750 {service.user} {BOARD} -")
+    return "\n".join([*lines, ""])
 
 
 def _filled(name: str, given: Mapping[str, Any]) -> str:
@@ -68,9 +87,11 @@ def _gauge(serial: str) -> str:
             'SYMLINK+="bowlside/gauge", ENV{ID_MM_DEVICE_IGNORE}="1"')
 
 
-def _sysusers(service: Service) -> str:
+def _sysusers(service: Service, groups: Sequence[str]) -> str:
     lines = ["# Written by bowlside install-service: sysusers.d(5). A missing group would keep the service from starting.",
-             *(f"g {name} -" for name in GROUPS)]
+             *(f"g {name} -" for name in groups)]
+    if service.board:
+        lines.append(f'u {BOARD} - "The crew\'s board of Bowlside" /var/lib/{BOARD} /usr/sbin/nologin')
     if service.own_user:
         lines.append(f'u {service.user} - "Bowlside" {service.data} /usr/sbin/nologin')
     return "\n".join([*lines, ""])

@@ -87,7 +87,7 @@ class Ears:
         self._utterances: queue.SimpleQueue[Utterance | None] = queue.SimpleQueue()
         self._trial: tuple[Utterance, Understood | EarFailed] | None = None
         self._microphone: Microphone | None = None
-        self._closed = self._missing = self._gap = False
+        self._closed = self._missing = self._gap = self._opened = False
         self._up = self._gone = False
         self._listener, self._watch = Listener(), Watch()
         self._thread = threading.Thread(target=self._run, name="ears", daemon=True)
@@ -111,7 +111,6 @@ class Ears:
             self._failed(why)
         else:
             self._up = True
-            self._live.trouble(self._ear.sentence)
         if not self._closed:
             self._microphone = Microphone(self._block, self._is_deaf, self._lost, self._listener.reset, self._back,
                                           over=self._over)
@@ -129,6 +128,9 @@ class Ears:
         self._live.lost("microphone", words)
 
     def _back(self) -> None:
+        if not self._opened:    # what it hears with is news only where it hears
+            self._opened = True
+            self._live.trouble(self._ear.sentence)
         self._gap = True        # dropped by the microphone's own thread, as the blocks of the new device come
         if self._missing:
             self._missing = False

@@ -13,6 +13,7 @@ from assistant.files import plain
 from assistant.files.refusal import Refusal
 from assistant.job import Job
 from assistant.meters import register
+from assistant.meters.gear import Gear, gear_for
 from assistant.record.header import LABELS, header_of
 from assistant.station import station_settings
 
@@ -22,6 +23,9 @@ PRACTICE = {"limits": {"air_content": ["4.5", "7.5"], "system_air_metric": [None
                        "temperature": ["50", "90"]},
             "measure_volume_ft3": "0.2494", "bowl_volume_ft3": "0.2450", "chamber_ratio": "0.06", "aggregate_correction_pct": "0"}
 """An invented job's, so that a practice test of any kind has something to compute with."""
+AIR_PCT, METRIC_PSI = 6.0, 0.10
+"""The concrete on the simulated meter. A charge anywhere in its band moves the metric by up to 0.06 psi (tests/unit/test_practise.py),
+so nothing near the limit of 0.20 would do: whoever does what he is told passes."""
 
 
 def for_practice(wording: str) -> dict[str, Any]:
@@ -42,12 +46,12 @@ class Given(NamedTuple):
     refusal: str
     """Why no new test may begin; empty if one may. One that is under way is always gone on with."""
 
-    gear: Mapping[str, register.Gear] = {}
+    gear: Mapping[str, Gear] = {}
     """What each test is done with; of what is overdue it is told."""
 
     def of(self, test: str) -> tuple[Mapping[str, str], str]:
         """Labels and remark of this test alone."""
-        its = self.gear.get(test, register.Gear())
+        its = self.gear.get(test, Gear())
         return its.labels, " ".join(its.overdue)
 
     def must_be_fit(self) -> None:
@@ -78,7 +82,7 @@ def for_real(args: argparse.Namespace, folder: Path, tests: Collection[str], wor
     if not any(test in METHODS and METHODS[test].air_meter for test in tests):
         reasons = []  # no result hangs on the meter's calibration
     technician, equipment = str(given.get("technician", "")), its_job.equipment if its_job else {}
-    gear = {test: register.gear_for(folder, (*METHODS[test].needs, register.CERTIFICATE), equipment, technician, day)
+    gear = {test: gear_for(folder, (*METHODS[test].needs, register.CERTIFICATE), equipment, technician, day)
             for test in tests if test in METHODS and METHODS[test].needs}
     if equipment.get("overdue") == job.REFUSED:
         reasons = [*reasons, *dict.fromkeys(one for its in gear.values() for one in its.overdue)]

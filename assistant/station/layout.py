@@ -1,8 +1,11 @@
 """What the station's screen shows: what to do now, a big clock, the reading, the result, and what it listens for.
 
 `layout` is pure: a `View` and a size in, lines of text out; `screen.py` paints them. Everything
-is said by words and shapes; bold and reverse are only an extra. Made to be read at two metres: few words,
+is said by words and shapes; bold, reverse and colour are only an extra. Made to be read at two metres: few words,
 much space.
+
+Every row has a need. If there is no room for all, those of the least need go, and before a row goes that says more, numbers are
+drawn smaller: first all at twice the size, then the less important ones as text.
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ import re
 import textwrap
 import unicodedata
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from assistant.core.language import sentence
 from assistant.station.big_digits import THIN, big, big_width
@@ -24,6 +28,8 @@ class View:
     """The test and where it stands: "Sequential test, run 1, step 2"."""
     do: str = ""
     """What to do now, in full sentences."""
+    hint: str = ""
+    """How that is done on the simulated meter."""
     caution: str = ""
     """A danger, or ""."""
     clock_s: float | None = None
@@ -47,7 +53,9 @@ class View:
     keys: str = ""
     """The help line."""
     keys_short: str = ""
-    """The same for a narrow screen, one line that is never cut."""
+    """The same for a narrow screen: what is pressed most comes first."""
+    deadline: str = ""
+    """A clock of the round, in words: "4 minutes left to begin slump."."""
     progress: str = ""
     """"step 12 of 58"."""
     messages: tuple[str, ...] = field(default=())
@@ -56,6 +64,8 @@ class View:
     """The number to be checked, while that is asked: nothing else is drawn big."""
     verdict: str = ""
     """The verdict on the test and why, while something else is done."""
+    passed: bool | None = None
+    """Whether the verdict is a pass, or a fail or invalid; None: neither."""
     figures: tuple[tuple[str, str], ...] = ()
     """Results: name and figures, drawn big where there is room."""
     table: tuple[str, ...] = ()
@@ -66,134 +76,156 @@ class View:
     """What goes on with any key; "" where the station listens or is deaf."""
 
 
-DO, CAUTION = "▌ ", "!! "
+class Line(str):
+    """A line of the screen, and how it may be stressed where the terminal can: "bold", "caution", "pass", "fail" or ""."""
+    style: str = ""
+
+
+class _Row(NamedTuple):
+    need: int
+    text: str
+    style: str = ""
+
+
+DO, CAUTION = "┃ ", "!! "
 _MARGIN, _GAP = " ", "    "
 NARROW = 60
-"""Columns: on fewer, digits are thin side by side and the legend is short."""
+"""Columns: on fewer, the legend is short, and digits may be thin."""
+LOW = 20
+"""Lines: on fewer, everything is brief."""
 _NUMBER = re.compile(r"(?<![\w./-])-?\d+(?:[.:]\d+)?(?![\w./-]*\d)")
-_PLAIN = str.maketrans({"▌": "|", "█": "#", "─": "-", "■": "#", "●": "o", "▶": ">", "·": "-", "…": "~",
+_PLAIN = str.maketrans({"┃": "|", "█": "#", "─": "-", "■": "#", "●": "o", "▶": ">", "·": "-", "…": "~",
                         "–": "-", "—": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "°": " deg ",
                         "±": "+/-", "×": "x", "→": ">", "←": "<", "↑": "^", "↓": "v"})
 
+(_DO, _CAUTION, _NUMBERS, _DO_MORE, _LISTENS, _VERDICT, _KEYS, _CLOCKS, _TEXTS, _MESSAGE, _TITLE, _TABLE, _HINT, _STATUS, _MORE,
+ _BLANK, _NOTHING) = range(17)
+_ALWAYS, _TYPED, _CLOCK, _GAUGE, _RESULT, _LAST, _TEXT = range(7)
+"""What a number is for, most important first: to be checked, typed, a clock, a gauge, a result, the last reading; never big."""
+_MAY_GO = {_ALWAYS: _CLOCKS, _TYPED: _TITLE, _CLOCK: _TITLE, _GAUGE: _TABLE, _RESULT: _TABLE, _LAST: _HINT}
+"""So little needed must a row be to go before a number of that kind is drawn as text."""
 
-def layout(view: View, width: int, height: int, plain: bool = False) -> list[str]:
+
+def layout(view: View, width: int, height: int, plain: bool = False) -> list[Line]:
     """Exactly `height` lines of at most `width` characters, each one column wide.
 
     plain  for a terminal without Unicode: only ASCII comes out
     """
     width, height = max(width, 1), max(height, 1)
     inner = max(width - 2 * len(_MARGIN), 1)
-    for size in (2, 1, 0) if height >= 30 or view.check else (1, 0):
-        above, below = _rows(view, inner, height, size)
+    twice = [(2, _LAST, _MORE if view.check else _NOTHING)] if height >= 30 or view.check else []
+    for scale, least, may_go in (*twice, *((1, kind, need) for kind, need in reversed(_MAY_GO.items())), (0, _ALWAYS, 0)):
+        above, below = _rows(view, inner, height, scale, least)
         rows = above + below
-        # What has to go first if there is no room: the highest rank, and of one rank the last.
-        by_need = sorted(range(len(rows)), key=lambda at: rows[at][0])
-        kept = set(by_need[:height])
-        dearest_gone = rows[by_need[height]][0] if len(rows) > height else _NOTHING
-        if dearest_gone >= {2: _OLDER if view.check else _NOTHING, 1: _TITLE if view.check or view.figures else _TABLE, 0: _DO}[size]:
+        by_need = sorted(range(len(rows)), key=lambda at: rows[at].need)
+        if all(rows[at].need >= may_go for at in by_need[height:]):
             break
-    top = [text for at, (_, text) in enumerate(rows) if at in kept and at < len(above)]
-    bottom = [text for at, (_, text) in enumerate(rows) if at in kept and at >= len(above)]
-    return _finish(top + [""] * (height - len(kept)) + bottom, width, plain)
+    kept = set(by_need[:height])
+    top = [row for at, row in enumerate(above) if at in kept]
+    bottom = [row for at, row in enumerate(below, len(above)) if at in kept]
+    return [_finish(row, width, plain) for row in (*top, *[_Row(_BLANK, "")] * (height - len(kept)), *bottom)]
 
 
-_DO, _NEEDED, _DO_MORE, _TITLE, _TABLE, _HEARD, _MESSAGE, _STATUS, _KEYS, _OLDER, _BLANK, _NOTHING = range(12)
-
-
-Ranked = list[tuple[int, str]]
-
-
-def _rows(view: View, width: int, height: int, size: int) -> tuple[Ranked, Ranked]:
-    """Every row with its rank, from the top down, and from the panels to the bottom."""
-    most = 5 if height >= 20 or view.waits and not view.figures else 4 if view.waits else 3
-    do = [DO + line for line in _wrap(view.do, width - len(DO), most)]
-    caution = _wrap(view.caution, width - 2 * len(CAUTION), most=2)
+def _rows(view: View, width: int, height: int, scale: int, least: int) -> tuple[list[_Row], list[_Row]]:
+    """Every row, from the top down, and from the panels to the bottom."""
+    judged = "" if view.passed is None else "pass" if view.passed else "fail"
+    blank, rule = _Row(_BLANK, ""), _Row(_BLANK, "─" * width)
+    do = [DO + line for line in _wrap(view.do, width - len(DO), most=10)]
+    caution = _wrap(view.caution, width - 2 * len(CAUTION), most=5)
     wide = max(map(len, caution), default=0)
-    above = [(_TITLE, _ends(view.title.upper(), view.progress, width)), (_BLANK, "─" * width), (_BLANK, "")]
-    above += [(_DO if line is do[0] else _DO_MORE, line) for line in do] + [(_BLANK, "")]
-    above += [(_NEEDED, f"{CAUTION}{line:<{wide}} !!") for line in caution] + [(_BLANK, "")] * bool(caution)
-    above += [(_NEEDED, f"■ {line}") for line in _wrap(view.verdict, width - 2, most=2)]
-    above += [(_TABLE, _clip(line, width)) for line in view.table]
-    above += [(_OLDER, _clip(line, width)) for line in view.other_rows] + [(_BLANK, "")] * bool(view.table)
-    panels, rest = _panels(view, width, size)
-    below = [(_NEEDED, line) for line in panels]
-    below += [(_NEEDED, line) for line in rest] or [(_BLANK, "")]
-    below += [(_HEARD if view.heard else _BLANK, _labelled(sentence("screen.heard"), view.heard, width))]
-    below += [(_TITLE, _listening(view, width))]
-    room = (3 if height >= 30 else 2) * (3 if view.waits and height >= 20 else 1)
-    messages: list[str] = []
-    for message in view.messages[:-room - 1:-1]:  # the newest has its room first; an older one never begins in its middle
-        lines = _wrap(message, width - 2, most=room - len(messages)) if len(messages) < room else []
-        messages[:0] = [f"{'·' if not at else ' '} {line}" for at, line in enumerate(lines)]
-    newest = max((at for at, line in enumerate(messages) if line[0] == "·"), default=0)
-    below += [(_MESSAGE if at >= newest else _OLDER, line) for at, line in enumerate(messages)]
-    below += [(_BLANK, "")] * (room - len(messages))
-    help_lines = [(_STATUS, _clip(view.status, width))] * bool(view.status)
-    if view.keys_short and width < NARROW:
-        help_lines.append((_TITLE, _clip(view.keys_short, width)))
-    else:
-        help_lines += [(_KEYS, line) for line in _wrap(view.keys, width, most=3)]
-    return above, below + [(_BLANK, "─" * width)] * bool(help_lines) + help_lines
+    above = [_Row(_TITLE, _heading(view, width)), *(_Row(_CLOCKS, line) for line in _wrap(view.deadline, width, most=3)), rule, blank]
+    above += [_Row(_DO_MORE if at else _DO, line, judged if view.waits else "bold") for at, line in enumerate(do)]
+    above += [_Row(_HINT, f"  {line}") for line in _wrap(view.hint, width - len(DO), most=4)] + [blank]
+    above += [_Row(_CAUTION, f"{CAUTION}{line:<{wide}} !!", "caution") for line in caution] + [blank] * bool(caution)
+    above += [_Row(_VERDICT, f"■ {line}", judged) for line in _wrap(view.verdict, width - 2, most=3 if height < LOW else 6)]
+    above += [_Row(_VERDICT if view.waits else _TABLE, _clip(line, width)) for line in view.table]
+    above += [_Row(_MORE, _clip(line, width)) for line in view.other_rows] + [blank] * bool(view.table)
+    below = _panels(view, width, scale, least) or [blank]
+    below += [_Row(_MORE, line) for line in _wrap(view.heard and f"{sentence('screen.heard')}:  {view.heard}", width, most=2)] or [blank]
+    below += [_Row(_LISTENS, line) for line in _listening(view, width)]
+    below += _remarks(view, width, room=(3 if height >= 30 else 2) * (3 if view.waits and height >= LOW else 1))
+    legend = _legend(view.keys_short, width) if view.keys_short and width < NARROW else _legend(view.keys, width)
+    help_rows = [_Row(_STATUS, line) for part in ([view.status] if len(view.status) <= width else re.split(" {2,}", view.status))
+                 for line in _wrap(part, width, most=2)]
+    help_rows += [_Row(_MORE if at and width < NARROW else _KEYS, line) for at, line in enumerate(legend)]
+    return above, below + [rule] * bool(help_rows) + help_rows
 
 
-def emphasis(line: str) -> str:
-    """How a line may be stressed where the terminal can: "bold", "reverse" or ""."""
-    text = line.lstrip()
-    if text.startswith(CAUTION):
-        return "reverse"
-    return "bold" if text.startswith((DO[0], "|")) or "█" in text or "##" in text else ""
+def _heading(view: View, width: int) -> str:
+    """Title and progress. Where there is no room the step goes first, then the name of the test before its stage."""
+    title = view.title.upper()
+    while len(title) > width and ", " in title:
+        title = title.partition(", ")[2]
+    title = _clip(title, width)
+    gap = width - len(title) - len(view.progress)
+    return title + " " * gap + view.progress if gap > 1 else title
 
 
-def _panels(view: View, width: int, size: int) -> tuple[list[str], list[str]]:
+def _remarks(view: View, width: int, room: int) -> list[_Row]:
+    """The newest has its room first; an older one never begins in its middle."""
+    lines: list[str] = []
+    for message in view.messages[:-room - 1:-1]:
+        its = _wrap(message, width - 2, most=max(room, 4) - len(lines)) if len(lines) < room else []
+        lines[:0] = [f"{' ' if at else '·'} {line}" for at, line in enumerate(its)]
+    newest = max((at for at, line in enumerate(lines) if line[0] == "·"), default=0)
+    return [_Row(_MESSAGE if at >= newest else _MORE, line) for at, line in enumerate(lines)] + [_Row(_BLANK, "")] * (room - len(lines))
+
+
+def _panels(view: View, width: int, scale: int, least: int) -> list[_Row]:
     """Clock, gauge, and what is typed (else results, else the last reading), drawn big side by side; and, as text, what did
-    not fit. Size 0 draws nothing. The most important takes its place first, and alone may be of size 2. Beside a gauge the last
-    reading and results are text, and beside a number to be checked everything is: none can be taken for the other."""
-    panels: list[tuple[int, str, str]] = []  # need (0 most, 9: text), label, what it shows; from left to right
+    not fit or is less important than ``least``. Scale 0 draws nothing. The most important takes its place first, and alone may be of
+    scale 2. Beside a gauge the last reading and results are text, and beside a number to be checked everything is: none can be
+    taken for the other."""
+    panels: list[tuple[int, str, str]] = []  # what it is for, label, what it shows; from left to right
     if view.check:
-        panels.append((0, f"▶ {sentence('screen.check')}", view.check))
+        panels.append((_ALWAYS, f"▶ {sentence('screen.check')}", view.check))
     if view.clock_s is not None:
-        panels.append((1, f"■ {view.clock_label.upper() or sentence('screen.clock')}", _clock(view.clock_s)))
+        panels.append((_CLOCK, f"■ {view.clock_label.upper() or sentence('screen.clock')}", _clock(view.clock_s)))
     if view.gauge is not None:
-        panels.append((2, f"● {view.gauge_label or sentence('screen.gauge')}", view.gauge))
+        panels.append((_GAUGE, f"● {view.gauge_label or sentence('screen.gauge')}", view.gauge))
     if view.typed:
-        panels.append((0, f"▶ {sentence('screen.typed')}", view.typed.replace("*", ".") + "_"))
+        panels.append((_TYPED, f"▶ {sentence('screen.typed')}", view.typed.replace("*", ".") + "_"))
     elif view.figures:
-        panels += [(3 if view.gauge is None else 9, name.upper(), value) for name, value in view.figures]
+        results = _ALWAYS if view.waits else _RESULT
+        panels += [(results if view.gauge is None else _TEXT, name.upper(), value) for name, value in view.figures]
     if view.last and not view.typed:
-        panels.append((9 if view.gauge is not None or view.figures else 3, sentence("screen.last"), view.last))
+        panels.append((_TEXT if view.gauge is not None or view.figures else _LAST, sentence("screen.last"), view.last))
     if view.check:
-        panels = [(need if at == 0 else 9, label, text) for at, (need, label, text) in enumerate(panels)]
+        panels = [(kind if at == 0 else _TEXT, label, text) for at, (kind, label, text) in enumerate(panels)]
     drawn: dict[int, list[str]] = {}
-    texts: dict[int, str] = {}
+    texts: dict[int, list[_Row]] = {}
     used = 0
-    narrow = width < NARROW and len(view.figures) > 1 and view.gauge is None
-    gap = "  " if narrow else _GAP
-    scales: tuple[float, ...] = (THIN,) * bool(size) if narrow else (2, 1)[2 - size:]
-    for place, (need, label, text) in sorted(enumerate(panels), key=lambda panel: panel[1][0]):
+    narrow, two = width < NARROW, len(view.figures) > 1 and view.gauge is None
+    gap = "  " if narrow and two else _GAP
+    scales = (2, 1, *[THIN] * narrow)[2 - scale:] if scale and not (narrow and two) else [THIN] * bool(scale)
+    for place, (kind, label, text) in sorted(enumerate(panels), key=lambda panel: panel[1][0]):
         number, words = _number_in(text)
-        scale = 0.0 if number is None or need == 9 else next((
-            one for one in scales if (one < 2 or not drawn) and used + max(big_width(number, one), len(label)) <= width), 0.0)
-        if number is None or not scale:
-            texts[place] = _clip(f"{label}  {text}", width)
+        fits = 0.0 if number is None or kind > least else next((
+            each for each in scales if (each < 2 or not drawn) and used + max(big_width(number, each), len(label)) <= width), 0.0)
+        if number is None or not fits:
+            need = {_ALWAYS: _NUMBERS, _TYPED: _NUMBERS, _CLOCK: _NUMBERS, _GAUGE: _CLOCKS}.get(kind, _TEXTS)
+            texts[place] = [_Row(_MORE if at else need, line) for at, line in enumerate(_wrap(f"{label}  {text}", width, most=2))]
             continue
-        block = [_clip(f"{label}  {words}".rstrip(), width - used), *[""] * (round(scale) - 1), *big(number, scale)]
+        block = [_clip(f"{label}  {words}".rstrip(), width - used), *[""] * (round(fits) - 1), *big(number, fits)]
         drawn[place] = [line.ljust(max(map(len, block))) for line in block]
         used += len(drawn[place][0]) + len(gap)
     tall = max(map(len, drawn.values()), default=0)
     for place, block in drawn.items():  # labels in one line, digits on one line
         block[1:1] = [" " * len(block[0])] * (tall - len(block))
-    lines = [gap.join(parts).rstrip() for parts in zip(*(drawn[place] for place in sorted(drawn)))]
-    return lines, [texts[place] for place in sorted(texts)]
+    rows = [_Row(_NUMBERS, gap.join(parts).rstrip(), "bold" if at else "")
+            for at, parts in enumerate(zip(*(drawn[place] for place in sorted(drawn))))]
+    return rows + [row for place in sorted(texts) for row in texts[place]]
 
 
 def _number_in(text: str) -> tuple[str | None, str]:
     """The number to draw big, and the words around it."""
     if text.endswith("_"):
         return text, ""
-    found = list(_NUMBER.finditer(text))
-    if len(found) != 1 or re.search(r"\d/\d", text):
+    numbers = list(_NUMBER.finditer(text))
+    if len(numbers) != 1 or re.search(r"\d/\d", text):
         return None, text
-    return found[0].group(), " ".join((text[:found[0].start()] + " " + text[found[0].end():]).split())
+    only = numbers[0]
+    return only.group(), " ".join((text[:only.start()] + " " + text[only.end():]).split())
 
 
 def _clock(seconds: float) -> str:
@@ -202,26 +234,24 @@ def _clock(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def _listening(view: View, width: int) -> str:
+def _listening(view: View, width: int) -> list[str]:
     if view.waits:
-        return _clip(f"▶ {view.waits}", width)
+        return _wrap(f"▶ {view.waits}", width, most=2)
     if not view.listens:
-        return f"·· {sentence('screen.deaf')}"
-    return _labelled(f"▶ {sentence('screen.say_or_key')}", view.listens, width)
+        return [f"·· {sentence('screen.deaf')}"]
+    return _wrap(f"▶ {sentence('screen.say_or_key')}:  {view.listens}", width, most=3)
 
 
-def _labelled(label: str, text: str, width: int) -> str:
-    return _clip(f"{label}:  {text}", width) if text else ""
-
-
-def _ends(left: str, right: str, width: int) -> str:
-    """Title and progress. Where there is no room, the step goes first; a round's clock before it stays, and the title is cut."""
-    clock = right.rpartition("   ")[0]
-    if len(left) + len(right) + 2 > width and 0 < len(clock) <= width - 12:
-        right, left = clock, _clip(left, width - len(clock) - 2)
-    if len(left) + len(right) + 2 > width:
-        return _clip(left, width)
-    return left + " " * (width - len(left) - len(right)) + right
+def _legend(keys: str, width: int) -> list[str]:
+    """Broken only where there is more than one space: a key stays beside what it does."""
+    lines: list[str] = []
+    for part, gap in re.findall(r"(\S+(?: \S+)*)( *)", keys):
+        before = lines[-1] if lines else ""
+        if lines and len(before) + len(part) <= width:
+            lines[-1] += part + gap
+        else:
+            lines.append(part + gap)
+    return [_clip(line.rstrip(), width) for line in lines]
 
 
 def _wrap(text: str, width: int, most: int) -> list[str]:
@@ -253,8 +283,10 @@ def _tame(text: str) -> str:
     return "".join(out)
 
 
-def _finish(lines: list[str], width: int, plain: bool) -> list[str]:
-    lines = [_tame(_MARGIN + line) for line in lines]
+def _finish(row: _Row, width: int, plain: bool) -> Line:
+    text = _tame(_MARGIN + row.text)
     if plain:
-        lines = [line.translate(_PLAIN).encode("ascii", "replace").decode() for line in lines]
-    return [line[:width].rstrip() for line in lines]
+        text = text.translate(_PLAIN).encode("ascii", "replace").decode()
+    line = Line(text[:width].rstrip())
+    line.style = row.style
+    return line

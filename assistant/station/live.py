@@ -24,6 +24,7 @@ from assistant.station.gauge_watch import GaugeWatch
 from assistant.station.layout import View
 from assistant.station.loop import Loop
 from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
+from assistant.station.practice_keys import on_meter
 from assistant.station.remarks import Remark, mark_words
 from hardware.clock import Watch, boot_now
 from hardware.ports import SpeakerPort
@@ -81,6 +82,7 @@ class Live(Loop):
     lamps      lamps and buzzers, once they are open (see ``assistant.station.devices``)
     alive      called with every turn of the loop (``assistant.station.notify``)
     board      the same, with the state: what the crew's board may know of it (``assistant.board.publish``)
+    pairing    the code of the crew's board, for whoever asks for the time at a test's first question, where nothing is timed
     write      takes the record's lines; None: not wanted
     """
 
@@ -94,6 +96,7 @@ class Live(Loop):
         self.lamps: Shows | None = None
         self.alive: Callable[[], None] = lambda: None
         self.board: Callable[[State], None] = lambda state: None
+        self.pairing: Callable[[], str] = lambda: ""
         self.watch = GaugeWatch(self.handle, lambda: self.station.state)
         self._wrong_until = 0.0
         self.messages: deque[str] = deque(maxlen=3)
@@ -338,6 +341,9 @@ class Live(Loop):
             self._enter_from = at + BOUNCE_S  # a held key goes on bouncing
             return
         self.handle(KeyPressed(at, name))
+        state = self.station.state
+        if name == "D" and state.index == 0 and not state.timers and self.speaker is not None and (words := self.pairing()):
+            self.speaker.say("pairing", words)
         if self.station.state.too_soon == at:  # or nobody knows why it did nothing
             self._for_now(sentence("screen.hear_out"))
 
@@ -347,8 +353,10 @@ class Live(Loop):
         if self.practice is not None:
             self.practice.tick(boot_now())
             words = self.practice.act(action)
+            for old in [one for one in self._passing if one.about == "meter"]:
+                self._forget(old)  # "above the maximum: bleed it down" is no longer so
             if words:
-                self._for_now(words)
+                self._for_now(words, "meter")
 
     def _quit(self) -> None:
         self.finished, self._page = "left", None
@@ -369,7 +377,7 @@ class Live(Loop):
             self.show(self._page)
             return
         gauge, status = view.wire(state, self.watch.shown(now)), self.status
-        if self.practice is not None:
+        if self.practice is not None and state.procedure is not None and on_meter(state.procedure.test):
             gauge = f"{self.practice.gauge():f} psi"
             status = f"{status}   METER: {self.practice.state()}"
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")

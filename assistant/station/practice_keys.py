@@ -1,7 +1,7 @@
 """Practice: the whole test on the simulated meter, and what each of its keys does at each step."""
 from __future__ import annotations
 
-from assistant.core.methods.registry import reading
+from assistant.core.methods.registry import METHODS, reading
 from assistant.core.state import Phase, State
 from assistant.core.steps import EQUILIBRIUM, Ask, Step
 from assistant.station.view import KEYS
@@ -10,22 +10,26 @@ from hardware.meter import Crew, Meter
 METER_KEYS = "up/down pump, bleed   + - trim   right/left lever   space blow   v petcocks   w water   u lid   |  "
 PRACTICE_KEYS = METER_KEYS + KEYS
 
+_KEYED = "Key what the gauge shows, then enter."
 _HINTS = {
-    "leak-charge": "Up arrow pumps, down arrow bleeds, plus and minus trim. Key what the gauge shows, then enter.",
+    "leak-charge": f"Up arrow pumps, down arrow bleeds, plus and minus trim. {_KEYED}",
     "bleed": "Down arrow bleeds.",
     "by-hand": "Nothing to do on the simulated meter: enter for next.",
+    "leak-ask": "Enter for yes: practising it takes five minutes. Key n for no.",
+    "scope": "In practice it is: enter for yes.",
     "close": "Key u closes the lid.",
     "flood": "Key w is one filling of water.",
     "flood-last": "Key w is one filling, key v closes the petcocks.",
     "clamps": "Key v closes the petcocks if they are open.",
     "pump": "Left arrow releases the lever, up and down charge, plus and minus trim.",
-    "charge": "Key what the gauge shows, then enter. Plus and minus trim.",
-    "tap": "Right arrow presses and holds the lever, the space bar is a blow.",
+    "charge": f"{_KEYED} Plus and minus trim.",
+    "tap": "Enter first. When it says press: the right arrow, then the space bar on each beat.",
+    "tapping": "Right arrow presses and holds the lever. The space bar is a blow: one on each beat.",
     "rest": "Hands still, lever held.",
-    "equilibrium": "Key what the gauge shows, then enter.",
+    "release": "Left arrow releases the lever.",
     "let-down": "Left arrow releases the lever, key v opens the petcocks.",
     "bleed-to": "Down arrow bleeds, plus and minus trim.",
-    "empty": "Watch METER below: petcocks open.",
+    "empty": "Watch METER below: petcocks OPEN.",
     "unclamp": "Key u takes the lid off.",
 }
 """By the role of a step."""
@@ -33,13 +37,28 @@ _HINTS = {
 
 def hint(state: State) -> str:
     """What the simulated meter's keys do at this step; empty while a yes or no is asked."""
+    if state.joined is not None:
+        return _HINTS.get(state.joined.role, "")
     if state.procedure is None or state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.REST, Phase.OVER, Phase.OVERRIDE):
         return ""
     if state.corrected:
         return ""  # the gauge has gone on: what it showed then is not there to be keyed
     step = state.step
     example = reading(step.id).example if isinstance(step, Ask) else ""
-    return f"Nothing of this is simulated: make one up, such as {example}." if example else _HINTS.get(step.role, "")
+    if example:
+        return f"Nothing of this is simulated: make one up, such as {example}."
+    role = "tapping" if state.phase is Phase.TAPPING else step.role
+    return _HINTS.get(role, _KEYED if isinstance(step, Ask) and step.unit == "psi" else "")
+
+
+def on_meter(test: str) -> bool:
+    """Whether this test has a meter: beside another its gauge would be a number that belongs to nothing."""
+    return test not in METHODS or METHODS[test].on_meter
+
+
+def by_wire(state: State) -> str:
+    """The same where the simulated meter gives its readings over a wire."""
+    return hint(state).replace(_KEYED, "").strip()
 
 
 def made_ready(meter: Meter, state: State) -> Meter:

@@ -11,7 +11,7 @@ import sys
 import tempfile
 import threading
 
-from assistant.station.layout import View, emphasis, layout
+from assistant.station.layout import Line, View, layout
 from hardware.terminal import on_termination
 
 
@@ -28,16 +28,21 @@ class Screen:
     is on, what libraries write to the terminal as errors is kept aside (`stop` returns it): it can't spoil
     the screen.
 
-    fd     the terminal (default: standard output)
-    plain  only ASCII; None: unless the locale says UTF-8
+    fd        the terminal (default: standard output)
+    plain     only ASCII; None: unless the locale says UTF-8
+    daylight  dark on light, whatever the terminal's own colours are
+
+    Colour is for danger and the verdict alone, and none is used where the variable NO_COLOR is set and not empty
+    (https://no-color.org).
 
     `start` raises ScreenError, one plain sentence, when the terminal is none or can't place text.
     """
 
-    def __init__(self, fd: int | None = None, plain: bool | None = None):
+    def __init__(self, fd: int | None = None, plain: bool | None = None, daylight: bool = False):
         self._fd = sys.stdout.fileno() if fd is None else fd
         locale = next(filter(None, map(os.environ.get, ("LC_ALL", "LC_CTYPE", "LANG"))), "")
         self._plain = not re.search("utf-?8", locale, re.IGNORECASE) if plain is None else plain
+        self._daylight, self._whitened = daylight, False
         self._view: View | None = None
         self._news = threading.Event()
         self._painting = threading.Lock()
@@ -55,11 +60,12 @@ class Screen:
             raise ScreenError(f"This machine doesn't know the terminal type TERM={term!r}: type "
                               "'export TERM=xterm', then start again.") from None
         caps = {name: re.sub(rb"\$<[^>]*>", b"", curses.tigetstr(name) or b"")
-                for name in ("smcup", "rmcup", "civis", "cnorm", "clear", "cup", "el", "bold", "rev", "sgr0")}
+                for name in ("smcup", "rmcup", "civis", "cnorm", "clear", "cup", "el", "bold", "rev", "sgr0", "setaf", "setab",
+                             "initc", "oc")}
         if not (caps["cup"] and caps["clear"] and caps["el"]):
             raise ScreenError(f"A terminal of type TERM={term!r} can't place text on a screen: type "
                               "'export TERM=xterm' if it really can, then start again.")
-        self._caps = caps
+        self._caps, self._colors = caps, curses.tigetnum("colors")
         self._stray = tempfile.TemporaryFile() if os.isatty(2) else None
         if self._stray:
             sys.stderr.flush()
@@ -71,6 +77,11 @@ class Screen:
         self._write(caps["smcup"] + caps["civis"] + caps["clear"])
         self._thread = threading.Thread(target=self._paint_on, name="screen", daemon=True)
         self._thread.start()
+
+    def switch(self) -> None:
+        """Daylight on, or off again."""
+        self._daylight = not self._daylight
+        self._news.set()
 
     def show(self, view: View) -> None:
         """Show this view as soon as the terminal takes it. Returns at once, from any thread."""
@@ -110,7 +121,7 @@ class Screen:
         try:
             if select.select([], [self._fd], [], 0.2)[1]:
                 caps = self._caps
-                self._write(caps["sgr0"] + (caps["rmcup"] or caps["clear"]) + caps["cnorm"])
+                self._write(caps["sgr0"] + self._palette(False) + (caps["rmcup"] or caps["clear"]) + caps["cnorm"])
         except OSError:
             pass  # the terminal is gone: nothing left to restore
         if self._stray:
@@ -120,21 +131,21 @@ class Screen:
             self._painting.release()
 
     def _paint_on(self) -> None:
-        shown: tuple[View | None, os.terminal_size | None] = (None, None)
-        lines: list[str] = []
+        shown: tuple[object, ...] = ()
+        lines: list[Line] = []
         try:
             while self._on:
                 self._news.wait(0.25)
                 self._news.clear()
-                view, size = self._view, self._size()
-                if view is None or (view, size) == shown:
+                view, size, daylight = self._view, self._size(), self._daylight
+                if view is None or (view, size, daylight) == shown:
                     continue
                 fresh = layout(view, *size, self._plain)
                 with self._painting:
                     if not self._on:
                         return
-                    self._paint(lines if size == shown[1] else None, fresh)
-                lines, shown = fresh, (view, size)
+                    self._paint(lines if (size, daylight) == shown[1:] else None, fresh, size.columns, daylight)
+                lines, shown = fresh, (view, size, daylight)
         except OSError:
             pass  # the terminal is gone; the keypad says so
 
@@ -143,16 +154,40 @@ class Screen:
         # A serial line knows no size.
         return size if size.columns and size.lines else os.terminal_size((80, 24))
 
-    def _paint(self, before: list[str] | None, lines: list[str]) -> None:
-        out = [] if before else [self._caps["clear"]]
-        before = before or [""] * len(lines)
-        stress = {"bold": self._caps["bold"], "reverse": self._caps["rev"], "": b""}
-        for row, (old, new) in enumerate(zip(before, lines)):
-            if old != new:
+    def _paint(self, before: list[Line] | None, lines: list[Line], width: int, daylight: bool) -> None:
+        style, plain = self._styles(daylight), self._caps["sgr0"]
+        out = [] if before else [plain, self._palette(daylight), self._caps["clear"]]
+        for row, new in enumerate(lines):
+            if before is None or (before[row], before[row].style) != (new, new.style):
                 text = new.lstrip()
-                out += [curses.tparm(self._caps["cup"], row, 0), b" " * (len(new) - len(text)),
-                        stress[emphasis(new)], text.encode(), self._caps["sgr0"], self._caps["el"]]
+                indent, rest = len(new) - len(text), width - len(new) - (row == len(lines) - 1)  # its last cell would scroll
+                out += [curses.tparm(self._caps["cup"], row, 0), style[""] + b" " * indent + plain, style[new.style] + text.encode() + plain,
+                        style[""] + b" " * rest + plain if style[""] else self._caps["el"]]
         self._write(b"".join(out))
+
+    def _styles(self, daylight: bool) -> dict[str, bytes]:
+        """What begins a line of each style. In daylight black on white is all that is seen: no colour, and no bold, which many
+        terminals draw as grey; what must stand out is white on black."""
+        caps, white = self._caps, 15 if self._colors >= 16 else 7
+
+        def pair(ink: int, ground: int) -> bytes:
+            return curses.tparm(caps["setaf"], ink) + curses.tparm(caps["setab"], ground)
+        colour = self._colors >= 8 and bool(caps["setaf"] and caps["setab"]) and not os.environ.get("NO_COLOR")
+        if daylight:
+            ground, bar = (pair(0, white), pair(white, 0)) if colour else (caps["rev"], b"")
+            return {"": ground, "bold": ground, "caution": bar, "pass": ground, "fail": bar}
+        bold, rev = caps["bold"], caps["rev"]
+        if not colour:
+            return {"": b"", "bold": bold, "caution": rev, "pass": bold, "fail": bold}
+        return {"": b"", "bold": bold, "caution": pair(0, 3), "pass": pair(0, 2), "fail": pair(white, 1)}
+
+    def _palette(self, white: bool) -> bytes:
+        """On a console of eight colours white is a grey unless its palette is changed; and that is given back."""
+        can = self._colors == 8 and self._caps["initc"] and self._caps["oc"] and not os.environ.get("NO_COLOR")
+        if not can or white == self._whitened:
+            return b""
+        self._whitened = white
+        return curses.tparm(self._caps["initc"], 7, 1000, 1000, 1000) if white else self._caps["oc"]
 
     def _write(self, data: bytes) -> None:
         while data:

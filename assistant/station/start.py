@@ -3,7 +3,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager, ExitStack
 from dataclasses import replace
@@ -21,22 +20,20 @@ from assistant.files.refusal import Refusal
 from assistant.job import placed
 from assistant.record import loads, log, page, reading_out, summary
 from assistant.record.header import Header, header_of
-from assistant.record.journal import Journal
+from assistant.record.journal import FILE, Journal
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
-from assistant.station import device_watch, headless, job_and_meter, practice_keys, station_settings, view, voice_out
+from assistant.station import device_watch, headless, job_and_meter, practice_keys, sounds, station_settings, view, voice_out
 from assistant.station.devices import Hands, WireGauge
 from assistant.station.ears import Ears
 from assistant.station.layout import View
 from assistant.station.live import Live
 from assistant.station.load_first import Before, LoadFirst
 from assistant.station.notify import Notify
-from assistant.station.pronounce import pronounce
 from assistant.station.screen import Screen, ScreenError
 from hardware import clock
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice
 from hardware.over_talk import OverTalk
-from hardware.speaker import Speaker
 from hardware.terminal import TerminalError, TerminalKeypad
 from hardware.voice import VoiceSettings
 
@@ -66,7 +63,10 @@ def practise(args: argparse.Namespace, beside: Beside | None = None) -> int:
         raise Refusal(f"practise: {error}") from None
     out = voice_out.chosen(args)
     header = header_of({"test": args.test, **job_and_meter.for_practice(out.wording)}, "practise")
-    return _on_the_record(args, header, args.journal or log.default_folder(practice=True), out, meter, beside=beside)
+    folder = args.journal or log.default_folder(practice=True)
+    if not (folder / FILE).exists():
+        sounds.before_practice(out)
+    return _on_the_record(args, header, folder, out, meter, beside=beside)
 
 
 def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: voice_out.Spoken, meter: Meter | None = None,
@@ -118,7 +118,9 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
         asks = new and load_of is not None
         station, first = (Unrecorded(), Restarted(0.0, boot)) if asks else station_of()
         simulated = LivePractice(practice_keys.made_ready(meter, station.state)) if meter else None
-        extra: dict[str, Any] = {"hints": practice_keys.hint, "keys": practice_keys.PRACTICE_KEYS} if simulated else {}
+        hints = practice_keys.by_wire if getattr(args, "wire", "") else practice_keys.hint
+        keys = practice_keys.PRACTICE_KEYS if practice_keys.on_meter(header.test) else view.KEYS
+        extra: dict[str, Any] = {"hints": hints, "keys": keys} if simulated else {}
         going_on = station.state.procedure
         texts = voice_out.fixed(going_on or header.procedure, station.state.wording if going_on else out.wording)
         gauge = own_gauge if simulated is None else _on_a_wire(args.wire, simulated) if args.wire else None
@@ -130,7 +132,8 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
                 live.leave_up(result(journal, played[-1])(None))
             return code
         code = on_devices(station, first, out, texts, args.model, simulated, remark, journal.damage, gauge=gauge, terminal=terminal,
-                          whole=to_the_result, beside=beside, **extra)
+                          whole=to_the_result, beside=beside, daylight=getattr(args, "daylight", None),
+                          **extra)
         for one in played:
             _farewell(one.test, one.state, folder)
     return code
@@ -176,8 +179,10 @@ def _farewell(test: int, state: State, folder: Path) -> None:
     verdict, why = summary.whole_verdict(state)
     pressurised = state.procedure is not None and state.procedure.pressurised
     if state.outcome:
-        print(f"Test {test} is {state.outcome}: {verdict}, {why}. It is kept in {folder}; see "
-              f"{log.typed(f'log show {test}', folder)}.")
+        practice = sentence("log.practice") if (state.header or {}).get("practice") else ""
+        print(f"Test {test} is {state.outcome}: {verdict}, {why}. {practice}".rstrip())
+        print(f"Its record is in {folder}. To see it, and to have it read out:",
+              *(f"  {log.typed(f'log {what} {test}', folder)}" for what in ("show", "read")), sep="\n")
         if state.outcome != "done" and pressurised:
             print(f"{phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}")
     else:
@@ -188,11 +193,13 @@ def _farewell(test: int, state: State, folder: Path) -> None:
 def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,
                meter: LivePractice | None = None, remark: str = "", damage: str = "",
                hints: Callable[[State], str] = lambda state: "", keys: str = view.KEYS, gauge: WireGauge | None = None,
-               terminal: bool = True, whole: Callable[[Live], int] | None = None, beside: Beside | None = None) -> int:
+               terminal: bool = True, whole: Callable[[Live], int] | None = None, beside: Beside | None = None,
+               daylight: bool | None = None) -> int:
     """Run with whatever of screen, sound and microphone is there. ``terminal`` False: its screen and keys are not used.
 
     damage: of the record; said and shown, and noted in the test.
     whole: runs more than one test on these devices, and gives the exit code.
+    daylight: the screen is dark on light; None: as the station's settings say.
     """
     settings, notify = station_settings.read(), Notify()
     if not terminal:
@@ -202,7 +209,7 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
         if beside is not None:
             stack.enter_context(beside(live))
         if terminal:
-            _at_terminal(stack, live, bool(meter))
+            _at_terminal(stack, live, bool(meter), settings["screen"]["daylight"] if daylight is None else daylight)
         else:
             live.show = headless.Log(live.notices, clock.boot_now).show
             stack.callback(headless.on_stop(lambda: live.key("quit")))
@@ -229,10 +236,13 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
         return live.run(first) if whole is None else whole(live)
 
 
-def _at_terminal(stack: ExitStack, live: Live, meter: bool) -> None:
+def _at_terminal(stack: ExitStack, live: Live, meter: bool, daylight: bool) -> None:
     """The terminal is screen and keypad, and with ``meter`` the hands on it, until the stack is closed."""
-    screen = Screen()
-    keypad = TerminalKeypad(live.key, live.meter if meter else None, lambda name: live.tell(sentence("ear.no_key", key=name)))
+    screen = Screen(daylight=daylight)
+
+    def key(name: str) -> None:
+        screen.switch() if name == "light" else live.key(name)
+    keypad = TerminalKeypad(key, live.meter if meter else None, lambda name: live.tell(sentence("ear.no_key", key=name)))
     live.show = screen.show
     try:
         stack.enter_context(keypad)
@@ -249,7 +259,7 @@ def _tell_stray(text: str) -> None:
 
 def read_out(args: argparse.Namespace) -> int:
     """Read a finished test out slowly. In a terminal with next, say again, slower; else line after line."""
-    with Journal(args.journal or log.default_folder(), write=False) as journal:
+    with log.opened(args) as journal:
         found = summary.of(journal, log.known(journal, args.id))
     if args.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
         _line_by_line(found, voice_out.chosen(args, reading_out.SLOW_WPM), args.json)
@@ -268,17 +278,18 @@ def read_out(args: argparse.Namespace) -> int:
             return replace(shown, figures=((sentence("log.stage"), known),)) if known else shown
         live.result = drawn
         return live.run(start)
-    return on_devices(station, start, out, hints=figure, keys=reading_out.KEYS_HELP, whole=in_big_digits)
+    return on_devices(station, start, out, hints=figure, keys=reading_out.KEYS_HELP, whole=in_big_digits,
+                      daylight=getattr(args, "daylight", None))
 
 
 def _line_by_line(found: dict[str, Any], out: voice_out.Spoken, as_json: bool) -> None:
     from assistant.files.jsonline import dumps
     lines = reading_out.lines(found)
-    speaker = None if as_json else _audible_speaker(out)
+    speaker = None if as_json else voice_out.audible(out)
     for ident, words in lines:
         print(dumps({"id": ident, "words": words}) if as_json else words, flush=True)
         if speaker is not None:
-            _say(speaker, ident, words)
+            voice_out.say(speaker, ident, words)
     if speaker is not None:
         speaker.close()
 
@@ -289,28 +300,7 @@ def tell(args: argparse.Namespace, words: str) -> None:
         out = voice_out.chosen(args)
     except Refusal:  # the settings are what is wrong
         out = voice_out.Spoken(VoiceSettings(), "normal")
-    speaker = _audible_speaker(out)
+    speaker = voice_out.audible(out)
     if speaker is not None:
-        _say(speaker, "refused", words)
+        voice_out.say(speaker, "refused", words)
         speaker.close()
-
-
-def _say(speaker: Speaker, ident: str, words: str) -> None:
-    """Returns when it has been said, or after a minute: a sound device may hang."""
-    speaker.say(ident, pronounce(words, to_write=True))
-    until = time.monotonic() + 60
-    while speaker.busy and time.monotonic() < until:
-        time.sleep(0.05)
-
-
-def _audible_speaker(out: voice_out.Spoken) -> Speaker | None:
-    """A speaker if there is a sound device to be heard from; else None, so that nobody waits for silence."""
-    speaker = out.speaker()
-    until = time.monotonic() + 1.0
-    while time.monotonic() < until and not speaker.audible:
-        time.sleep(0.05)
-    if speaker.audible:
-        return speaker
-    speaker.close()
-    return None
-

@@ -92,6 +92,9 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
         "model": text(),
         "barge_in": switch(False),
     },
+    "screen": {
+        "daylight": switch(False),
+    },
     # What the crew's board may see: whether it is written, and where (empty: see assistant/board/place.py).
     "board": {
         "publish": switch(False),

@@ -4,10 +4,11 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
-from assistant.core import crew, phrases, round_clock
+from assistant.core import crew, phrases, round_clock, spoken
 from assistant.core.asked import needs_held, waits
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
+from assistant.core.methods import registry
 from assistant.core.state import Phase, Reading, State
 from assistant.core.three_buttons import WORDS
 from assistant.core.turn import prompt_words
@@ -37,29 +38,35 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         else prompt_words(state)
     if unsafe(state):
         words, caution = f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION
+    if number := _check(state):
+        assert state.proposed is not None
+        words = words.replace(registry.aloud(state.ask.id, phrases.aloud(state.proposed.value, state.ask.places)), number, 1)
+    if state.asks_why:
+        words = f"{words} {prompt_words(state)[0]}"
     last = next((one for one in reversed(state.readings) if not one.withdrawn and one == state.last_taken()
                  and not is_hidden(state, one)), None)
-    verdict, figures = _result(state)
+    known = judged(state)
+    verdict, figures = (f"{page.verdict(known[0])}: {known[1]}", known[2]) if known else ("", ())
     table, other_rows = page.table((one.id, f"{one.value:f}") for one in state.readings
                                    if not one.withdrawn and not is_hidden(state, one))
     clock, label = clock_of(state, now)
     return View(
         title=f"{state.procedure.title}, {step.stage}",
-        do=" ".join(filter(None, [_aside(state), words, hint])),
+        do=spoken.in_figures(words or _waiting(state)), hint=hint,
         caution=caution,
         clock_s=clock, clock_label=label,
-        last=f"{last.value:f} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
+        last=f"{registry.figures(last.id, last.value)} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,
         listens=_listens(state, audible),
-        check=_check(state), verdict=verdict, figures=figures,
+        check=_check(state), verdict=verdict, passed=page.passed(known[0]) if known else None, figures=figures,
         table=table, other_rows=other_rows,
         typed=state.typed + (state.wheel if state.wheel not in WORDS else ""),
         status=status, gauge=gauge, gauge_label=gauge_label,
         keys=keys.replace(KEYS, phrases.for_hands(state.buttons, "screen.keys")),
         keys_short=phrases.for_hands(state.buttons, "screen.keys_short") if keys.endswith(KEYS) else "",
-        progress="   ".join(filter(None, [round_clock.told(replace(state, now=now)), sentence(
-            "screen.progress", step=state.index + 1, steps=len(state.procedure.steps))])),
-        messages=messages,
+        deadline=round_clock.told(replace(state, now=now)),
+        progress=sentence("screen.progress", step=state.index + 1, steps=len(state.procedure.steps)),
+        messages=tuple(map(spoken.in_figures, messages)),
     )
 
 
@@ -72,11 +79,13 @@ def result(of: Page, state: State, beside: View | None = None) -> View:
     told = tuple(filter(None, [*reversed(doubts), ", ".join(more)]))
     read = of.table or tuple(f"{name}  {value}" for name, value in of.readings)
     if beside is not None:
-        return replace(beside, verdict=f"{title}: {words}", figures=of.results, table=read, other_rows=of.other_rows, last="",
-                       gauge=None)
+        return replace(beside, verdict=f"{title}: {words}", passed=of.passed, figures=of.results, table=read,
+                       other_rows=of.other_rows, last="", gauge=None)
     safe, caution = (phrases.MAKE_SAFE, phrases.PRESSURE_CAUTION) if unsafe(state) else ("", "")
-    return View(title=sentence("screen.result", title=title), do=f"{words} {safe}".rstrip(), caution=caution, figures=of.results,
-                table=read, other_rows=of.other_rows, messages=told, waits=sentence("screen.any_key"))
+    practice = sentence("test.practice") if (state.header or {}).get("practice") else ""
+    do = " ".join(filter(None, (words, practice, safe)))
+    return View(title=sentence("screen.result", title=title), do=do, caution=caution, passed=of.passed,
+                figures=of.results, table=read, other_rows=of.other_rows, messages=told, waits=sentence("screen.any_key"))
 
 
 def unsafe(state: State) -> bool:
@@ -87,18 +96,12 @@ def unsafe(state: State) -> bool:
 def _check(state: State) -> str:
     """The number that is to be checked now."""
     asked = state.phase is Phase.CONFIRM and state.proposed is not None
-    return f"{phrases.aloud(state.proposed.value, state.ask.places):f}" if asked and state.proposed is not None else ""
+    return registry.figures(state.ask.id, phrases.aloud(state.proposed.value, state.ask.places)) if asked and state.proposed is not None else ""
 
 
 def is_hidden(state: State, one: Reading) -> bool:
     """Hidden while another of its kind is read: people read what they expect."""
     return state.phase in (Phase.ENTRY, Phase.HOLD, Phase.SCRAP, Phase.REST) and phrases.same_kind(one.id, state.step.id)
-
-
-def _result(state: State) -> tuple[str, tuple[tuple[str, str], ...]]:
-    """The verdict and the figures, once the test is judged."""
-    known = judged(state)
-    return (f"{page.verdict(known[0])}: {known[1]}", known[2]) if known else ("", ())
 
 
 def judged(state: State) -> tuple[str, str, tuple[tuple[str, str], ...]] | None:
@@ -121,7 +124,7 @@ def lamp(state: State, wrong: bool = False) -> str:
         return "wrong"
     match state.phase:
         case Phase.IDLE | Phase.OVER:
-            return "off"
+            return "waiting" if state.asks_why else "off"
         case Phase.TAPPING:
             return "tap"
         case Phase.HOLD:
@@ -131,6 +134,8 @@ def lamp(state: State, wrong: bool = False) -> str:
 
 def _listens(state: State, audible: bool) -> str:
     """The microphone is deaf while the station talks, where it can be heard to talk; the keys never are."""
+    if state.asks_why:
+        return phrases.for_hands(state.buttons, "screen.why", most=len(phrases.REASONS))
     if state.phase is Phase.OVER:
         return ""
     known = ("paused" if state.paused else "away" if waits(state) else "yes_held" if needs_held(state) else
@@ -154,11 +159,8 @@ def clock_of(state: State, now: float) -> tuple[float | None, str]:
     return None, ""
 
 
-def _aside(state: State) -> str:
-    if number := _check(state):
-        return f"{number}:"
-    if state.phase is Phase.HOLD and not prompt_words(state)[0]:
-        return sentence("screen.let_it_settle")
-    return ""
+def _waiting(state: State) -> str:
+    """A hold that needs no words is shown, too."""
+    return sentence("screen.let_it_settle") if state.phase is Phase.HOLD else ""
 
 

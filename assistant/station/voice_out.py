@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import argparse
+import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
@@ -24,7 +25,7 @@ PACE = {"terse": 210, "normal": 170, "coaching": 170}
 (tests/speech/test_read_back.py), 15 and 14 of 15 in diesel noise at 5 dB; with an earlier shaping 57 of 60 clean at 225."""
 ANSWERS = ("entry.not_taken", "answer.say_again", "answer.digit_by_digit", "answer.yes_or_no", "answer.not_yet",
            "answer.reading_first", "answer.key_first", "answer.nothing_paused", "answer.quiet", "answer.talking",
-           "answer.going_on", "answer.no_clock", "answer.paused", "entry.differ", "test.done", "entry.scrap", "entry.again_key",
+           "answer.going_on", "answer.no_clock", "answer.paused", "entry.differ", "test.done", "entry.scrap", "scrap.ask", "entry.again_key",
            "answer.caution_first", "entry.use_keypad")
 """What the station often answers, by the ids of the language file."""
 
@@ -72,3 +73,21 @@ def fixed(procedure: Procedure, wording: str) -> Iterator[str]:
     yield from map(sentence, ANSWERS)
 
 
+def say(speaker: SpeakerPort, ident: str, words: str, pause: Callable[[float], None] = time.sleep) -> None:
+    """Returns when it has been said, or after a minute: a sound device may hang."""
+    speaker.say(ident, pronounce(words, to_write=True))
+    until = time.monotonic() + 60
+    while speaker.busy and time.monotonic() < until:
+        pause(0.05)
+
+
+def audible(out: Spoken) -> Speaker | None:
+    """A speaker if there is a sound device to be heard from; else None, so that nobody waits for silence."""
+    speaker = out.speaker()
+    until = time.monotonic() + 1.0
+    while time.monotonic() < until and not speaker.audible:
+        time.sleep(0.05)
+    if speaker.audible:
+        return speaker
+    speaker.close()
+    return None

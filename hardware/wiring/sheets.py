@@ -76,8 +76,8 @@ def pedal(settings: Settings) -> Sheet:
 def buttons(settings: Settings) -> Sheet:
     pins = settings["buttons"]["pins"]
     signals, ground = [named(bcm) for bcm in pins], _power("GND", pins[-1])
-    sheet = Sheet(680, 440, "Three big buttons: a contact to ground each")
-    at = _pi(sheet, [*signals, ground], least=330, pitch=80)
+    sheet = Sheet(680, 424, "Three big buttons: a contact to ground each")
+    at = _pi(sheet, [*signals, ground], pitch=72)
     rail = (200, at[ground][1])
     sheet.wire(at[ground], rail, (rail[0], at[signals[0]][1] + 44))
     for signal, name in zip(signals, BUTTONS, strict=True):
@@ -92,8 +92,8 @@ def buttons(settings: Settings) -> Sheet:
         sheet.dot((240, low))
         sheet.dot((rail[0], low))
     sheet.text(420, at[signals[0]][1] - 8, "four wires, to 5 m", "middle", 10)
-    sheet.text(14, 406, "Lines that cross without a dot are not joined.")
-    sheet.warn(426, "Only bare contacts. A button with a lamp has a supply of its own: on a pin it burns the Pi.")
+    sheet.text(14, 390, "Lines that cross without a dot are not joined.")
+    sheet.warn(412, "Only bare contacts. A button with a lamp has a supply of its own: on a pin it burns the Pi.")
     return sheet
 
 

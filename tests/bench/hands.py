@@ -28,14 +28,14 @@ from assistant.station.station_settings import KNOWN
 from hardware.fake_matrix import FakeMatrix, HandClock
 from hardware.header_process import HeaderProcess
 from hardware.input_events import EVENT
-from hardware.keypad import LEGEND, SCAN_S, Keypad
+from hardware.keypad import HELD, LEGEND, SCAN_S, Keypad
 from hardware.synth import Synth
 from hardware.usb_pad import UsbPad
 from models.ear import open_ear
 
 ROWS, COLUMNS = (5, 6, 13, 26), (16, 17, 22, 23)
-PLAIN = "0123456789*#BD"
-"""Keys that are told when they go down."""
+PLAIN = "".join(key for key in "".join(LEGEND) if key not in HELD)
+"""Keys that are told when they go down; the others only when they are let go, since they mean something else when held."""
 
 
 def spread(seconds: list[float]) -> dict[str, float]:
@@ -210,7 +210,7 @@ def clumsy(seconds: int) -> dict[str, int]:
                 at = until + 0.05
         keys = one.until(62)
         told, shorts = told + len(keys), shorts + one.matrix.shorts
-        invented += sum(not any(name[0] == key and at <= when <= until + (0.2 if key in "AC" else 0.05)
+        invented += sum(not any(name[0] == key and at <= when <= until + (0.2 if key in HELD else 0.05)
                                 for key, at, until in pressed) for name, when in keys)
     return {"seconds": 60 * max(1, seconds // 60), "told": told, "invented": invented, "shorts": shorts}
 

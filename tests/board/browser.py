@@ -10,7 +10,7 @@ import subprocess
 import tempfile
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -107,14 +107,15 @@ def _tried(attempt, process: subprocess.Popen, limit_s: float = 60):
 
 
 @contextlib.contextmanager
-def started(name: str, dark: bool = False) -> Iterator[Browser]:
+def started(name: str, dark: bool = False, more: Sequence[str] = (),
+            prefs: Mapping[str, Any] | None = None) -> Iterator[Browser]:
     """``name`` of `here`; its profile is new and goes with it."""
     port = _free_port()
     with tempfile.TemporaryDirectory(prefix="browser-", ignore_cleanup_errors=True) as profile:
         if name == "chromium":
             command = [shutil.which("chromedriver") or "", f"--port={port}"]
         else:
-            prefs = {**QUIET, "layout.css.prefers-color-scheme.content-override": 0 if dark else 1}
+            prefs = {**QUIET, "layout.css.prefers-color-scheme.content-override": 0 if dark else 1, **(prefs or {})}
             Path(profile, "user.js").write_text("".join(f"user_pref({json.dumps(key)}, {json.dumps(value)});\n" for key, value in prefs.items()))
             command = [shutil.which("firefox-esr") or "firefox", "--headless", "--no-remote", "--profile", profile, f"--remote-debugging-port={port}"]
         process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -122,13 +123,13 @@ def started(name: str, dark: bool = False) -> Iterator[Browser]:
         try:
             if name == "chromium":
                 options = {"binary": shutil.which("chromium"), "args": [*CHROMIUM, f"--user-data-dir={profile}",
-                                                                        *(["--blink-settings=preferredColorScheme=0"] if dark else [])]}
+                                                                        *(["--blink-settings=preferredColorScheme=0"] if dark else []), *more]}
                 made = _tried(lambda: _ask(f"http://127.0.0.1:{port}/session", {"capabilities": {"alwaysMatch": {
                     "browserName": "chrome", "webSocketUrl": True, "goog:chromeOptions": options}}}), process)["value"]
-                session, link = made["sessionId"], connect(made["capabilities"]["webSocketUrl"], max_size=None)
+                session, link = made["sessionId"], connect(made["capabilities"]["webSocketUrl"], max_size=None, legacy=True)
                 browser = Browser(link)
             else:
-                link = _tried(lambda: connect(f"ws://127.0.0.1:{port}/session", max_size=None), process)
+                link = _tried(lambda: connect(f"ws://127.0.0.1:{port}/session", max_size=None, legacy=True), process)
                 browser = Browser(link)
                 browser.do("session.new", capabilities={})
             browser.tab = browser.do("browsingContext.getTree")["contexts"][0]["context"]

@@ -34,21 +34,23 @@ PASSED = {"word": "PASS", "why": "air content 5.7 % and system air metric 0.20 a
 
 
 def day(count: int = 3) -> dict[str, Any]:
-    tests = [{"number": n, "title": "Sequential pressure test", "at": f"{8 + n:02}:14", "ticket": f"4011{n}", "verdict": "FAIL" if n == 2 else "PASS",
-              "why": "system air metric 0.31 is above 0.20" if n == 2 else "all within the job's limits", "results": PASSED["results"],
-              "check_test": n == 3, "pdf": f"test-{n}.pdf", "page": f"test-{n}.json"} for n in range(1, count + 1)]
+    tests = [{"number": n, "title": "Sequential pressure test", "at": f"{8 + n:02}:14", "ticket": f"4011{n}",
+              "verdict": "FAIL" if n == 2 else "PASS", "results": PASSED["results"],
+              "why": "System air metric 0.31 is above 0.20." if n == 2 else "All within the job's limits.",
+              "check_test": n == 3, "practice": n == 1, "withheld": False, "pdf": f"test-{n}.pdf", "page": f"test-{n}.json"} for n in range(1, count + 1)]
     points = [[f"{n}", f"{5.5 + (n * 7 % 5) / 10:.1f}"] for n in range(1, 9)]
-    return {"schema": 1, "date": "2026-11-29", "station": "Tern Hollow 2", "tests": tests,
+    return {"schema": 1, "date": "2026-11-29", "station": "Tern Hollow 2", "marks": ["INVENTED DEMONSTRATION"], "tests": tests,
             "charts": [{"title": "Air content", "unit": "%", "points": points, "lower": "4.5", "upper": "7.5", "target": "6.0"},
                        {"title": "System air metric", "unit": "psi", "points": [["1", "0.18"], ["2", "0.31"], ["3", "0.19"]],
                         "lower": None, "upper": "0.20", "target": None}]}
 
 
 def one_test(number: int) -> dict[str, Any]:
-    return {"schema": 1, "number": number, "title": "Sequential pressure test", "times": ["Begun 09:02, over 09:41."], "verdict": "PASS",
-            "why": "all within the job's limits", "results": PASSED["results"], "readings": now()["readings"],
-            "doubts": ["Doubted: the initial reading is far from the charge."], "notes": ["09:10  not taken, charge: 41.00 psi, out of its band."],
-            "pdf": f"test-{number}.pdf"}
+    return {"schema": 1, "number": number, "title": "Sequential pressure test", "started": "2026-11-29 09:02", "outcome": "done",
+            "marks": [], "labels": [["job", "Tern Hollow footbridge (invented)"], ["ticket", f"4011{number}"]], "verdict": "PASS",
+            "why": "All within the job's limits.", "results": PASSED["results"], "more": [{"name": "Gain, run 1", "value": "0.10 psi"}],
+            "table": [], "readings": now()["readings"], "doubts": ["Doubted: the initial reading is far from the charge."],
+            "notes": ["09:10  not taken, charge: 41.00 psi, out of its band."]}
 
 
 def put(folder: Path, name: str, data: Any) -> None:

@@ -51,8 +51,8 @@ def every() -> Iterator[tuple[str, str]]:
     for name, of in (("plain", shown), ("nasty", nasty), ("nothing", Snapshot())):
         yield f"now {name}", pages.live("now", of, 5.0, str(of.now.get("station", "")))
         yield f"day {name}", pages.live("day", of, 5.0, str(of.now.get("station", "")))
-    yield "test", pages.test(publisher.one_test(2), 2)
-    yield "test nasty", pages.test(marked(publisher.one_test(2)), 2)
+    yield "test", pages.test(publisher.one_test(2), publisher.day()["tests"][1])
+    yield "test nasty", pages.test(marked(publisher.one_test(2)), {})
     yield "pair", pages.pair("No.")
     yield "only", pages.only(NASTY)
 

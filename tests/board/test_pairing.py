@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import json
+import os
 import stat
 from pathlib import Path
 
@@ -97,11 +98,15 @@ def test_a_session_is_known_until_it_is_revoked(tmp_path: Path) -> None:
 
 
 def test_who_reads_the_files_gets_in_nowhere(tmp_path: Path) -> None:
-    sessions = Sessions(tmp_path)
-    cookie = sessions.add("Phone", "127.0.0.1")
+    before = os.umask(0o077)
+    try:
+        sessions = Sessions(tmp_path)
+        cookie = sessions.add("Phone", "127.0.0.1")
+        Pairing(tmp_path, [])
+    finally:
+        os.umask(before)
     assert cookie not in (tmp_path / pairing.SESSIONS).read_text()
     assert not any(sessions.known(str(value)) for value in json.loads((tmp_path / pairing.SESSIONS).read_text())[0].values())
-    Pairing(tmp_path, [])
     modes = {path.name: stat.S_IMODE(path.stat().st_mode) for path in tmp_path.iterdir()}
     assert modes == {pairing.SESSIONS: 0o600, "sessions.lock": 0o600, pairing.CODE: 0o640}
 

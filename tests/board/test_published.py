@@ -45,6 +45,7 @@ def test_only_plain_files_of_the_folder_are_read(tmp_path: Path) -> None:
     (tmp_path / "secret").write_text(json.dumps({"schema": 1, "title": "secret"}))
     folder = tmp_path / "published"
     publisher.whole(folder)
+    publisher.put(folder, "day.json", publisher.day(11))
     (folder / "test-7.json").symlink_to(tmp_path / "secret")
     os.mkfifo(folder / "test-8.json")
     (folder / "test-9.pdf").mkdir()
@@ -60,3 +61,13 @@ def test_words_within_a_step_are_no_new_step(tmp_path: Path) -> None:
     for seq, (step, do, said) in enumerate([(4, "Pump.", "Pump."), (4, "Over by 0.1.", "Pump."), (5, "Tap.", "Tap."), (5, "More.", "Tap.")]):
         publisher.put(tmp_path, "now.json", publisher.now(seq, step=step, do=do))
         assert published.look() and published.snapshot.step_words == said
+
+
+def test_what_the_day_does_not_list_is_not_given(tmp_path: Path) -> None:
+    """While another test checks it, say: its files may still lie there for a moment."""
+    publisher.whole(tmp_path)
+    published, day = Published(tmp_path), publisher.day()
+    assert published.test(2) and published.pdf(2)
+    day["tests"][1] |= {"page": None, "pdf": None, "withheld": True}
+    publisher.put(tmp_path, "day.json", day)
+    assert published.test(2) is None and published.pdf(2) is None and published.test(1)

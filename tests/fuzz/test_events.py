@@ -32,7 +32,7 @@ TEXTS = ["", " ", "\x00", "\n", "yes", "no", "next", "take it back", "scrap the 
          "nine " * 400, "point", "point point", "minus one", "one hundred thousand million", "½", "٣", "７.２５", "a\u202eb",
          "\ud800",
          "{digits}", "%s", "{0.__class__}", "zero", "leak.charge", "charge.1.1.confirm", "microphone", "gauge", "hold", "clock:0",
-         "#", "A-held", "C-held", "quit", "good", "noisy", "silent", "clipping", "boot-1"]
+         "#", "#-held", "C", "A", "A-held", "C-held", "quit", "good", "noisy", "silent", "clipping", "boot-1"]
 NUMBERS = [0, -1, 1, 2 ** 31, 2 ** 63, -(2 ** 63)]
 FLOATS = [0.0, -0.0, -1.0, 1e-300, 1e300, 0.1, 5.0, 86400.0, -1e9]
 # No gauge shows more than its settings' highest_psi (hardware/gauges/supervisor.py), no key sequence more than 8 characters.
@@ -87,7 +87,7 @@ class HostileWalk(Walk):
 
     def __init__(self, seed: int, test: str) -> None:
         super().__init__(seed, 0.0, test)
-        self.kept = [json.dumps(to_plain(TestStarted(0.0, test, load(test), JOB.to_mapping(), {})))]
+        self.kept = [json.dumps(to_plain(TestStarted(0.0, test, load(test), JOB.to_mapping(), self.header)))]
         self.hostile = 0
 
     def post(self, event: Event) -> None:
@@ -140,7 +140,9 @@ def test_before_a_test_and_after_it_nothing_happens() -> None:
     over.post(Heard(1.0, "scrap the test"))
     over.post(Spoken(10.0, over.state.utterance))
     over.post(Heard(20.0, "yes"))
-    assert over.state.phase is Phase.OVER
+    assert over.state.phase is Phase.OVER and over.state.asks_why
+    over.post(Spoken(21.0, over.state.utterance))
+    over.post(Heard(40.0, "next"))
     for state in (State(), over.state):
         for _ in range(200):
             event = hostile(chance, state.now)

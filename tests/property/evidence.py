@@ -140,6 +140,20 @@ def same_answer(token: str, event: Event) -> bool:
     return isinstance(event, KeyPressed) and token.split()[:2] == ["key", event.key]
 
 
+TIMES = ("ticket.batched", "ticket.water_at")
+"""Readings that are a time of day; 0 to 59 as people say them on a clock."""
+_TEENS = "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
+_CLOCK = [*DIGITS, *_TEENS, *(f"{ten} {one}".strip() for ten in "twenty thirty forty fifty".split() for one in ("", *DIGITS[1:]))]
+
+
+def as_read_back(ident: str, value: Decimal) -> str:
+    """How a value must be read back: digit by digit, a time of day as hours and minutes."""
+    if ident not in TIMES:
+        return in_digits(value)
+    hours, minutes = divmod(int(value), 100)
+    return f"{_CLOCK[hours]} {'zero ' * (minutes < 10)}{_CLOCK[minutes]}"
+
+
 def in_digits(value: Decimal) -> str:
     return " ".join("point" if sign == "." else "minus" if sign == "-" else DIGITS[int(sign)] for sign in f"{value:f}")
 

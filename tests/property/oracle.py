@@ -4,7 +4,7 @@ Nothing that judges is imported from the program but `work`, which is what a res
 issue "No slip gets through" and from design.md, section 4. Where they leave something open, this is what we defend:
 
 - **A safety question** is a step with a caution, a `choose` that stops a clock of the test (what it answers can't be done again),
-  and in a test under pressure the "mallet ready?" after which the lever is pressed. The whole of it must be heard. Where it is
+  and in a test under pressure the "mallet ready?" after which the lever is pressed, asked alone or with a read-back. The whole of it must be heard. Where it is
   answered by yes or no, a short "#" is no yes: a bounce, a double tap, a queued key and a pedal give just that.
 - **Heard**: an utterance begins when the one before it is over, and was heard whole if it came to its end and nothing cut it off.
   Of an ordinary question `ENOUGH_S` must have sounded: one word (0.35 s) and the fastest reaction to a sound (0.15 s; both
@@ -43,9 +43,9 @@ from tests.property.evidence import (
     Utterance,
     affirmed,
     as_input,
+    as_read_back,
     boyle,
     harmless,
-    in_digits,
     independent,
     is_answer,
     question_of,
@@ -76,6 +76,8 @@ class Oracle:
     closed: frozenset[str]
     """Those of them that are answered by yes or no."""
     taps: frozenset[str]
+    go: frozenset[str]
+    """Words at which the lever is pressed."""
     pressurised: bool
     band: Mapping[str, tuple[Decimal, Decimal]]
     """Name of a charge -> lowest and highest that is in its band."""
@@ -197,13 +199,15 @@ class Oracle:
                 question: Question, since: float) -> None:
         entered = None if before.endswith(".confirm") else next(
             (one for one in records if one.kind == "proposed" or one.fields.get("source") == "keypad"), None)
-        put = {asking[-1].text for asking in question}
         pressed = (before in self.taps and after == before and not any(isinstance(one, Cue) and one.name == "refused"
                                                                        for one in effects)
-                   and any(isinstance(one, Speak) and one.id == before and one.text not in put for one in effects)
+                   and any(isinstance(one, Speak) and one.id == before and one.text in self.go for one in effects)
                    and affirmed(event))
         if after == before and not pressed or not is_answer(event, before):
             return
+        joined = after in self.taps and before != after and any(
+            isinstance(one, Speak) and one.id == after and one.text in self.go for one in effects)
+        safety = self.safety | {before} if joined else self.safety
         token = tokened(event, entered, before)
         at = f"{before} by {token} at {self.pressed:.2f}"
         if isinstance(event, Heard) and event.prompt not in ("", before):
@@ -213,7 +217,7 @@ class Oracle:
         if harmless(event, before):
             return
         ask = entered is not None or before in self.band or before.removesuffix(".again") in self.band
-        self._heard(before, at, question, since, ask)
+        self._heard(before, at, question, since, ask, before in safety)
         if before in self.closed and token == "key #":
             self.slip("short", at)
         if self.answered is not None:
@@ -222,18 +226,18 @@ class Oracle:
             over = not question or any(asking[-1].whole(self.pressed) for asking in question)
             if what == token and apart < DOUBLE_S - 1e-6 and not over:
                 self.slip("double", f"{token} answered {which} and, {apart:.2f} s later, {before}, which was still being said")
-            if what == token and apart < EQUAL_APART_S - 1e-6 and self.safety & {before, which}:
+            if what == token and apart < EQUAL_APART_S - 1e-6 and safety & {before, which}:
                 self.slip("double", f"{token} answered {which} and, {apart:.2f} s later, {before}")
-        self.answered = self.pressed, token, before
+        self.answered = self.pressed, token, after if joined else before
 
-    def _heard(self, before: str, at: str, question: Question, since: float, ask: bool) -> None:
+    def _heard(self, before: str, at: str, question: Question, since: float, ask: bool, safety: bool) -> None:
         if not question and ask:
             return  # terse: the sound that ended the hold asks, and a reading is its own answer
-        if not question or ask and before not in self.safety:
+        if not question or ask and not safety:
             waited = self.pressed - max(since, self.restarted)
             if waited < ENOUGH_S - 1e-6 and not any(asking[-1].whole(self.pressed) for asking in question):
                 self.slip("unheard", f"{at}, {waited:.2f} s after it was opened")
-        elif before in self.safety:
+        elif safety:
             if not any(all(one.whole(self.pressed) for one in asking) for asking in question):
                 self.slip("half heard", f"{at} before the whole of it was heard: {question[-1][-1].text!r}")
         elif not any(asking[-1].enough(self.pressed) for asking in question):
@@ -296,7 +300,7 @@ class Oracle:
         self.offer = Offer(ident.removesuffix(".again"), fields["value"], source, form, entry, read_back, self.new_look)
         if read_back is None:
             self.slip("read-back", f"{ident} {fields['value']} was never read back")
-        elif in_digits(fields["value"]) not in read_back.text.replace(",", ""):
+        elif as_read_back(ident.removesuffix(".again"), fields["value"]) not in read_back.text.replace(",", ""):
             self.slip("read-back", f"{ident} {fields['value']} was read back as {read_back.text!r}")
 
     def _is_fresh(self, ident: str, since: float) -> None:

@@ -24,7 +24,7 @@ from assistant.rehearsal.rehearse import Rehearsal
 from assistant.rehearsal.script import read
 from tests.property import attack
 from tests.property.attack import begun, checkpoints
-from tests.property.evidence import Slip
+from tests.property.evidence import TIMES, Slip
 from tests.property.technician import CALM, GAPS_S, MANNERS, Technician
 from tests.property.test_never_stuck import TRUE
 from tests.property.world import World
@@ -129,7 +129,8 @@ def test_nothing_acknowledged_is_lost_when_it_is_killed(tmp_path: Path, request:
             whole = summary.of(world.journal, 1)
             assert whole["verdict"] == world.final().verdict and world.journal.first_bad() is None
             kept = [(one["id"], one["value"]) for one in whole["readings"]]
-            assert kept == [(name, value) for name, value, _ in world.final().readings]
+            assert kept == [(name, f"{value // 100:02}:{value % 100:02}" if name in TIMES else value)
+                            for name, value, _ in world.final().readings]
         except Slip as slip:
             pytest.fail(told([(seed + 10**6, slip)]))
         finally:

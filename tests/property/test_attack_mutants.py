@@ -21,7 +21,7 @@ from assistant.record import summary
 from tests.property import attack
 from tests.property.evidence import Slip
 
-SEEDS = 1000
+SEEDS = 2000
 """Scripts that are tried at most to find one; most are found within ten."""
 
 Patch = Callable[[Any, str, Any], None]

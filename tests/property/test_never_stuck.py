@@ -11,7 +11,7 @@ from decimal import Decimal
 
 import pytest
 
-from assistant.core.asked import soonest
+from assistant.core.asked import APART_S, HELD, soonest, waits
 from assistant.core.effects import Record
 from assistant.core.events import (
     DeviceLost,
@@ -59,7 +59,9 @@ MISCHIEF = ["take it back", "scrap the test", "pause", "say again", "time left",
 class Walk:
     def __init__(self, seed: int, mischief: float, test: str = "sequential") -> None:
         self.chance, self.mischief = random.Random(seed), mischief
-        self.state, self.now, self.boot = step(State(), TestStarted(0.0, test, load(test), JOB.to_mapping(), {}))[0], 0.0, 0
+        self.header = {"hands": "buttons"} if seed % 2 else {}
+        self.state = step(State(), TestStarted(0.0, test, load(test), JOB.to_mapping(), self.header))[0]
+        self.now, self.boot = 0.0, 0
         self.taken: dict[str, Decimal] = {}
         self.trail: list[str] = []
 
@@ -115,7 +117,10 @@ class Walk:
             self.post(Spoken(self.now, state.utterance))
         elif state.paused:
             self.post(Heard(self.now, "carry on"))
-        elif state.phase in (Phase.SCRAP, Phase.CHANGE):
+        elif state.away is not None and waits(state):
+            self.now = max(self.now, state.away.at + APART_S)  # he comes back
+            self.post(KeyPressed(self.now, HELD))
+        elif state.phase in (Phase.SCRAP, Phase.CHANGE, Phase.REST):
             self.post(Heard(self.now, "no"))
         elif state.phase in (Phase.HOLD, Phase.TAPPING):
             if state.timers:

@@ -189,4 +189,5 @@ def oracle_for(state: State) -> Oracle:
     band = {f"charge.{run}.{n}": (given.target(n) - given.band_psi, given.target(n) + given.band_psi)
             for run in (1, 2) for n in (1, 2, 3)} | {name: (given.leak_low, given.leak_high)
                                                      for name in ("leak.charge", "leak.initial")}
-    return Oracle(frozenset(safety), frozenset(closed), taps, pressure, band)
+    go = frozenset(words for one in procedure.steps if isinstance(one, Tap) and pressure for words in (one.go, one.terse_go))
+    return Oracle(frozenset(safety), frozenset(closed), taps, go, pressure, band)

@@ -206,7 +206,9 @@ class Dialogue:
         place = f"{run}.{number}"
         self.at(f"pump.{place}").hear("next").at(f"settle.{place}").wait(5)
         self.reading(f"charge.{place}", charge)
-        return self.at(f"tap.{place}").hear("next").wait(13).at(f"rest.{place}").wait(5)
+        if self.state.phase is Phase.READY:  # a doubt, or what was changed, parts the two questions
+            self.at(f"tap.{place}").hear("next")
+        return self.at(f"tap.{place}").wait(13).at(f"rest.{place}").wait(5)
 
     def one_run(self, run: int, equilibria: tuple[str, str, str]) -> "Dialogue":
         for number, (charge, equilibrium) in enumerate(zip(("14.50", "30.00", "45.00"), equilibria), 1):

@@ -99,7 +99,7 @@ class Technician:
         raise AssertionError(f"{until!r} did not show within {seconds} s; the screen was:\n{self.terminal.screen()}")
 
     def _one(self, shown: str) -> None:
-        what = " ".join(line.strip(" ▌") for line in shown.splitlines() if "▌" in line).upper()
+        what = " ".join(line.strip(" ┃") for line in shown.splitlines() if "┃" in line).upper()
         keys = self.terminal.keys
         if "Any key goes on." in shown:
             self.results.append(shown)

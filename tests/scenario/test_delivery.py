@@ -22,6 +22,7 @@ from assistant.procedures import load as procedure
 from assistant.record import loads, summary
 from assistant.record.journal import Journal
 from assistant.record.session import Handles, Station
+from assistant.station import view
 from assistant.station.load_first import LoadFirst
 from tests.command import Done, bowlside
 
@@ -358,3 +359,21 @@ def test_the_ticket_itself_says_what_is_due(tmp_path: Path) -> None:
             event = KeyPressed(at, {"ticket.volume": "9"}.get(state.prompt, "#") if not state.typed else "#")
     assert "Due with this load: sample. The next sample: 11 loads on" in said_, said_
     assert any("Due with this load" in one.text for one in state.notes)
+
+
+def test_a_time_of_day_is_checked_read_out_and_shown_as_one(tmp_path: Path) -> None:
+    done = play(tmp_path, {"ticket.batched": "0942", "ticket.water": "10", "ticket.water_at": "1012"})
+    words = [line["text"] for line in done.lines("said") if line["id"] in ("ticket.batched.confirm", "ticket.water_at.confirm")]
+    assert words == ["nine forty two. Right?", "ten twelve. Right?"]
+    assert {one["id"]: one["value"] for one in recorded(tmp_path)["readings"]} == {
+        "ticket.batched": "09:42", "ticket.water": D("10.0"), "ticket.water_at": "10:12"}
+    with Journal(tmp_path, write=False) as journal:
+        state, shown = State(), []
+        for event in journal.events(1):
+            state, _ = step(state, event)
+            seen = view.of(state, event.at)
+            shown += [(seen.check, seen.last)]
+            assert not seen.check or seen.do.startswith(f"{seen.check}. Right?"), seen.do
+    assert ("09:42", "") in shown and any(last.startswith("09:42 ") for _, last in shown)
+    assert "TAKEN      ticket.batched  09:42" in bowlside(
+        "rehearse", "-", "--answer-rest", stdin=script({"test": "delivery"}, {"ticket.batched": "0942"})).out

@@ -91,6 +91,11 @@ def test_each_truck_has_its_ticket(day: Day, name: str, test: int, ticket: str, 
     assert f"Water added on site, {told} gallons a cubic yard" in day.spoken()
     assert f"site_water {water} gal/yd3, drum_revolutions {revolutions}" in day.listed[test] and " pass " in day.listed[test]
     assert f"{water} gal/yd3" in day.show(test) and "PASS" in day.show(test)
+    for where in (day.show(test), day.pdf[name], day.csv[test]["ticket.batched"], json.dumps(day.of_json(test)["readings"], default=str)):
+        assert batched in where, "a time of day is shown as one"
+    hours, minutes = ("eight", "twenty three") if test == 2 else ("nine", "eleven") if test == 11 else ("twelve", "thirty")
+    out = bowlside("log", "read", str(test), "--json", "--journal", day.folder).lines()
+    assert f"{hours} {minutes}" in day.spoken() and f"The time of batching: {hours} {minutes}." in [one["words"] for one in out]
     row, its = day.csv[test], {one["name"]: one for one in day.of_json(test)["results"]}
     assert (row["site_water [gal/yd3]"], row["site_water limit high [gal/yd3]"], row["verdict"]) == (water, "1.5", "pass")
     assert f"{its['site_water']['rounded']}" == water and its["drum_revolutions"]["rounded"] == int(revolutions)
@@ -110,6 +115,9 @@ def test_the_late_load_is_told_recorded_and_not_accepted(day: Day) -> None:
     assert note in day.show(11) and note in day.csv[11]["remarks"] and f"Test 11: Load: {note}" in day.pdf["R-10"]
     assert note in [one["text"] for one in day.of_json(11)["notes"]]
     assert not any("90 minutes" in one["remarks"] for test, one in day.csv.items() if test not in ROUNDS["R-10"])
+    assert [day.pdf[name].count("minutes old") for name in (*ROUNDS, "Day")] == [0, 1, 0, 0], "once a load, however many tests it had"
+    its = [each["text"] for test in ROUNDS["R-10"] for each in day.of_json(test)["notes"] if "minutes old" in each["text"]]
+    assert len(its) > 5, "each test's own record keeps it"
     why = "the load is not judged: it was over its age when it was sampled; air was too late"
     loads = {one["round"]: one["load"] for one in day.json["rounds"]}
     assert {name: one["verdict"] for name, one in loads.items()} == {"R-1": "accepted", "R-10": "open", "R-19": "accepted"}
@@ -129,6 +137,9 @@ def test_the_failed_slump_and_its_check_test(day: Day) -> None:
     at = [spoken.index(words) for words in ("Slump, five, point, five, zero inches", "Slump failed. Check test at once, on another portion",
                                             "Slump, four, point, seven, five inches", "Slump is accepted: the check test passed.")]
     assert at == sorted(at)
+    why = "slump 5.50 in. is over 5 by 0.50"
+    assert why.replace("in.", "inches") in day.spoken() and why == day.csv[22]["why"] == day.of_json(22)["why"] and why in day.show(22)
+    assert f"Test 22, Slump test: FAIL. S{why[1:]}." in day.pdf["R-19"]
     for test, value, verdict in ((22, "5.50", "fail"), (23, "4.75", "pass")):
         assert f"slump {value} in." in day.listed[test] and f" {verdict} " in day.listed[test]
         assert f"{value} in." in day.show(test) and verdict.upper() in day.show(test)

@@ -38,6 +38,7 @@ class Practice(World):
             super().until(self.ticked)
             self.meter.advance(EVERY_S)
             if self.state.phase is Phase.TAPPING and round(self.ticked / EVERY_S) % 5 == 0:
+                self.meter.lever(True)
                 self.meter.strike()
             if self.wired and not self.over:
                 self.watch.sample(self.now, Decimal(f"{float(self.meter.gauge()) + self.chance.gauss(0, 0.002):.3f}"), self.now)
@@ -111,8 +112,6 @@ class Crew:
         elif kind == "charge" and prompt == f"charge.{place}" and abs(float(meter.gauge()) - self.target(place)) > 1:
             meter.lever(False)  # a press too many has passed the charging by: he sees it on the dial
             self.charge(self.target(place))
-        elif kind == "tap":
-            meter.lever(True)
         elif prompt in ("letdown.1", "finish.letdown"):
             meter.lever(False)
             meter.petcocks(True)

@@ -311,7 +311,7 @@ def test_a_sample_from_a_pump(tmp_path: Path) -> None:
 def test_a_sample_from_a_pile_or_from_paving_is_of_five_places(tmp_path: Path, answer: str, verdict: str) -> None:
     """Five or more places, well spread, without the ground (C172 / R 60, from memory)."""
     t = passing(Dialogue(tmp_path, "sampling"), "ready").hear("no").at("pump").hear("no")
-    t.at("place.1").says("at least five places").hear("next").at("place.2").hear("next").at("places").hear(answer)
+    t.at("place.1").says("at least 5 places").hear("next").at("place.2").hear("next").at("places").hear(answer)
     passing(t, "remix").at("start")
     assert summary.whole_verdict(t.state)[0] == verdict
 

@@ -236,7 +236,7 @@ def test_scrap(t: Dialogue) -> None:
     to_run_1(t).to_equilibrium(1, 1, "14.50").hear("scrap the test").listens("scrap.confirm")
     t.hear("no").listens("equilibrium.1.1").key("B-held").listens("scrap.confirm").key("#")
     t.says("Scrapped", PRESSURE_CAUTION, "Lever up, eyewear on, face away").records("verdict", verdict="invalid")
-    assert t.finished == "scrapped"
+    assert t.state.outcome == "scrapped" and t.key("#").finished == "scrapped"
 
 
 def test_a_hold_that_ends_while_scrap_is_asked_has_ended(t: Dialogue) -> None:
@@ -257,9 +257,9 @@ def test_a_restart_in_the_middle_of_a_correction_goes_on_with_it(t: Dialogue) ->
 
 def test_two_take_backs_across_the_leak_verdict_judge_it_again(t: Dialogue) -> None:
     t.leak_hold("45.21", "45.16").fill_and_close().hear("next").wait(5).reading("charge.1.1", "14.50")
-    t.hear("take it back").hear("take it back").hear("yes").listens("leak.final").reading("leak.final", "45.01").at("charge.1.1")
+    t.wait(13).hear("take it back").hear("take it back").hear("yes").listens("leak.final").reading("leak.final", "45.01").at("charge.1.1")
     # The meter is closed and full: it goes on, but nothing can be valid any more.
-    t.reading("charge.1.1", "14.50").records("verdict", verdict="fail").at("tap.1.1")
+    t.reading("charge.1.1", "14.50").records("verdict", verdict="fail").at("equilibrium.1.1")
     assert any(note.invalid for note in t.state.notes)
 
 
@@ -332,7 +332,7 @@ def test_a_correction_sends_nobody_to_the_bleeder(t: Dialogue) -> None:
 
 def test_scrap_forgets_what_was_typed(t: Dialogue) -> None:
     to_run_1(t).hear("next").wait(5).key("1 4 * 5 B-held").at("charge.1.1").key("B-held").listens("scrap.confirm").key("#")
-    assert t.finished == "scrapped" and "charge.1.1" not in t.state.taken()
+    assert t.state.outcome == "scrapped" and "charge.1.1" not in t.state.taken()
 
 
 def test_a_key_before_the_read_back_can_be_heard_confirms_nothing(t: Dialogue) -> None:
@@ -348,7 +348,7 @@ def test_one_held_key_makes_it_quiet_and_talk_again(t: Dialogue) -> None:
 
 def test_quiet_still_reads_back(t: Dialogue) -> None:
     to_run_1(t).hear("quiet").hear("next").wait(5).hear("fourteen point five two")
-    assert [effect.aloud for effect in t.effects if getattr(effect, "text", "").endswith("Right?")] == [True]
+    assert [effect.aloud for effect in t.effects if "Right" in getattr(effect, "text", "")] == [True]
     t.kill().restart(later=1)
     assert not t.state.quiet
 
@@ -442,22 +442,22 @@ def test_an_invalid_test_says_why_once(t: Dialogue) -> None:
 
 
 def test_scrap_asked_while_tapping_taps_no_second_time(t: Dialogue) -> None:
-    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50").hear("next").wait(6).hear("scrap the test")
+    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50").wait(6).hear("scrap the test")
     t.wait(20).at("scrap.confirm").hear("no").at("rest.1.1")
 
 
 def test_a_voice_that_never_ends_does_not_hold_up_the_tapping(t: Dialogue) -> None:
-    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50")
-    t._hear_out("next")
-    t.station.handle(Heard(t.now, "next"))  # and no Spoken ever comes
+    to_run_1(t).hear("next").wait(5).hear("fourteen point five zero")
+    t._hear_out("yes")
+    t.station.handle(Heard(t.now, "yes"))  # and no Spoken ever comes
     t._talk = lambda: None
     t.wait(8.1).cues("tap_first", "tap_end")
 
 
 def test_nor_when_scrap_was_asked_meanwhile_and_answered_no(t: Dialogue) -> None:
-    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50")
-    t._hear_out("next")
-    t.station.handle(Heard(t.now, "next"))  # and no Spoken ever comes
+    to_run_1(t).hear("next").wait(5).hear("fourteen point five zero")
+    t._hear_out("yes")
+    t.station.handle(Heard(t.now, "yes"))  # and no Spoken ever comes
     t._talk = lambda: None
     t.hear("scrap the test").wait(20).at("scrap.confirm").hear("no").wait(8.1).cues("tap_first", "tap_end")
     t.wait(13).at("rest.1.1").replayed()
@@ -475,7 +475,7 @@ def test_the_value_to_beat_is_not_told_before_the_final_reading(t: Dialogue) -> 
 
 
 def test_the_tapping_beats_are_even_and_last_ten_seconds(t: Dialogue) -> None:
-    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50").hear("next")
+    to_run_1(t).hear("next").wait(5).reading("charge.1.1", "14.50")
     cadence = next(effect for effect in t.effects if type(effect).__name__ == "Cadence")
     beats = [offset for name, offset in cadence.cues if name == "tap"]
     assert len(beats) == 10 and {round(b - a, 9) for a, b in zip(beats, beats[1:])} == {1.0}

@@ -152,7 +152,7 @@ class Wired(Dialogue):
         place, target = f"{run}.{number}", float(self.state.settings.target(number))
         self.meter.lever(False)
         self.at(f"pump.{place}")
-        self.charge(target).key("#").offered(f"charge.{place}").at(f"tap.{place}").key("#")
+        self.charge(target).key("#").offered(f"charge.{place}").at(f"tap.{place}")
         self.meter.lever(True)
         while self.state.phase is Phase.TAPPING:
             self.meter.strike()

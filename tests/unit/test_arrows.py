@@ -29,7 +29,7 @@ ALLOWED = {
     "report": CORE | {"record", "job", "meters", "round", "hardware"},
     "work": CORE,
     "station": CORE | {"record", "job", "meters", "models", "hardware"},
-    "board": CORE | {"record", "job", "report", "round", "station", "hardware"},
+    "board": CORE | {"record", "meters", "job", "report", "round", "station", "hardware"},
     "rehearsal": CORE | {"record", "round", "station", "hardware"},
     "speech": CORE | {"station", "models", "hardware"},
     "check": CORE | {"record", "station", "speech", "models", "hardware"},

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from assistant import cli
-from assistant.board import bulletin, place, publish
+from assistant.board import bulletin, files, place
 from assistant.board.publish import HEARTBEAT_S, Publisher
 from assistant.core.settings import Settings
 from assistant.core.state import Entry, Note, Reading, State
@@ -107,7 +107,7 @@ def test_a_folder_that_can_not_be_written_is_told_once_and_comes_back(tmp_path: 
     elif broken == "/dev/full":
         folder.mkdir(parents=True)
         full = os.open("/dev/full", os.O_WRONLY)
-        monkeypatch.setattr(publish.os, "open", lambda *_: os.dup(full))
+        monkeypatch.setattr(files.os, "open", lambda *_: os.dup(full))
     for prompt in ("zero", "leak.ask", "leak.charge"):
         publisher.show(at(prompt).state)
         publisher.turn()
@@ -126,7 +126,7 @@ def test_no_link_leads_it_elsewhere(tmp_path: Path) -> None:
     other = tmp_path / "other"
     other.write_text("mine")
     (tmp_path / "board").mkdir()
-    for name in (place.NOW, f".{place.NOW}.part"):
+    for name in (place.NOW, f".{place.NOW}.{os.getpid()}"):
         (tmp_path / "board" / name).symlink_to(other)
     Publisher(tmp_path / "board").turn()
     assert other.read_text() == "mine" and read(tmp_path / "board")["state"] == "between"

@@ -2,15 +2,19 @@
 from __future__ import annotations
 
 import re
+import sys
+from pathlib import Path
 
 import pytest
 from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
+from assistant.station import station_settings
 from hardware import buttons
 from hardware.buttons import TOGETHER, Buttons
 from hardware.debounce import Timing
 from hardware.fake_matrix import HandClock
+from hardware.header_process import HeaderProcess
 from hardware.pins import PinError
 from hardware.usb_pad import PadKeys
 from tests.unit.test_usb_pad import HEADER, Told, stroke
@@ -95,3 +99,32 @@ def test_three_keys_of_a_pad_and_nothing_else_of_it() -> None:
 @pytest.mark.parametrize("wrong", ("a b", "a b c d", "a b b", "a b é", "", 3))
 def test_what_names_no_three_keys(wrong: object) -> None:
     assert not buttons.three(wrong) and buttons.three("a b c")
+
+
+PRESSED = """
+import sys, threading, time
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory
+Device.pin_factory = MockFactory()
+def press():
+    time.sleep(0.3)
+    for number, seconds in ((5, 0.2), (5, 1.2), (6, 0.2), (13, 0.2)):
+        pin = Device.pin_factory.pin(number)
+        pin.drive_low(); time.sleep(seconds); pin.drive_high(); time.sleep(0.4)
+threading.Thread(target=press, daemon=True).start()
+from hardware import header_process
+sys.exit(header_process.main())
+"""
+
+
+@pytest.mark.alone
+def test_on_the_header_they_are_watched_by_the_process_of_their_own(tmp_path: Path) -> None:
+    (tmp_path / "station.toml").write_text('[buttons]\nkind = "pins"\n')
+    keys: list[str] = []
+    one = HeaderProcess(station_settings.read(tmp_path / "station.toml"), keys.append, keys.append,
+                        command=[sys.executable, "-c", PRESSED])
+    try:
+        Told.wait(lambda: len(keys) == 4)
+        assert keys == ["#", "#-held", "C", "A"] and one.there == ("buttons",)
+    finally:
+        one.close()

@@ -357,7 +357,7 @@ def _ids():
         if run == 1:
             yield from ("letdown.1", "bleed.2", *ask("water.2", band=False), "flood.2.1", "flood.2.2", "flood.2.3")
     yield from ("metric.keep", "release.2", "finish.letdown", "finish.bleed", "finish.empty", "finish.unclamp", "finish.wash",
-                "scrap.confirm", "change.confirm")
+                "scrap.confirm", "scrap.why", "change.confirm")
 
 
 # --- rehearse --wav ----------------------------------------------------------------------------------------------------

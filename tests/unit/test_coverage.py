@@ -16,13 +16,14 @@ ROOT = Path(__file__).resolve().parents[2]
 WATCHED = [
     *(f"tests/unit/test_{name}.py" for name in (
         "charts", "commands", "density", "due", "fresh_readings", "fresh_results", "leak_curve", "likely", "method_values", "plausible",
-        "pressure", "procedure", "quality", "registry", "round", "rounding", "sequential", "settings", "spoken", "wording", "work")),
+        "pressure", "procedure", "quality", "registry", "round", "rounding", "sequential", "settings", "spoken", "three_buttons", "wording",
+        "work")),
     *(f"tests/scenario/test_{name}.py" for name in (
-        "asked", "delivery", "gauge", "hearing_changes", "restart", "sequential", "solo_round", "taken_back", "two_runs",
+        "asked", "crew", "delivery", "gauge", "hearing_changes", "restart", "sequential", "solo_round", "taken_back", "two_runs",
         "volumetric_air")),
     "tests/outside/test_run_rules.py",
 ]
-SLOW = "given_up or every_export or every_hundredth or whole_test_by_wire"
+SLOW = "given_up or every_export or every_hundredth or whole_test_by_wire or elses_word"
 """Of those, what takes seconds and no branch that the others leave out."""
 
 pytestmark = pytest.mark.skipif(importlib.util.find_spec("coverage") is None, reason="no coverage here: python3 tests adds it")

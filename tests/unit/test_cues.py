@@ -28,7 +28,7 @@ def rhythm(name: str) -> list[float]:
 
 
 def test_every_cue_of_the_design_exists():
-    assert DESIGN_NAMES | {"key_click", "attention", "before_words", "erase"} == set(cues.PATTERNS)
+    assert DESIGN_NAMES | {"key_click", "before_words", "erase"} == set(cues.PATTERNS)
 
 
 @pytest.mark.parametrize("one, other", list(combinations(cues.PATTERNS, 2)))

@@ -107,6 +107,15 @@ def word(seconds: float) -> np.ndarray:
     return room(seconds) + 0.1 * np.sin(np.arange(int(seconds * RATE)) * 0.2).astype(np.float32)
 
 
+def test_what_it_hears_with_is_told_once_and_only_where_a_microphone_opens(station):
+    """Beside "no microphone opens" it stood on the screen for a whole test."""
+    station.ears._microphone.on_trouble("No microphone opens.")
+    assert station.live.told == ["No microphone opens."]
+    for _ in range(2):
+        station.ears._microphone.on_back()
+    assert station.live.told == ["No microphone opens.", "Hearing with a stand-in."]
+
+
 @pytest.mark.parametrize("kind, wait", [("reading", END_S), ("yesno", SHORT_END_S), ("command", SHORT_END_S)])
 def test_what_is_expected_decides_how_long_silence_is_waited_for(station, kind, wait):
     station.live.expect = Expect(kind)

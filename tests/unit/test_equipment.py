@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from assistant.files.refusal import Refusal
-from assistant.meters.register import GEAR, METER, Register, fit_for_use, gear_for
+from assistant.meters.gear import gear_for
+from assistant.meters.register import GEAR, METER, Register, fit_for_use
 from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.station import job_and_meter

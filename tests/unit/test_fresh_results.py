@@ -164,9 +164,9 @@ def test_a_cylinder_in_si_weighs_what_the_same_one_does_in_pounds() -> None:
 
 
 @pytest.mark.parametrize("measured, limits, why", [
-    ("5.50", [None, "5"], "slump 5.50 in., to the limit's last place 6, is over 5 by 1"),
-    ("2.25", ["3", None], "slump 2.25 in., to the limit's last place 2, is under 3 by 1"),
-    ("6.00", [None, "5"], "slump 6 in. is over 5 by 1"),
+    ("5.50", [None, "5"], "slump 5.50 in. is over 5 by 0.50"),
+    ("2.25", ["3", None], "slump 2.25 in. is under 3 by 0.75"),
+    ("6.00", [None, "5"], "slump 6.00 in. is over 5 by 1.00"),
     ("5.50", [None, "5.25"], "slump 5.50 in. is over 5.25 by 0.25"),
 ])
 def test_who_fails_by_rounding_to_the_limits_place_is_told_what_he_measured(measured: str, limits: list, why: str) -> None:

@@ -21,8 +21,9 @@ from assistant.core.language import sentence
 from assistant.files.refusal import Refusal
 from assistant.record import summary
 from assistant.record.journal import FILE, Journal, JournalError
-from assistant.station import start, station_settings
+from assistant.station import station_settings, voice_out
 from assistant.station.headless import MOST_LINES_A_MINUTE, Log, _has_microphone, must_be_answerable
+from assistant.station.pronounce import pronounce
 from hardware.fake_matrix import FakeMatrix
 from tests.command import ROOT, bowlside, process, script
 
@@ -183,13 +184,13 @@ def test_what_keeps_it_from_starting_is_said_aloud(given: list[str], words: str,
 
         def close(self) -> None:
             said.append("closed")
-    monkeypatch.setattr(start, "_audible_speaker", lambda out: Heard())
+    monkeypatch.setattr(voice_out, "audible", lambda out: Heard())
     monkeypatch.chdir(tmp_path)
     more = [] if "--journal" in given else ["--journal", str(tmp_path / "j")]
     assert cli.main([*given, *more, "--headless"]) in (1, 2)
     printed = capsys.readouterr().err
     assert words in printed
-    assert said == [start.pronounce(printed.removeprefix("bowlside: ").strip(), to_write=True), "closed"]
+    assert said == [pronounce(printed.removeprefix("bowlside: ").strip(), to_write=True), "closed"]
     said.clear()
     if given[-1] == "none.toml":
         assert cli.main([*given, *more]) == 2 and not said, "in a terminal it can be read"

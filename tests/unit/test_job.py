@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import datetime
 import errno
+import io
 import json
 import re
 from decimal import Decimal
@@ -12,6 +13,7 @@ import pytest
 
 from assistant import job
 from assistant.core.settings import Settings
+from assistant.files import starter
 from assistant.job import places
 from assistant.job.places import line_of
 from assistant.meters.register import Register
@@ -84,10 +86,10 @@ def test_a_mix_has_limits_of_its_own_and_keeps_the_others(example: Path) -> None
 
 
 def test_a_new_job_on_a_full_disk_leaves_no_empty_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def full(path: Path, *_: object, **__: object) -> int:
-        path.touch()
-        raise OSError(errno.ENOSPC, "No space left on device")
-    monkeypatch.setattr(Path, "write_text", full)
+    class Full(io.FileIO):
+        def write(self, *_: object) -> int:
+            raise OSError(errno.ENOSPC, "No space left on device")
+    monkeypatch.setattr(starter, "open", lambda path, *_, **__: Full(path, "x"), raising=False)
     bowlside("job", "new", tmp_path / "job.toml").is_one_sentence(1, "No space left")
     assert list(tmp_path.iterdir()) == []
 

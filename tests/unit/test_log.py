@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from assistant.record.log import typed
+from assistant import cli
+from assistant.record.log import default_folder, typed
 from tests.command import READINGS, bowlside, script
 
 
@@ -120,3 +121,37 @@ def test_a_result_without_a_unit_leaves_no_blank_in_the_list(tmp_path: Path) -> 
         header, {"on": "tare", "key": "1 8 * 6 #"}, {"on": "gross", "key": "5 4 * 7 #"}))))
     text = bowlside("log", "list", "--journal", tmp_path).out
     assert "relative_yield 1.02, theoretical_density" in text
+
+
+def test_log_list_tells_of_the_practice_record(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, whole: Path) -> None:
+    """A newcomer who has practised looks for his test where tests are listed; and the command that it names finds it."""
+    monkeypatch.setenv("BOWLSIDE_JOURNAL", str(tmp_path / "own"))
+    assert "Practice is" not in bowlside("log", "list").err
+    bowlside("rehearse", whole, "--answer-rest", "--journal", default_folder(practice=True))
+    for what in (["list"], ["show", "1"], ["read", "1"]):
+        told = bowlside("log", *what).is_one_sentence(1, "nothing has been recorded there").err
+        named = told.partition("Practice is kept apart; bowlside ")[2].removesuffix(" lists it.\n").split()
+        assert "sequential" in bowlside(*named).out and "Practice is kept" not in bowlside(*named).out
+    bowlside("rehearse", whole, "--answer-rest", "--journal", default_folder())
+    assert bowlside("log", "list").out.splitlines()[1:] == [f"Practice is kept apart; bowlside {' '.join(named)} lists it."]
+    assert len(bowlside("log", "list", "--json").out.splitlines()) == 1, "one JSON object a line, and nothing else"
+
+
+def test_the_first_start_offers_practice_until_a_test_counts(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, whole: Path,
+                                                             capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setenv("BOWLSIDE_JOURNAL", str(tmp_path / "own"))
+    started: list[list[str]] = []
+    monkeypatch.setattr(cli, "main", lambda given: started.append(given) or 0)
+
+    def start(answer: str) -> str:
+        monkeypatch.setattr("builtins.input", lambda question: answer)
+        cli._first_or_station()
+        return capsys.readouterr().out
+    assert "Nothing has been recorded" in start("")
+    cli._main(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder(practice=True))])
+    capsys.readouterr()
+    assert "Only practice" in start("") and "Only practice" in start("n")
+    cli._main(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder())])
+    capsys.readouterr()
+    assert start("") == ""
+    assert started == [["practise"], ["practise"], ["run"], ["run"]]

@@ -20,6 +20,8 @@ import pytest
 
 from assistant import job
 from assistant.cli import parser
+from assistant.core import answers
+from assistant.core.commands import COMMANDS
 from assistant.core.round import PLAN
 from assistant.rehearsal import script
 from assistant.station import station_settings
@@ -27,6 +29,7 @@ from hardware import rhythms
 from hardware.clock import boot_now
 from hardware.gauges.settings import source_for
 from tests import diagrams, pictures
+from tests.bench import figures
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = sorted(ROOT / name for name in subprocess.run(
@@ -136,6 +139,27 @@ def test_the_pictures_are_of_this_program(tmp_path: Path) -> None:
     """`python -m tests.pictures` makes them anew."""
     assert pictures.SCREEN.read_text(encoding="utf-8") == pictures.screen()
     assert pictures.words(pictures.report(tmp_path)).encode() in pictures.PAGE.read_bytes()
+
+
+def test_the_page_of_figures_is_made_of_what_was_kept() -> None:
+    """`python -m tests.bench.figures` makes it anew. Each bench has its figures there, and each command that it names is one."""
+    assert page("tests/measured.md") == figures.page()
+    missing = [bench for bench in figures.benches() if f"tests.bench.{bench}" not in page("tests/measured.md")]
+    assert missing == [], "run `python -m tests.bench.figures --again NAME`, or write a figure into tests/bench/figures.toml"
+    for name in re.findall(r"`(tests/[\w/]+\.py)|python -m ([\w.]+)", page("tests/measured.md")):
+        module = name[1].replace(".", "/")
+        assert any((ROOT / path).exists() for path in (name[0] or f"{module}.py", f"{module}/__main__.py")), name
+
+
+def test_the_keys_of_the_first_page_are_the_stations() -> None:
+    """Each row of two or three keys, in its order: what is said, or what it does."""
+    rows = [re.split(r"\s*\|\s*", line)[1:4] for line in page("README.md").split("## The keys")[1].split("##")[0].splitlines() if line.startswith("| `")]
+    told = {key.replace("` held", "-held").strip("` "): words for keys, say, does in rows
+            for key, words in zip(keys.split(" / "), (say if "/" in say else does if "/" in does else "").split(" / "), strict=False)}
+    for key, command in answers.KEYS.items():
+        if key in told and key not in ("#", "C"):
+            assert any(word in told[key] for word in COMMANDS[command][0].split()), (key, told[key])
+    assert {"A", "B", "D", "A-held", "B-held", "D-held"} <= set(told)
 
 
 def test_it_opens_with_the_job() -> None:

@@ -12,6 +12,8 @@ from assistant.station import view
 from assistant.station.layout import View
 from assistant.station.live import Live
 from hardware.fakes import FakeSpeaker
+from hardware.meter import Meter
+from hardware.meter_live import LivePractice
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import to_run_1
 
@@ -60,6 +62,18 @@ def test_a_band_is_not_told_beside_the_next_step(t: OnScreen) -> None:
         t.hear("yes")
     t.hear("next")
     assert t.remarks == "", "press and hold"
+
+
+def test_what_the_simulated_meter_answers_is_about_the_last_key_alone(t: OnScreen) -> None:
+    """"Above the marked maximum: bleed it down" stood beside a charge that was long in its band: obeyed, it is lost."""
+    assert t.live is not None
+    t.live.practice = LivePractice(Meter())
+    for _ in range(47):
+        t.live._meter("pump")
+    t.live._meter("pump")
+    assert "bleed it down" in t.remarks
+    t.live._meter("bleed")
+    assert "bleed it down" not in t.remarks
 
 
 def test_not_taken_and_paused_go_with_what_they_answered(t: OnScreen) -> None:

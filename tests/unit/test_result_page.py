@@ -12,7 +12,7 @@ from assistant.record import page, summary
 from assistant.record.log import _page
 from assistant.record.session import Station
 from assistant.station import live as live_module
-from assistant.station import view
+from assistant.station import start, view
 from assistant.station.layout import layout
 from assistant.station.live import Live
 from assistant.station.practice_keys import PRACTICE_KEYS
@@ -39,7 +39,7 @@ def test_the_result_is_whole_and_big(tmp_path: Path, width: int, height: int) ->
     t = ended(tmp_path)
     found = summary.of(t.journal, 1)
     screen = "\n".join(layout(view.result(page.of(found), t.state), width, height))
-    assert "FAIL. System air metric 0.24 psi" in " ".join(screen.replace("▌", "").split())
+    assert "FAIL. System air metric 0.24 psi" in " ".join(screen.replace("┃", "").split())
     assert big_somewhere(screen, "5.7") and big_somewhere(screen, "0.24")
     for pressure in (*RUN_1, *OVER):
         assert f" {pressure}" in screen, f"the six pressures:\n{screen}"
@@ -64,9 +64,23 @@ def test_a_scrapped_test_says_so_and_how_it_is_made_safe(tmp_path: Path) -> None
     t = to_run_1(Dialogue(tmp_path)).hear("scrap the test").hear("yes")
     shown = view.result(page.of(summary.of(t.journal, 1)), t.state)
     for width, height in SIZES:
-        screen = " ".join("\n".join(layout(shown, width, height)).replace("▌", "").replace("!!", "").split())
+        screen = " ".join("\n".join(layout(shown, width, height)).replace("┃", "").replace("!!", "").split())
         assert "INVALID. The test was scrapped." in screen and "may still be under pressure" in screen
     assert "touch a clamp" in screen
+
+
+def test_practice_says_so_and_where_its_record_is(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """On the page, and last of all where it is kept, with commands to copy: nothing but blanks around them."""
+    t = to_run_2(Dialogue(tmp_path, header={"practice": True})).one_run(2, OVER).hear("next").finish()
+    its = page.of(summary.of(t.journal, 1))
+    for width, height in SIZES:
+        shown = " ".join("\n".join(layout(view.result(its, t.state), width, height)).replace("┃", "").split())
+        assert "Practice: nothing counts." in shown
+    start._farewell(1, t.state, tmp_path)
+    told = capsys.readouterr().out
+    assert "nothing here counts" in told and f"Its record is in {tmp_path}." in told
+    for what in ("show", "read"):
+        assert f"  bowlside log {what} 1 --journal {tmp_path}" in told.splitlines()
 
 
 def test_beside_the_question_of_a_round_both_are_seen(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 import fcntl
 import os
 import pty
+import re
 import select
 import shutil
 import signal
@@ -19,10 +20,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assistant.station.big_digits import big, big_width
-from assistant.station.layout import View, emphasis, layout
+from assistant.station.layout import View, layout
 from assistant.station.practice_keys import PRACTICE_KEYS
 from assistant.station.screen import Screen, ScreenError
 from assistant.station.view import of
+from hardware.terminal import KEYS as terminal_keys
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import to_run_1
 
@@ -57,8 +59,8 @@ def shows_big(screen: str, number: str, scale: int = 1, ink: str = "█") -> boo
 def test_what_to_do_stands_on_top_as_it_is_written():
     lines = layout(CHARGE, 80, 24)
     assert lines[0].startswith(" SEQUENTIAL TEST, RUN 1, STEP 2") and lines[0].endswith("step 12 of 58")
-    assert lines[3] == " ▌ Charge to 30.00. Pump, let it settle, trim. Then say or key what the gauge"
-    assert lines[4] == " ▌ shows."
+    assert lines[3] == " ┃ Charge to 30.00. Pump, let it settle, trim. Then say or key what the gauge"
+    assert lines[4] == " ┃ shows."
 
 
 @pytest.mark.parametrize("width, height", [(80, 24), (120, 40)])
@@ -130,13 +132,17 @@ def test_what_makes_a_scrapped_test_safe_is_read_to_its_end(tmp_path: Path):
 
 
 @pytest.mark.parametrize("title", ["Slump test, getting ready", "7 seconds since the last portion, the round"])
-def test_the_clock_of_a_round_is_seen_in_an_ordinary_window(title: str):
+@pytest.mark.parametrize("width, height", [(40, 15), (80, 24), (100, 30)])
+def test_the_clock_of_a_round_is_seen_in_every_window(title: str, width: int, height: int):
     clock = "4 minutes 38 left to begin slump, density and air."
-    for progress in (f"{clock}   step 1 of 13", f"{clock}   step 10 of 13"):
-        first = layout(replace(CHARGE, title=title, progress=progress), 80, 24)[0]
-        assert first.endswith(clock) and first.startswith(" " + title[:12].upper())
-    narrow = layout(replace(CHARGE, title=title, progress=f"{clock}   step 1 of 13"), 40, 24)[0]
-    assert narrow.startswith(" " + title[:25].upper())
+    lines = layout(replace(CHARGE, title=title, deadline=clock, progress="step 10 of 13"), width, height)
+    assert clock in " ".join(line.strip() for line in lines)
+    assert lines[0].strip() in (title.upper(), title.upper().partition(", ")[2]) or lines[0].endswith("   step 10 of 13")
+
+
+def test_where_the_title_is_too_long_the_stage_is_what_stays():
+    view = View(title="Sequential pressure test, run 1, step 2", progress="step 12 of 58")
+    assert layout(view, 40, 15)[0].split() == ["RUN", "1,", "STEP", "2", "step", "12", "of", "58"]
 
 
 def test_a_small_window_keeps_what_to_do_caution_and_numbers():
@@ -145,7 +151,7 @@ def test_a_small_window_keeps_what_to_do_caution_and_numbers():
                   "SAY OR KEY"):
         assert words in screen
     assert shows_big(text(HOLD, 40, 12), "4:32")
-    assert layout(CHARGE, 80, 1)[0].startswith(" ▌ Charge to 30.00. Pump, let it settle")
+    assert layout(CHARGE, 80, 1)[0].startswith(" ┃ Charge to 30.00. Pump, let it settle")
 
 
 def test_ascii_terminals_see_the_same():
@@ -155,10 +161,8 @@ def test_ascii_terminals_see_the_same():
 
 
 def test_emphasis_is_only_an_extra():
-    stressed = {emphasis(line) for line in layout(CHARGE, 80, 24)}
-    assert stressed == {"", "bold", "reverse"}
-    assert [emphasis(line) for line in layout(CHARGE, 80, 24, plain=True)] == \
-        [emphasis(line) for line in layout(CHARGE, 80, 24)]
+    assert {line.style for line in layout(CHARGE, 80, 24)} == {"", "bold", "caution"}
+    assert [line.style for line in layout(CHARGE, 80, 24, plain=True)] == [line.style for line in layout(CHARGE, 80, 24)]
 
 
 def test_a_heard_text_cannot_move_the_cursor():
@@ -320,6 +324,65 @@ def test_no_terminal_is_one_sentence():
     with pytest.raises(ScreenError, match="needs a terminal"):
         Screen(fd=write).start()
     os.close(read), os.close(write)
+
+
+COLOUR = re.compile(rb"\x1b\[(?:3[0-7]|4[0-7]|9[0-7]|10[0-7]|[34]8;[0-9;]*)m")
+JUDGED = View(title="Painter", do="Open both petcocks.", caution="Never loosen a clamp.", verdict="FAIL: over 0.20", passed=False)
+
+
+def painted(terminal, more: str = "", **environment: str) -> bytes:
+    """What is written for one view, up to its end."""
+    master, slave = terminal
+    code = f"screen = Screen({more})\nwith screen:\n    screen.show({JUDGED!r})\n    time.sleep(0.4)\nprint('END')"
+    process = child(code, slave, **environment)
+    got = read_until(master, b"END")
+    process.wait(10)
+    return got
+
+
+def test_colour_is_for_danger_and_verdict_alone(terminal):
+    got = painted(terminal, TERM="xterm-256color")
+    coloured = [text for text in re.findall(rb"m([^\x1b]{4,})", got[:got.index(LEAVE)])
+                if COLOUR.search(got[max(0, got.index(text) - 12):got.index(text)])]
+    assert len(coloured) == 2 and coloured[0].startswith(b"!! Never loosen") and b"FAIL" in coloured[1]
+
+
+@pytest.mark.parametrize("daylight", ["", "daylight=True"])
+def test_no_colour_where_none_is_wanted_or_there(terminal, daylight):
+    got = painted(terminal, daylight, TERM="xterm-256color", NO_COLOR="1")
+    assert not COLOUR.search(got) and b"FAIL: over 0.20" in got and b"\x1b[7m" in got
+    assert COLOUR.search(painted(terminal, daylight, TERM="xterm-256color", NO_COLOR="")), "empty is as if it were not set"
+    assert not COLOUR.search(painted(terminal, daylight, TERM="vt220"))
+
+
+def test_in_daylight_every_cell_is_painted_black_on_white_but_what_must_stand_out(terminal):
+    got = painted(terminal, "daylight=True", TERM="xterm-256color")
+    page = got[got.index(b"\x1b[H"):got.index(LEAVE)]
+    cells, ground = 0, ""
+    for code, text in re.findall(rb"\x1b([\[\](][0-9;?]*[A-Za-z])([^\x1b]*)", page):
+        if code.endswith(b"m"):
+            ground = "" if code in (b"[m", b"[0m") else ground + code.decode()
+            if text:
+                white = ground in ("[30m[107m", "[30m[48;5;15m")
+                assert white != (text.startswith((b"!!", "\u25a0".encode()))), (ground, text)
+                cells += len(text.decode())
+    assert cells == 80 * 24 - 1, "its last cell would scroll some terminals"
+
+
+def test_on_the_linux_console_white_is_white_and_given_back(terminal):
+    got = painted(terminal, "daylight=True", TERM="linux")
+    assert b"\x1b]P7ffffff" in got and got.index(b"\x1b]R") > got.index(b"\x1b]P7ffffff")
+    assert b"\x1b]" not in painted(terminal, TERM="linux")
+
+
+def test_daylight_is_switched_by_a_key_while_it_runs(terminal):
+    master, slave = terminal
+    code = f"with screen:\n    screen.show({JUDGED!r})\n    time.sleep(0.5)\n    screen.switch()\n    time.sleep(0.5)\nprint('END')"
+    process = child(code, slave, TERM="xterm-256color")
+    got = read_until(master, b"END")
+    process.wait(10)
+    assert got.count(b"Open both petcocks.") == 2 and b"\x1b[107m" in got or b"48;5;15" in got
+    assert terminal_keys["l"] == "light"
 
 
 # -- tmux: a real terminal that can be asked what it shows ------------------------------------------------

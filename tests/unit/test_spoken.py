@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.core.spoken import NotANumber, digits, parse, say
+from assistant.core.methods import registry
+from assistant.core.spoken import NotANumber, digits, in_figures, parse, say, time_of_day
 
 HUNDREDTHS = [Decimal(n).scaleb(-2) for n in range(10000)]
 
@@ -101,3 +102,19 @@ def test_any_text_is_one_number_below_a_thousand_or_a_plain_refusal(text):
     if value >= 100 and "." not in f"{value:f}":
         return  # keyed whole: said it would be refused
     assert parse(digits(value)).value == value
+
+
+@pytest.mark.parametrize(("keyed", "shown", "said"), [
+    ("911", "09:11", "nine eleven"), ("1405", "14:05", "fourteen zero five"), ("0", "00:00", "zero zero zero"),
+    ("2359", "23:59", "twenty three fifty nine"), ("1000", "10:00", "ten zero zero")])
+def test_a_time_of_day_is_shown_and_said_as_one(keyed: str, shown: str, said: str) -> None:
+    """It was read back and printed as 911."""
+    assert registry.figures("ticket.batched", Decimal(keyed)) == registry.figures("ticket.water_at", shown) == shown
+    assert registry.aloud("ticket.batched", Decimal(keyed)) == registry.aloud("ticket.batched", shown) == time_of_day(shown) == said
+    assert registry.figures("ticket.number", Decimal(keyed)) == keyed and registry.aloud("slump", Decimal("4.25")) == digits(Decimal("4.25"))
+
+
+def test_what_is_shown_has_figures_where_digits_are_said() -> None:
+    assert in_figures("three, one, point, eight, one. Right?") == "31.81. Right?"
+    assert in_figures("Air content, six, point, zero percent.") == "Air content, 6.0 percent."
+    assert in_figures(f"It was {digits(Decimal('-0.50'))}; one run, two steps.") == "It was -0.50; one run, two steps."

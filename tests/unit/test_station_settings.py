@@ -1,12 +1,16 @@
 """The station's own settings: defaults, one clear sentence for each mistake, and a file that keeps its comments."""
 import os
+import re
 import stat
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from assistant.station import station_settings
+from assistant.station.commands import EXAMPLE
 from assistant.station.station_settings import StationSettingsError
+from tests.command import bowlside
 
 
 def test_without_a_file_everything_has_its_default(tmp_path):
@@ -138,3 +142,44 @@ def test_what_is_remembered_is_on_the_disk_before_it_takes_the_old_ones_place(tm
     monkeypatch.setattr(os, "fsync", lambda file: there.append((os.fstat(file).st_size, path.read_text())))
     station_settings.write("hearing", "model", "own", path)
     assert there == [(len(path.read_bytes()), "")]
+
+
+# --- bowlside settings new ----------------------------------------------------------------------------------------------
+
+def test_the_starter_file_has_every_key_with_its_default_and_changes_nothing():
+    """A section, key or default that is added, renamed or moved must stand in it too."""
+    text = EXAMPLE.read_text(encoding="utf-8")
+    on = tomllib.loads(re.sub(r"(?m)^# (?=\w+ = )", "", text))
+    wanted = {section: {key: list(one.default) if isinstance(one.default, tuple) else one.default for key, one in keys.items()}
+              for section, keys in station_settings.KNOWN.items()}
+    assert on == wanted
+    assert station_settings.read(EXAMPLE) == station_settings.read(EXAMPLE.with_name("none.toml"))
+
+
+def test_settings_new_writes_it_where_the_station_reads_it_for_its_owner_alone(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    before = os.umask(0o002)
+    try:
+        done = bowlside("settings", "new")
+    finally:
+        os.umask(before)
+    own = station_settings.default_path()
+    assert done.code == 0 and str(own) in done.out and own.read_text(encoding="utf-8") == EXAMPLE.read_text(encoding="utf-8")
+    assert stat.S_IMODE(own.stat().st_mode) == 0o600
+    station_settings.write("voice", "volume", 80)
+    assert station_settings.read()["voice"]["volume"] == 80
+
+
+def test_settings_new_never_overwrites(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    assert bowlside("settings", "new").code == 0
+    station_settings.write("lamp", "pin", 4)
+    before = station_settings.default_path().read_text(encoding="utf-8")
+    bowlside("settings", "new").is_one_sentence(2, "there already")
+    assert station_settings.default_path().read_text(encoding="utf-8") == before
+    dangling = tmp_path / "link.toml"
+    dangling.symlink_to(tmp_path / "elsewhere.toml")
+    bowlside("settings", "new", dangling).is_one_sentence(2, "there already")
+    bowlside("settings", "new", tmp_path / "none" / "s.toml").is_one_sentence(2, "no folder")
+    other = bowlside("settings", "new", tmp_path / "other.toml")
+    assert other.code == 0 and f"The station reads {station_settings.default_path()}" in other.out

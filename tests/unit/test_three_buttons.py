@@ -21,6 +21,7 @@ from assistant.core.three_buttons import BACK, ENTER, REST, wheel
 from assistant.procedures import load
 from assistant.station import view
 from assistant.station.layout import layout
+from assistant.station.practice_keys import PRACTICE_KEYS
 
 SETTINGS = Settings.from_mapping({})
 ASKS = [(name, one.id) for name in METHODS for one in build(load(name), SETTINGS).steps if isinstance(one, Ask)]
@@ -155,7 +156,9 @@ def test_the_rest_is_asked_one_after_the_other() -> None:
 @pytest.mark.parametrize("width, height", ((40, 15), (80, 24), (100, 30)))
 def test_the_screen_names_the_three_buttons_and_shows_the_wheel_big(width: int, height: int) -> None:
     one = Presses("sequential", "equilibrium.1.1")
-    text = " ".join("\n".join(layout(view.of(one.state, 100.0), width, height)).split())
+    for keys in (view.KEYS, PRACTICE_KEYS):
+        text = " ".join("\n".join(layout(view.of(one.state, 100.0, keys=keys), width, height)).split())
+        assert text.endswith("more" if width < 60 else "take back, pause, scrap")
     assert "YES" in text and "NO" in text and "AGAIN" in text and "Enter" not in text
     one.press("C").turn_to("7").turn_to(".").press("C").press("C")
     shown = view.of(one.state, 102.0)

@@ -12,6 +12,7 @@ from assistant.core.language import sentence
 from assistant.core.methods.method import InRound, Method, in_units, own, ranged, span
 from assistant.core.methods.provenance import common, memory
 from assistant.core.methods.values import Values
+from assistant.core.phrases import time_of_day
 from assistant.core.steps import BATCHED, NUMBER, PLACED, VOLUME
 
 MOST_REVOLUTIONS = Decimal(300)
@@ -71,7 +72,7 @@ def labels(taken: Taken, settings: Values) -> Mapping[str, str]:
 
 def _clock(taken: Taken, name: str) -> str:
     value = taken.get(f"ticket.{name}")
-    return "" if value is None else f"{int(value) // 100:02}:{int(value) % 100:02}"
+    return "" if value is None else time_of_day(value)
 
 
 def _no_time(value: Decimal, _taken: Taken, _settings: Values) -> Iterator[Doubt]:
@@ -80,7 +81,7 @@ def _no_time(value: Decimal, _taken: Taken, _settings: Values) -> Iterator[Doubt
 
 
 _NUMBER = ranged(in_units(span("0", "99999999", "0", "99999999")))
-_TIME = ranged(in_units(span("0", "2359", "0", "2359")), sooner=_no_time)
+_TIME = ranged(in_units(span("0", "2359", "0", "2359")), sooner=_no_time, time_of_day=True)
 
 METHOD = Method(
     name="delivery", results=(WATER, REVOLUTIONS), rules={"delivery": _ticket, "delivery_water": _water}, labels=labels,

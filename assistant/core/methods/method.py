@@ -57,6 +57,8 @@ class Reading:
     """The meter's own gauge shows it: it may come by wire."""
     example: str = ""
     """What may be made up in practice, where nothing is simulated."""
+    time_of_day: bool = False
+    """It is keyed as 911 and means 09:11: so it is shown, and "nine eleven" is said."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,8 @@ Doubts = Callable[[Decimal, Taken, Values], Iterator[Doubt]]
 def ranged(where: Callable[[Values], Span], *, outside: Callable[[Decimal, Values], str] | None = None,
            order: Callable[[Decimal, Taken], str] | None = None, sooner: Doubts = no_doubts, later: Doubts = no_doubts,
            narrowed: Callable[[Taken, Pair], Pair] = lambda _taken, ends: ends,
-           likely: Callable[[Taken, Values], Pair | None] | None = None, own_gauge: bool = False, example: str = "") -> Reading:
+           likely: Callable[[Taken, Values], Pair | None] | None = None, own_gauge: bool = False, example: str = "",
+           time_of_day: bool = False) -> Reading:
     """A reading with hard and usual ends. The ends are ours unless a room says otherwise.
 
     outside: why it can't be, in other words than the usual; order: why it can't stand beside those before it, empty where it can;
@@ -119,7 +122,7 @@ def ranged(where: Callable[[Values], Span], *, outside: Callable[[Decimal, Value
         ends = where(values)
         return (likely(taken, values) if likely else None) or (ends.usual_low, ends.usual_high)
 
-    return Reading(doubts, possible, usual, own_gauge=own_gauge, example=example)
+    return Reading(doubts, possible, usual, own_gauge=own_gauge, example=example, time_of_day=time_of_day)
 
 
 def not_below(other: str, words: str, equal: bool = False) -> Callable[[Decimal, Taken], str]:

@@ -10,7 +10,7 @@ from importlib import import_module
 from pkgutil import iter_modules
 from typing import Any
 
-from assistant.core import methods
+from assistant.core import methods, spoken
 from assistant.core.assessment import Result, ResultSpec
 from assistant.core.judgement import Judgement, Marks, Rule, Taken
 from assistant.core.language import CURRENT
@@ -18,6 +18,7 @@ from assistant.core.methods import units, values
 from assistant.core.methods.method import HoldWatcher, InRound, Method, OwnValue, Reading
 from assistant.core.methods.provenance import Provenance
 from assistant.core.methods.values import Values
+from assistant.core.phrases import time_of_day
 from assistant.core.rounding import to_step
 
 
@@ -72,6 +73,23 @@ def reading(name: str) -> Reading:
     if name not in READINGS:
         raise ValueError(f"{name!r} is no reading of any test")
     return READINGS[name]
+
+
+def figures(name: str, value: Decimal | str) -> str:
+    """A reading's value as it is shown wherever it is: 7.25, or 09:11 of a time of day."""
+    return time_of_day(value) if is_time(name) else value if isinstance(value, str) else f"{value:f}"
+
+
+def aloud(name: str, value: Decimal | str) -> str:
+    """The same as it is said: digit by digit, or "nine eleven". What is no number is said as it is."""
+    if is_time(name):
+        return spoken.time_of_day(time_of_day(value))
+    return value if isinstance(value, str) else spoken.digits(value)
+
+
+def is_time(name: str) -> bool:
+    """Whether a reading is a time of day."""
+    return name in READINGS and READINGS[name].time_of_day
 
 
 def watcher(role: str) -> HoldWatcher | None:

@@ -387,10 +387,11 @@ METHOD = Method(
         own("below_prediction_psi", "0 1.0", "0 2.0", check=True), own("above_prediction_psi", "0 0.3", "0 0.6", check=True)),
     round=InRound(concrete_ft3=lambda settings: vessel_ft3(settings, "bowl_volume"), takes_s=680, begins_s=20,
                   within="start_within_s", full_at="full", retested=True, compared=True),
-    roles={**leak.ROLES, "leak.verdict": leak.ROLE, "fill.1": "by-hand", "fill.2": "by-hand", "fill.3": "by-hand", "close": "close",
+    roles={**leak.ROLES, "leak.verdict": leak.ROLE, "leak.ask": "leak-ask", "scope": "scope", "full": "scope", "close": "close",
+           **dict.fromkeys(("zero", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "finish.wash"), "by-hand"),
            "flood.{R}.1": "flood", "flood.{R}.2": "flood", "flood.{R}.3": "flood-last", "clamps": "clamps", "clamps.fix": "clamps",
            **{f"{role}.{{R}}.{{S}}": role for role in ("pump", "settle", "charge", "tap", "rest", "equilibrium")},
-           "letdown.1": "let-down", "bleed.2": "bleed-to", "finish.letdown": "let-down", "finish.bleed": "bleed",
+           "letdown.1": "let-down", "bleed.2": "bleed-to", "release.2": "release", "finish.letdown": "let-down", "finish.bleed": "bleed",
            "finish.empty": "empty", "finish.unclamp": "unclamp"},
     sources={
         "equilibrium": derived("Boyle's law, rigid vessel, constant temperature: P Vc + E0 Va = E (Vc + Va), gauge"),
