@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import fcntl
+import os
 import socket
 import struct
 from ipaddress import ip_address
@@ -17,7 +18,7 @@ def own_addresses() -> list[str]:
     """The first IPv4 address of each network card that has one, but for loopback: netdevice(7)."""
     found = []
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        for _, name in socket.if_nameindex():
+        for name in sorted(os.listdir("/sys/class/net")):  # if_nameindex asks by netlink, which the service may not
             try:
                 answer = fcntl.ioctl(sock, _SIOCGIFADDR, struct.pack("256s", name.encode()[:15]))
             except OSError:

@@ -11,7 +11,8 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from assistant.core import phrases, round_clock
+from assistant.core import phrases, round_clock, spoken
+from assistant.core.asked import waits
 from assistant.core.flow import whole_verdict
 from assistant.core.language import sentence
 from assistant.core.methods import registry
@@ -101,10 +102,18 @@ def _question(state: State) -> tuple[str, str]:
     if state.phase is Phase.OVER:
         words = sentence(f"test.{state.outcome}")
         return (f"{words} {phrases.MAKE_SAFE}", phrases.PRESSURE_CAUTION) if view.unsafe(state) else (words, "")
-    words, caution = prompt_words(state) if state.phase in ASKED else (sentence("board.checked", reading=_named(state.step.id)), "")
+    hold = state.running_hold()
+    if state.away is not None and state.phase is Phase.HOLD and hold is not None:
+        words, caution = hold.crew, hold.caution
+    elif state.phase in ASKED:
+        words, caution = prompt_words(state)
+    elif waits(state):  # with its caution, but without the doubt that it waits for
+        words, caution = sentence("crew.waits"), prompt_words(state)[1]
+    else:
+        words, caution = sentence("board.checked", reading=_named(state.step.id)), ""
     if state.phase is Phase.HOLD and not words:
         words = sentence("screen.let_it_settle")
-    return " ".join(filter(None, [sentence("answer.paused") if state.paused else "", words])), caution
+    return spoken.in_figures(" ".join(filter(None, [sentence("answer.paused") if state.paused else "", words]))), caution
 
 
 def _next(state: State) -> str:

@@ -29,7 +29,7 @@ def list_tests(args: argparse.Namespace) -> int:
                          if key in each}))
         else:
             results = ", ".join(f"{result['name']} {figures(result)}" for result in each["results"]
-                                if result["rounded"] is not None)
+                                if result["rounded"] is not None) if each["outcome"] != "scrapped" else each["why"]
             mark = f"  {each['round']}" if each.get("round") else ""
             mark += ", check test" if each.get("check_of") else ", to compare" if each.get("comparison") else ""
             mark += "  PRACTICE" if each.get("practice") else ""

@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 import stat
+import time
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -64,8 +65,8 @@ def root(folder: Path, bundle: Path) -> Path:
     return made
 
 
-def drop_in(root: Path, text: str, name: str = "pins") -> None:
-    place = root / "etc/systemd/system/bowlside.service.d"
+def drop_in(root: Path, text: str, name: str = "pins", unit: str = "bowlside") -> None:
+    place = root / f"etc/systemd/system/{unit}.service.d"
     place.mkdir(exist_ok=True)
     (place / f"{name}.conf").write_text(text)
 
@@ -247,6 +248,51 @@ def test_a_bad_upgrade_changes_nothing(root: Path, bundle: Path, folder: Path, h
     finally:
         machine.power_cut()
         shutil.rmtree(bad)
+
+
+def test_the_board_is_another_user_on_a_network_that_the_station_is_shut_off_from(machine: Machine) -> None:
+    """Asked for by `--board`: the page comes over the loopback, from what the station publishes; neither can do the other's part."""
+    drop_in(machine.root, "[Service]\nPrivateDevices=no\n", "devices", "bowlside-board")  # that machine's /dev can't be made anew
+    machine.does("bowlside", "install-service", "--board", "all")
+    machine.waits("ActiveState", "active", UP_S)
+
+    def shown(name: str) -> str:
+        return machine.shows(name, "bowlside-board")
+    until = time.monotonic() + UP_S
+    fetch = ("python3", "-c", "import urllib.request as r; print(r.urlopen('http://127.0.0.1:8080/', timeout=5).status)")
+    while (got := machine.run(*fetch)).returncode and time.monotonic() < until:
+        machine.run("sleep", "0.5")
+    assert got.stdout.strip() == "200", got.stderr + machine.does("journalctl", "--no-pager", "-u", "bowlside-board")
+    station, board = machine.shows("MainPID"), shown("MainPID")
+    users = [machine.does("stat", "-c", "%U", f"/proc/{pid}").strip() for pid in (station, board)]
+    assert users == ["bowlside", "bowlside-board"] and shown("ActiveState") == "active"
+    modes = machine.does("stat", "-c", "%U %G %a", "/run/bowlside-board", "/run/bowlside-board/now.json").split("\n")
+    assert modes[:2] == ["bowlside bowlside-board 2750", "bowlside bowlside-board 640"]
+    before = json.loads(machine.does("cat", "/run/bowlside-board/now.json"))
+    assert before["state"] == "testing" and before["title"].startswith("Sequential")
+
+    def as_user(user: str, pid: str, *command: str) -> bool:
+        """In the same sandbox as that process and with its groups, but for the filters, which nobody else can put on."""
+        group = "nogroup" if user == "nobody" else ""
+        return machine.run("nsenter", "-t", pid, "-m", "-r", "--", "setpriv", f"--reuid={user}", f"--regid={group or user}",
+                           f"--groups={group or 'bowlside-board'}", *command).returncode == 0
+    assert as_user("bowlside-board", board, "cat", "/run/bowlside-board/now.json")
+    assert not as_user("bowlside-board", board, "touch", "/run/bowlside-board/now.json")
+    assert not as_user("bowlside-board", board, "touch", "/run/bowlside-board/x") and not as_user(
+        "bowlside-board", board, "ls", "/var/lib/bowlside")
+    assert as_user("bowlside", station, "cat", "/var/lib/bowlside-board/board.json"), "the code, to say it"
+    assert not as_user("bowlside", station, "touch", "/var/lib/bowlside-board/board.json")
+    assert not as_user("nobody", board, "cat", "/run/bowlside-board/now.json")
+    status = machine.does("cat", f"/proc/{board}/status")
+    assert "CapEff:\t0000000000000000" in status and "NoNewPrivs:\t1" in status and "Seccomp:\t2" in status
+    machine.does("systemctl", "kill", "--signal=KILL", "bowlside-board")
+    assert machine.shows("MainPID") == station and machine.shows("NRestarts") == "0", "the station noticed"
+    machine.does("systemctl", "restart", "bowlside")
+    machine.waits("ActiveState", "active", UP_S)
+    after = json.loads(machine.does("cat", "/run/bowlside-board/now.json"))
+    assert after["run"] != before["run"] and after["title"] == before["title"]
+    machine.does("bowlside", "install-service", "--board", "off")
+    assert machine.run("systemctl", "is-active", "bowlside-board").stdout.strip() == "inactive"
 
 
 def test_taken_away_and_the_record_stays(machine: Machine) -> None:

@@ -30,10 +30,13 @@ from assistant.core.spoken import digits
 from assistant.core.state import Entry, Guided, Phase, Reading, State, Steady
 from assistant.core.steps import Hold
 from assistant.procedures import names
+from assistant.record.session import Station
 from assistant.station import view
 from tests.property import attack
 from tests.property.technician import CALM, MANNERS, Technician
 from tests.property.world import World
+from tests.scenario.test_crew import away
+from tests.scenario.test_three_buttons_only import Buttons
 
 SEEDS = 24
 """Random technicians, beside a calm one in every test."""
@@ -41,13 +44,13 @@ OTHER = Decimal("13.57")
 """No test asks for it, and no word of a test has it."""
 
 SECRET = {"typed", "first", "proposed", "offered", "denied", "unwanted", "disputed", "steady", "guided", "answered", "curve", "readings",
-          "notes", "judged", "misses", "outs", "compared", "batched", "placed"}
+          "notes", "judged", "misses", "outs", "compared", "batched", "placed", "wheel", "away"}
 OPEN = {"procedure", "settings", "header", "rules", "now", "index", "phase", "before_scrap", "holding", "outcome", "override", "corrected",
         "asked", "too_soon", "opened", "hopeless", "lost", "timed_at", "sampled_at", "to_begin", "aged", "timing", "boot", "midnight",
         "clock", "hold", "ended_away", "timers", "utterance", "cautions", "spoken", "listening", "paused", "quiet", "wording", "wpm",
-        "last_key", "last_key_at"}
+        "last_key", "last_key_at", "asks_why", "why", "rest"}
 """Neither a value that came in nor anything made of one; `override` and `rules` are choices."""
-ASKED = (Phase.ENTRY, Phase.CONFIRM, Phase.OVERRIDE, Phase.HOLD, Phase.SCRAP)
+ASKED = (Phase.ENTRY, Phase.CONFIRM, Phase.OVERRIDE, Phase.HOLD, Phase.SCRAP, Phase.REST)
 """While a reading is asked for, waits for its yes, or settles before it."""
 
 
@@ -68,7 +71,7 @@ def seen(one: Reading, state: State) -> bool:
 
 
 def other(entry: Entry | None) -> Entry | None:
-    return entry and replace(entry, value=OTHER, text="13.57", doubt="13.57 is far", spread=OTHER, at=entry.at + 1)
+    return entry and replace(entry, value=OTHER, text="13.57", doubt=entry.doubt and "13.57 is far", spread=OTHER, at=entry.at + 1)
 
 
 def others(state: State) -> State:
@@ -91,7 +94,7 @@ def others(state: State) -> State:
         state, typed="13*57" if state.phase is Phase.ENTRY else state.typed, first=other(state.first), proposed=other(state.proposed),
         offered=other(state.offered), denied=(("slump", OTHER),), unwanted=OTHER, disputed=OTHER, steady=Steady(OTHER, OTHER, 0.0, 0.0),
         guided=Guided(OTHER, "over", 0.0), answered=replace(state.answered, answer="13.57"), curve=curve, readings=tuple(readings),
-        notes=notes, judged=results, misses=state.misses + 1, outs=state.outs + 1, compared=state.compared + 1, batched=13.57)
+        notes=notes, judged=results, wheel="7" if state.wheel else "", away=state.away and replace(state.away, judged=results), misses=state.misses + 1, outs=state.outs + 1, compared=state.compared + 1, batched=13.57)
 
 
 def blind(state: State, last: State | None = None) -> None:
@@ -165,7 +168,7 @@ def words_of(state: State) -> set[str]:
     test = state.procedure.test
     if test not in WORDS:
         WORDS[test] = set(NUMBER.findall(" ".join(
-            f"{step.say} {step.terse} {step.coaching} {step.caution} {getattr(step, 'go', '')} {step.stage}" for step in state.procedure.steps)))
+            f"{step.say} {step.terse} {step.coaching} {step.caution} {getattr(step, 'go', '')} {getattr(step, 'crew', '')} {step.stage}" for step in state.procedure.steps)))
     return WORDS[test]
 
 
@@ -243,7 +246,50 @@ def test_the_walk_gets_about() -> None:
         patch.setitem(globals(), "blind", note)
         walk(range(30), None)
     assert seen_too >= {"curve", "second", "doubt", "back", "wire", "typed", "hidden", "outcome done", "outcome scrapped",
-                        *(str(phase) for phase in Phase if phase is not Phase.IDLE)}, seen_too
+                        *(str(phase) for phase in Phase if phase not in (Phase.IDLE, Phase.REST))}, seen_too
+
+
+@pytest.mark.parametrize("test", ["leak", "slump"])
+def test_nor_with_three_buttons(test: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The wheel is typed digits too; at one question in three the rest that the buttons can do is asked."""
+    met = looked_at(monkeypatch)
+
+    class Asking(Buttons):
+        def key(self, keys: str) -> Buttons:
+            if len(self.presses) and self.state.phase in (Phase.ENTRY, Phase.TELL) and sum(self.presses.values()) % 3 == 0:
+                super().key("A-held")
+                for _ in range(5):
+                    if self.state.phase is Phase.REST:
+                        super().key("C")
+            return super().key(keys)
+    assert Asking(tmp_path, test).go(leave_out=False).state.outcome == "done"
+    assert {"wheel", str(Phase.REST)} <= met, met
+
+
+def test_nor_while_the_technician_is_away(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The crew has the board in hand, reads the gauge, and confirms what was heard."""
+    met = looked_at(monkeypatch)
+    t = away(tmp_path).wait(290).hear("four zero point one six").at("leak.final.confirm")
+    told = bulletin.of(t.state)
+    assert "40.16" not in json.dumps(told) and told["do"] == sentence("crew.waits") and "under pressure" in told["caution"]
+    t.key("#-held").key("#-held").takes("leak.final", "40.16")
+    assert {"away", "confirm"} <= met
+
+
+def looked_at(patch: pytest.MonkeyPatch) -> set[str]:
+    """From now on each state of a recorded test is; what was met there."""
+    met: set[str] = set()
+
+    def handle(self: Station, event: Event) -> tuple[Effect, ...]:
+        effects = HANDLE(self, event)
+        blind(self.state)
+        met.update(filter(None, (str(self.state.phase), self.state.wheel and "wheel", self.state.away and "away")))
+        return effects
+    patch.setattr(Station, "handle", handle)
+    return met
+
+
+HANDLE = Station.handle
 
 
 # --- its own honesty ----------------------------------------------------------------------------------------------------------

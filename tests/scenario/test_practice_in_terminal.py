@@ -29,7 +29,7 @@ def command(folder: Path, *more: str) -> list[str]:
 def pressed_until(terminal: Terminal, pattern: str) -> None:
     """Enter does nothing before its question could be heard."""
     for _ in range(40):
-        if re.search(pattern, terminal.screen(), re.IGNORECASE):
+        if re.search(pattern, terminal.screen(), re.IGNORECASE | re.DOTALL):
             return
         terminal.keys("Enter")
         time.sleep(0.7)
@@ -52,15 +52,14 @@ def test_the_first_steps(folder: Path) -> None:
         terminal.wait_for(r"SIMULATED GAUGE", 5)
         assert float(Technician(terminal).gauge()) > 8
         terminal.keys(*"45.20")
-        pressed_until(terminal, r"45\.20: FOUR")
-        terminal.wait_for(r"45\.20: FOUR, FIVE, POINT, TWO, ZERO\..*yes or no", 10)
+        pressed_until(terminal, r"45\.20\..*yes or no")
         terminal.keys("q")
         terminal.wait_for(r"is not over; everything taken is kept.*LEFT 1", 10)
     finally:
         terminal.close()
     terminal = Terminal(command(folder, "--terse"))
     try:
-        terminal.wait_for(r"45\.20: FOUR, FIVE, POINT, TWO, ZERO\..*may still be under pressure", 20)
+        terminal.wait_for(r"45\.20\..*may still be under pressure", 20)
     finally:
         terminal.close()
 

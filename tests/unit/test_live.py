@@ -39,13 +39,17 @@ EARLY = {ident: READINGS[ident] for ident in ("leak.charge", "leak.initial", "le
 """What is taken before the first tapping."""
 
 
-@pytest.fixture(autouse=True)
-def _a_quick_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+def quick_hand(patch: pytest.MonkeyPatch) -> None:
     """Two seconds to lift the mallet, six times, are for people; so is the time to hear a question (tests/scenario/test_asked)."""
-    monkeypatch.setattr(Tap, "lead_s", 0.1)
+    patch.setattr(Tap, "lead_s", 0.1)
     for name, value in (("ENOUGH_S", 0.02), ("APART_S", 0.3), ("GIVEN_UP_S", 0.5), ("FASTEST_WPM", 60_000),
                         ("SLOWEST_WPM", 60_000)):
-        monkeypatch.setattr(asked, name, value)
+        patch.setattr(asked, name, value)
+
+
+@pytest.fixture(autouse=True)
+def _a_quick_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    quick_hand(monkeypatch)
 
 
 PAUSE_S = BOUNCE_S + 0.06
