@@ -7,6 +7,9 @@ from decimal import Decimal
 
 from hardware.meter import Meter
 
+NOTHING_PSI = 0.05
+"""Of so little pressure in the bowl nobody sees anything come out. Ours."""
+
 
 class LivePractice:
     """A `Meter` for several threads: the loop ticks it, the terminal's keys act on it, the screen looks.
@@ -59,8 +62,10 @@ class LivePractice:
             return self._meter.gauge()
 
     def state(self) -> str:
-        """How lever, petcocks and lid stand, in words: "lever HELD, petcocks closed, lid on"."""
+        """How lever, petcocks and lid stand, in words: "lever HELD, petcocks closed, lid on". Open petcocks are SPRAYING until
+        nothing comes out any more."""
         with self._lock:
             lever = "HELD" if self._meter.lever_down else "released"
-            petcocks = "OPEN" if self._meter.petcocks_open else "closed"
+            spraying = self._meter.lid_on and self._meter.bowl_psi >= NOTHING_PSI
+            petcocks = "closed" if not self._meter.petcocks_open else "SPRAYING" if spraying else "OPEN"
             return f"lever {lever}, petcocks {petcocks}, lid {'on' if self._meter.lid_on else 'OFF'}"

@@ -32,8 +32,8 @@ def screen() -> str:
         test = to_run_1(Dialogue(Path(folder))).one_step(1, 1, "14.50", "7.25")
         while not test.state.prompt.startswith("pump.1.2"):
             test.hear("yes" if "release" in test.state.prompt else "next")
-        view = of(test.state, test.now, "PRACTICE, nothing counts.   METER: lever released, petcocks closed, lid on", "29.93 psi",
-                  keys=PRACTICE_KEYS)
+        view = of(test.state, test.now, "PRACTICE, nothing counts.", "29.93 psi", keys=PRACTICE_KEYS,
+                  meter="METER: lever released, petcocks closed, lid on")
     rows = "".join(f'<text x="12" y="{12 + DOWN * (number + 1)}">{escape(line)}</text>\n'
                    for number, line in enumerate(layout(view, WIDTH, HEIGHT)) if line.strip())
     wide, high = round(WIDTH * ACROSS) + 24, HEIGHT * DOWN + 28

@@ -227,7 +227,7 @@ def _line_of(test: Fields) -> Html:
     ticket = words("ticket", ticket=test["ticket"]) if test.get("ticket") else ""
     about = ", ".join(filter(None, [str(test.get("at") or ""), ticket, words("check_test") if test.get("check_test") else "",
                                     words("practice_test") if test.get("practice") else ""]))
-    outcome = words("withheld") if test.get("withheld") else f"{test.get('verdict') or ''}. {test.get('why') or ''}".strip(". ")
+    outcome = words("withheld") if test.get("withheld") else ". ".join(filter(None, [test.get("verdict"), test.get("why")]))
     return el("li", [el("h2", el("a", name, href=f"/test/{number}") if test.get("page") else name),
                      el("p", about) if about else None, el("p", outcome, class_="outcome"),
                      _results(test.get("results") or []), _report(number) if test.get("pdf") else None])

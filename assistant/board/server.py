@@ -32,16 +32,18 @@ class Limited(H11Protocol):
     """One connection. It is closed where there are too many, or where its request does not come to an end."""
 
     open: Counter[str] = Counter()
+    """Connections that are kept, by address."""
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self._waiting: asyncio.TimerHandle | None = None
         self._from = self.client[0] if self.client else ""
-        self.open[self._from] += 1
-        if self.open.total() > MOST or self.open[self._from] > MOST_OF_ONE:
-            transport.abort()
-        else:
+        self._kept = self.open.total() < MOST and self.open[self._from] < MOST_OF_ONE
+        if self._kept:      # what is refused takes no place, not even until it is gone
+            self.open[self._from] += 1
             self._wait()
+        else:
+            transport.abort()
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
@@ -50,9 +52,10 @@ class Limited(H11Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         if self._waiting:
             self._waiting.cancel()
-        self.open[self._from] -= 1
-        if not self.open[self._from]:
-            del self.open[self._from]
+        if self._kept:
+            self.open[self._from] -= 1
+            if not self.open[self._from]:
+                del self.open[self._from]
         super().connection_lost(exc)
 
     def _wait(self) -> None:

@@ -46,6 +46,8 @@ class View:
     """Keys typed so far; `*` shows as the decimal point."""
     status: str = ""
     """One line: devices, the practice mark."""
+    meter: str = ""
+    """How the simulated meter stands: "METER: lever released, petcocks OPEN, lid on"."""
     gauge: str | None = None
     """The gauge, "31.81 psi", or None."""
     gauge_label: str = ""
@@ -98,11 +100,11 @@ _PLAIN = str.maketrans({"┃": "|", "█": "#", "─": "-", "■": "#", "●": "
                         "–": "-", "—": "-", "’": "'", "‘": "'", "“": '"', "”": '"', "°": " deg ",
                         "±": "+/-", "×": "x", "→": ">", "←": "<", "↑": "^", "↓": "v"})
 
-(_DO, _CAUTION, _NUMBERS, _DO_MORE, _LISTENS, _VERDICT, _KEYS, _CLOCKS, _TEXTS, _MESSAGE, _TITLE, _TABLE, _HINT, _STATUS, _MORE,
- _BLANK, _NOTHING) = range(17)
+(_DO, _CAUTION, _NUMBERS, _DO_MORE, _LISTENS, _VERDICT, _KEYS, _CLOCKS, _TEXTS, _MESSAGE, _HINT, _TITLE, _BEFORE, _STATUS, _TABLE,
+ _MORE, _BLANK, _NOTHING) = range(18)
 _ALWAYS, _TYPED, _CLOCK, _GAUGE, _RESULT, _LAST, _TEXT = range(7)
 """What a number is for, most important first: to be checked, typed, a clock, a gauge, a result, the last reading; never big."""
-_MAY_GO = {_ALWAYS: _CLOCKS, _TYPED: _TITLE, _CLOCK: _TITLE, _GAUGE: _TABLE, _RESULT: _TABLE, _LAST: _HINT}
+_MAY_GO = {_ALWAYS: _CLOCKS, _TYPED: _TITLE, _CLOCK: _TITLE, _GAUGE: _TABLE, _RESULT: _TABLE, _LAST: _MORE}
 """So little needed must a row be to go before a number of that kind is drawn as text."""
 
 
@@ -145,8 +147,10 @@ def _rows(view: View, width: int, height: int, scale: int, least: int) -> tuple[
     below += [_Row(_LISTENS, line) for line in _listening(view, width)]
     below += _remarks(view, width, room=(3 if height >= 30 else 2) * (3 if view.waits and height >= LOW else 1))
     legend = _legend(view.keys_short, width) if view.keys_short and width < NARROW else _legend(view.keys, width)
-    help_rows = [_Row(_STATUS, line) for part in ([view.status] if len(view.status) <= width else re.split(" {2,}", view.status))
-                 for line in _wrap(part, width, most=2)]
+    both = "   ".join(filter(None, (view.status, view.meter)))
+    help_rows = [_Row(_CLOCKS if view.meter else _STATUS, both)] * bool(both) if len(both) <= width else [
+        *(_Row(_STATUS, line) for line in _wrap(view.status, width, most=2)),
+        *(_Row(_CLOCKS, line) for line in _wrap(view.meter, width, most=2))]
     help_rows += [_Row(_MORE if at and width < NARROW else _KEYS, line) for at, line in enumerate(legend)]
     return above, below + [rule] * bool(help_rows) + help_rows
 
@@ -203,7 +207,8 @@ def _panels(view: View, width: int, scale: int, least: int) -> list[_Row]:
         fits = 0.0 if number is None or kind > least else next((
             each for each in scales if (each < 2 or not drawn) and used + max(big_width(number, each), len(label)) <= width), 0.0)
         if number is None or not fits:
-            need = {_ALWAYS: _NUMBERS, _TYPED: _NUMBERS, _CLOCK: _NUMBERS, _GAUGE: _CLOCKS}.get(kind, _TEXTS)
+            need = {_ALWAYS: _NUMBERS, _TYPED: _NUMBERS, _CLOCK: _NUMBERS, _GAUGE: _CLOCKS}.get(
+                kind, _BEFORE if text == view.last else _TEXTS)
             texts[place] = [_Row(_MORE if at else need, line) for at, line in enumerate(_wrap(f"{label}  {text}", width, most=2))]
             continue
         block = [_clip(f"{label}  {words}".rstrip(), width - used), *[""] * (round(fits) - 1), *big(number, fits)]

@@ -336,7 +336,7 @@ class Live(Loop):
         if name == "D" and state.index == 0 and not state.timers and self.speaker is not None and (words := self.pairing()):
             self.speaker.say("pairing", words)
         if self.station.state.too_soon == at:  # or nobody knows why it did nothing
-            self._for_now(sentence("screen.hear_out"))
+            self._for_now(sentence("screen.hear_out_reading" if self.station.state.phase is Phase.ENTRY else "screen.hear_out"))
 
     def _meter(self, action: str) -> None:
         if self._turn_page(boot_now()):
@@ -367,11 +367,10 @@ class Live(Loop):
         if self._page is not None:
             self.show(self._page)
             return
-        gauge, status = view.wire(state, self.watch.shown(now)), self.status
+        gauge, meter = view.wire(state, self.watch.shown(now)), ""
         if self.practice is not None and state.procedure is not None and on_meter(state.procedure.test):
-            gauge = f"{self.practice.gauge():f} psi"
-            status = f"{status}   METER: {self.practice.state()}"
+            gauge, meter = f"{self.practice.gauge():f} psi", f"METER: {self.practice.state()}"
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
-        shown = view.of(state, now, status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
-                        label, self.speaker is not None and self.speaker.audible)
+        shown = view.of(state, now, self.status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
+                        label, self.speaker is not None and self.speaker.audible, meter)
         self.show(shown if self.result is None else self.result(shown))

@@ -18,7 +18,7 @@ _HINTS = {
     "leak-ask": "Enter for yes: practising it takes five minutes. Key n for no.",
     "scope": "In practice it is: enter for yes.",
     "close": "Key u closes the lid.",
-    "flood": "Key w is one filling of water.",
+    "flood": "Key w is one filling of water. Leave the petcocks open.",
     "flood-last": "Key w is one filling, key v closes the petcocks.",
     "clamps": "Key v closes the petcocks if they are open.",
     "pump": "Left arrow releases the lever, up and down charge, plus and minus trim.",

@@ -29,7 +29,7 @@ LONG_S = 30.0
 
 
 def of(state: State, now: float, status: str = "", gauge: str | None = None, messages: tuple[str, ...] = (),
-       heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "", audible: bool = True) -> View:
+       heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "", audible: bool = True, meter: str = "") -> View:
     """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step. ``audible``: a loudspeaker is there."""
     if state.procedure is None:
         return View(status=status, keys=keys)
@@ -61,7 +61,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         check=_check(state), verdict=verdict, passed=page.passed(known[0]) if known else None, figures=figures,
         table=table, other_rows=other_rows,
         typed=state.typed + (state.wheel if state.wheel not in WORDS else ""),
-        status=status, gauge=gauge, gauge_label=gauge_label,
+        status=status, meter=meter, gauge=gauge, gauge_label=gauge_label,
         keys=keys.replace(KEYS, phrases.for_hands(state.buttons, "screen.keys")),
         keys_short=phrases.for_hands(state.buttons, "screen.keys_short") if keys.endswith(KEYS) else "",
         deadline=round_clock.told(replace(state, now=now)),

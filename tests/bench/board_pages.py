@@ -1,10 +1,11 @@
 """`python -m tests.bench.board_pages [--phones 30] [--events 200]`: how fast the crew's board tells, and what it costs.
 
-The board as a process of its own and a publisher that writes as the station does. First one Chromium page that is paired: for each
-of the events, from just before the file is written to when the page has changed (an observer of the page, both by this machine's wall
-clock). Then as many phones (plain HTTP listeners, each from an address of its own) while the file changes once a second, as in a leak
-hold, and ten times a second, the most that a station writes: the board's processor time over the time that passed.
+The board as a process of its own and a publisher that writes as the station does. First a page in each browser, paired: for each
+of the events, from just before the file is written to when the page has changed (an observer of the page, both by the wall
+clock). Then as many phones (plain HTTP listeners, each from an address of its own) while the file changes once a second, as in a
+leak hold, and ten times a second, the most that a station writes: the board's processor time over the time that passed.
 """
+
 from __future__ import annotations
 
 import argparse
@@ -38,8 +39,12 @@ class Served:
         self.folder = folder
         publisher.whole(folder / "published")
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "assistant", "board", "--port", "0", "--board-folder", str(folder / "published")], cwd=ROOT,
-            env={**os.environ, "XDG_STATE_HOME": str(folder)}, stdout=subprocess.PIPE, text=True)
+            [sys.executable, "-m", "assistant", "board", "--port", "0", "--board-folder", str(folder / "published")],
+            cwd=ROOT,
+            env={**os.environ, "XDG_STATE_HOME": str(folder)},
+            stdout=subprocess.PIPE,
+            text=True,
+        )
         assert self.process.stdout
         self.url = self.process.stdout.readline().strip()
         self.code = self.process.stdout.readline().split()[1].rstrip(".")
@@ -57,8 +62,10 @@ class Served:
     def put(self, seq: int, began: float) -> None:
         """A leak hold that goes on: the curve grows with each second."""
         gone = int(time.monotonic() - began)
-        points = [[s, round(-0.0004 * s - 0.03 * (1 - 0.97 ** s), 3)] for s in range(gone + 1)]
-        publisher.put(self.folder / "published", "now.json", publisher.now(seq, do=f"Event {seq}.", curve={"unit": "psi", "points": points}))
+        points = [[s, round(-0.0004 * s - 0.03 * (1 - 0.97**s), 3)] for s in range(gone + 1)]
+        publisher.put(
+            self.folder / "published", "now.json", publisher.now(seq, do=f"Event {seq}.", curve={"unit": "psi", "points": points})
+        )
 
 
 def told(served: Served, events: int, name: str) -> list[float]:
@@ -73,7 +80,7 @@ def told(served: Served, events: int, name: str) -> list[float]:
         for seq in range(2, events + 2):
             wrote[seq] = time.time() * 1000
             served.put(seq, began)
-            time.sleep(0.15 + 0.1 * (seq * 7 % 10) / 10)     # at no fixed place between two looks of the board
+            time.sleep(0.15 + 0.1 * (seq * 7 % 10) / 10)  # at no fixed place between two looks of the board
         time.sleep(1)
         seen = page.js("window.seen")
     return [seen[str(seq)] - wrote[seq] for seq in wrote if str(seq) in seen]
@@ -96,6 +103,7 @@ def cost(served: Served, phones: int, a_second: float, for_s: float) -> tuple[fl
     def listen(number: int) -> None:
         while part := links[number].recv(65536):
             got[number] += part.count(b"data: ")
+
     threads = [threading.Thread(target=listen, args=(number,), daemon=True) for number in range(phones)]
     for thread in threads:
         thread.start()
@@ -123,12 +131,19 @@ def main() -> None:
         try:
             for name in browser.here():
                 delays = sorted(told(served, args.events, name))
-                print(f"{name}: {len(delays)} of {args.events} events on the page; median {statistics.median(delays):.0f} ms, 95 % within "
-                      f"{delays[int(0.95 * len(delays))]:.0f}, most {delays[-1]:.0f}; load of the machine {os.getloadavg()[0]:.1f}", flush=True)
+                print(
+                    f"{name}: {len(delays)} of {args.events} events on the page; "
+                    f"median {statistics.median(delays):.0f} ms, 95 % within "
+                    f"{delays[int(0.95 * len(delays))]:.0f}, most {delays[-1]:.0f}; load of the machine {os.getloadavg()[0]:.1f}",
+                    flush=True,
+                )
             for phones, a_second in ((0, 0), (args.phones, 1), (args.phones, 10)):
                 share, got = cost(served, phones, a_second, args.seconds) if phones else (idle(served, args.seconds), 0)
-                print(f"{phones} phones, {a_second} changes a second: {share:.1f} % of a core, at least {got} messages each, "
-                      f"{served.memory_mb():.0f} MB", flush=True)
+                print(
+                    f"{phones} phones, {a_second} changes a second: {share:.1f} % of a core, at least {got} messages each, "
+                    f"{served.memory_mb():.0f} MB",
+                    flush=True,
+                )
         finally:
             served.process.terminate()
             served.process.wait(30)

@@ -1,4 +1,5 @@
-"""Debian's Chromium and Firefox, driven by the W3C's WebDriver BiDi over a web socket: both speak it, so one small client does."""
+"""Debian's Chromium and Firefox, driven by the W3C's WebDriver BiDi over a web socket: one small client for both."""
+
 from __future__ import annotations
 
 import base64
@@ -16,17 +17,38 @@ from typing import Any
 
 from websockets.sync.client import ClientConnection, connect
 
-CHROMIUM = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-            "--disable-component-update", "--disable-sync", "--hide-scrollbars"]
-QUIET = {"app.normandy.enabled": False, "app.update.enabled": False, "datareporting.policy.dataSubmissionEnabled": False,
-         "network.captive-portal-service.enabled": False, "network.connectivity-service.enabled": False,
-         "browser.safebrowsing.downloads.remote.enabled": False, "toolkit.telemetry.unified": False, "services.settings.server": "data:,",
-         "extensions.getAddons.cache.enabled": False, "browser.region.network.url": "", "remote.active-protocols": 1}
+CHROMIUM = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--hide-scrollbars",
+]
+QUIET = {
+    "app.normandy.enabled": False,
+    "app.update.enabled": False,
+    "datareporting.policy.dataSubmissionEnabled": False,
+    "network.captive-portal-service.enabled": False,
+    "network.connectivity-service.enabled": False,
+    "browser.safebrowsing.downloads.remote.enabled": False,
+    "toolkit.telemetry.unified": False,
+    "services.settings.server": "data:,",
+    "extensions.getAddons.cache.enabled": False,
+    "browser.region.network.url": "",
+    "remote.active-protocols": 1,
+}
 """Firefox looks for nothing outside."""
 
 
 def here() -> list[str]:
-    found = {"chromium": shutil.which("chromium") and shutil.which("chromedriver"), "firefox": shutil.which("firefox-esr") or shutil.which("firefox")}
+    found = {
+        "chromium": shutil.which("chromium") and shutil.which("chromedriver"),
+        "firefox": shutil.which("firefox-esr") or shutil.which("firefox"),
+    }
     return [name for name, path in found.items() if path]
 
 
@@ -53,8 +75,12 @@ class Browser:
 
     def js(self, expression: str) -> Any:
         """What it is worth, awaited; objects as JSON."""
-        done = self.do("script.evaluate", expression=f"(async () => JSON.stringify(await ({expression})))()", target={"context": self.tab},
-                       awaitPromise=True)
+        done = self.do(
+            "script.evaluate",
+            expression=f"(async () => JSON.stringify(await ({expression})))()",
+            target={"context": self.tab},
+            awaitPromise=True,
+        )
         if done["type"] == "exception":
             raise RuntimeError(done["exceptionDetails"]["text"])
         return json.loads(done["result"].get("value") or "null")
@@ -63,7 +89,7 @@ class Browser:
         """Its value as soon as it is true."""
         until = time.monotonic() + limit_s
         while True:
-            with contextlib.suppress(RuntimeError):     # the page is just being left
+            with contextlib.suppress(RuntimeError):  # the page is just being left
                 if found := self.js(expression):
                     return found
             if time.monotonic() > until:
@@ -89,8 +115,12 @@ def _free_port() -> int:
 
 
 def _ask(url: str, data: Any = None, method: str = "GET") -> Any:
-    request = urllib.request.Request(url, json.dumps(data).encode() if data is not None else None, {"content-type": "application/json"},
-                                     method="POST" if data is not None else method)
+    request = urllib.request.Request(
+        url,
+        json.dumps(data).encode() if data is not None else None,
+        {"content-type": "application/json"},
+        method="POST" if data is not None else method,
+    )
     with urllib.request.urlopen(request, timeout=60) as answer:
         return json.load(answer)
 
@@ -107,8 +137,7 @@ def _tried(attempt, process: subprocess.Popen, limit_s: float = 60):
 
 
 @contextlib.contextmanager
-def started(name: str, dark: bool = False, more: Sequence[str] = (),
-            prefs: Mapping[str, Any] | None = None) -> Iterator[Browser]:
+def started(name: str, dark: bool = False, more: Sequence[str] = (), prefs: Mapping[str, Any] | None = None) -> Iterator[Browser]:
     """``name`` of `here`; its profile is new and goes with it."""
     port = _free_port()
     with tempfile.TemporaryDirectory(prefix="browser-", ignore_cleanup_errors=True) as profile:
@@ -116,16 +145,41 @@ def started(name: str, dark: bool = False, more: Sequence[str] = (),
             command = [shutil.which("chromedriver") or "", f"--port={port}"]
         else:
             prefs = {**QUIET, "layout.css.prefers-color-scheme.content-override": 0 if dark else 1, **(prefs or {})}
-            Path(profile, "user.js").write_text("".join(f"user_pref({json.dumps(key)}, {json.dumps(value)});\n" for key, value in prefs.items()))
-            command = [shutil.which("firefox-esr") or "firefox", "--headless", "--no-remote", "--profile", profile, f"--remote-debugging-port={port}"]
+            Path(profile, "user.js").write_text(
+                "".join(f"user_pref({json.dumps(key)}, {json.dumps(value)});\n" for key, value in prefs.items())
+            )
+            command = [
+                shutil.which("firefox-esr") or "firefox",
+                "--headless",
+                "--no-remote",
+                "--profile",
+                profile,
+                f"--remote-debugging-port={port}",
+            ]
         process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         session = ""
         try:
             if name == "chromium":
-                options = {"binary": shutil.which("chromium"), "args": [*CHROMIUM, f"--user-data-dir={profile}",
-                                                                        *(["--blink-settings=preferredColorScheme=0"] if dark else []), *more]}
-                made = _tried(lambda: _ask(f"http://127.0.0.1:{port}/session", {"capabilities": {"alwaysMatch": {
-                    "browserName": "chrome", "webSocketUrl": True, "goog:chromeOptions": options}}}), process)["value"]
+                options = {
+                    "binary": shutil.which("chromium"),
+                    "args": [
+                        *CHROMIUM,
+                        f"--user-data-dir={profile}",
+                        *(["--blink-settings=preferredColorScheme=0"] if dark else []),
+                        *more,
+                    ],
+                }
+                made = _tried(
+                    lambda: _ask(
+                        f"http://127.0.0.1:{port}/session",
+                        {
+                            "capabilities": {
+                                "alwaysMatch": {"browserName": "chrome", "webSocketUrl": True, "goog:chromeOptions": options}
+                            }
+                        },
+                    ),
+                    process,
+                )["value"]
                 session, link = made["sessionId"], connect(made["capabilities"]["webSocketUrl"], max_size=None, legacy=True)
                 browser = Browser(link)
             else:

@@ -1,4 +1,5 @@
 """A board that serves in a thread of the test, and a phone that asks it by plain HTTP."""
+
 from __future__ import annotations
 
 import http.client
@@ -47,13 +48,21 @@ class Phone:
             own = {"Cookie": f"board={self.cookie}"} if self.cookie else {}
             link.request(method, path, body, {**own, **{name.replace("_", "-"): value for name, value in headers.items()}})
             answer = link.getresponse()
-            return answer.status, {name.lower(): value for name, value in answer.getheaders()}, answer.read().decode("utf-8", "replace")
+            return (
+                answer.status,
+                {name.lower(): value for name, value in answer.getheaders()},
+                answer.read().decode("utf-8", "replace"),
+            )
         finally:
             link.close()
 
     def guess(self, code: str, **headers: str) -> int:
-        status, got, _ = self.ask("/pair", "POST", urlencode({"code": code}).encode(),
-                                  **{"Content_Type": "application/x-www-form-urlencoded", **headers})
+        status, got, _ = self.ask(
+            "/pair",
+            "POST",
+            urlencode({"code": code}).encode(),
+            **{"Content_Type": "application/x-www-form-urlencoded", **headers},
+        )
         if cookie := got.get("set-cookie"):
             self.cookie = cookie.partition("=")[2].partition(";")[0]
         return status
@@ -72,7 +81,9 @@ class Stream:
     def __init__(self, phone: Phone, page: str, last: str) -> None:
         self._socket = socket.create_connection(("127.0.0.1", phone.board.port), timeout=60)
         more = f"Last-Event-ID: {last}\r\n" if last else ""
-        self._socket.sendall(f"GET /events?page={page} HTTP/1.0\r\nHost: 127.0.0.1\r\nCookie: board={phone.cookie}\r\n{more}\r\n".encode())
+        self._socket.sendall(
+            f"GET /events?page={page} HTTP/1.0\r\nHost: 127.0.0.1\r\nCookie: board={phone.cookie}\r\n{more}\r\n".encode()
+        )
         self._file = self._socket.makefile("r", encoding="utf-8", newline="\n")
         self.status = int(self._file.readline().split()[1])
         while self._file.readline().strip():

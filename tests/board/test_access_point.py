@@ -1,4 +1,5 @@
-"""A network of the station's own, with a stand-in for nmcli that keeps what it was told: there is no radio here. Never tried on one."""
+"""A network of the station's own, with a stand-in for nmcli that keeps what it was told. Never tried on a radio."""
+
 from __future__ import annotations
 
 import os
@@ -86,8 +87,13 @@ def test_the_dry_run_prints_and_does_nothing(nmcli: Fake) -> None:
 
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
 def test_stopping_the_board_ends_the_network(tmp_path: Path, nmcli: Fake, sent: signal.Signals) -> None:
-    running = subprocess.Popen([sys.executable, "-m", "assistant", "board", "--access-point", "--port", "0", "--board-folder", str(tmp_path / "p")],
-                               cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    running = subprocess.Popen(
+        [sys.executable, "-m", "assistant", "board", "--access-point", "--port", "0", "--board-folder", str(tmp_path / "p")],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
     try:
         ends = time.monotonic() + 60
         while "Ctrl-C" not in (line := running.stdout.readline()):
@@ -104,6 +110,7 @@ def test_stopping_the_board_ends_the_network(tmp_path: Path, nmcli: Fake, sent: 
 
 def test_a_port_that_is_taken_ends_the_network_too(tmp_path: Path, nmcli: Fake) -> None:
     import socket
+
     with socket.create_server(("127.0.0.1", 0)) as taken:
         done = process("board", "--access-point", "--port", taken.getsockname()[1], "--board-folder", tmp_path / "p")
     assert done.code == 2 and "is a board running already?" in done.err and nmcli.told[-1] == "delete"

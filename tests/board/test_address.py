@@ -1,4 +1,5 @@
-"""How a phone gets there: the QR codes are read back by another program (zxing), the addresses are held against the system's own."""
+"""How a phone gets there: the QR codes are read back by another program (zxing), the addresses held against the system's."""
+
 from __future__ import annotations
 
 import json
@@ -33,15 +34,19 @@ def of_text(text: str) -> np.ndarray:
     return np.array([[halves[letter][half] for letter in line] for line in lines for half in (0, 1)], np.uint8)
 
 
-@pytest.mark.parametrize("text", [URL, "http://[fe80::1]:8080/", address.wifi("bowlside-board", "abcdefgh2345"), address.wifi('a;b:c\\"', 'p;q"')])
+@pytest.mark.parametrize(
+    "text", [URL, "http://[fe80::1]:8080/", address.wifi("bowlside-board", "abcdefgh2345"), address.wifi('a;b:c\\"', 'p;q"')]
+)
 def test_what_is_drawn_is_what_a_camera_reads(text: str) -> None:
     assert seen(of_rows(address.qr_rows(text))) == [text]
     assert seen(of_text(address.qr_text(text))) == [text]
-    assert seen(255 - of_text(address.qr_text(text))) == [text], "a terminal that is dark on light: cameras read it turned round too"
+    assert seen(255 - of_text(address.qr_text(text))) == [text], (
+        "a terminal that is dark on light: cameras read it turned round too"
+    )
 
 
 def test_a_network_to_join_is_said_as_cameras_take_it() -> None:
-    """"WIFI:T:WPA;S:name;P:password;;" with \\ before ; , : \\ and ": the de facto form, from memory."""
+    """ "WIFI:T:WPA;S:name;P:password;;" with \\ before ; , : \\ and ": the de facto form, from memory."""
     assert address.wifi("site", "secret12") == "WIFI:T:WPA;S:site;P:secret12;;"
     assert "S:a\\;b" in address.wifi("a;b", "x") and "T:" not in address.wifi("open", "")
 
@@ -57,8 +62,14 @@ def test_own_addresses_are_those_of_the_system() -> None:
     assert set(own) <= set().union(*of_cards)
 
 
-@pytest.mark.parametrize(("where", "port", "wanted"), [
-    ("192.168.4.1", 8080, ["http://192.168.4.1:8080/"]), ("192.168.4.1", 80, ["http://192.168.4.1/"]), ("::1", 8080, ["http://[::1]:8080/"])])
+@pytest.mark.parametrize(
+    ("where", "port", "wanted"),
+    [
+        ("192.168.4.1", 8080, ["http://192.168.4.1:8080/"]),
+        ("192.168.4.1", 80, ["http://192.168.4.1/"]),
+        ("::1", 8080, ["http://[::1]:8080/"]),
+    ],
+)
 def test_an_address_is_a_number_to_type(where: str, port: int, wanted: list[str]) -> None:
     assert address.urls(where, port) == wanted
 
@@ -80,6 +91,9 @@ def test_the_card_is_read_by_a_camera(tmp_path: Path) -> None:
         page.open((tmp_path / "card.svg").as_uri())
         page.picture(tmp_path / "card.png")
     drawn = np.asarray(Image.open(tmp_path / "card.png").convert("L"))
-    assert {code.text for code in zxingcpp.read_barcodes(np.ascontiguousarray(drawn))} == {URL, address.wifi('site "2"; <b>', "secret;12")}
+    assert {code.text for code in zxingcpp.read_barcodes(np.ascontiguousarray(drawn))} == {
+        URL,
+        address.wifi('site "2"; <b>', "secret;12"),
+    }
     words = "".join(ElementTree.parse(tmp_path / "card.svg").getroot().itertext())
     assert URL in words and "secret;12" in words and 'site "2"; <b>' in words and "TERMINAL" in words.upper()

@@ -1,4 +1,5 @@
 """The station tells the board's code: on its screen, and aloud to whoever asks at the first question; nowhere near a reading."""
+
 from __future__ import annotations
 
 import json
@@ -30,15 +31,26 @@ def test_without_a_board_nothing_is_told(own: Path) -> None:
 def test_what_is_shown_and_said(own: Path) -> None:
     code = pairing.new_code(own, [URL])
     assert told.shown() == f"Phones of the crew: {URL} code {code}"
-    assert told.said() == (f"The crew's board. The code is {', '.join(code)}. "
-                           "The address is 1, 9, 2 point 1, 6, 8 point 4 point 1, port 8, 0, 8, 0.")
+    assert told.said() == (
+        f"The crew's board. The code is {', '.join(code)}. The address is 1, 9, 2 point 1, 6, 8 point 4 point 1, port 8, 0, 8, 0."
+    )
     pairing.forget_code(own)
     assert told.shown() == ""
 
 
-@pytest.mark.parametrize("broken", ["{", "[]", '{"code": 1234}', '{"code": "12345", "addresses": ["http://x/"]}', '{"code": "1234"}',
-                                    '{"code": "1234", "addresses": "http://x/"}', '{"code": "1234", "addresses": ["http://[/"]}',
-                                    '{"code": "one two three", "addresses": ["http://x/"]}'])
+@pytest.mark.parametrize(
+    "broken",
+    [
+        "{",
+        "[]",
+        '{"code": 1234}',
+        '{"code": "12345", "addresses": ["http://x/"]}',
+        '{"code": "1234"}',
+        '{"code": "1234", "addresses": "http://x/"}',
+        '{"code": "1234", "addresses": ["http://[/"]}',
+        '{"code": "one two three", "addresses": ["http://x/"]}',
+    ],
+)
 def test_a_file_that_is_none_of_the_boards_tells_nothing(own: Path, broken: str) -> None:
     own.mkdir()
     (own / pairing.CODE).write_text(broken)

@@ -1,4 +1,5 @@
-"""A phone that is cut off or sleeps: by the real clock, since that is what it is about. A network of the test's own, in a namespace."""
+"""A phone that is cut off or sleeps: by the real clock. A network of the test's own, in a namespace."""
+
 from __future__ import annotations
 
 import json
@@ -51,9 +52,26 @@ def network() -> Iterator[str]:
 def station(network: str, tmp_path: Path) -> Iterator[Path]:
     """The published folder of a board that serves in there."""
     publisher.whole(tmp_path / "published")
-    running = subprocess.Popen(["ip", "netns", "exec", network, sys.executable, "-m", "assistant", "board", "--on", STATION,
-                                "--board-folder", str(tmp_path / "published")], cwd=ROOT, stdout=subprocess.PIPE, text=True,
-                               env={**os.environ, "XDG_STATE_HOME": str(tmp_path)})
+    running = subprocess.Popen(
+        [
+            "ip",
+            "netns",
+            "exec",
+            network,
+            sys.executable,
+            "-m",
+            "assistant",
+            "board",
+            "--on",
+            STATION,
+            "--board-folder",
+            str(tmp_path / "published"),
+        ],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "XDG_STATE_HOME": str(tmp_path)},
+    )
     try:
         while "Ctrl-C" not in (line := running.stdout.readline()):
             assert line
@@ -76,7 +94,9 @@ def page(station: Path) -> Iterator[Browser]:
 
 def test_out_of_range_is_said_and_back_is_noticed(network: str, station: Path, page: Browser) -> None:
     """For longer than a connection is kept, so that both ends have given it up. The clock goes on by itself and is struck out."""
-    assert "does not let the page keep the screen on" in page.until("document.querySelector('#screen').innerText"), "plain HTTP by number"
+    assert "does not let the page keep the screen on" in page.until("document.querySelector('#screen').innerText"), (
+        "plain HTTP by number"
+    )
     ends = page.js("document.querySelector('.big').dataset.ends")
     ip("-n", network, "link", "set", "eth0", "down")
     page.until("/^No word from the station for 1[0-9] s/.test(document.querySelector('#silent').innerText)", 30)
@@ -95,7 +115,11 @@ def test_a_phone_that_slept_is_right_at_once(station: Path, page: Browser) -> No
         os.kill(process, signal.SIGSTOP)
     try:
         for seq in range(2, 12):
-            publisher.put(station, "now.json", publisher.now(seq, do=f"Step {seq}.", clock={"name": "Hold", "left_s": 100.0 - seq, "of_s": 300}))
+            publisher.put(
+                station,
+                "now.json",
+                publisher.now(seq, do=f"Step {seq}.", clock={"name": "Hold", "left_s": 100.0 - seq, "of_s": 300}),
+            )
             time.sleep(1)
     finally:
         for process in sleeping:
@@ -109,11 +133,17 @@ def _of_browser() -> list[int]:
     """Chromium's processes of this test: what the test's driver started, and what that started."""
     parents: dict[int, int] = {}
     for path in Path("/proc").iterdir():
-        with suppress(OSError):     # one that has just ended
+        with suppress(OSError):  # one that has just ended
             if path.name.isdecimal():
                 parents[int(path.name)] = int(re.findall(r"PPid:\s+(\d+)", (path / "status").read_text())[0])
-    found, waiting = [], [process for process, parent in parents.items() if parent == os.getpid()
-                          and b"chromedriver" in Path(f"/proc/{process}/cmdline").read_bytes()]
+    found, waiting = (
+        [],
+        [
+            process
+            for process, parent in parents.items()
+            if parent == os.getpid() and b"chromedriver" in Path(f"/proc/{process}/cmdline").read_bytes()
+        ],
+    )
     while waiting:
         above = waiting.pop()
         below = [process for process, parent in parents.items() if parent == above]

@@ -1,4 +1,5 @@
-"""The pages in Debian's Chromium and Firefox: paired by keyboard alone, live, read out without chatter, legible at every width."""
+"""The pages in Debian's Chromium and Firefox: paired by keyboard alone, live, read out without chatter, at every width."""
+
 from __future__ import annotations
 
 import os
@@ -60,7 +61,9 @@ def text(page: Browser, place: str = "#do") -> str:
 def test_pair_by_keyboard_see_the_hold_and_the_verdict(page: Browser, board: Board) -> None:
     assert "Hold. Do not touch the meter." in text(page)
     assert page.js("document.querySelector('#curve svg polyline').getAttribute('points').split(' ').length") == 34
-    publisher.put(board.folder, "now.json", publisher.now(2, clock=None, curve=None, verdict=publisher.PASSED, step=58, do="Wash the bowl."))
+    publisher.put(
+        board.folder, "now.json", publisher.now(2, clock=None, curve=None, verdict=publisher.PASSED, step=58, do="Wash the bowl.")
+    )
     page.until("document.querySelector('#verdict').innerText.includes('Verdict: PASS')")
     assert "5.7 %" in text(page, "#verdict") and "Wash" in text(page) and text(page, "#clock") == text(page, "#curve") == ""
 
@@ -81,7 +84,9 @@ def test_the_clock_is_what_is_left(page: Browser, board: Board) -> None:
     minutes, seconds = text(page, ".big").split(":")
     after = 100.0 - (boot_now() - now["at"])
     assert after - 1.1 <= int(minutes) * 60 + int(seconds) <= before + 1.1
-    assert page.js("getComputedStyle(document.querySelector('.big')).fontSize.replace('px', '') / innerWidth") > 0.25, "a slab away"
+    assert page.js("getComputedStyle(document.querySelector('.big')).fontSize.replace('px', '') / innerWidth") > 0.25, (
+        "a slab away"
+    )
 
 
 def test_silence_of_the_station_is_said(page: Browser, board: Board) -> None:
@@ -124,13 +129,16 @@ def test_only_step_caution_and_verdict_are_read_out(page: Browser, board: Board)
     page.js("""(() => {
         window.read = [];
         for (const place of document.querySelectorAll("[role=status], [role=alert]"))
-            new MutationObserver(() => window.read.push(place.innerText)).observe(place, {childList: true, subtree: true, characterData: true});
+            new MutationObserver(() => window.read.push(place.innerText)).observe(
+                place, {childList: true, subtree: true, characterData: true});
     })()""")
+
     def told(seq: int, **changes: Any) -> None:
         publisher.put(board.folder, "now.json", publisher.now(seq, next=f"After {seq}.", **changes))
         page.until(f"document.querySelector('#do').innerText.includes('After {seq}.')")
+
     for seq in range(2, 8):
-        told(seq, do=f"Over by 0.{seq}.", readings=publisher.now()["readings"][:seq % 2], clock=None)
+        told(seq, do=f"Over by 0.{seq}.", readings=publisher.now()["readings"][: seq % 2], clock=None)
     page.js("listen()")
     page.until("heard > asked")
     assert page.js("window.read") == [], "within a step, and when it asks anew"
@@ -139,37 +147,58 @@ def test_only_step_caution_and_verdict_are_read_out(page: Browser, board: Board)
     told(10, step=13, caution="Another caution.")
     told(11, step=13, caution="Another caution.", verdict=publisher.PASSED)
     read = page.js("window.read")
-    assert [words.split("\n")[0] for words in read] == ["Tap.", "Caution: Another caution.", "Tap."] and "Verdict: PASS" in read[2]
+    assert [words.split("\n")[0] for words in read] == ["Tap.", "Caution: Another caution.", "Tap."] and "Verdict: PASS" in read[
+        2
+    ]
 
 
 def test_a_label_with_markup_in_it_is_a_label(page: Browser, board: Board) -> None:
     nasty = "<img src=x onerror='window.hacked=1'><script>window.hacked=1</script>"
-    publisher.put(board.folder, "now.json", publisher.now(2, station=nasty, title=nasty, do=nasty, caution=nasty, stages=[{"name": nasty, "now": True}]))
+    publisher.put(
+        board.folder,
+        "now.json",
+        publisher.now(2, station=nasty, title=nasty, do=nasty, caution=nasty, stages=[{"name": nasty, "now": True}]),
+    )
     page.until("document.querySelector('#do').innerText.includes('onerror')")
     page.open(f"{board.url}/")
     live(page)
     assert page.js("document.querySelectorAll('main img, main script').length") == 0 and page.js("window.hacked") is None
     page.js("document.body.append(Object.assign(document.createElement('script'), {textContent: 'window.hacked = 1'}))")
-    page.js("document.body.append(Object.assign(document.createElement('script'), {src: 'data:text/javascript,window.hacked=1'}))")
-    assert page.js("new Promise(done => setTimeout(() => done(window.hacked), 100))") is None, "the policy lets no other script run"
+    page.js(
+        "document.body.append(Object.assign(document.createElement('script'), {src: 'data:text/javascript,window.hacked=1'}))"
+    )
+    assert page.js("new Promise(done => setTimeout(() => done(window.hacked), 100))") is None, (
+        "the policy lets no other script run"
+    )
 
 
 @pytest.mark.parametrize("path", PATHS)
 def test_no_width_is_too_narrow(page: Browser, board: Board, path: str, tmp_path: Path) -> None:
     long = "Unterbrechungsfreieluftporenkennwertbestimmung"
-    publisher.put(board.folder, "now.json", publisher.now(2, title=long, verdict=publisher.PASSED, clock={"name": long, "left_s": 3700, "of_s": 4000}))
+    publisher.put(
+        board.folder,
+        "now.json",
+        publisher.now(2, title=long, verdict=publisher.PASSED, clock={"name": long, "left_s": 3700, "of_s": 4000}),
+    )
     for size in WIDTHS:
         page.size(*size)
         page.open(f"{board.url}{path}")
         assert page.js("document.documentElement.scrollWidth <= innerWidth"), (path, size)
-        assert page.js("document.readyState == 'complete' && [...document.querySelectorAll('.big')].every(one => one.scrollWidth <= innerWidth)")
+        assert page.js(
+            "document.readyState == 'complete' && "
+            "[...document.querySelectorAll('.big')].every(one => one.scrollWidth <= innerWidth)"
+        )
         page.picture(tmp_path / "page.png")
         assert (tmp_path / "page.png").stat().st_size > 5000
 
 
 def violations(page: Browser) -> list[Any]:
     page.do("script.evaluate", expression=AXE.read_text(encoding="utf-8"), target={"context": page.tab}, awaitPromise=False)
-    return list(page.js(f"axe.run(document, {RULES}).then(told => told.violations.map(one => [one.id, one.nodes.map(node => node.html)]))"))
+    return list(
+        page.js(
+            f"axe.run(document, {RULES}).then(told => told.violations.map(one => [one.id, one.nodes.map(node => node.html)]))"
+        )
+    )
 
 
 def no_violation(page: Browser, board: Board) -> None:
@@ -177,7 +206,9 @@ def no_violation(page: Browser, board: Board) -> None:
     for path in (*PATHS, "/pair", "/nothing"):
         page.open(f"{board.url}{path}")
         assert violations(page) == [], path
-    publisher.put(board.folder, "now.json", publisher.now(3, at=boot_now() - 60, state="off", verdict={"word": "FAIL", "why": "x"}))
+    publisher.put(
+        board.folder, "now.json", publisher.now(3, at=boot_now() - 60, state="off", verdict={"word": "FAIL", "why": "x"})
+    )
     page.open(f"{board.url}/")
     page.until("!document.querySelector('#silent').hidden")
     assert violations(page) == []
@@ -209,7 +240,9 @@ def test_it_says_where_the_screen_cant_be_kept_on(board: Board) -> None:
     name = f"{socket.gethostname()}.local"
     with browser.started("chromium", more=[f"--host-resolver-rules=MAP {name} 127.0.0.1"]) as page:
         pair(page, f"http://{name}:{board.port}", board)
-        page.until("document.querySelector('#screen').innerText.startsWith('This browser does not let the page keep the screen on')")
+        page.until(
+            "document.querySelector('#screen').innerText.startsWith('This browser does not let the page keep the screen on')"
+        )
         pair(page, board.url, board)
         page.until("document.querySelector('#screen').innerText.startsWith('The screen stays on')")
 
@@ -217,12 +250,22 @@ def test_it_says_where_the_screen_cant_be_kept_on(board: Board) -> None:
 @pytest.mark.skipif("firefox" not in browser.here(), reason="no firefox here")
 def test_without_script_it_loads_again_by_itself(board: Board, phone: Phone) -> None:
     with browser.started("firefox", prefs={"javascript.enabled": False}) as page:
-        page.do("storage.setCookie", cookie={"name": "board", "value": {"type": "string", "value": phone.cookie}, "domain": "127.0.0.1"})
+        page.do(
+            "storage.setCookie",
+            cookie={"name": "board", "value": {"type": "string", "value": phone.cookie}, "domain": "127.0.0.1"},
+        )
         page.open(f"{board.url}/")
 
         def words() -> str:
-            return str(page.do("browsingContext.locateNodes", context=page.tab, locator={"type": "css", "value": "#do, .big, footer"},
-                               serializationOptions={"maxDomDepth": 5}))
+            return str(
+                page.do(
+                    "browsingContext.locateNodes",
+                    context=page.tab,
+                    locator={"type": "css", "value": "#do, .big, footer"},
+                    serializationOptions={"maxDomDepth": 5},
+                )
+            )
+
         limit = boot_now() + 60
         while "Hold. Do not touch the meter." not in words():
             assert boot_now() < limit, words()

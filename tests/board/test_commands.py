@@ -1,4 +1,5 @@
 """`bowlside board` as it is typed: the server as a process of its own, and what the operator asks beside it."""
+
 from __future__ import annotations
 
 import subprocess
@@ -27,8 +28,13 @@ def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def told(tmp_path: Path, own: Path) -> Iterator[list[str]]:
     """What a running board printed at its start."""
     publisher.whole(tmp_path / "published")
-    running = subprocess.Popen([sys.executable, "-m", "assistant", "board", "--port", "0", "--board-folder", str(tmp_path / "published")],
-                               cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    running = subprocess.Popen(
+        [sys.executable, "-m", "assistant", "board", "--port", "0", "--board-folder", str(tmp_path / "published")],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
     lines: list[str] = []
     try:
         while not lines or "Ctrl-C" not in lines[-1]:
@@ -72,10 +78,21 @@ def test_before_a_board_was_started_there_is_no_code(own: Path) -> None:
     bowlside("board", "--code").is_one_sentence(2, "no board was started")
 
 
-@pytest.mark.parametrize(("arguments", "words"), [
-    (["--on", "board.local"], "by number"), (["--on", "1.2.3"], "by number"), (["--port", "99999"], "port"), (["--port", "x"], "port"),
-    (["--revoke", "0"], "--sessions"), (["--revoke", "x"], "--sessions"), (["--code", "--address"], "not allowed"),
-    (["--network", "x"], "--card"), (["--card", "x.svg", "--password", "x"], "--network"), (["--card", "x.svg"], "no board was started")])
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--on", "board.local"], "by number"),
+        (["--on", "1.2.3"], "by number"),
+        (["--port", "99999"], "port"),
+        (["--port", "x"], "port"),
+        (["--revoke", "0"], "--sessions"),
+        (["--revoke", "x"], "--sessions"),
+        (["--code", "--address"], "not allowed"),
+        (["--network", "x"], "--card"),
+        (["--card", "x.svg", "--password", "x"], "--network"),
+        (["--card", "x.svg"], "no board was started"),
+    ],
+)
 def test_wrong_use_is_told_in_a_sentence(own: Path, arguments: list[str], words: str) -> None:
     done = bowlside("board", *arguments)
     assert done.code == 2 and words in done.err

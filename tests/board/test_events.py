@@ -1,4 +1,5 @@
 """Live updates over the wire: only what changed, the newest to who is slow, on through a restart of the station."""
+
 from __future__ import annotations
 
 import shutil
@@ -20,7 +21,9 @@ def test_only_what_changed_is_sent(board: Board, phone: Phone) -> None:
     publisher.put(board.folder, "now.json", {**began, "seq": 2, "at": first["at"], "do": "Read the gauge."})
     second = next(stream)
     assert set(second["regions"]) == {"do"} and second["id"] != first["id"]
-    publisher.put(board.folder, "now.json", {**began, "seq": 3, "at": first["at"] + 5, "do": "Read the gauge.", "clock": None, "round": []})
+    publisher.put(
+        board.folder, "now.json", {**began, "seq": 3, "at": first["at"] + 5, "do": "Read the gauge.", "clock": None, "round": []}
+    )
     third = next(stream)
     assert third["regions"]["clock"] == "" and third["at"] - first["at"] == 5.0
 
@@ -91,6 +94,7 @@ def test_a_day_of_uptime_holds_nothing() -> None:
 
 def test_no_more_listen_than_it_bears(board: Board, phone: Phone, monkeypatch) -> None:
     from assistant.board import web
+
     monkeypatch.setattr(web, "MOST_LISTENING", 2)
     streams = [phone.listen() for _ in range(2)]
     assert all("clock" in next(iter(stream))["regions"] for stream in streams)

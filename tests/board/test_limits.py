@@ -1,4 +1,5 @@
 """Who sends rubbish, slowly, too much or from very many connections keeps nobody else out. Loopback only."""
+
 from __future__ import annotations
 
 import logging
@@ -51,10 +52,8 @@ def test_a_thousand_connections_of_one_address(board: Board, phone: Phone) -> No
         assert served(board)
         publisher.put(board.folder, "now.json", publisher.now(2, do="Meanwhile."))
         assert "Meanwhile." in str(next(stream))
-        ends = time.monotonic() + LIMIT_S
-        while server.Limited.open["127.0.0.66"] > server.MOST_OF_ONE:
-            assert time.monotonic() < ends
-            time.sleep(0.01)
+        assert server.Limited.open["127.0.0.66"] == server.MOST_OF_ONE
+    ends = time.monotonic() + LIMIT_S
     while server.Limited.open["127.0.0.66"]:
         assert time.monotonic() < ends
         time.sleep(0.01)
@@ -88,7 +87,7 @@ def test_a_request_that_does_not_end_is_ended(board: Board, hasty: None, begun: 
 
 
 def test_a_form_that_does_not_end_is_ended(board: Board, hasty: None) -> None:
-    head = b"POST /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 9\r\nContent-Type: application/x-www-form-urlencoded\r\n\r\ncode"
+    head = b"POST /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 9\r\n\r\ncode"
     with link(board, head) as sock:
         assert answer(sock).startswith(b"HTTP/1.1 408")
     assert Phone(board).guess(board.code) == 303, "and has used no guess up"
@@ -103,12 +102,22 @@ def test_a_body_without_end_behind_an_answer_is_ended(board: Board, hasty: None)
     assert served(board)
 
 
-@pytest.mark.parametrize("head", [
-    b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: " + b"x" * 20_000, b"GET /" + b"x" * 20_000, b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03" + b"\0" * 600,
-    b"GET / HTTP/9.9\r\n\r\n", b"GET / HTTP/1.1\r\nHost: a\r\nHost: b\r\n\r\n", b"GET / HTTP/1.1\r\n\r\n", b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n",
-    b"POST /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: -1\r\n\r\n", b"GET http://elsewhere.example/ HTTP/1.1\r\nHost: elsewhere.example\r\n\r\n",
-    b"POST /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 4\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
-    b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nUpgrade: websocket\r\nConnection: Upgrade\r\nConnection: close\r\n\r\n"])
+@pytest.mark.parametrize(
+    "head",
+    [
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: " + b"x" * 20_000,
+        b"GET /" + b"x" * 20_000,
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03" + b"\0" * 600,
+        b"GET / HTTP/9.9\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: a\r\nHost: b\r\n\r\n",
+        b"GET / HTTP/1.1\r\n\r\n",
+        b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n",
+        b"POST /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: -1\r\n\r\n",
+        b"GET http://elsewhere.example/ HTTP/1.1\r\nHost: elsewhere.example\r\n\r\n",
+        b"POST /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 4\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nUpgrade: websocket\r\nConnection: Upgrade\r\nConnection: close\r\n\r\n",
+    ],
+)
 def test_what_is_no_request_of_ours_gets_nothing(board: Board, hasty: None, head: bytes) -> None:
     with link(board, head) as sock:
         sock.shutdown(socket.SHUT_WR)
@@ -138,17 +147,47 @@ def test_who_takes_nothing_for_long_is_dropped() -> None:
 
 
 PLACES = st.sampled_from(["/", "/day", "/events", "/events?page=now", "/test/1", "/test/1.pdf", "/pair", "/static/board.js", "*"])
-ODD = st.text(st.characters(min_codepoint=0x21, max_codepoint=0x7e), max_size=60).map(lambda text: f"/{text}")
-NAMES = st.sampled_from(["Host", "Cookie", "Last-Event-ID", "Origin", "Content-Length", "Transfer-Encoding", "Expect", "Range", "Connection",
-                         "Accept-Encoding", "X-Forwarded-For", "If-None-Match", "Upgrade", "Content-Type"])
-VALUES = st.one_of(st.sampled_from(["127.0.0.1", "chunked", "100-continue", "bytes=0-", "close", "keep-alive", "0", "4", "99999999999999999999"]),
-                   st.text(st.characters(min_codepoint=0x20, max_codepoint=0xff, exclude_characters="\x7f"), max_size=40))
-METHODS = st.one_of(st.sampled_from(["GET", "HEAD", "POST", "PUT", "OPTIONS"]), st.from_regex(r"[A-Z!#$%&]{1,12}", fullmatch=True))
+ODD = st.text(st.characters(min_codepoint=0x21, max_codepoint=0x7E), max_size=60).map(lambda text: f"/{text}")
+NAMES = st.sampled_from(
+    [
+        "Host",
+        "Cookie",
+        "Last-Event-ID",
+        "Origin",
+        "Content-Length",
+        "Transfer-Encoding",
+        "Expect",
+        "Range",
+        "Connection",
+        "Accept-Encoding",
+        "X-Forwarded-For",
+        "If-None-Match",
+        "Upgrade",
+        "Content-Type",
+    ]
+)
+VALUES = st.one_of(
+    st.sampled_from(
+        ["127.0.0.1", "chunked", "100-continue", "bytes=0-", "close", "keep-alive", "0", "4", "99999999999999999999"]
+    ),
+    st.text(st.characters(min_codepoint=0x20, max_codepoint=0xFF, exclude_characters="\x7f"), max_size=40),
+)
+METHODS = st.one_of(
+    st.sampled_from(["GET", "HEAD", "POST", "PUT", "OPTIONS"]), st.from_regex(r"[A-Z!#$%&]{1,12}", fullmatch=True)
+)
 REQUESTS = st.builds(
-    lambda method, path, headers, body, cut: "".join(
-        [f"{method} {path} HTTP/1.1\r\n", *(f"{name}: {value}\r\n" for name, value in headers), "\r\n"]).encode("latin-1")[:cut] + body,
-    METHODS, st.one_of(PLACES, ODD), st.lists(st.tuples(NAMES, VALUES), max_size=6), st.binary(max_size=40),
-    st.one_of(st.none(), st.integers(0, 60)))
+    lambda method, path, headers, body, cut: (
+        "".join([f"{method} {path} HTTP/1.1\r\n", *(f"{name}: {value}\r\n" for name, value in headers), "\r\n"]).encode(
+            "latin-1"
+        )[:cut]
+        + body
+    ),
+    METHODS,
+    st.one_of(PLACES, ODD),
+    st.lists(st.tuples(NAMES, VALUES), max_size=6),
+    st.binary(max_size=40),
+    st.one_of(st.none(), st.integers(0, 60)),
+)
 
 
 class Errors(logging.Handler):
@@ -171,7 +210,9 @@ def errors() -> Iterator[list[str]]:
 
 @settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(request=st.one_of(REQUESTS, st.binary(max_size=300)), paired=st.booleans())
-def test_any_request_is_answered_or_closed_and_changes_nothing(board: Board, phone: Phone, errors: list[str], request: bytes, paired: bool) -> None:
+def test_any_request_is_answered_or_closed_and_changes_nothing(
+    board: Board, phone: Phone, errors: list[str], request: bytes, paired: bool
+) -> None:
     if paired:
         line, end, rest = request.partition(b"\r\n")
         request = line + end + f"Cookie: board={phone.cookie}\r\nHost: 127.0.0.1\r\n".encode() + rest if end else request

@@ -1,4 +1,5 @@
-"""The pages as HTML: every text is shown and none is markup; a clock is an end on the boot clock; what is shown needs no colour."""
+"""The pages as HTML: every text is shown and none is markup; a clock is an end on the boot clock; nothing needs colour."""
+
 from __future__ import annotations
 
 from collections.abc import Iterator
@@ -63,7 +64,10 @@ def test_every_text_is_shown_and_none_is_markup(name: str, html: str) -> None:
     assert parsed.open == []
     allowed = ("class", "id", "href", "rel", "charset", "content", "name", "lang", "type", "role", "for", "method", "action")
     for tag, attributes in parsed.tags:
-        assert tag != "b" and tag != "style" and not any(key.startswith("on") or key == "style" for key in attributes), (tag, attributes)
+        assert tag != "b" and tag != "style" and not any(key.startswith("on") or key == "style" for key in attributes), (
+            tag,
+            attributes,
+        )
         assert all(NASTY not in (attributes.get(key) or "") for key in allowed if key != "content"), (tag, attributes)
         assert tag != "script" or attributes == {"src": "/static/board.js", "defer": None}
     assert ("nasty" not in name and name != "only") or NASTY in parsed.text
@@ -82,7 +86,9 @@ def test_a_clock_is_its_end_on_the_boot_clock() -> None:
     assert ">3:00<" in pages.now(shown, at=1051.5)["clock"], "without script: what was left when it was loaded, rounded up"
 
 
-@pytest.mark.parametrize(("left", "words"), [(0, "0:00"), (-5, "0:00"), (0.2, "0:01"), (59.01, "1:00"), (231.4, "3:52"), (3600, "1:00:00")])
+@pytest.mark.parametrize(
+    ("left", "words"), [(0, "0:00"), (-5, "0:00"), (0.2, "0:01"), (59.01, "1:00"), (231.4, "3:52"), (3600, "1:00:00")]
+)
 def test_a_clock_that_shows_nothing_is_over(left: float, words: str) -> None:
     assert pages.clock_words(left) == words
 
@@ -96,7 +102,10 @@ def test_what_a_colour_tells_a_word_tells_too() -> None:
 def test_only_step_caution_and_verdict_are_in_live_regions() -> None:
     shown = Snapshot("1", publisher.now(verdict=publisher.PASSED), publisher.day(), "Hold.")
     parsed = Parsed(pages.live("now", shown, 5.0, ""))
-    assert [attributes["id"] for _, attributes in parsed.tags if attributes.get("role") in ("status", "alert", "log")] == ["said", "warned"]
+    assert [attributes["id"] for _, attributes in parsed.tags if attributes.get("role") in ("status", "alert", "log")] == [
+        "said",
+        "warned",
+    ]
     assert not [tag for tag, attributes in parsed.tags if attributes.get("aria-live", "off") != "off"]
     assert Parsed(pages.now(shown)["said"]).text == f"Hold.Verdict: PASS. {publisher.PASSED['why']}"
 
@@ -108,5 +117,6 @@ def test_a_curve_that_has_hardly_begun_is_none() -> None:
 
 def test_attributes_and_children() -> None:
     assert el("p", "a<", None, "", ["b", el("br")], data_x='"', hidden=True, id=None, class_="c") == (
-        '<p data-x="&quot;" hidden class="c">a&lt;b<br></p>')
+        '<p data-x="&quot;" hidden class="c">a&lt;b<br></p>'
+    )
     assert isinstance(el("p"), Html)

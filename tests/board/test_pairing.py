@@ -1,4 +1,5 @@
 """Who gets in: by the code, not by guessing, until revoked. On a clock of the test's own."""
+
 from __future__ import annotations
 
 import json

@@ -1,4 +1,5 @@
 """Reading the published folder: what is new is seen, what is broken changes nothing, and nothing but its plain files is read."""
+
 from __future__ import annotations
 
 import json
@@ -29,7 +30,9 @@ def test_the_id_is_of_the_files_whoever_reads_them(tmp_path: Path) -> None:
     assert first.look() and first.snapshot.id != before
 
 
-@pytest.mark.parametrize("broken", [b"", b"{", b"[]", b"\xff", b'{"schema": 2}', b'{"at": "soon"}', b"[" * 100_000, b"0" * (MOST + 1)])
+@pytest.mark.parametrize(
+    "broken", [b"", b"{", b"[]", b"\xff", b'{"schema": 2}', b'{"at": "soon"}', b"[" * 100_000, b"0" * (MOST + 1)]
+)
 def test_what_cant_be_read_leaves_what_was_there_and_says_so(tmp_path: Path, broken: bytes) -> None:
     publisher.whole(tmp_path)
     published = Published(tmp_path)
@@ -58,7 +61,9 @@ def test_only_plain_files_of_the_folder_are_read(tmp_path: Path) -> None:
 def test_words_within_a_step_are_no_new_step(tmp_path: Path) -> None:
     """Only a change of step is read out: guidance that changes each second would chatter."""
     published = Published(tmp_path)
-    for seq, (step, do, said) in enumerate([(4, "Pump.", "Pump."), (4, "Over by 0.1.", "Pump."), (5, "Tap.", "Tap."), (5, "More.", "Tap.")]):
+    for seq, (step, do, said) in enumerate(
+        [(4, "Pump.", "Pump."), (4, "Over by 0.1.", "Pump."), (5, "Tap.", "Tap."), (5, "More.", "Tap.")]
+    ):
         publisher.put(tmp_path, "now.json", publisher.now(seq, step=step, do=do))
         assert published.look() and published.snapshot.step_words == said
 

@@ -1,4 +1,5 @@
 """The board over plain HTTP, in its own server: who is let in, what is answered, what is refused."""
+
 from __future__ import annotations
 
 import os
@@ -77,10 +78,30 @@ def test_pages_are_only_read(phone: Phone, method: str) -> None:
     assert before == {path: path.read_bytes() for path in phone.board.folder.iterdir()}
 
 
-@pytest.mark.parametrize("path", [
-    "/test/../../etc/passwd", "/static/../web.py", "/static/..%2fweb.py", "/static/%2e%2e/web.py", "/test/1.json", "/now.json", "/test/-1",
-    "/test/1%00", "/test/99999999999999999999", "/test/1/", "//etc/passwd", "/%2e%2e/", "/static/", "/static/board.css/", "/test/1.pdf/x",
-    "/events?page=../day", "/test/%D9%A3", "/\\..\\x", "/" + "a" * 6000])
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/test/../../etc/passwd",
+        "/static/../web.py",
+        "/static/..%2fweb.py",
+        "/static/%2e%2e/web.py",
+        "/test/1.json",
+        "/now.json",
+        "/test/-1",
+        "/test/1%00",
+        "/test/99999999999999999999",
+        "/test/1/",
+        "//etc/passwd",
+        "/%2e%2e/",
+        "/static/",
+        "/static/board.css/",
+        "/test/1.pdf/x",
+        "/events?page=../day",
+        "/test/%D9%A3",
+        "/\\..\\x",
+        "/" + "a" * 6000,
+    ],
+)
 def test_nothing_else_is_there(phone: Phone, path: str) -> None:
     status, headers, text = phone.ask(path)
     assert status in (400, 404) or (status in (303, 307) and headers["location"].endswith(path.rstrip("/"))), (status, text)
@@ -97,7 +118,9 @@ def test_every_answer_shuts_the_browser(board: Board, phone: Phone) -> None:
     assert "unsafe" not in web.POLICY and web.POLICY.startswith("default-src 'none'")
 
 
-@pytest.mark.parametrize("host", ["board.example", "127.0.0.1.example", "127.0.0.1@x", "", "localhost:x", "[::1", "a b", "127.0.0.1:8080:1"])
+@pytest.mark.parametrize(
+    "host", ["board.example", "127.0.0.1.example", "127.0.0.1@x", "", "localhost:x", "[::1", "a b", "127.0.0.1:8080:1"]
+)
 def test_a_name_that_leads_here_by_a_trick_is_refused(phone: Phone, host: str) -> None:
     status, _, text = phone.ask("/", Host=host)
     assert status in (400, 421) and "Tern Hollow" not in text
@@ -105,7 +128,12 @@ def test_a_name_that_leads_here_by_a_trick_is_refused(phone: Phone, host: str) -
 
 def test_its_own_names_are_its_own() -> None:
     own = socket.gethostname()
-    assert all(map(web.is_ours, ("127.0.0.1", "127.0.0.1:8080", "[::1]:8080", "localhost", "192.168.4.1:80", own, f"{own.upper()}.local:8080")))
+    assert all(
+        map(
+            web.is_ours,
+            ("127.0.0.1", "127.0.0.1:8080", "[::1]:8080", "localhost", "192.168.4.1:80", own, f"{own.upper()}.local:8080"),
+        )
+    )
 
 
 def test_a_form_on_another_page_uses_no_guess_up(board: Board) -> None:
@@ -124,8 +152,13 @@ def test_a_form_is_small(board: Board) -> None:
 
 def test_no_request_writes_what_the_station_reads(board: Board) -> None:
     """The published folder may be shut to writing altogether, and the code's file stays as it is."""
+
     def stamps() -> dict[str, tuple[int, int]]:
-        return {path.name: (path.stat().st_mtime_ns, path.stat().st_ino) for path in (*board.folder.iterdir(), board.own / "board.json")}
+        return {
+            path.name: (path.stat().st_mtime_ns, path.stat().st_ino)
+            for path in (*board.folder.iterdir(), board.own / "board.json")
+        }
+
     before, phone = stamps(), Phone(board)
     os.chmod(board.folder, 0o550)
     for code in ["0000", "0001", board.code, *["0002"] * 9]:

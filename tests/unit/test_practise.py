@@ -119,5 +119,5 @@ def test_only_a_test_that_has_a_meter_shows_one(tmp_path: Path, test: str, shown
         live.refresh()
         station.handle(TestStarted(boot_now(), test, load(test), Settings().to_mapping(), {}))
         live.refresh()
-    assert seen[0].gauge is None and (seen[1].gauge is not None, "METER" in seen[1].status) == (shown, shown)
+    assert seen[0].gauge is None and (seen[1].gauge is not None, "METER" in seen[1].meter) == (shown, shown)
     assert on_meter(test) is shown
