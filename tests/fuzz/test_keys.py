@@ -26,7 +26,7 @@ from hardware.usb_pad import CODES, PadKeys
 from tests.property.test_never_stuck import JOB, TRUE
 
 MASHED = (*"0123456789**#####ABD", "A-held")
-STATION_KEYS = {*TOKENS, "quit"}
+STATION_KEYS = {*TOKENS, "quit", "light"}
 PIECES = [b"\x1b[", b"\x1bO", b"\x1b[3~", b"\x1b", b"[", b"O", b"A", b"0", b"7", b";", b"\x7f", b"\xc3", b"\xa9", b"\xf0\x9f",
           b"\xff", b"\r", b"q", b"#", b"~", b"\x00"]
 

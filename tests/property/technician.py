@@ -8,6 +8,7 @@ import random
 from dataclasses import dataclass
 from decimal import Decimal
 
+from assistant.core.asked import HELD, waits
 from assistant.core.events import (
     DeviceBack,
     DeviceLost,
@@ -100,6 +101,8 @@ class Technician:
             after += EQUAL_APART_S + 0.5
         if state.paused:
             self.command(after, "carry on", "A-held")
+        elif waits(state):  # he held the key in a leak hold, and has gone
+            self.key(after + EQUAL_APART_S, HELD)
         elif self.refused in (3, 6, 9):
             self.command(after, "say again", "A")
         elif state.phase is Phase.ENTRY:

@@ -10,7 +10,7 @@ from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.station.remarks import Remark
 from hardware.meter import Meter
-from tests.on_screen import play
+from tests.on_screen import play, play_round
 from tests.scenario.literal import Literal
 
 SLIPS = ("under", "over", "deny", "typo", "pause", "stray")
@@ -27,6 +27,17 @@ def test_he_passes(tmp_path: Path, size: tuple[int, int], slips: tuple[str, ...]
     assert abs(results["system_air_metric"] - Decimal("0.12")) <= Decimal("0.03") and abs(results["air_content"] - 6) <= Decimal("0.1")
     assert "PASS" in newcomer.pages[-1] and not newcomer.slips, "each slip was made, and led back"
     assert "no water goes in" not in " ".join(newcomer.obeyed)
+
+
+def test_he_does_a_whole_round(tmp_path: Path) -> None:
+    """Its other tests have nothing simulated: he keys the examples that the screen gives."""
+    newcomer = Literal(SLIPS)
+    play_round(tmp_path, newcomer.look, Meter(metric_psi=0.12, seed=7))
+    with Journal(tmp_path, write=False) as journal:
+        tests = [summary.of(journal, number) for number in range(1, journal.last_test() + 1)]
+    done = {one["test"]: one["verdict"] for one in tests if one["outcome"] == "done"}
+    assert {"sampling", "slump", "temperature", "density", "sequential", "cylinders"} <= set(done), done
+    assert done["sequential"] == "pass" and "invalid" not in done.values() and not newcomer.slips, (done, newcomer.slips)
 
 
 def test_a_remark_that_stays_too_long_would_spoil_his_test(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
