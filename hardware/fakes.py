@@ -6,8 +6,9 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable
 
 import numpy as np
+import soxr
 
-from hardware.mixer import Mixer
+from hardware.mixer import RATE, Mixer
 from hardware.synth import Synth, SynthError
 
 
@@ -133,3 +134,57 @@ class FakeMicrophone:
 
     def close(self) -> None:
         pass
+
+
+class FakeRoom:
+    """A loudspeaker and a microphone in one room, turned by hand: what `mixer` plays comes back in what `hear` gives.
+
+    echo_db     of the loudest of the echo against what is played
+    late_s      through both devices and the air
+    fades_s     in which an echo falls by 60 dB
+    direct_db   of the direct sound over all that comes after it
+    bend        of the loudspeaker: 0 bends nothing, 1.5 is a small one turned up too far
+    drift_ppm   how much faster the loudspeaker's clock runs than the microphone's
+    hiss_db     of the microphone, below full scale
+    """
+
+    MIC_RATE, BLOCK = 16000, 480
+
+    def __init__(self, echo_db: float = -6.0, late_s: float = 0.12, fades_s: float = 0.3, direct_db: float = 3.0,
+                 bend: float = 0.5, drift_ppm: float = 0.0, hiss_db: float = -65.0, seed: int = 1) -> None:
+        self.time = 0.0
+        self.mixer = Mixer(RATE, clock=lambda: self.time)
+        self._dice, self._bend, self._hiss = np.random.default_rng(seed), bend, 10 ** (hiss_db / 20)
+        self._frames_s = RATE * (1 + drift_ppm * 1e-6)
+        self._due = 0.0
+        self._resampled = soxr.ResampleStream(self._frames_s, self.MIC_RATE, 1, "float32", "HQ")
+        self._waiting = np.zeros(round(late_s * self.MIC_RATE))
+        self.move(echo_db, fades_s, direct_db)
+        self._tail = np.zeros(len(self._way) - 1)
+
+    def move(self, echo_db: float = -6.0, fades_s: float = 0.3, direct_db: float = 3.0) -> None:
+        """The loudspeaker or the microphone is put elsewhere."""
+        t = np.arange(self.MIC_RATE // 2) / self.MIC_RATE
+        way = self._dice.standard_normal(len(t)) * 10 ** (-3 * t / fades_s)
+        way[:40] = 0
+        way *= 10 ** (-direct_db / 20) / np.sqrt((way**2).sum())
+        way[8] = 1
+        self._way = way * 10 ** (echo_db / 20)
+
+    def hear(self, near: np.ndarray | None = None) -> bytes:
+        """30 ms of the microphone, 16-bit; `near` (480 samples, -1..1) is said or roars beside it."""
+        self._due += self._frames_s * self.BLOCK / self.MIC_RATE
+        frames = round(self._due)
+        self._due -= frames
+        self.time += self.BLOCK / self.MIC_RATE
+        played = self.mixer.fill(frames).astype(np.float32) / 32768
+        if self._bend:
+            played = np.tanh(self._bend * played + 0.2 * (self._bend * played) ** 2) / self._bend
+        self._waiting = np.concatenate([self._waiting, self._resampled.resample_chunk(played.astype(np.float32))])
+        come, self._waiting = self._waiting[:self.BLOCK], self._waiting[self.BLOCK:]
+        size = 1 << (self.BLOCK + len(self._way)).bit_length()
+        echo = np.fft.irfft(np.fft.rfft(come, size) * np.fft.rfft(self._way, size))[:self.BLOCK + len(self._way) - 1]
+        echo[:len(self._tail)] += self._tail
+        self._tail = echo[self.BLOCK:].copy()
+        sound = echo[:self.BLOCK] + self._hiss * self._dice.standard_normal(self.BLOCK) + (0 if near is None else near)
+        return np.clip(np.round(sound * 32768), -32768, 32767).astype("<i2").tobytes()

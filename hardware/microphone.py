@@ -10,6 +10,7 @@ from collections.abc import Callable
 import numpy as np
 import soxr
 
+from hardware.over_talk import OverTalk
 from hardware.ports import Device, Trouble
 from hardware.sound_devices import LOST_AFTER_S, Kept, SoundError, close_stream, open_stream, reason
 
@@ -90,6 +91,7 @@ class Microphone:
     on_deaf      called once as a deaf time begins: half an utterance caught before it is not to be joined
                  with what comes after
     open_input   takes `take(bytes)`, returns an open device (another one in tests)
+    over         takes the station's own voice out of each block (`hardware.over_talk`); None: nothing does
     """
 
     RATE, BLOCK = RATE, BLOCK
@@ -97,11 +99,12 @@ class Microphone:
     def __init__(self, on_block: Callable[[bytes], None], is_deaf: Callable[[], bool],
                  on_trouble: Trouble = lambda sentence: None, on_deaf: Callable[[], None] = lambda: None,
                  on_back: Callable[[], None] = lambda: None, device: str | int | None = None,
-                 open_input: Callable[[Callable[[bytes], None]], Device] | None = None) -> None:
-        self._on_block, self._is_deaf = on_block, is_deaf
+                 open_input: Callable[[Callable[[bytes], None]], Device] | None = None,
+                 over: OverTalk | None = None) -> None:
+        self._on_block, self._is_deaf, self._over = on_block, is_deaf, over
         self._on_trouble, self._on_deaf = on_trouble, on_deaf
         self.dropped = 0                   # blocks lost because the listener was too slow
-        self._queue: queue.Queue[bytes | None] = queue.Queue(HELD_BLOCKS)
+        self._queue: queue.Queue[tuple[bytes, float, bool] | None] = queue.Queue(HELD_BLOCKS)
         self._rest = b""
         self._thread = threading.Thread(target=self._run, name="microphone", daemon=True)
         self._thread.start()
@@ -121,19 +124,19 @@ class Microphone:
             self._thread.join(2)
 
     def _take(self, pcm: bytes) -> None:
-        # Deafness is decided as the sound arrives, not when a busy listener gets to it. A zero-length block
-        # marks it.
-        if self._is_deaf():
+        # Deafness is decided as the sound arrives, not when a busy listener gets to it.
+        deaf, stamp = self._is_deaf(), self._over.stamp() if self._over else 0.0
+        if deaf and not self._over:
             self._rest = b""
-            self._put(b"")
+            self._put((b"", 0.0, True))
             return
         pcm = self._rest + pcm
         whole = len(pcm) - len(pcm) % (2 * BLOCK)
         for at in range(0, whole, 2 * BLOCK):
-            self._put(pcm[at:at + 2 * BLOCK])
+            self._put((pcm[at:at + 2 * BLOCK], stamp - (len(pcm) - at - 2 * BLOCK) / 2 / RATE, deaf))
         self._rest = pcm[whole:]
 
-    def _put(self, block: bytes | None) -> None:
+    def _put(self, block: tuple[bytes, float, bool] | None) -> None:
         while True:
             try:
                 self._queue.put_nowait(block)
@@ -146,19 +149,22 @@ class Microphone:
                     pass
 
     def _run(self) -> None:
-        deaf = told = False
-        while (block := self._queue.get()) is not None:
+        was_deaf = told = False
+        while (waiting := self._queue.get()) is not None:
+            block, stamp, deaf = waiting
             try:
-                if block:
+                if self._over:
+                    block = self._over.clean(block, stamp)
+                if not deaf:
                     self._on_block(block)
-                elif not deaf:
+                elif not was_deaf:
                     self._on_deaf()
                 told = False
             except Exception as e:
                 if not told:
                     self._on_trouble(f"Listening failed ({e}): use the keypad; the microphone goes on.")
                 told = True
-            deaf = not block
+            was_deaf = deaf
 
 
 def two_channels(seconds: float) -> tuple[np.ndarray, np.ndarray] | None:

@@ -12,6 +12,8 @@ import soxr
 
 RATE = 48000               # frames a second, mono: what USB sound devices and the Pi play without conversion
 FADE_S = 0.01              # a hushed word fades this long, so that it does not click
+KEPT = 1 << 19             # frames that `played` can look back: 10.9 s, longer than a microphone's blocks ever wait
+LATEST_S = 0.1             # a device that pulled nothing for so long has stopped
 
 
 class Clip:
@@ -38,6 +40,8 @@ class Mixer:
         self._lock = threading.Lock()
         self._clips: list[Clip] = []
         self._sounded_until = float("-inf")
+        self._kept = np.zeros(KEPT, np.int16)
+        self._pulled_at = clock()
 
     def place(self, pcm: bytes, pcm_rate: int, kind: str, at: int | None = None,
               audible: bool = True) -> Clip:
@@ -76,9 +80,24 @@ class Mixer:
             if over:
                 self._clips = [c for c in self._clips if c not in over]
             self.position = last
+            block = np.clip(total, -32768, 32767).astype(np.int16)
+            self._kept[np.arange(first, last) % KEPT] = block
+            self._pulled_at = self._clock()
         for clip in over:
             clip.over.set()
-        return np.clip(total, -32768, 32767).astype(np.int16)
+        return block
+
+    def now(self) -> float:
+        """The frame that would be pulled next if the device pulled frame by frame."""
+        with self._lock:
+            return self.position + min(self._clock() - self._pulled_at, LATEST_S) * self.rate
+
+    def played(self, first: int, count: int) -> np.ndarray:
+        """What was pulled, int16, from frame ``first`` on; zeros for what is to come."""
+        with self._lock:
+            block = self._kept[np.arange(first, first + count) % KEPT]
+            block[max(0, self.position - first):] = 0
+        return block
 
     def hush(self) -> None:
         """End all speech with a short fade; cues go on."""

@@ -14,10 +14,12 @@ from assistant.core.language import sentence
 from assistant.station.ear_process import EarFailed, EarMissing, EarProcess
 from assistant.station.hearing import open_ear
 from assistant.station.live import Live
+from hardware.clock import boot_now
 from hardware.microphone import Microphone
+from hardware.over_talk import OverTalk
 from models.ear import Understood
 from models.level import Voice
-from models.listener import LONGEST_S, Listener, end_wait
+from models.listener import BEFORE_S, LONGEST_S, Listener, end_wait
 from models.watch import Watch
 from models.wav import RATE, BadSound, read
 
@@ -50,6 +52,8 @@ class Utterance:
     voice: Voice | None = None
     over: bool = True
     """False: it may go on; understand it on trial."""
+    over_talk: bool = False
+    """The station talked meanwhile. What is not understood then is asked by nobody: he will say it again."""
 
     def is_trial_of(self, whole: Utterance) -> bool:
         """Whether nothing but silence came after it. What was cut for its length may end amid a word."""
@@ -72,10 +76,13 @@ class Ears:
     It also watches whether it can hear, and tells the machine when that changes.
 
     ear   what understands (another one in tests); None: the station's own, with ``model``
+    over  hears over the station's own talk; None: ``is_deaf`` must be true while it talks
+    talks whether the station sounds now, or has just sounded; for ``over``
     """
 
-    def __init__(self, live: Live, is_deaf: Callable[[], bool], model: Path | None = None, ear: EarProcess | None = None) -> None:
-        self._live, self._is_deaf = live, is_deaf
+    def __init__(self, live: Live, is_deaf: Callable[[], bool], model: Path | None = None, ear: EarProcess | None = None,
+                 over: OverTalk | None = None, talks: Callable[[], bool] = lambda: False) -> None:
+        self._live, self._is_deaf, self._over, self._talks = live, is_deaf, over, talks
         self._ear = ear or EarProcess(str(model) if model else None)
         self._utterances: queue.SimpleQueue[Utterance | None] = queue.SimpleQueue()
         self._trial: tuple[Utterance, Understood | EarFailed] | None = None
@@ -105,7 +112,8 @@ class Ears:
         else:
             self._up = True
         if not self._closed:
-            self._microphone = Microphone(self._block, self._is_deaf, self._lost, self._listener.reset, self._back)
+            self._microphone = Microphone(self._block, self._is_deaf, self._lost, self._listener.reset, self._back,
+                                          over=self._over)
         while not self._closed:
             try:
                 waiting = self._utterances.get(timeout=LOOK_S)
@@ -136,14 +144,29 @@ class Ears:
         if expect.kind == "off":        # the mallet strikes: nothing is listened for, and its noise is nobody's news
             self._listener.reset()
             return
-        self._watch.feed(block)
+        talks = self._talks()
+        if not talks:
+            self._watch.feed(block)
         wait = end_wait(expect.kind)
         for pcm in self._listener.feed(block, wait):
-            self._put(Utterance(pcm, expect, prompt, self._watch.measure(pcm)))
+            self._said(Utterance(pcm, expect, prompt, self._watch.measure(pcm)), wait)
         if (so_far := self._listener.pausing(wait * EARLY)) is not None and self._utterances.empty():
-            self._put(Utterance(so_far, expect, prompt, over=False))
-        if not self._listener.hearing and (hearing := self._watch.news()):   # nobody is spoken over
+            self._said(Utterance(so_far, expect, prompt, over=False), wait * EARLY)
+        if not (talks or self._listener.hearing) and (hearing := self._watch.news()):   # nobody is spoken over
             self._live.post_event(lambda at: HearingChanged(at, hearing))
+
+    def _said(self, said: Utterance, silence_s: float) -> None:
+        """On to the recogniser; of what was said over the station's talk, only an answer that counts and stands apart from it."""
+        if self._over is not None:
+            length = len(said.pcm) // 2
+            lead = round(BEFORE_S * RATE)
+            apart = self._over.apart(length - lead, length - lead - round(silence_s * RATE))
+            if apart is not None:
+                # Asked after ``asked()``: what was said before a question that came meanwhile is no answer to it.
+                if not apart or boot_now() - (length - lead) / RATE < self._live.counts_from():
+                    return
+                said = replace(said, over_talk=True)
+        self._put(said)
 
     def _put(self, said: Utterance) -> None:
         """An ear that can't keep up must not fill the memory: what waits longest is dropped."""
@@ -165,6 +188,8 @@ class Ears:
             understood = self._try(said)
         if not said.over:
             self._trial = said, understood
+            return
+        if said.over_talk and (isinstance(understood, EarFailed) or not understood.accepted):
             return
         if isinstance(understood, EarFailed):
             if not self._gone:              # else he knows it, and need not be asked again and again

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from assistant.core.answers import BOUNCE_S
+from assistant.core.asked import heard_at
 from assistant.core.effects import Cue, Effect, Record, Speak
 from assistant.core.events import ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Spoken, Suspended, TimerDue
 from assistant.core.expect import Expect
@@ -105,6 +106,8 @@ class Live(Loop):
         self._mark: tuple[str, ...] = ()
         """What is said at a mark of the clock, which the screen shows anyway."""
         self.notices: deque[str] = deque(maxlen=3)
+        self.barge_in = False
+        """An answer may be said over the station's talk."""
         self.heard = ""
         self.status = ""
         self.result: Callable[[View | None], View] | None = None
@@ -187,6 +190,12 @@ class Live(Loop):
         if not state.prompt or state.phase is Phase.TAPPING:
             return Expect("off"), state.prompt
         return expected(state), state.prompt
+
+    def counts_from(self) -> float:
+        """From when on (boot time) what is said over the station's talk answers what is asked now: see ``core/asked.py``."""
+        state = self.station.state
+        silent = state.paused or not state.rules or state.phase in (Phase.IDLE, Phase.TAPPING, Phase.OVER)
+        return float("inf") if silent else heard_at(state)
 
     def next(self, station: Handles) -> None:
         """Another test on the same devices; call ``run`` then. What is still being said of the old one is none of its words."""
@@ -371,6 +380,7 @@ class Live(Loop):
         if self.practice is not None and state.procedure is not None and on_meter(state.procedure.test):
             gauge, meter = f"{self.practice.gauge():f} psi", f"METER: {self.practice.state()}"
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
+        talks_alone = self.speaker is not None and self.speaker.audible and not (self.barge_in and now >= self.counts_from())
         shown = view.of(state, now, self.status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
-                        label, self.speaker is not None and self.speaker.audible, meter)
+                        label, talks_alone, meter)
         self.show(shown if self.result is None else self.result(shown))

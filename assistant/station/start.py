@@ -33,6 +33,7 @@ from assistant.station.screen import Screen, ScreenError
 from hardware import clock
 from hardware.meter import Meter
 from hardware.meter_live import LivePractice
+from hardware.over_talk import OverTalk
 from hardware.terminal import TerminalError, TerminalKeypad
 from hardware.voice import VoiceSettings
 
@@ -226,7 +227,10 @@ def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Ite
         live.lamps = hands
         if gauge or meter:  # a test, not a reading out
             device_watch.begin(live, hands, settings, bool(gauge) and bool(meter or settings["gauge"]["kind"]))
-        stack.callback(Ears(live, lambda: speaker.is_deaf() or hands.deaf(), model).close)
+        live.barge_in = bool(settings["hearing"]["barge_in"])
+        over = OverTalk(speaker.mixer, lambda: speaker.audible, speaker.is_deaf) if live.barge_in else None
+        stack.callback(Ears(live, hands.deaf if over else lambda: speaker.is_deaf() or hands.deaf(), model, over=over,
+                            talks=speaker.is_deaf).close)
         if meter:
             live.status = sentence("ear.practice")
         return live.run(first) if whole is None else whole(live)

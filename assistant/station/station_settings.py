@@ -90,6 +90,7 @@ KNOWN: Mapping[str, Mapping[str, Key]] = {
     },
     "hearing": {
         "model": text(),
+        "barge_in": switch(False),
     },
     "screen": {
         "daylight": switch(False),

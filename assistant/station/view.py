@@ -30,7 +30,7 @@ LONG_S = 30.0
 
 def of(state: State, now: float, status: str = "", gauge: str | None = None, messages: tuple[str, ...] = (),
        heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "", audible: bool = True, meter: str = "") -> View:
-    """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step. ``audible``: a loudspeaker is there."""
+    """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step. ``audible``: it is deaf as it talks."""
     if state.procedure is None:
         return View(status=status, keys=keys)
     step, over = state.step, state.phase is Phase.OVER

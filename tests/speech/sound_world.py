@@ -97,9 +97,9 @@ class SoundWorld:
                                 stdout=subprocess.DEVNULL,
                                 stderr=subprocess.DEVNULL)
 
-    def play(self, wav: Path) -> None:
+    def play(self, wav: Path, device: str = "vmouth") -> None:
         """The technician's mouth: returns when it was played."""
-        subprocess.run(["aplay", "-q", "-D", "vmouth", wav], env=self.env, timeout=20, check=True,
+        subprocess.run(["aplay", "-q", "-D", device, wav], env=self.env, timeout=20, check=True,
                        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
     def play_on(self, wav: Path) -> subprocess.Popen:
@@ -111,6 +111,12 @@ class SoundWorld:
         """From now on the microphone hears the loudspeaker, at least so much later."""
         subprocess.run(["pactl", "load-module", "module-loopback", "source=speaker.monitor", "sink=mouth",
                         f"latency_msec={late_ms}"], env=self.env, timeout=10, check=True, capture_output=True)
+
+    def one_air(self) -> None:
+        """From now on what opens the microphone hears the loudspeaker as loud as it plays; who speaks beside it plays there too."""
+        for command in (("load-module", "module-remap-source", "source_name=air", "master=speaker.monitor"),
+                        ("set-default-source", "air")):
+            subprocess.run(["pactl", *command], env=self.env, timeout=10, check=True, capture_output=True)
 
     def station(self, code: str) -> subprocess.Popen:
         """A Python process from the project's root, with its sound here."""

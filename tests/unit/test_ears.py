@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from assistant.check.talk import Talk
-from assistant.core.events import DeviceBack, Event, Heard, HearingChanged
+from assistant.core.events import DeviceBack, Event, Heard, HearingChanged, Unclear
 from assistant.core.expect import Expect
 from assistant.station import ears
+from hardware.clock import boot_now
 from models.ear import Understood
 from models.listener import END_S, LONGEST_S, SHORT_END_S
 from models.wav import RATE, to_pcm
@@ -24,13 +25,16 @@ class FakeLive:
     """Writes down what is posted; ``expect`` is what is asked for now."""
 
     def __init__(self) -> None:
-        self.expect, self.events, self.told = Expect("reading"), [], []
+        self.expect, self.events, self.told, self.opened = Expect("reading"), [], [], 0.0
 
     def post_event(self, make: Callable[[float], Event]) -> None:
         self.events.append(make(1.0))
 
     def asked(self) -> tuple[Expect, str]:
         return self.expect, "equilibrium.1.1"
+
+    def counts_from(self) -> float:
+        return self.opened
 
     def lost(self, device: str, words: str) -> None:
         self.told.append(words)
@@ -57,7 +61,7 @@ class FakeEar:
 
 
 class FakeMicrophone:
-    def __init__(self, on_block, is_deaf, on_trouble, on_deaf, on_back) -> None:
+    def __init__(self, on_block, is_deaf, on_trouble, on_deaf, on_back, over=None) -> None:
         self.on_block, self.on_trouble, self.on_back = on_block, on_trouble, on_back
 
     def close(self) -> None:
@@ -216,3 +220,38 @@ def test_a_microphone_that_comes_back_while_the_devices_are_checked(monkeypatch)
     listening._microphone.on_trouble("The microphone is gone.")
     listening._microphone.on_back()
     listening.close()
+
+
+# --- over the station's own talk ------------------------------------------------------------------------------------------------
+
+
+class Over:
+    """Says of every piece what ``apart`` is."""
+    apart_is: bool | None = True
+
+    def apart(self, ago: int, length: int) -> bool | None:
+        assert 0 < length < ago
+        return self.apart_is
+
+
+@pytest.mark.parametrize("apart, opened, understood, taken", [
+    (True, -1e9, True, True),
+    (False, -1e9, True, False),         # it may be the station
+    (True, 1e9, True, False),           # the question could not be heard yet, or a caution is being said
+    (True, -1e9, False, False),         # nobody is asked to say it again: the station talks
+    (None, 1e9, True, True),            # the station was silent
+    (None, 1e9, False, False)])
+def test_over_the_talk_only_an_answer_that_counts_and_stands_apart_is_heard(station, monkeypatch, apart, opened, understood, taken):
+    station.ears._over, station.live.opened = Over(), opened
+    station.ears._over.apart_is = apart
+    monkeypatch.setattr(station.ear, "understand", lambda *_: Understood("seven point two five", None if not understood else "7.25",
+                                                                         understood, "" if understood else "Not sure."))
+    station.hears(room(2)).hears(word(0.5)).hears(room(2))
+    until(lambda: bool(station.live.events), 10.0 if taken or apart is None else 0.3)
+    assert [type(one) for one in station.live.events] == ([Heard] if taken else [Unclear] if apart is None else [])
+
+
+def test_half_an_answer_that_began_before_its_question_counts_is_dropped(station):
+    station.ears._over, station.live.opened = Over(), boot_now() - 1.0    # all of the sound comes at once: it began 2.6 s ago
+    station.hears(room(2)).hears(word(1.5)).hears(room(2))
+    assert station.told(Heard) == []

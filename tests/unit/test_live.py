@@ -4,6 +4,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -13,8 +14,9 @@ import pytest
 from assistant.core import asked
 from assistant.core.answers import BOUNCE_S
 from assistant.core.events import DeviceBack, DeviceLost, Event, Restarted, TestStarted
+from assistant.core.procedure import build
 from assistant.core.settings import Settings
-from assistant.core.state import Phase
+from assistant.core.state import Asked, Phase
 from assistant.core.steps import Tap
 from assistant.procedures import load
 from assistant.record.journal import Journal, JournalError
@@ -330,3 +332,27 @@ def test_a_first_event_that_can_not_be_recorded_at_once(tmp_path: Path, first: s
         events = [(line["id"], line["event"]) for line in bench.of_kind("hold")]
         assert bench.station.state.prompt == ("zero" if first == "TestStarted" else "leak.charge")
         assert first == "TestStarted" or events == [("leak.hold", "broken")]
+
+
+def test_what_counts_over_the_talk_is_what_the_core_takes_early(tmp_path: Path) -> None:
+    """Never over a caution, nor before a second of the question; the screen says so."""
+    with Journal(tmp_path) as journal:
+        bench = Bench(journal, lambda live: FakeSpeaker(live.spoken, at_once=False))
+        live, state, shown = bench.live, bench.station.state, []
+        assert live.counts_from() == float("inf"), "nothing is asked"
+        state = replace(state, rules=3, phase=Phase.TELL, procedure=build(load("sequential"), Settings()), utterance=2, spoken=1,
+                        asked=Asked(2, 2, 9, boot_now() - 5, began=boot_now() - 5, reported=boot_now()), now=boot_now())
+        live.station.state, live.show = state, shown.append
+        live.attach(speaker := FakeSpeaker())
+        speaker.audible = True
+        assert live.counts_from() < boot_now()
+        live.refresh()
+        live.barge_in = True
+        live.refresh()
+        assert "keys" in shown[0].listens and "keys" not in shown[1].listens
+        live.station.state = replace(state, cautions=(2,))
+        assert live.counts_from() > boot_now() + 0.4
+        live.station.state = replace(state, paused=True)
+        assert live.counts_from() == float("inf")
+        live.station.state = replace(state, rules=0)
+        assert live.counts_from() == float("inf"), "a test that began before there was the rule"

@@ -17,7 +17,7 @@ def test_without_a_file_everything_has_its_default(tmp_path):
     found = station_settings.read(tmp_path / "none.toml")
     assert found["voice"] == {"name": "en-us", "rate_wpm": 0, "volume": 100, "click": True, "wording": "normal",
                               "driver": "bowlside"}
-    assert found["hearing"] == {"model": ""}
+    assert found["hearing"] == {"model": "", "barge_in": False}
 
 
 def test_the_place_follows_xdg(monkeypatch, tmp_path):
@@ -78,7 +78,7 @@ def test_a_key_of_an_earlier_version_is_read_over_told_in_a_sentence_and_kept(tm
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     path = tmp_path / "station.toml"
     path.write_text('[hearing]\nmodel = "one"\ntechnician = "anna"\n')
-    assert station_settings.read(path)["hearing"] == {"model": "one"}
+    assert station_settings.read(path)["hearing"]["model"] == "one"
     (told,) = station_settings.unused(path)
     assert told.startswith(f"{path}: [hearing] technician is no longer used") and told.endswith(".") and "\n" not in told
     assert f"delete {tmp_path / 'data/bowlside/voices'} if it is there" in told
