@@ -121,6 +121,9 @@ def key(turn: Turn, name: str, at: float) -> None:
     """at: when it was pressed, which may be long before it is handled."""
     state = turn.state
     since = at - state.last_key_at
+    if name == "#" and state.last_key.isdigit() and state.phase is Phase.CONFIRM and at < asked.heard_at(state):
+        turn.set(last_key=name, last_key_at=at)
+        return  # the number had entered itself: some still end it with #
     twice_held = name == asked.HELD and state.last_key == name and since < REPEAT_S
     twice = name == "D" and state.last_key == "D" and since <= TWICE_S
     turn.set(last_key="" if twice else "erase" if name == "B" and state.typed else name, last_key_at=at)
@@ -154,9 +157,7 @@ def key(turn: Turn, name: str, at: float) -> None:
             turn.set(wheel="", typed="")
         _type(turn, name, at, early=state.last_key == EARLY and since < EARLY_S)
     elif name in ("#", asked.HELD) and state.typed:
-        if counts(turn, state.typed, at):
-            turn.set(answered=Answered("#", at))  # the key that may be struck twice
-            reading.from_keys(turn, state.typed)
+        _enter(turn, at)
     elif name == "B" and state.typed:
         turn.set(typed=state.typed[:-1])
     elif name in ("C", "B-held") and state.typed:
@@ -217,7 +218,19 @@ def _type(turn: Turn, name: str, at: float, early: bool) -> None:
         return
     if not state.typed:
         turn.hush()
-    turn.set(typed=state.typed + ("0." if char == "." and not state.typed else char))
+    typed = state.typed + ("0." if char == "." and not state.typed else char)
+    turn.set(typed=typed)
+    behind = reading.pointless(state)
+    if behind and typed.isdigit() and len(typed) == reading.POINTLESS_WHOLE + behind:
+        _enter(turn, at)  # no digit more can be meant
+
+
+def _enter(turn: Turn, at: float) -> None:
+    """What is typed is the number."""
+    typed = turn.state.typed
+    if counts(turn, typed, at):
+        turn.set(answered=Answered("#", at))  # the key that may be struck twice, or once too often
+        reading.from_keys(turn, typed)
 
 
 def do(turn: Turn, meant: str) -> None:
@@ -273,6 +286,7 @@ def _next(turn: Turn) -> None:
     state = turn.state
     if state.phase is Phase.TELL:
         turn.hush()
+        turn.set(index=state.index + len(state.breath()) - 1)
         advance(turn)
     elif state.phase is Phase.READY and state.cautions:  # only of a test that began before ``counts`` had a rule for it
         _not_now(turn, sentence("answer.caution_first"))

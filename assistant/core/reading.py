@@ -34,6 +34,21 @@ NO_KEYPAD_TO_KEYS = 3
 """From these rules of the dialogue on, who keys is not sent to the keypad; a test from before replays as it was lived."""
 
 
+POINTLESS = 5
+"""From these rules of the dialogue on, the point need not be keyed."""
+POINTLESS_WHOLE = 2
+"""Digits before it. A number of no more digits is a whole one."""
+
+
+def pointless(state: State) -> int:
+    """How many of the keyed digits stand behind a point that is not keyed; 0: it must be keyed, as three digits could be meant
+    before it."""
+    if state.rules < POINTLESS or state.phase is not Phase.ENTRY or state.ask.optional:
+        return 0
+    _, most = plausible.plausible_range(state.ask.id, state.taken(), state.settings)
+    return state.ask.places if Decimal(10) <= most < Decimal(100) else 0
+
+
 def from_voice(turn: Turn, text: str) -> None:
     try:
         said = parse(text, whole=turn.state.ask.places == 0 and turn.state.rules >= 2)
@@ -46,6 +61,8 @@ def from_voice(turn: Turn, text: str) -> None:
 def from_keys(turn: Turn, typed: str) -> None:
     turn.set(typed="")
     turn.record("heard", text=typed, source="keypad")
+    ahead = pointless(turn.state)
+    typed = f"{typed[:-ahead]}.{typed[-ahead:]}" if ahead and typed.isdigit() and len(typed) > POINTLESS_WHOLE else typed
     whole, point, decimals = typed.removeprefix("-").partition(".")
     try:
         if turn.state.ask.optional and typed.isdigit():

@@ -331,6 +331,16 @@ class State:
         alone = self.ask.entries == "one" and not self.ask.goto
         return then[0] if then and alone and isinstance(then[0], Tap) and then[0].joined else None
 
+    def breath(self) -> tuple[Step, ...]:
+        """The present step and what is told in one breath with it."""
+        assert self.procedure is not None
+        steps = self.procedure.steps
+        after = self.index + 1
+        while self.terse and isinstance(self.step, Tell) and after < len(steps) and not steps[after - 1].goto \
+                and isinstance(then := steps[after], Tell) and then.run_on:
+            after += 1
+        return steps[self.index:after]
+
     def changes(self) -> list[tuple[Reading, Reading]]:
         """(old, new): readings that became others after what they give was told."""
         found = []

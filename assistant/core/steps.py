@@ -71,6 +71,13 @@ class Step:
 @dataclass(frozen=True, kw_only=True)
 class Tell(Step):
     """Say an instruction, wait for "next"."""
+    run_on: bool = False
+    """Who knows the test is told it in one breath with the step before, and one "next" serves both. Never where safety is asked."""
+
+    def check(self) -> None:
+        super().check()
+        if self.run_on and (self.grave or self.starts or self.stops or self.timed or self.later):
+            raise ValueError('"run_on" is for a plain instruction: no caution, no safety, no clock.')
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -117,7 +117,9 @@ def _prompt_words(state: State) -> tuple[str, str]:
     if state.wording == "coaching" and step.coaching:
         say = f"{say} {step.coaching}".strip()
     match state.phase:
-        case Phase.TELL | Phase.CHOOSE | Phase.READY | Phase.HOLD:
+        case Phase.TELL:
+            return " ".join([say, *(each.terse or each.say for each in state.breath()[1:])]), step.caution
+        case Phase.CHOOSE | Phase.READY | Phase.HOLD:
             return say, step.caution
         case Phase.ENTRY if state.first is not None:
             return again_words(state), ""

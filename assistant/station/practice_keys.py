@@ -47,8 +47,10 @@ def hint(state: State) -> str:
     example = reading(step.id).example if isinstance(step, Ask) else ""
     if example:
         return f"Nothing of this is simulated: make one up, such as {example}."
-    role = "tapping" if state.phase is Phase.TAPPING else step.role
-    return _HINTS.get(role, _KEYED if isinstance(step, Ask) and step.unit == "psi" else "")
+    if state.phase is Phase.TAPPING:
+        return _HINTS["tapping"]
+    hints = [_HINTS.get(each.role, "") for each in state.breath()]
+    return " ".join(dict.fromkeys(hints)) or (_KEYED if isinstance(step, Ask) and step.unit == "psi" else "")
 
 
 def on_meter(test: str) -> bool:

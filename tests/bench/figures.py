@@ -1,6 +1,6 @@
 """The page of what was measured: ``python -m tests.bench.figures`` makes tests/measured.md anew.
 
-    python -m tests.bench.figures --again talk_time leak_curve      # runs these first and keeps what they print
+    python -m tests.bench.figures --again whole_test leak_curve     # runs these first and keeps what they print
 
 `figures.toml` beside this file holds what somebody measured and wrote down; `printed.json` what a bench printed itself, with
 the day and how busy the machine was. Nothing stands in the page by hand.

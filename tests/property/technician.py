@@ -99,7 +99,9 @@ class Technician:
         state, before = self.world.state, self.world.state.prompt
         if self.refused > 1:
             after += EQUAL_APART_S + 0.5
-        if state.paused:
+        if state.away is not None:
+            self.key(after, "#-held")  # he is back
+        elif state.paused:
             self.command(after, "carry on", "A-held")
         elif waits(state):  # he held the key in a leak hold, and has gone
             self.key(after + EQUAL_APART_S, HELD)

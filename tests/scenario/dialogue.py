@@ -193,6 +193,8 @@ class Dialogue:
     def fill_and_close(self) -> "Dialogue":
         for prompt in ("leak.down", "fill.1", "fill.2", "fill.3", "strike_off", "clean", "close",
                        "flood.1.1", "flood.1.2", "flood.1.3"):
+            if self.state.terse and getattr(self.state.procedure.steps[self.state.procedure.index(prompt)], "run_on", False):
+                continue
             self.at(prompt).hear("next")
             if prompt == "leak.down":
                 self.at("scope").hear("yes")

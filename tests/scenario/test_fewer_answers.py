@@ -14,6 +14,7 @@ from assistant.core.events import TestStarted
 from assistant.core.settings import Settings
 from assistant.core.state import Phase
 from assistant.procedures import load
+from tests.bench import whole_test
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_asked import DOUBLES_S
 from tests.scenario.test_sequential import RUN_1, RUN_2, to_run_1
@@ -83,3 +84,75 @@ def test_a_test_from_before_asks_for_the_mallet_by_itself(tmp_path: Path) -> Non
     t.station.state = type(t.state)()
     t._act(TestStarted(0.0, "sequential", data, Settings.from_mapping(t.state.settings.to_mapping()).to_mapping(), {}))
     to_the_charge(t).reading("charge.1.1", "14.50").at("tap.1.1").says("Mallet ready?").hear("next").says("Press and hold")
+
+
+def test_a_whole_test_costs_a_practised_technician_no_more_than_this() -> None:
+    """The budget is ours: 154 presses and 71 prompts before. The seconds are in tests/measured.md."""
+    did = whole_test.play("terse", by_keys=True)
+    assert did.counts["presses"] <= 110 and did.counts["prompts"] <= 60, did.counts
+    assert whole_test.play("normal", by_keys=True).counts["presses"] <= 120
+    assert not whole_test.play("terse", by_keys=False).counts["presses"]
+
+
+CAUTIONS = ["leak.charge", "fill.1", "close", "clamps", "settle.1.2", "pump.1.3", "settle.1.3", "letdown.1", "settle.2.1", "settle.2.2",
+            "pump.2.3", "settle.2.3", "finish.letdown", "finish.empty"]
+
+
+@pytest.mark.parametrize("wording", whole_test.WORDINGS)
+def test_every_caution_is_said_in_each_wording(wording: str) -> None:
+    assert whole_test.play(wording, by_keys=True).cautions == CAUTIONS
+
+
+def test_before_the_lever_the_clamps_are_looked_at_and_nothing_cuts_that_off(t: Dialogue) -> None:
+    """In the seconds in which the charge settles: later than before the pumping, and nobody waits for it."""
+    to_run_1(t).one_step(1, 1, "14.50", "7.25").at("pump.1.2").hear("next").at("settle.1.2")
+    t.says("Look, hands off: are all 6 clamps latched?")
+    cautions = [effect for effect in t.effects if getattr(effect, "id", "") == "settle.1.2.caution"]
+    assert len(cautions) == 1 and cautions[0].aloud
+
+
+# --- the point need not be keyed --------------------------------------------------------------------------------------------
+
+def test_the_last_digit_enters_the_number(t: Dialogue) -> None:
+    to_the_charge(t).key("1 4 5 0").at("charge.1.1.confirm").says("one, four, point, five, zero").key("#").takes("charge.1.1", "14.50")
+    t.wait(13).wait(5).key("0 7 2 5").says("seven, point, two, five").key("C").takes_nothing().key("7 2 5 #").key("#")
+    t.takes("equilibrium.1.1", "7.25").replayed()
+
+
+def test_a_whole_number_a_keyed_point_and_a_mistake_are_as_they_were(t: Dialogue) -> None:
+    to_run_1(t).one_step(1, 1, "14.50", "7.25").hear("next").wait(5).at("charge.1.2")
+    t.key("3 0 #").says("three, zero, point, zero, zero").key("C").key("3 0 * 0 1 #").says("three, zero, point, zero, one").key("C")
+    t.key("3 1 B 0 0 0").says("three, zero, point, zero, zero").key("#").takes("charge.1.2", "30.00")
+
+
+@pytest.mark.parametrize("gap", (0.1, 0.5, 1.5))
+def test_an_enter_out_of_habit_is_no_yes(t: Dialogue, gap: float) -> None:
+    to_the_charge(t).key("1 4 5")
+    t._talk = lambda: None  # type: ignore[method-assign]
+    t.press("0", 0.3).at("charge.1.1.confirm").press("#", gap).takes_nothing().at("charge.1.1.confirm")
+    assert not any(type(effect).__name__ in ("Cue", "Speak") for effect in t.effects), "nor is it a mistake"
+
+
+def test_a_test_from_before_keys_its_point(tmp_path: Path) -> None:
+    t = Dialogue(tmp_path)
+    t.station.state = type(t.state)()
+    t._act(TestStarted(0.0, "sequential", load("sequential"), t_settings(), {}, rules=4))
+    to_the_charge(t).key("1 4 5 0").at("charge.1.1").key("#").says("1450 is no reading").takes_nothing()
+
+
+def t_settings() -> dict[str, Any]:
+    return dict(Settings.from_mapping({"chamber_ratio": "0.06", "aggregate_correction_pct": "0.3"}).to_mapping())
+
+
+# --- in one breath ----------------------------------------------------------------------------------------------------------
+
+def test_who_knows_the_test_is_told_plain_work_in_one_breath(tmp_path: Path) -> None:
+    t = Dialogue(tmp_path, header={"speech": "terse"}).hear("next").hear("no").hear("yes").at("fill.1")
+    t.says("Layer 1", "Layer 2", "Layer 3").hear("next").at("strike_off").replayed()
+
+
+def test_what_was_set_right_is_topped_up_in_one_breath_too(tmp_path: Path) -> None:
+    t = Dialogue(tmp_path, header={"speech": "terse"}).hear("next").hear("no").hear("yes")
+    for prompt in ("fill.1", "strike_off", "clean", "close", "flood.1.1"):
+        t.at(prompt).hear("next")
+    t.at("clamps").hear("no").at("clamps.fix").hear("next").at("flood.1.2").says("Top up", "Both petcocks closed").hear("next").at("clamps")

@@ -46,8 +46,8 @@ def test_cautions_come_when_they_matter(t: Dialogue) -> None:
     for _ in range(9):
         t.hear("next")
     t.at("clamps").says("all 6 clamps")
-    t.hear("yes").one_step(1, 1, "14.50", "7.25").says("Lever up. Look, hands off: are all 6 clamps latched?")
-    t.one_step(1, 2, "30.00", "18.63").says("all 6 clamps latched?", "Never pump above 46 psi")
+    t.hear("yes").one_step(1, 1, "14.50", "7.25").says("Lever up.").hear("next").says("Look, hands off: are all 6 clamps latched?")
+    t.wait(5).reading("charge.1.2", "30.00").wait(13).wait(5).reading("equilibrium.1.2", "18.63").says("Never pump above 46 psi")
     t.one_step(1, 3, "45.00", "31.81").says("caustic water", "eyewear on, face away", "slowly")
     t.between().one_run(2, RUN_2).hear("next").says("still under pressure")
     t.hear("next").hear("next").says("Never loosen a clamp with pressure in the bowl", "The gauge shows only the chamber")

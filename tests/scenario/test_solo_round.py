@@ -16,6 +16,7 @@ import pytest
 
 from assistant.core import round as core
 from assistant.core.settings import Settings
+from assistant.core.state import Phase
 from assistant.record.journal import Journal
 from assistant.rehearsal.script import read as read_script
 from assistant.rehearsal.whole_round import RoundRehearsal
@@ -41,7 +42,8 @@ class Solo(RoundRehearsal):
             return when
         prompts.add(key)
         began = self.now if state.asked.began is None else state.asked.began
-        return max(when, began + HANDS[state.procedure.test].get(state.prompt, 0))
+        told = [step.id for step in state.breath()] if state.phase is Phase.TELL else [state.prompt]  # in one breath
+        return max(when, began + sum(HANDS[state.procedure.test].get(each, 0) for each in told))
 
 
 class Played(NamedTuple):
