@@ -29,6 +29,8 @@ EVERY_S = 0.1
 HEARTBEAT_S = 5.0
 DAY_S = 10.0
 """So long the end of the program waits for the report of a test that is over. Ours."""
+HANGS_S = 2.0
+"""And so long for a folder that hangs."""
 
 
 class DayMaker:
@@ -136,7 +138,7 @@ class Publisher:
     def __exit__(self, *_: object) -> None:
         self._closed = True
         self._news.set()
-        self._thread.join(DAY_S + 2.0)
+        self._thread.join(HANGS_S + (DAY_S if self.days is not None else 0.0))
 
     def _go(self) -> None:
         try:

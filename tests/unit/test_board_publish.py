@@ -4,13 +4,14 @@ from __future__ import annotations
 import json
 import os
 import stat
+import threading
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from assistant import cli
-from assistant.board import bulletin, files, place
+from assistant.board import bulletin, files, place, publish
 from assistant.board.publish import HEARTBEAT_S, Publisher
 from assistant.core.settings import Settings
 from assistant.core.state import Entry, Note, Reading, State
@@ -120,6 +121,32 @@ def test_a_folder_that_can_not_be_written_is_told_once_and_comes_back(tmp_path: 
     clock.now += HEARTBEAT_S
     publisher.turn()
     assert read(folder)["step"] == 3 and len(told) == 1
+
+
+def test_a_folder_that_hangs_holds_up_no_test(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As one on a network that is gone: the write never comes back."""
+    over, hung = threading.Event(), threading.Event()
+
+    def hang(*_: object) -> None:
+        hung.set()
+        over.wait(300)
+    monkeypatch.setattr(files, "write", hang)
+    monkeypatch.setattr(publish, "HANGS_S", 0.01)
+    with Journal(tmp_path / "journal") as journal:
+        bench = Bench(journal, at_once)
+        with Publisher(tmp_path / "board", trouble=bench.live.trouble) as publisher:
+            bench.live.board = publisher.show
+            bench.run(until="leak.charge")
+            assert hung.is_set() and bench.station.state.prompt == "leak.charge"
+    over.set()
+
+
+def test_a_mistake_of_ours_is_told_and_stops_only_the_board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[str] = []
+    monkeypatch.setattr(bulletin, "of", lambda *_: 1 / 0)
+    with Publisher(tmp_path / "board", trouble=told.append) as publisher:
+        publisher.show(at("zero").state)
+    assert len(told) == 1 and "ZeroDivisionError" in told[0]
 
 
 def test_no_link_leads_it_elsewhere(tmp_path: Path) -> None:
