@@ -19,6 +19,7 @@ from assistant.core.flow import (
 )
 from assistant.core.language import sentence
 from assistant.core.methods import registry
+from assistant.core.procedure import END, STOP
 from assistant.core.state import Answered, Phase, State
 from assistant.core.steps import AIR_LINE, Choose
 from assistant.core.turn import Turn
@@ -412,7 +413,18 @@ def _where(turn: Turn) -> str:
     # While the same kind of reading is asked, the last one would be the value to beat.
     if last is not None and not phrases.same_kind(last.id, state.step.id):
         taken = sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=registry.aloud(last.id, last.value))
-    return f"{sentence('answer.where', stage=phrases.capital(state.step.stage))} {taken}".strip()
+    return " ".join(filter(None, [sentence("answer.where", stage=phrases.capital(state.step.stage)), taken, _then(state)]))
+
+
+def _then(state: State) -> str:
+    """What comes after this if all is well, in its shortest words; empty where a judgement decides it, or nothing more comes."""
+    step, procedure = state.breath()[-1], state.procedure
+    assert procedure is not None
+    target = (step.yes.goto if isinstance(step, Choose) else "") or step.goto or \
+        next((after.id for after in procedure.steps[procedure.index(step.id) + 1:]), END)
+    then = None if target in (END, STOP) else procedure.steps[procedure.index(target)]
+    words = "" if then is None or state.corrected else then.terse or then.say
+    return sentence("answer.then", words=words) if words else ""
 
 
 def _words(state: State, ident: str) -> str:

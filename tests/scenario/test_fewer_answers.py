@@ -111,6 +111,17 @@ def test_before_the_lever_the_clamps_are_looked_at_and_nothing_cuts_that_off(t: 
     assert len(cautions) == 1 and cautions[0].aloud
 
 
+def test_where_are_we_tells_what_comes_next_too(t: Dialogue) -> None:
+    t.hear("where are we").says("Before anything. Then: Leak hold now?").hear("next").hear("no").hear("yes").at("fill.1")
+    t.hear("where are we").says("Filling the bowl. Then: Layer 2")
+    t.hear("scrap the test").hear("yes")
+
+
+def test_where_a_judgement_decides_nothing_is_foretold(t: Dialogue) -> None:
+    t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(300).at("leak.final")
+    t.hear("where are we").does_not_say("Then:")
+
+
 # --- the point need not be keyed --------------------------------------------------------------------------------------------
 
 def test_the_last_digit_enters_the_number(t: Dialogue) -> None:
