@@ -3,16 +3,13 @@ from __future__ import annotations
 
 from assistant.core import asked, batch_clock, caution, crew, phrases, plausible, reading, round_clock, three_buttons
 from assistant.core.commands import command
+from assistant.core.corrections import change, choose, go_back, keep
 from assistant.core.effects import NOT_NOW
 from assistant.core.flow import (
     WORDS_AT_MOST_S,
     advance,
     broken_hold,
-    change,
-    choose,
     finish,
-    go_back,
-    keep,
     note,
     press,
     resume_hold,

@@ -21,8 +21,9 @@ from dataclasses import replace
 from decimal import Decimal
 
 from assistant.core import batch_clock, gauge, phrases, plausible
+from assistant.core.corrections import after_taken, withdraw
 from assistant.core.events import GaugeSteady
-from assistant.core.flow import after_taken, note, withdraw
+from assistant.core.flow import note
 from assistant.core.language import sentence
 from assistant.core.methods.method import OVERRIDE_WITHIN_PSI
 from assistant.core.spoken import NotANumber, parse

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from assistant.core import answers, asked, flow, gauge, judgement, machine, phrases, plausible, reading
+from assistant.core import answers, asked, corrections, flow, gauge, judgement, machine, phrases, plausible, reading
 from assistant.core.effects import Hush
 from assistant.core.methods import leak, sequential, two_runs
 from assistant.core.methods.method import Band
@@ -65,7 +65,7 @@ def without_notes(turn: Turn) -> Turn:
     return Turn(replace(turn.state, notes=()))
 
 
-DUE, HEARD_AT, TYPE, KEY, FOUND = machine._due, asked.heard_at, answers._type, answers.key, flow._found
+DUE, HEARD_AT, TYPE, KEY, FOUND = machine._due, asked.heard_at, answers._type, answers.key, flow.judgement_of
 HUSHED, CHANGES = Asked.hushed, State.changes
 
 GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
@@ -87,11 +87,11 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "a second entry comes another way": (lambda put: put(reading, "_may_be_second", lambda state, second: True), {"same way"}),
     "two entries agree": (lambda put: put(gauge, "agree", lambda first, second: True), {"once"}),
     "a reading is read back": (lambda put: put(reading, "propose", unguarded_read_back), {"unconfirmed", "read-back"}),
-    "nothing is overwritten": (lambda put: [put(flow, "withdraw", forgets), put(reading, "withdraw", forgets)], {"lost"}),
+    "nothing is overwritten": (lambda put: [put(corrections, "withdraw", forgets), put(reading, "withdraw", forgets)], {"lost"}),
     "a charge is in its band":
         (lambda put: put(plausible, "band", lambda name, value, given: Band("in_band", value * 0, "in the band")), {"band"}),
     "a charge outside it is noted": (lambda put: put(reading, "note", lambda *_, **__: None), {"band"}),
-    "what was told of a reading is kept": (lambda put: put(flow, "_told", lambda state, one: ""), {"shopped"}),
+    "what was told of a reading is kept": (lambda put: put(corrections, "_told", lambda state, one: ""), {"shopped"}),
     "a second change makes the test invalid":
         (lambda put: put(State, "changes", lambda state: CHANGES(state)[:1]), {"shopped"}),
     "a changed reading marks the verdict":
@@ -99,9 +99,10 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
          {"shopped"}),
     "three steps show the same air": (
         lambda put: [put(sequential, "_fit_doubts", lambda *_: iter(())), put(two_runs, "contradiction", lambda *_: "")], {"boyle"}),
-    "a correction is judged again": (lambda put: put(flow, "_judged_otherwise", lambda turn, target: False), {"result"}),
+    "a correction is judged again": (lambda put: put(corrections, "_judged_otherwise", lambda turn, target: False), {"result"}),
     "a chamber that leaks has no result":
-        (lambda put: put(flow, "_found", lambda turn, step: FOUND(without_notes(turn), step)), {"result"}),
+        (lambda put: [put(place, "judgement_of", lambda turn, step: FOUND(without_notes(turn), step)) for place in (flow, corrections)],
+         {"result"}),
     "a failed test exits with an error": (lambda put: put(summary, "exit_code", lambda state: 0), {"result"}),
     "a restart says the caution": (lambda put: put(phrases, "PRESSURE_CAUTION", ""), {"restart"}),
     "nothing cuts a caution off": (lambda put: put(Turn, "hush", hush_all), {"restart", "half heard"}),
