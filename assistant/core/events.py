@@ -36,7 +36,8 @@ class TestStarted(Event):
     language: str = CURRENT.name
     """What was said and heard in it: a replay in another would understand other words."""
     clock: Mapping[str, Any] = field(default_factory=dict)
-    """``wall``: seconds since midnight by the wall clock. ``boot``: whose clock the events' times are on. ``placed``: the day's concrete so far (``due.told``). In a round, once the sample is taken: when that was, and what is to
+    """``wall``: seconds since midnight by the wall clock. ``boot``: whose clock the events' times are on. ``placed``: the day's
+    concrete so far (``due.told``). In a round, once the sample is taken: when that was, and what is to
     begin (see ``round_clock.begin``)."""
     rules: int = RULES
 

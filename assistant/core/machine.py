@@ -134,7 +134,8 @@ def _start(turn: Turn, event: TestStarted) -> None:
     settings = Settings.of_record(event.settings)
     procedure = build(registry.with_roles(event.procedure), settings)
     at = procedure.index(str(event.clock["from"])) if event.clock.get("from") else 0
-    turn.set(procedure=procedure, settings=settings, header=event.header, index=at, rules=event.rules, boot=str(event.clock.get("boot", "")),
+    turn.set(procedure=procedure, settings=settings, header=event.header, index=at, rules=event.rules,
+             boot=str(event.clock.get("boot", "")),
              wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))
     practice = sentence("test.practice") if event.header.get("practice") else ""
     turn.say(f"{practice} {sentence('test.title', title=procedure.title)}".strip(), "start")

@@ -128,12 +128,13 @@ EARLIER = {one.asked_as: name for name, one in registry.ROUNDS.items() if one.as
 
 def offered(data: Mapping[str, Any]) -> str:
     """The test whose work a procedure offers once more; empty: none."""
-    return next((EARLIER[step["role"]] for stage in data["stage"] for step in stage.get("step", ()) if step.get("role") in EARLIER), "")
+    steps = (step for stage in data["stage"] for step in stage.get("step", ()))
+    return next((EARLIER[step["role"]] for step in steps if step.get("role") in EARLIER), "")
 
 
 def without_offer(data: Mapping[str, Any]) -> dict[str, Any]:
     """The same procedure without the stage that offers it: it is done."""
-    return {**data, "stage": [stage for stage in data["stage"] if not any(one.get("role") in EARLIER for one in stage.get("step", ()))]}
+    return {**data, "stage": [stage for stage in data["stage"] if not offered({"stage": [stage]})]}
 
 
 def offer_says(data: Mapping[str, Any], words: str) -> dict[str, Any]:

@@ -101,7 +101,8 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
         lambda put: [put(sequential, "_fit_doubts", lambda *_: iter(())), put(two_runs, "contradiction", lambda *_: "")], {"boyle"}),
     "a correction is judged again": (lambda put: put(corrections, "_judged_otherwise", lambda turn, target: False), {"result"}),
     "a chamber that leaks has no result":
-        (lambda put: [put(place, "judgement_of", lambda turn, step: FOUND(without_notes(turn), step)) for place in (flow, corrections)],
+        (lambda put: [put(place, "judgement_of", lambda turn, step: FOUND(without_notes(turn), step))
+                      for place in (flow, corrections)],
          {"result"}),
     "a failed test exits with an error": (lambda put: put(summary, "exit_code", lambda state: 0), {"result"}),
     "a restart says the caution": (lambda put: put(phrases, "PRESSURE_CAUTION", ""), {"restart"}),
