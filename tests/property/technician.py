@@ -157,7 +157,7 @@ class Technician:
         elif name in self.face:
             last_place = Decimal(1).scaleb(self.face[name].as_tuple().exponent)
             by = Decimal("0.25") if name.startswith(("slump", "level.")) else max(Decimal("0.02"), last_place)
-            self.face[name] += by * self.chance.choice((1, -1, 2, 3))
+            self.face[name] = max(Decimal(0), self.face[name] + by * self.chance.choice((1, -1, 2, 3)))
         self.means.clear()
 
     def trim(self, name: str) -> None:
