@@ -196,8 +196,8 @@ def main(words: list[str] | None = None, model: dict | None = None, into: Path =
 
 
 def _wanted(model: dict) -> bool:
-    print(f"A larger English speech model ({model['name']}, about {model['size_mb']} MB) can be fetched once from "
-          f"{model['url']}. Fetch it now? [y/N] ", end="", file=sys.stderr, flush=True)
+    print(f"It hears with what it has. A larger English speech model ({model['name']}, about {model['size_mb']} MB) can be fetched "
+          f"once, now or later, from {model['url']}. Fetch it now? [y/N] ", end="", file=sys.stderr, flush=True)
     try:
         return input().strip().lower() in ("y", "yes")
     except EOFError:

@@ -5,6 +5,7 @@ import argparse
 import signal
 import sys
 from contextlib import ExitStack
+from functools import partial
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
@@ -77,7 +78,7 @@ def _serve(args: argparse.Namespace, own: Path) -> int:
         except OSError as error:
             raise Refusal(f"board: {where} port {args.port} can't be used ({error.strerror}): is a board running already? "
                           "Choose an address of this machine with --on, or another --port.") from None
-        serving = server.make(folder, own, address.urls(where, sock.getsockname()[1]))
+        serving = server.make(folder, own, partial(address.urls, where, sock.getsockname()[1]))
         _tell(pairing.code_of(own), qr=not ip_address(where).is_loopback)
         print(f"It shows what a station started with --board publishes in {folder}. Ctrl-C ends it.", flush=True)
         stack.callback(pairing.forget_code, own)

@@ -2,23 +2,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import ceil, floor, log10
+from math import ceil
 
 from assistant.board.markup import Html, el
+from assistant.report.ticks import ticks
 
 WIDE, HIGH = 360, 200
 LEFT, RIGHT, TOP, BOTTOM = 46, 350, 14, 176
 STILL = 0.2
 """psi (or the chart's unit): a still gauge is not blown up until its last digit looks like a fall."""
 Point = tuple[float, float]
-
-
-def ticks(low: float, high: float, most: int = 5) -> list[float]:
-    """Round numbers between: steps of 1, 2 or 5 tenths, ones, tens."""
-    rough = (high - low) / most
-    size = 10.0 ** floor(log10(rough))
-    step = next(size * times for times in (1, 2, 5, 10) if size * times >= rough * 0.999)
-    return [round(step * n, 9) for n in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
 
 
 class Plot:
@@ -35,7 +28,7 @@ class Plot:
         return round(BOTTOM - (value - self.up[0]) / (self.up[1] - self.up[0]) * (BOTTOM - TOP), 1)
 
     def grid(self, below: Sequence[tuple[float, str]]) -> None:
-        marks = ticks(*self.up)
+        marks = ticks(*self.up, most=5)
         places = max((len(f"{mark:.6f}".rstrip("0").partition(".")[2]) for mark in marks), default=0)
         for mark in marks:
             self.parts += [el("path", d=f"M{LEFT} {self.y(mark)}H{RIGHT}", class_="grid"),
@@ -65,7 +58,7 @@ def curve(points: Sequence[Point], told: str) -> Html:
         return Html("")
     ends = min(x for x, _ in points), max(x for x, _ in points)
     plot = Plot((ends[0], max(ends[1], ends[0] + 10)), _room([y for _, y in points]))
-    plot.grid([(at, f"{at:g}") for at in ticks(*plot.across)])
+    plot.grid([(at, f"{at:g}") for at in ticks(*plot.across, most=5)])
     plot.line(points, "curve")
     return plot.svg(told)
 

@@ -1,8 +1,9 @@
-"""Files that the board's user may read: whole at any time, for owner and group."""
+"""Files between the station and the board: whole at any time, for owner and group."""
 from __future__ import annotations
 
 import json
 import os
+import stat
 from collections.abc import Collection, Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -29,6 +30,17 @@ def put(path: Path, content: bytes) -> None:
         os.fchmod(out.fileno(), FILE)
         out.write(content)
     os.replace(beside, path)
+
+
+def get(path: Path, most: int) -> bytes:
+    """A plain file of at most ``most`` bytes and nothing else: no link that leads elsewhere, no pipe that is waited for. What one
+    process writes and another reads is read so. Raises OSError and ValueError."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    with open(descriptor, "rb") as file:
+        about = os.fstat(descriptor)
+        if not stat.S_ISREG(about.st_mode) or about.st_size > most:
+            raise ValueError(path.name)
+        return file.read(most)
 
 
 def clear(folder: Path, keep: Collection[str] = ()) -> None:

@@ -15,6 +15,8 @@ from assistant.core.language import CURRENT, sentence
 
 Fields = Mapping[str, Any]
 Regions = dict[str, Html]
+SILENT_S = 12
+"""Without a word from the station for so long, what is shown counts as old: two signs of life were missed. Ours."""
 
 
 def words(ident: str, **fields: object) -> str:
@@ -74,10 +76,13 @@ def live(page: str, shown: Snapshot, at: float, station: str) -> Html:
     heading = {"now": title, "day": words("day")}[page]
     quiet = {name: el("div", inside, id=name, role=role, class_="unseen")
              for name, inside in regions.items() if (role := {"said": "status", "warned": "alert"}.get(name))}
+    silence = at - shown.at if shown.now else 0.0
+    stale = silence >= SILENT_S     # said without script too
+    told = words("silent", seconds=int(silence)) if stale else ""
     return _page(page, title, join(
-        el("h1", heading), el("p", id="silent", hidden=True), *quiet.values(),
+        el("h1", heading), el("p", told, id="silent", hidden=not stale), *quiet.values(),
         el("div", [el("div", inside, id=name) for name, inside in regions.items() if name not in quiet], class_=f"of-{page}")),
-        data_sent=f"{at:.3f}", data_at=f"{shown.at:.3f}")
+        class_="stale" if stale else None, data_sent=f"{at:.3f}", data_at=f"{shown.at:.3f}", data_after=SILENT_S)
 
 
 def pair(told: str = "", shut: bool = False) -> Html:
@@ -100,7 +105,7 @@ def only(told: str) -> Html:
 LIVE = {"now": now, "day": day}
 
 
-def _page(name: str, title: str, inside: Html, **data: str) -> Html:
+def _page(name: str, title: str, inside: Html, **data: Any) -> Html:
     shows, live_too = name in ("now", "day", "test"), name in LIVE
     links = [el("a", words(text), href=path, aria_current="page" if name == page else None)
              for page, path, text in (("now", "/", "back_now"), ("day", "/day", "day"))]
@@ -132,14 +137,15 @@ def _notice(shown: Snapshot) -> Html:
 
 
 def _verdict_words(verdict: Fields) -> str:
-    return ". ".join(filter(None, [words("verdict", word=verdict["word"]), str(verdict.get("why") or "")]))
+    return ". ".join(filter(None, [words("verdict", word=verdict["word"]), verdict.get("of"), verdict.get("why")]))
 
 
 def _verdict(verdict: Fields | None) -> Html:
     if not verdict:
         return Html("")
     kind = {"PASS": "good", "FAIL": "bad"}.get(str(verdict["word"]).upper(), "other")
-    return el("section", [el("h2", words("verdict", word=verdict["word"])), el("p", verdict.get("why", "")),
+    return el("section", [el("h2", words("verdict", word=verdict["word"])), el("p", verdict.get("of")) if verdict.get("of") else None,
+                          el("p", verdict.get("why", "")),
                           _results(verdict.get("results") or [])], class_=f"verdict {kind}")
 
 
@@ -158,7 +164,7 @@ def _report(number: int) -> Html:
 
 def _left(left_s: float | None, since: float, at: float | None, look: str) -> Html:
     if left_s is None:
-        return el("span", words("no_end"), class_=look)
+        return el("span", words("to_do"), class_=look)
     ends = since + float(left_s)
     return el("span", "" if at is None else clock_words(ends - at), class_=look, data_ends=f"{ends:.1f}", role="timer",
               aria_live="off")

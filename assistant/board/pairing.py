@@ -1,7 +1,8 @@
 """Who may look: a four-digit code pairs a phone, whose session is kept by its number until it is revoked.
 
 The code and the sessions are files in a folder of the board's own. Nothing of the station's is written, and what a request
-writes is only its own new session: the code's file changes by the board's clock or by the operator, never by a request.
+writes is only its own new session. The code's file changes by the board's clock or by the operator: wrong guesses bring another
+code, four digits by chance, a minute later or more.
 
 Guesses: five wrong ones use a code up. Then every guess is refused, right or wrong, for a minute, and each time for twice as
 long, up to an hour; after that the code is another. So ten hours of guessing try about 75 of 10,000 codes, and 10,000 guesses
@@ -22,6 +23,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from assistant.board import files
 from assistant.files import owner_only
 from assistant.files.plain import tamed
 from hardware.clock import boot_now
@@ -33,6 +35,8 @@ WRONG = 5
 FIRST_LOCK_S, MOST_LOCK_S = 60.0, 3600.0
 MOST_SESSIONS = 100
 """Then the oldest goes."""
+MOST = 200_000
+"""Bytes of either file."""
 
 
 SERVICE = Path("/var/lib/bowlside-board")
@@ -57,8 +61,8 @@ def _write(path: Path, data: Any, mode: int = 0o600) -> None:
 
 def _read(path: Path) -> Any:
     try:
-        return json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        return json.loads(files.get(path, MOST))
+    except (OSError, ValueError, RecursionError):
         return None
 
 
@@ -80,9 +84,12 @@ def new_code(folder: Path, addresses: list[str] | None = None) -> str:
     """Write another code, which a running board takes up at once."""
     folder.mkdir(parents=True, exist_ok=True, mode=0o750)
     code = f"{secrets.randbelow(10_000):04}"
-    known = code_of(folder).get("addresses", []) if addresses is None else addresses
-    _write(folder / CODE, {"code": code, "addresses": known}, 0o640)
+    _tell(folder, code, code_of(folder).get("addresses", []) if addresses is None else addresses)
     return code
+
+
+def _tell(folder: Path, code: str, addresses: list[str]) -> None:
+    _write(folder / CODE, {"code": code, "addresses": addresses}, 0o640)
 
 
 def forget_code(folder: Path) -> None:
@@ -91,12 +98,13 @@ def forget_code(folder: Path) -> None:
 
 
 class Pairing:
-    """The code that holds now, and what wrong guesses have done to it."""
+    """The code that holds now, and what wrong guesses have done to it. ``addresses``: by which the board is reached now."""
 
-    def __init__(self, folder: Path, addresses: list[str], clock: Callable[[], float] = boot_now) -> None:
+    def __init__(self, folder: Path, addresses: Callable[[], list[str]], clock: Callable[[], float] = boot_now) -> None:
         self._path, self._clock = folder / CODE, clock
         self._wrong, self._locks, self._shut_until = 0, 0, 0.0
-        self.code = new_code(folder, addresses)
+        self._addresses, self._told = addresses, addresses()
+        self.code = new_code(folder, self._told)
         self._stamp = _stamp(self._path)
 
     @property
@@ -123,10 +131,14 @@ class Pairing:
         return False
 
     def look(self) -> None:
-        """Once a second: a used-up code is followed by another when its time is over."""
+        """Once a second: a used-up code is followed by another when its time is over, and a network that came later is told."""
         self._take_up()
         if self._wrong >= WRONG and not self.shut_s:
             self.code, self._wrong = new_code(self._path.parent), 0
+            self._stamp = _stamp(self._path)
+        if (found := self._addresses()) != self._told:      # the service starts before the network has an address
+            self._told = found
+            _tell(self._path.parent, self.code, found)
             self._stamp = _stamp(self._path)
 
     def _take_up(self) -> None:

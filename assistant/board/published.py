@@ -7,11 +7,13 @@ from __future__ import annotations
 import json
 import os
 import re
-import stat
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from assistant.board import files, place
+from hardware.clock import boot_now
 
 SCHEMA = 1
 MOST = 4_000_000
@@ -40,20 +42,24 @@ class Snapshot:
 
 
 class Published:
-    def __init__(self, folder: Path) -> None:
-        self.folder, self.snapshot = folder, Snapshot()
+    """``clock``: s since boot, by which the station says when it wrote."""
+
+    def __init__(self, folder: Path, clock: Callable[[], float] = boot_now) -> None:
+        self.folder, self.snapshot, self._clock = folder, Snapshot(), clock
         self._stamps: tuple[Stamp | None, Stamp | None] = (None, None)
 
     def look(self) -> bool:
         """Whether there is something new in ``snapshot``."""
-        stamps = self._stamp("now.json"), self._stamp("day.json")
+        stamps = self._stamp(place.NOW), self._stamp(place.DAY)
         if stamps == self._stamps:
             return False
         before, old = self._stamps, self.snapshot
         self._stamps = stamps
         try:
-            now = self._json("now.json") if stamps[0] != before[0] else old.now
-            day = self._json("day.json") if stamps[1] != before[1] else old.day
+            now = self._json(place.NOW) if stamps[0] != before[0] else old.now
+            day = self._json(place.DAY) if stamps[1] != before[1] else old.day
+            if float(now.get("at", 0)) > self._clock():     # written before this machine started anew: its clocks run no more
+                now = {}
             self.snapshot = _whole(now, day, stamps[1], old)
         except (OSError, ValueError, TypeError, KeyError, RecursionError):
             self.snapshot = Snapshot(f"{old.id}-x", old.now, old.day, old.step_words, trouble=True)
@@ -69,7 +75,7 @@ class Published:
     def pdf(self, number: int) -> bytes | None:
         """The report in which the test is, under the same rule."""
         try:
-            return self._bytes(f"test-{number}.pdf", MOST_PDF) if self.listed(number).get("pdf") else None
+            return files.get(self.folder / f"test-{number}.pdf", MOST_PDF) if self.listed(number).get("pdf") else None
         except (OSError, ValueError):
             return None
 
@@ -87,26 +93,16 @@ class Published:
 
     def _json(self, name: str) -> Mapping[str, Any]:
         try:
-            found = json.loads(self._bytes(name, MOST))
+            found = json.loads(files.get(self.folder / name, MOST))
         except FileNotFoundError:
             return {}
         if not isinstance(found, dict) or found.get("schema", SCHEMA) != SCHEMA:
             raise ValueError(name)
         return found
 
-    def _bytes(self, name: str, most: int) -> bytes:
-        """A plain file of this folder and nothing else: no link that leads elsewhere, no pipe that is waited for."""
-        descriptor = os.open(self.folder / name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
-        with open(descriptor, "rb") as file:
-            about = os.fstat(descriptor)
-            if not stat.S_ISREG(about.st_mode) or about.st_size > most:
-                raise ValueError(name)
-            return file.read(most)
-
 
 def _whole(now: Mapping[str, Any], day: Mapping[str, Any], day_stamp: Stamp | None, before: Snapshot) -> Snapshot:
     ident = f"{now.get('run', '')}-{now.get('seq', 0)}-{day_stamp[0] if day_stamp else 0}"
-    float(now.get("at", 0))
     same = all(now.get(key) == before.now.get(key) for key in ("run", "title", "step"))
     return Snapshot(re.sub(r"[^\w.-]", "_", ident)[:100] if now or day else "none", now, day,
                     before.step_words if same and before.step_words else str(now.get("do", "")))

@@ -7,6 +7,7 @@ import os
 import resource
 import socket
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 import uvicorn
@@ -86,8 +87,8 @@ def listening(address: str, port: int) -> socket.socket:
     return found
 
 
-def make(folder: Path, own: Path, addresses: list[str]) -> Server:
-    """A server of the published ``folder``; its own files are in ``own``."""
+def make(folder: Path, own: Path, addresses: Callable[[], list[str]]) -> Server:
+    """A server of the published ``folder``; its own files are in ``own``. ``addresses``: by which it is reached now."""
     hub = Hub(Published(folder))
     config = uvicorn.Config(
         app(hub, Pairing(own, addresses), Sessions(own)),

@@ -6,6 +6,7 @@ told where nothing is timed and nothing is read, and no step of a test looks at 
 """
 from __future__ import annotations
 
+from ipaddress import ip_address
 from urllib.parse import urlsplit
 
 from assistant.board.pairing import FORM, code_of, own_folder
@@ -20,7 +21,8 @@ def _known() -> tuple[str, str] | None:
         return None
     try:
         parts = urlsplit(str(addresses[0]))
-        return f"http://{parts.hostname}:{parts.port or 80}/", code
+        host = ip_address(str(parts.hostname))      # a number: whatever else stood there would be read on the station's screen
+        return f"http://{f'[{host}]' if host.version == 6 else host}:{parts.port or 80}/", code
     except ValueError:
         return None
 

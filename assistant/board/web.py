@@ -63,14 +63,14 @@ def app(hub: Hub, pairing: Pairing, sessions: Sessions) -> ASGIApp:
         return stream if request.method == "GET" else Response(media_type="text/event-stream")
 
     async def one_test(request: Request) -> Response:
-        number = int(request.path_params["number"])
+        number = _number(request)
         told = hub.published.test(number)
         if told is None:
             raise HTTPException(404)
         return HTMLResponse(pages.test(told, hub.published.listed(number)))
 
     async def pdf(request: Request) -> Response:
-        number = int(request.path_params["number"])
+        number = _number(request)
         found = hub.published.pdf(number)
         if found is None:
             raise HTTPException(404)
@@ -107,7 +107,7 @@ def app(hub: Hub, pairing: Pairing, sessions: Sessions) -> ASGIApp:
         watching.cancel()
 
     routes = [Route("/", behind_code(live)), Route("/day", behind_code(live)), Route("/events", events),
-              Route("/test/{number:int}", behind_code(one_test)), Route("/test/{number:int}.pdf", behind_code(pdf)),
+              Route("/test/{number}.pdf", behind_code(pdf)), Route("/test/{number}", behind_code(one_test)),
               Route("/static/{name}", static), Route("/pair", form), Route("/pair", pair, methods=["POST"])]
     return guarded(Starlette(routes=routes, lifespan=lifespan, exception_handlers={HTTPException: _told}))
 
@@ -151,6 +151,12 @@ def _pair_page(pairing: Pairing, wrong: bool = False) -> Response:
         seconds = f"{shut:.0f}"
         return HTMLResponse(pages.pair(pages.words("pair_locked", seconds=seconds), shut=True), 429, {"retry-after": seconds})
     return HTMLResponse(pages.pair(pages.words("pair_wrong", left=pairing.left) if wrong else ""), 403 if wrong else 200)
+
+
+def _number(request: Request) -> int:
+    if not re.fullmatch(r"[0-9]{1,9}", request.path_params["number"]):      # int() refuses 5,000 digits by an error
+        raise HTTPException(404)
+    return int(request.path_params["number"])
 
 
 async def _form(request: Request) -> str:

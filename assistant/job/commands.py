@@ -75,7 +75,8 @@ def _check(args: argparse.Namespace) -> int:
     for doubt in _doubts(job):
         print(f"But: {doubt}")
     if "chamber_ratio" not in job.given and not (name and name in there and there[name].chamber_ratio):
-        print("It gives no chamber_ratio: unless the meter register knows this meter's, air contents are preliminary and pass nothing.")
+        print("The job file gives no chamber_ratio (the meter's, from its calibration). Until the job or the meter register has it, air "
+              "contents are preliminary and pass nothing.")
     return 0
 
 

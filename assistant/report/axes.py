@@ -3,7 +3,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
-from math import ceil, floor, log10
 from pathlib import Path
 from unicodedata import normalize
 
@@ -12,18 +11,12 @@ from reportlab.lib.colors import Color, black, white
 from reportlab.pdfbase.pdfmetrics import getFont, registerFont, stringWidth
 from reportlab.pdfbase.ttfonts import TTFont
 
+from assistant.report.ticks import ticks
+
 FONT = "Bowlside"
 GREY = Color(0.8, 0.8, 0.8)
 DASHES = {"-": None, "--": (4, 2), "-.": (5, 2, 1, 2), ":": (1, 1.5)}
 Point = tuple[float, float]
-
-
-def ticks(low: float, high: float, most: int = 6) -> list[float]:
-    """Round numbers between: steps of 1, 2 or 5 tenths, ones, tens."""
-    rough = (high - low) / most
-    size = 10.0 ** floor(log10(rough))
-    step = next(size * one for one in (1, 2, 5, 10) if size * one >= rough * 0.999)
-    return [round(step * n, 9) for n in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
 
 
 @cache

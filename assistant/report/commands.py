@@ -83,7 +83,7 @@ def _demo(args: argparse.Namespace) -> int:
     if folder.exists() and any(folder.iterdir()):
         raise Refusal(f"{folder} is not empty: name a new folder for the invented day.")
     folder.mkdir(parents=True, exist_ok=True)
-    print("An invented day on an invented job, through the real machine. Some seconds.", flush=True)
+    print("An invented day on an invented job, through the real machine: up to a minute.", flush=True)
     args.job = demo.build(folder)
     args.demo, args.journal = None, folder
     args.csv, args.json, args.pdf = (folder / f"day.{kind}" for kind in ("csv", "json", "pdf"))

@@ -173,7 +173,8 @@ def add_command() -> None:
     if ours and folder in os.environ.get("PATH", "").split(os.pathsep):
         tell("The command is bowlside.")
     elif ours:
-        tell('The command is bowlside, from the next login on. In this shell, type first:   export PATH="$HOME/.local/bin:$PATH"')
+        tell("The command is bowlside, from the next login on. In this shell, type first:")
+        tell('export PATH="$HOME/.local/bin:$PATH"')
     else:
         tell(f"The command is {command}")
 

@@ -243,9 +243,12 @@ class Live(Loop):
     def deadline(self) -> float:
         return min(boot_now() + REFRESH_S, super().deadline())
 
+    def _voiced(self) -> bool:
+        return self.speaker is not None and self.speaker.audible
+
     def _loudspeaker(self) -> None:
         """Recorded as lost when it has been gone for two looks, so within two seconds; one that never played is none."""
-        if self.speaker is not None and self.speaker.audible:
+        if self._voiced():
             if (self._silent_looks or 0) >= 2:
                 self._back("speaker")
             self._silent_looks = 0
@@ -345,7 +348,8 @@ class Live(Loop):
         if name == "D" and state.index == 0 and not state.timers and self.speaker is not None and (words := self.pairing()):
             self.speaker.say("pairing", words)
         if self.station.state.too_soon == at:  # or nobody knows why it did nothing
-            self._for_now(sentence("screen.hear_out_reading" if self.station.state.phase is Phase.ENTRY else "screen.hear_out"))
+            wait = "hear_out" if self._voiced() else "wait_out"
+            self._for_now(sentence(f"screen.{wait}_reading" if self.station.state.phase is Phase.ENTRY else f"screen.{wait}"))
 
     def _meter(self, action: str) -> None:
         if self._turn_page(boot_now()):
@@ -380,7 +384,7 @@ class Live(Loop):
         if self.practice is not None and state.procedure is not None and on_meter(state.procedure.test):
             gauge, meter = f"{self.practice.gauge():f} psi", f"METER: {self.practice.state()}"
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
-        talks_alone = self.speaker is not None and self.speaker.audible and not (self.barge_in and now >= self.counts_from())
+        talks_alone = self._voiced() and not (self.barge_in and now >= self.counts_from())
         shown = view.of(state, now, self.status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
-                        label, talks_alone, meter)
+                        label, talks_alone, meter, silent=not self._voiced())
         self.show(shown if self.result is None else self.result(shown))

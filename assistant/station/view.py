@@ -5,7 +5,7 @@ from dataclasses import replace
 from decimal import Decimal
 
 from assistant.core import crew, phrases, round_clock, spoken
-from assistant.core.asked import needs_held, waits
+from assistant.core.asked import HELD, grave, heard_at, needs_held, soonest, waits
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
 from assistant.core.methods import registry
@@ -29,8 +29,10 @@ LONG_S = 30.0
 
 
 def of(state: State, now: float, status: str = "", gauge: str | None = None, messages: tuple[str, ...] = (),
-       heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "", audible: bool = True, meter: str = "") -> View:
-    """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step. ``audible``: it is deaf as it talks."""
+       heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "", audible: bool = True, meter: str = "",
+       silent: bool = False) -> View:
+    """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step. ``audible``: it is deaf as it talks.
+    ``silent``: there is no loudspeaker."""
     if state.procedure is None:
         return View(status=status, keys=keys)
     step, over = state.step, state.phase is Phase.OVER
@@ -57,7 +59,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         clock_s=clock, clock_label=label,
         last=f"{registry.figures(last.id, last.value)} {last.unit}  {phrases.spoken_id(last.id)}" if last else "",
         heard="" if state.phase is Phase.ENTRY and state.first is not None else heard,
-        listens=_listens(state, audible),
+        listens=_listens(state, audible, silent and _too_soon(state, now)),
         check=_check(state), verdict=verdict, passed=page.passed(known[0]) if known else None, figures=figures,
         table=table, other_rows=other_rows,
         typed=state.typed + (state.wheel if state.wheel not in WORDS else ""),
@@ -132,8 +134,9 @@ def lamp(state: State, wrong: bool = False) -> str:
     return "waiting"
 
 
-def _listens(state: State, audible: bool) -> str:
-    """The microphone is deaf while the station talks, where it can be heard to talk; the keys never are."""
+def _listens(state: State, audible: bool, early: bool) -> str:
+    """The microphone is deaf while the station talks, where it can be heard to talk; the keys never are. ``early``: where
+    no voice can tell when a question is over, the screen does."""
     if state.asks_why:
         return phrases.for_hands(state.buttons, "screen.why", most=len(phrases.REASONS))
     if state.phase is Phase.OVER:
@@ -145,7 +148,17 @@ def _listens(state: State, audible: bool) -> str:
         word = sentence(f"buttons.{state.wheel}") if state.wheel in WORDS else ""
         wanted = f"{word} {sentence('buttons.screen.wheel')}".lstrip()
     talking = audible and state.spoken < state.utterance
-    return sentence("screen.keys_only", wanted=wanted) if wanted and talking else wanted
+    when = "keys_only" if talking else "not_yet" if early else ""
+    return sentence(f"screen.{when}", wanted=wanted) if wanted and when else wanted
+
+
+def _too_soon(state: State, now: float) -> bool:
+    """A press for yes, or a reading that must wait, would not count yet (``core/asked.py``)."""
+    if not state.rules or state.paused or state.away is not None or state.phase in (Phase.HOLD, Phase.TAPPING):
+        return False
+    if state.phase is Phase.ENTRY:  # the first entry is its own answer
+        return (state.first is not None or grave(state)) and now < heard_at(state)
+    return now < soonest(state, HELD if needs_held(state) else "#")
 
 
 def clock_of(state: State, now: float) -> tuple[float | None, str]:

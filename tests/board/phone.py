@@ -23,7 +23,7 @@ class Board:
         self._socket = server.listening("127.0.0.1", port)
         self.port = self._socket.getsockname()[1]
         self.url = f"http://127.0.0.1:{self.port}"
-        self._server = server.make(folder, own, [self.url])
+        self._server = server.make(folder, own, lambda: [self.url])
         self._thread = threading.Thread(target=self._server.run, args=([self._socket],))
         self._thread.start()
 

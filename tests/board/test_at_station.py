@@ -44,11 +44,13 @@ def test_what_is_shown_and_said(own: Path) -> None:
         "{",
         "[]",
         '{"code": 1234}',
-        '{"code": "12345", "addresses": ["http://x/"]}',
+        '{"code": "12345", "addresses": ["http://10.0.0.1/"]}',
         '{"code": "1234"}',
         '{"code": "1234", "addresses": "http://x/"}',
         '{"code": "1234", "addresses": ["http://[/"]}',
-        '{"code": "one two three", "addresses": ["http://x/"]}',
+        '{"code": "one two three", "addresses": ["http://10.0.0.1/"]}',
+        '{"code": "1234", "addresses": ["http://it reads 7.25 psi/"]}',
+        "[" * 100_000,
     ],
 )
 def test_a_file_that_is_none_of_the_boards_tells_nothing(own: Path, broken: str) -> None:

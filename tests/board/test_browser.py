@@ -93,7 +93,8 @@ def test_silence_of_the_station_is_said(page: Browser, board: Board) -> None:
     assert page.js("document.querySelector('#silent').hidden")
     publisher.put(board.folder, "now.json", publisher.now(2, at=boot_now() - 60))
     page.until("document.querySelector('#silent').innerText.startsWith('No word from the station for 6')")
-    assert page.js("getComputedStyle(document.querySelector('#clock')).textDecorationLine") == "line-through"
+    for clock in ("#clock", "#round .left"):
+        assert page.js(f"getComputedStyle(document.querySelector('{clock}')).textDecorationLine") == "line-through"
     publisher.put(board.folder, "now.json", publisher.now(3))
     page.until("document.querySelector('#silent').hidden")
 
@@ -114,6 +115,26 @@ def test_it_comes_back_when_the_board_was_killed(window: Browser, tmp_path: Path
     finally:
         window.open("about:blank")
         board.stop()
+
+
+def test_a_board_that_is_gone_does_not_hide_for_how_long(window: Browser, tmp_path: Path) -> None:
+    """It tries again all the time, and says beside it how old the page is."""
+    publisher.whole(tmp_path / "published")
+    board = Board(tmp_path / "published", tmp_path / "own")
+    try:
+        pair(window, board.url, board)
+    finally:
+        board.stop()
+    window.js("(ahead -= 60, asked -= 5, heard = asked - 1, tick())")
+    assert re.match(r"No word from the station for 6\d s\..* Connecting again\.$", text(window, "#silent")), text(window, "#silent")
+    window.open("about:blank")
+
+
+def test_a_phone_that_wakes_shows_no_old_clock_as_if_it_ran(page: Browser) -> None:
+    """Its own clock may have stood still: until it has heard, what is there is old. An interval that came late tells the sleep."""
+    told = page.js("(before -= 60_000, listen(), tick(), [document.body.className, document.querySelector('#silent').innerText])")
+    assert told == ["stale", "Connecting again."]
+    page.until("document.querySelector('#silent').hidden")
 
 
 def test_it_asks_anew_when_it_comes_to_the_front(page: Browser, board: Board, monkeypatch: pytest.MonkeyPatch) -> None:

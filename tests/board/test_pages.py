@@ -120,3 +120,21 @@ def test_attributes_and_children() -> None:
         '<p data-x="&quot;" hidden class="c">a&lt;b<br></p>'
     )
     assert isinstance(el("p"), Html)
+
+
+def test_without_script_too_what_is_old_is_said_to_be() -> None:
+    shown = Snapshot("1", publisher.now(at=1000.0))
+    old, fresh = (pages.live("now", shown, at, "") for at in (1000.0 + pages.SILENT_S, 1001.0))
+    assert "No word from the station for 12 s" in old and 'class="stale"' in old
+    assert "No word from the station" not in fresh.partition("<main>")[2] and 'class="stale"' not in fresh
+
+
+def test_the_verdict_says_of_which_test_it_is() -> None:
+    """Between two tests of a round it stands above the next one's question."""
+    regions = pages.now(Snapshot("1", publisher.now(verdict={**publisher.PASSED, "of": "Slump test"})))
+    assert "Slump test" in regions["verdict"] and "Slump test" in regions["said"]
+
+
+def test_a_clock_that_has_not_begun_does_not_run() -> None:
+    clock = {"name": "Slump", "left_s": None, "late": False, "done": False}
+    assert ">to do<" in pages.now(Snapshot("1", publisher.now(round=[clock])))["round"]

@@ -34,14 +34,14 @@ def codes(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_ten_thousand_guesses_are_locked_out(tmp_path: Path, clock: Clock, codes: None) -> None:
     """Every code there is, in order: five are looked at, and the right one is refused too once it is shut."""
-    shut = Pairing(tmp_path, [], clock)
+    shut = Pairing(tmp_path, list, clock)
     assert not any(shut.guess(f"{code:04}") for code in range(10_000))
     assert shut.shut_s == FIRST_LOCK_S and not shut.guess(shut.code)
 
 
 def test_a_day_of_guessing_tries_few(tmp_path: Path, clock: Clock) -> None:
     """Five whenever it is not shut, for 24 hours: the odds stay below one in fifty."""
-    shut, tried = Pairing(tmp_path, [], clock), 0
+    shut, tried = Pairing(tmp_path, list, clock), 0
     while clock.now < 1000 + 86400:
         shut.look()
         if not shut.shut_s:
@@ -53,7 +53,7 @@ def test_a_day_of_guessing_tries_few(tmp_path: Path, clock: Clock) -> None:
 
 
 def test_after_the_lock_there_is_another_code_and_each_lock_is_longer(tmp_path: Path, clock: Clock, codes: None) -> None:
-    shut, waited = Pairing(tmp_path, ["http://x/"], clock), []
+    shut, waited = Pairing(tmp_path, lambda: ["http://x/"], clock), []
     for _ in range(9):
         code = shut.code
         for _ in range(WRONG):
@@ -71,7 +71,7 @@ def test_after_the_lock_there_is_another_code_and_each_lock_is_longer(tmp_path: 
 
 
 def test_the_operators_new_code_counts_at_once_and_ends_a_lock(tmp_path: Path, clock: Clock, codes: None) -> None:
-    shut = Pairing(tmp_path, [], clock)
+    shut = Pairing(tmp_path, list, clock)
     for _ in range(WRONG):
         shut.guess("0000")
     code = pairing.new_code(tmp_path)
@@ -81,7 +81,7 @@ def test_the_operators_new_code_counts_at_once_and_ends_a_lock(tmp_path: Path, c
 
 def test_a_guess_changes_no_file(tmp_path: Path, clock: Clock) -> None:
     """What the station may read changes by the board's clock, never by a request."""
-    shut = Pairing(tmp_path, [], clock)
+    shut = Pairing(tmp_path, list, clock)
     before = {path.name: (path.read_bytes(), path.stat().st_mtime_ns) for path in tmp_path.iterdir()}
     for code in (*["0000"] * 20, shut.code):
         shut.guess(code)
@@ -103,7 +103,7 @@ def test_who_reads_the_files_gets_in_nowhere(tmp_path: Path) -> None:
     try:
         sessions = Sessions(tmp_path)
         cookie = sessions.add("Phone", "127.0.0.1")
-        Pairing(tmp_path, [])
+        Pairing(tmp_path, list)
     finally:
         os.umask(before)
     assert cookie not in (tmp_path / pairing.SESSIONS).read_text()
@@ -124,7 +124,23 @@ def test_a_broken_file_pairs_nobody_and_stops_nothing(tmp_path: Path, broken: st
         (tmp_path / name).write_text(broken)
     sessions = Sessions(tmp_path)
     assert not sessions.known("x") and sessions.known(sessions.add("Phone", ""))
-    shut = Pairing(tmp_path, [])
+    shut = Pairing(tmp_path, list)
     (tmp_path / pairing.CODE).write_text(broken)
     shut.look()
     assert len(shut.code) == 4
+
+
+def test_a_network_that_comes_later_is_told_with_the_same_code(tmp_path: Path, clock: Clock) -> None:
+    """The service starts before the radio has an address."""
+    known = ["http://127.0.0.1:8080/"]
+    shut = Pairing(tmp_path, lambda: list(known), clock)
+    code = shut.code
+    known[:] = ["http://192.168.4.1:8080/"]
+    shut.look()
+    assert pairing.code_of(tmp_path) == {"code": code, "addresses": known} and shut.guess(code)
+
+
+def test_a_pipe_in_place_of_the_code_is_not_waited_for(tmp_path: Path) -> None:
+    """The station reads it, and waits for nobody."""
+    os.mkfifo(tmp_path / pairing.CODE)
+    assert pairing.code_of(tmp_path) == {}

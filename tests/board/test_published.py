@@ -76,3 +76,13 @@ def test_what_the_day_does_not_list_is_not_given(tmp_path: Path) -> None:
     day["tests"][1] |= {"page": None, "pdf": None, "withheld": True}
     publisher.put(tmp_path, "day.json", day)
     assert published.test(2) is None and published.pdf(2) is None and published.test(1)
+
+
+def test_what_was_written_before_the_machine_started_anew_is_nothing(tmp_path: Path) -> None:
+    """Its clock would run for hours: the boot clock began again from nothing. The day's tests are as they were."""
+    publisher.whole(tmp_path, at=50_000.0)
+    published = Published(tmp_path, lambda: 60.0)
+    published.look()
+    assert published.snapshot.now == {} and len(published.snapshot.day["tests"]) == 3
+    publisher.put(tmp_path, "now.json", publisher.now(at=59.0))
+    assert published.look() and published.snapshot.at == 59.0

@@ -100,6 +100,8 @@ def test_pages_are_only_read(phone: Phone, method: str) -> None:
         "/test/%D9%A3",
         "/\\..\\x",
         "/" + "a" * 6000,
+        "/test/" + "9" * 5000,
+        "/test/" + "9" * 5000 + ".pdf",
     ],
 )
 def test_nothing_else_is_there(phone: Phone, path: str) -> None:

@@ -44,7 +44,7 @@ def test_the_first_steps(folder: Path) -> None:
         terminal.keys("z", "7")
         terminal.wait_for(r"key z means nothing here", 10)
         terminal.keys("Enter")
-        terminal.wait_for(r"hear it out, then press again|LEAK HOLD NOW\?", 10)
+        terminal.wait_for(r"press again|LEAK HOLD NOW\?", 10)
         pressed_until(terminal, r"LEAK HOLD NOW\?")
         pressed_until(terminal, r"CHARGE BETWEEN 45\.0 AND 45\.5")
         for _ in range(12):

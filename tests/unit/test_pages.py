@@ -139,6 +139,7 @@ def test_the_pictures_are_of_this_program(tmp_path: Path) -> None:
     """`python -m tests.pictures` makes them anew."""
     assert pictures.SCREEN.read_text(encoding="utf-8") == pictures.screen()
     assert pictures.words(pictures.report(tmp_path)).encode() in pictures.PAGE.read_bytes()
+    assert pictures.board_words(pictures.board()).encode() in pictures.BOARD.read_bytes()
 
 
 def test_the_page_of_figures_is_made_of_what_was_kept() -> None:

@@ -3,8 +3,8 @@
 // Times are the station's boot clock, in s. No clock of this phone is believed but how long ago something was: performance.now.
 
 const words = document.body.dataset, byId = id => document.getElementById(id);
-const BEAT_S = 5, SILENT_S = 12;
-let stream, again, asked = here();      // when this stream was opened
+const BEAT_S = 5, SILENT_S = Number(words.after);
+let stream, again, patience = 1, asked = here();      // when this stream was opened, and how long it may take, in s
 let ahead = here() - Number(words.sent);    // of this page's clock before the station's; the least delayed message knows best
 let at = Number(words.at), heard = here();
 const shown = new Map();        // what each region was last told
@@ -24,13 +24,13 @@ function tick() {
     if (clock.textContent !== text) clock.textContent = text;
     clock.classList.toggle("long", text.length > 5);
   }
-  const waiting = heard < asked && here() - asked > 1;
-  const silent = at > 0 && silence >= SILENT_S;
-  const told = waiting ? words.asking : silent ? words.silent.replace("{s}", Math.floor(silence)) : "";
+  const told = [];
+  if (at > 0 && silence >= SILENT_S) told.push(words.silent.replace("{s}", Math.floor(silence)));
+  if (heard < asked && here() - asked > patience) told.push(words.asking);
   const line = byId("silent");
-  line.hidden = !told;
-  if (line.textContent !== told) line.textContent = told;
-  document.body.classList.toggle("stale", Boolean(told));
+  line.hidden = !told.length;
+  if (line.textContent !== told.join(" ")) line.textContent = told.join(" ");
+  document.body.classList.toggle("stale", told.length > 0);
 }
 
 function take(event) {
@@ -52,6 +52,8 @@ function listen() {
   clearTimeout(again);
   if (stream) stream.close();
   asked = here();
+  patience = slept() ? -1 : 1;      // its clock may have stood still too: what it shows is old until it has heard
+  before = Date.now();
   stream = new EventSource(`/events?page=${words.page}`);
   stream.onmessage = take;
   stream.onerror = () => {
@@ -66,10 +68,11 @@ function check() {
 }
 
 let before = Date.now();
+function slept() { return Date.now() - before > 5000; }     // timers stood still
+
 setInterval(() => {
-  const slept = Date.now() - before > 5000;     // timers stood still: this phone slept
+  if (slept() || here() - Math.max(heard, asked) > 2 * BEAT_S + 2) listen();
   before = Date.now();
-  if (slept || here() - Math.max(heard, asked) > 2 * BEAT_S + 2) listen();
   tick();
 }, 250);
 
