@@ -40,7 +40,7 @@ def now(shown: Snapshot, at: float | None = None) -> Regions:
         "curve": _curve(told.get("curve")),
         "readings": _readings(told.get("readings") or []) if told else Html(""),
         "steps": _steps(told),
-        "day-link": el("a", words("tests_today", count=len(shown.day.get("tests", []))), href="/day"),
+        "day-link": el("a", _tests_of(shown), href="/day"),
         "said": join(el("p", shown.step_words), el("p", _verdict_words(verdict)) if verdict else None),
         "warned": el("p", words("caution", words=caution)) if caution else Html(""),
     }
@@ -50,9 +50,15 @@ def day(shown: Snapshot, at: float | None = None) -> Regions:
     tests = shown.day.get("tests") or []
     return {
         "notice": join(_notice(shown), [el("p", mark, class_="notice") for mark in shown.day.get("marks") or []]),
+        "date": el("p", _tests_of(shown), class_="of"),
         "tests": el("ol", [_line_of(each) for each in reversed(tests)], class_="tests") if tests else el("p", words("no_tests")),
         "charts": join(*[el("h2", words("charts")), *map(_chart, shown.day["charts"])] if shown.day.get("charts") else []),
     }
+
+
+def _tests_of(shown: Snapshot) -> str:
+    """With the date: before the first test of a day they are still those of the last."""
+    return words("tests_of", date=shown.day["date"], count=len(shown.day.get("tests") or [])) if shown.day.get("date") else words("day")
 
 
 def test(told: Fields, listed: Fields) -> Html:
