@@ -139,6 +139,7 @@ def test_the_verdict_says_of_which_test_it_is() -> None:
 def test_a_clock_that_has_not_begun_does_not_run() -> None:
     clock = {"name": "Slump", "left_s": None, "late": False, "done": False}
     assert ">to do<" in pages.now(Snapshot("1", publisher.now(round=[clock])))["round"]
+    assert ">now<" in pages.now(Snapshot("1", publisher.now(round=[{**clock, "now": True}])))["round"], "begun, and not done"
 
 
 def test_the_days_tests_say_of_which_day() -> None:
@@ -152,3 +153,8 @@ def test_no_name_of_a_limit_lies_over_the_newest_point() -> None:
     """A chart's last point is the one that matters: a name stands where its line is free."""
     drawn = drawings.chart([("1", 3.7), ("2", 4.0), ("3", 5.1)], [(3.0, "lower limit 3"), (5.0, "upper limit 5")], "")
     assert re.findall(r'class="(named[^"]*)">(\w+)', drawn) == [("named", "lower"), ("named first", "upper")]
+
+
+def test_between_two_tests_there_are_no_steps_and_no_readings() -> None:
+    regions = pages.now(Snapshot("1", publisher.now(step=0, steps=0, stages=[], readings=[])))
+    assert regions["steps"] == regions["readings"] == ""
