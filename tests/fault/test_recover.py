@@ -90,7 +90,7 @@ def test_a_flipped_bit_in_the_log_does_not_hide_that_the_end_is_gone(
     size = (folder / LOG).stat().st_size
     flip(folder / LOG, int(where * size))
     bad, saved = verified_and_saved(folder, recorded[1])
-    assert bad >= 292, "the first test, 291 events, is in the database"
+    assert bad > sum(row.test == 1 for row in recorded[1]), "the first test is in the database"
     assert saved >= len(recorded[1]) - 1, "rows lie in the log many times: at most the last one is gone"
     bowlside("rehearse", "-", "--answer-rest", "--journal", folder, stdin=script()).is_one_sentence(
         1, f"event {bad} is missing", "log recover")

@@ -84,7 +84,7 @@ def test_values_are_unrounded_beside_their_rounding() -> None:
     ({"air_content": ["4.5", "5.5"], "system_air_metric": [None, "0.10"]}, "fail",
      "air content 6.0 % is over 5.5 by 0.5; system air metric 0.20 psi is over 0.10 by 0.10"),
     ({"air_content": ["6.0", "6.0"]}, "pass", "inside the limits: air content 6.0 %"),
-    ({"system_air_metric": [None, "0.1"]}, "fail", "system air metric 0.2 psi is over 0.1 by 0.1"),
+    ({"system_air_metric": [None, "0.1"]}, "fail", "system air metric 0.20 psi is over 0.1 by 0.10"),
 ])
 def test_verdict(limits, verdict: str, why: str) -> None:
     done = sequential.assess(STARTS, GOOD, limited(**limits))
