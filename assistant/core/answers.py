@@ -1,7 +1,7 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import asked, batch_clock, crew, phrases, plausible, reading, round_clock, three_buttons
+from assistant.core import asked, batch_clock, caution, crew, phrases, plausible, reading, round_clock, three_buttons
 from assistant.core.commands import command
 from assistant.core.effects import NOT_NOW
 from assistant.core.flow import (
@@ -390,10 +390,12 @@ def _pause(turn: Turn, pause: bool) -> None:
     if pause:
         turn.hush()
         turn.say(sentence("answer.paused"), urgent=True)
-        turn.set(paused=True, typed="", wheel="")
+        turn.set(paused=True, paused_at=turn.state.now, typed="", wheel="")
     elif turn.state.paused:
         turn.set(paused=False)
         if turn.state.phase is not Phase.TAPPING:
+            if turn.state.now - turn.state.paused_at > caution.BREAK_S:
+                caution.after_break(turn)
             turn.say_prompt()
     else:
         _not_now(turn, sentence("answer.nothing_paused"))

@@ -10,10 +10,11 @@ from typing import Any, Mapping
 
 from assistant.core.language import CURRENT
 
-RULES = 5
+RULES = 6
 """By which rules a test that begins now is led. 0: an answer counted as soon as it came. 1: a clock of the test was asked about, and
 its end could be answered away; a run 2 far from run 1 was not asked about, and gains that contradict the physics could pass. 2: who keyed was told to
-use the keypad. 3: nobody was asked why a test was scrapped. 4: a point was always keyed."""
+use the keypad. 3: nobody was asked why a test was scrapped. 4: a point was always keyed.
+5: a restart always lost the clock of the test, and no break brought the caution about fresh concrete back."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,7 @@ class TestStarted(Event):
     language: str = CURRENT.name
     """What was said and heard in it: a replay in another would understand other words."""
     clock: Mapping[str, Any] = field(default_factory=dict)
-    """``wall``: seconds since midnight by the wall clock. ``placed``: the day's concrete so far (``due.told``). In a round, once the sample is taken: when that was, and what is to
+    """``wall``: seconds since midnight by the wall clock. ``boot``: whose clock the events' times are on. ``placed``: the day's concrete so far (``due.told``). In a round, once the sample is taken: when that was, and what is to
     begin (see ``round_clock.begin``)."""
     rules: int = RULES
 

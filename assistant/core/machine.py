@@ -8,7 +8,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from assistant.core import answers, batch_clock, crew, deviations, gauge, hold_curve, phrases, reading, round_clock, scrapped
+from assistant.core import (
+    answers,
+    batch_clock,
+    caution,
+    crew,
+    deviations,
+    gauge,
+    hold_curve,
+    phrases,
+    reading,
+    round_clock,
+    scrapped,
+)
 from assistant.core.effects import Effect, Finish
 from assistant.core.events import (
     ClockJumped,
@@ -64,7 +76,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
         case Restarted():
             round_clock.restarted(turn, event)
             batch_clock.restarted(turn, event)
-            _restarted(turn)
+            _restarted(turn, same_boot=bool(event.boot) and event.boot == state.boot)
+            turn.set(boot=event.boot)
         case Heard() | Unclear() if event.prompt not in ("", turn.state.prompt) and answers.answers_a_prompt(event.text):
             turn.cue("refused")
             note(turn, event.prompt, sentence("note.heard_late", heard=event.text or getattr(event, "why", "")))
@@ -104,6 +117,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             note(turn, "clock", sentence("note.slept", seconds=f"{event.seconds:.0f}"))
             if turn.state.phase is not Phase.OVER:
                 turn.say(sentence("test.slept", duration=phrases.duration(event.seconds)), "clock", urgent=True)
+                if event.seconds > caution.BREAK_S:
+                    caution.after_break(turn)
                 if turn.state.rules and turn.state.phase not in (Phase.HOLD, Phase.TAPPING):
                     turn.say_prompt()  # nobody heard it in his sleep
     if turn.state.phase is Phase.ENTRY and (state.phase is not Phase.ENTRY or turn.state.prompt != state.prompt):
@@ -118,9 +133,8 @@ def _start(turn: Turn, event: TestStarted) -> None:
         raise ValueError(sentence("test.other_language", then=event.language, now=CURRENT.name))
     settings = Settings.of_record(event.settings)
     procedure = build(registry.with_roles(event.procedure), settings)
-    if event.clock.get("cautioned"):
-        procedure = replace(procedure, steps=tuple(replace(one, caution="") if one.once else one for one in procedure.steps))
-    turn.set(procedure=procedure, settings=settings, header=event.header, index=0, rules=event.rules,
+    at = procedure.index(str(event.clock["from"])) if event.clock.get("from") else 0
+    turn.set(procedure=procedure, settings=settings, header=event.header, index=at, rules=event.rules, boot=str(event.clock.get("boot", "")),
              wording=str(event.header.get("speech", "normal")), wpm=int(event.header.get("wpm", 0)))
     practice = sentence("test.practice") if event.header.get("practice") else ""
     turn.say(f"{practice} {sentence('test.title', title=procedure.title)}".strip(), "start")
@@ -136,7 +150,11 @@ def _start(turn: Turn, event: TestStarted) -> None:
     batch_clock.begin(turn, event)
     if "to_begin" in event.clock:
         round_clock.begin(turn, event.clock)
-    enter(turn, procedure.index(str(event.clock["from"])) if event.clock.get("from") else 0)
+    if event.clock.get("cautioned"):
+        caution.leave_out(turn)
+    elif at:
+        caution.after_break(turn)
+    enter(turn, at)
 
 
 def _spoken(turn: Turn) -> None:
@@ -240,7 +258,11 @@ def _in_a_run(state: State) -> bool:
     return any(one.stage == state.step.stage and one.role == EQUILIBRIUM for one in state.procedure.steps)
 
 
-def _restarted(turn: Turn) -> None:
+RUNS_ON = 6
+"""From these rules of the dialogue on, the background clock of a test outlives a restart within one boot."""
+
+
+def _restarted(turn: Turn, same_boot: bool) -> None:
     state = turn.state
     # Utterances of the process that died will never be reported: they are over.
     # After a reboot the boot clock has begun anew: a time kept from before it would lie ahead, for hours.
@@ -251,16 +273,21 @@ def _restarted(turn: Turn) -> None:
     if state.before_scrap is Phase.TAPPING:  # scrap or change was being asked
         turn.set(before_scrap=Phase.READY)
     turn.clear_timers("words")
-    if any(name.startswith("clock:") for name, _ in state.timers):
+    clock = {name: at for name, at in state.timers if name.startswith("clock:")}
+    if clock:
         turn.clear_timers("clock:")
-        turn.set(clock="lost")
-        note(turn, "clock", sentence("note.clock_lost"))
+        if same_boot and state.rules >= RUNS_ON and clock["clock:0"] > state.now:  # nobody could stop one that ended meanwhile
+            turn.set(timers=(*turn.state.timers, *((name, at) for name, at in clock.items() if at > state.now)))
+        else:
+            turn.set(clock="lost")
+            note(turn, "clock", sentence("note.clock_lost"))
     turn.clear_timers("tap")  # the beats died with the process, and at a reboot their time means nothing
     where = sentence("test.restarted_at", stage=state.step.stage) if state.step.stage else sentence("test.restarted")
     kept = sentence("test.let_down_meanwhile") if _in_a_run(state) else ""
     note(turn, "restart", sentence("note.restarted", prompt=state.prompt))
     pressure = phrases.PRESSURE_CAUTION if state.procedure is not None and state.procedure.pressurised else ""
     turn.say(" ".join(filter(None, [where, pressure, kept])), "restart", caution=True)
+    caution.after_break(turn)
     hold = turn.state.running_hold()
     if hold is not None:
         broken_hold(turn, hold)

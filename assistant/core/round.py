@@ -120,6 +120,31 @@ def foreseen(tests: Sequence[str], settings: Settings, pair: tuple[str, str] | N
     return late(mine), mine
 
 
+# --- what was done before the sample ----------------------------------------------------------------------------------------
+
+EARLIER = {one.asked_as: name for name, one in registry.ROUNDS.items() if one.asked_as}
+"""The role of a question -> the test whose work it offers once more."""
+
+
+def offered(data: Mapping[str, Any]) -> str:
+    """The test whose work a procedure offers once more; empty: none."""
+    return next((EARLIER[step["role"]] for stage in data["stage"] for step in stage.get("step", ()) if step.get("role") in EARLIER), "")
+
+
+def without_offer(data: Mapping[str, Any]) -> dict[str, Any]:
+    """The same procedure without the stage that offers it: it is done."""
+    return {**data, "stage": [stage for stage in data["stage"] if not any(one.get("role") in EARLIER for one in stage.get("step", ()))]}
+
+
+def offer_says(data: Mapping[str, Any], words: str) -> dict[str, Any]:
+    """The same procedure, with words before the question that offers it."""
+    def told(step: Mapping[str, Any]) -> Mapping[str, Any]:
+        more = {key: f"{words} {step[key]}" for key in ("say", "terse") if step.get(key)}
+        return {**step, **more} if step.get("role") in EARLIER else step
+    return {**data, "stage": [{**stage, **({"step": [told(one) for one in stage["step"]]} if "step" in stage else {})}
+                              for stage in data["stage"]]}
+
+
 # --- the questions ----------------------------------------------------------------------------------------------------------
 
 def concrete_ft3(plan: Sequence[str], settings: Settings, check_tests: bool = False) -> Decimal:

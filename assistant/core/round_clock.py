@@ -59,7 +59,7 @@ def begin(turn: Turn, clock: Mapping[str, Any]) -> None:
     begun_at  the same in journals of the time when a temperature had only to begin within its limit
     told      true: the other technician began it, and whether in time is told, not timed
     filled_at boot time at which its bowl was filled, by a test that measures the same concrete before it: then it began
-    cautioned true: whoever does it heard the cautions about this concrete when the sample was taken (see Step.once)
+    cautioned true: whoever does it heard the caution about this concrete in this round, and no break came since (see caution.py)
     aged      true: a check test, or one to compare: no clock waits for it, but the age of its concrete is kept
     """
     turn.set(aged=bool(clock.get("aged")))

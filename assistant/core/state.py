@@ -240,7 +240,7 @@ class State:
     timing: str = ""
     """Whether this test of a round was in time (see round_clock); empty: not yet, or it belongs to none."""
     boot: str = ""
-    """The boot whose clock ``sampled_at`` is on."""
+    """The boot on whose clock all its times are; empty: nobody said."""
 
     midnight: float | None = None
     """Boot time of the midnight before this test began, by the wall clock then; None: nobody said."""
@@ -266,6 +266,9 @@ class State:
     """Number of the last utterance that is over."""
     listening: bool = False
     paused: bool = False
+    paused_at: float = 0.0
+    unsaid: str = ""
+    """The caution that this test leaves out, since it was heard before it in the round (see caution.py)."""
     quiet: bool = False
     wording: str = "normal"
     """``terse``, ``normal`` or ``coaching``; cautions are the same in each."""

@@ -33,7 +33,7 @@ class Step:
     caution: str = ""
     """Said before anything else, at the moment when it matters."""
     once: bool = False
-    """Its caution is about all concrete of a round: whoever took the sample has heard it and is not told again while a clock runs."""
+    """Its caution is about all concrete of a round: said at its first test, and again after a break (see caution.py)."""
     later: bool = False
     """Washing: left to the end of a round while a clock of it runs."""
     goto: str = ""

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
-from assistant.core import load_judged
+from assistant.core import caution, load_judged
 from assistant.core import round as core
 from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
@@ -28,7 +28,7 @@ from assistant.record.log import typed
 from assistant.record.session import Handles, Station, Unrecorded, unfinished
 from assistant.record.summary import figures
 from assistant.round.plan import Plan
-from assistant.round.record import SoFar, judged, newest, of_round, so_far
+from assistant.round.record import SoFar, judged, newest, of_round, passed, so_far
 
 Play = Callable[[Handles, Event, Procedure], None]
 """Plays one test, or one question, to its end on the devices that are there; returns when it is over, or when it was left."""
@@ -51,6 +51,9 @@ class Round:
     """Those that all its tests share."""
     name: str = field(init=False, default="")
     """Of the round that is driven; empty before ``go`` knows."""
+    heard: float | None = field(init=False, default=None)
+    """Boot time at which the last of its tests was over in which the caution about fresh concrete was heard; None: in none since the
+    start of the station."""
 
     def go(self) -> int:
         """Raises Refusal where another test is in the way or a header is wrong."""
@@ -228,7 +231,7 @@ class Round:
         how, _, test = answer.partition(".")
         labels: dict[str, Any] = {"round": this.name, "round_tests": ", ".join(self.plan.tests), **this.labels}
         labels |= {} if self.plan.check_tests else {"check_tests": False}
-        clock: dict[str, Any] = {"wall": loads.of_day(self.wall())}
+        clock: dict[str, Any] = {"wall": loads.of_day(self.wall()), "boot": self.boot}
         settings: dict[str, Any] = {}
         if registry.ROUNDS[test].again:
             clock["placed"] = self.plan.placed(self.journal)
@@ -241,8 +244,8 @@ class Round:
             if told is None:
                 return False
             clock |= {"told": True} if told else {"aged": True} if how != "next" else {}
-            if how != "repeat" and this.portion.boot == self.boot:
-                clock["cautioned"] = bool(clock["to_begin"])
+            if how != "repeat":
+                clock["cautioned"] = self.heard is not None and self.now() - self.heard <= caution.BREAK_S
         if how == "check":
             labels["check_of"] = sentence("round.check_of", test=named([test]))
         elif how == "repeat":
@@ -267,13 +270,28 @@ class Round:
         header = self._header(test, **{**gear, **labels, **needed})
         if in_bowl:
             header = _in_bowl(header)
-        remarks = [self.plan.remark if test in core.AIR else "", sentence("round.in_bowl") if in_bowl else "", overdue]
+        header, earlier = self._earlier(this, header, clock if how == "next" else {}) if how != "repeat" else (header, "")
+        remarks = [self.plan.remark if test in core.AIR else "", sentence("round.in_bowl") if in_bowl else "", earlier, overdue]
         remark = {"remark": " ".join(filter(None, remarks))} if any(remarks) else {}
         first_event = TestStarted(self.now(), test, header.data, {**header.settings.to_mapping(), **settings},
                                   {**header.labels, **remark}, clock=clock)
         station = Station(self.journal, self.journal.new_test(), self.boot)
-        self.play(station, first_event, header.procedure)
-        return station.over
+        return self._play(station, first_event, header.procedure)
+
+    def _earlier(self, this: SoFar, header: Header, clock: Mapping[str, Any]) -> tuple[Header, str]:
+        """A test that offers what this round may have done before the sample: without the offer and with a remark where it was done
+        and passed with this meter, else with the question saying what it costs while the clock of this test runs."""
+        if not (test := core.offered(header.data)):
+            return header, ""
+        done = passed(this.records, registry.METHODS[test].results, header.labels.get("meter"))
+        if done is not None:
+            return _with(header, core.without_offer(header.data)), sentence(
+                "round.earlier", what=capital(named([test])), result=figures(done))
+        limit = limit_s(header.test, self.settings)
+        if limit is None or header.test not in clock.get("to_begin", ()) or clock.get("at") is None:
+            return header, ""
+        words = sentence("round.costs", what=capital(named([test])), limit=duration(limit), test=named([header.test]))
+        return _with(header, core.offer_says(header.data, words)), ""
 
     def _other_began(self, this: SoFar, test: str, clock: Mapping[str, Any], compared: bool) -> bool | None:
         """Two technicians and it is late for this test: the other may have begun it in time. None: the round was left there."""
@@ -300,8 +318,18 @@ class Round:
                               f"Finish it first ({finish}).")
         this = so_far(self.journal, header["round"], of_round(self.journal, header["round"]))
         at = this.portion.on_clock(self.now(), self.boot, self.wall())[0] if this.portion else None
-        self.play(station, Restarted(self.now(), self.boot, at, loads.of_day(self.wall())), procedure)
+        return self._play(station, Restarted(self.now(), self.boot, at, loads.of_day(self.wall())), procedure)
+
+    def _play(self, station: Station, first: Event, procedure: Procedure) -> bool:
+        """False: it was left before its end."""
+        self.play(station, first, procedure)
+        if caution.heard(station.state):
+            self.heard = self.now()
         return station.over
+
+
+def _with(header: Header, data: Mapping[str, Any]) -> Header:
+    return replace(header, data=data, procedure=build(data, header.settings, header.test))
 
 
 def _in_bowl(header: Header) -> Header:

@@ -6,14 +6,14 @@ last portion is in the sampling test's events. So a start after a crash goes on 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from assistant.core import batch_clock, quality
 from assistant.core import load_judged as core
-from assistant.core.assessment import FAIL, INVALID, NONE, PASS
+from assistant.core.assessment import FAIL, INVALID, NONE, PASS, ResultSpec
 from assistant.core.methods.registry import RESULTS
 from assistant.core.round import SAMPLE
 from assistant.core.round_clock import limit_s
@@ -160,6 +160,17 @@ def judged(records: Sequence[Mapping[str, Any]]) -> Judged:
     return Judged(plan, tuple(_done(one) for one in counted if one["outcome"] != "not over"),
                   not samplings or samplings[-1]["verdict"] != "invalid", core.is_preliminary(label("preliminary")),
                   label("check_tests") is not False, any(one["test"] == loads.TICKET for one in records) and any(map(_is_old, records)))
+
+
+def passed(records: Iterable[Mapping[str, Any]], results: Collection[ResultSpec], meter: Any) -> Mapping[str, Any] | None:
+    """The newest of such results of tests with this meter, if it has a value that is within its limits; None: it has not."""
+    found = [(one, each) for one in records for each in one["results"]
+             if each["name"] in [spec.name for spec in results] and one.get("meter") == meter and not one.get("comparison")]
+    if not found:
+        return None
+    one, last = found[-1]
+    counts = one["outcome"] == "done" and one["verdict"] != INVALID and last["value"] is not None
+    return last if counts and judge(last["value"], tuple(last["limits"]), one["rounding"]) else None
 
 
 def _is_old(one: Mapping[str, Any]) -> bool:

@@ -100,7 +100,7 @@ def _on_the_record(args: argparse.Namespace, header: Header, folder: Path, out: 
                 one = Station(journal, journal.new_test(), boot)
                 first = TestStarted(clock.boot_now(), header.test, header.data, header.settings.to_mapping(),
                                     {**header.labels, **labels, **({"remark": remark} if remark else {})},
-                                    clock={"wall": loads.of_day(datetime.now()),
+                                    clock={"wall": loads.of_day(datetime.now()), "boot": boot,
                                            **({"placed": before(journal)} if header.test == loads.TICKET else {})})
             played.append(one)
             return one, first

@@ -35,7 +35,8 @@ class Dialogue:
         self.finished = ""
         self.effects: list[Any] = []
         chosen = {"limits": LIMITS, "chamber_ratio": Decimal("0.06"), "aggregate_correction_pct": Decimal("0.3"), **settings}
-        self._act(TestStarted(0.0, test, load(test), Settings.from_mapping(chosen).to_mapping(), header or {}))
+        self._act(TestStarted(0.0, test, load(test), Settings.from_mapping(chosen).to_mapping(), header or {},
+                              clock={"boot": "boot-1"}))
 
     @property
     def state(self) -> State:

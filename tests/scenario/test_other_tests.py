@@ -100,7 +100,7 @@ def test_a_slump_of_older_rules_replays_as_it_was_answered() -> None:
 def test_a_clock_that_a_restart_lost_is_asked_about(tmp_path: Path) -> None:
     """What the station can't know, and only that."""
     for answer, verdict in (("yes", "none"), ("no", "invalid")):
-        t = passing(Dialogue(tmp_path / answer, "slump"), "damp").kill().restart()
+        t = passing(Dialogue(tmp_path / answer, "slump"), "damp").kill().restart("boot-2")
         passing(t, "layer.1", "layer.2", "layer.3", "strike").at("lift").hear("next").wait(8).at("stood").hear("yes")
         t.at("in_time").hear(answer)
         if answer == "yes":
@@ -378,9 +378,26 @@ def test_the_clock_begins_anew_with_another_portion(tmp_path: Path) -> None:
 
 
 def test_a_restart_loses_the_clock_and_says_so_in_the_record(tmp_path: Path) -> None:
-    t = Dialogue(tmp_path, "slump").hear("next").kill().restart()
+    t = Dialogue(tmp_path, "slump").hear("next").kill().restart("boot-2")
     assert any("lost at the restart" in one.text for one in t.state.notes)
     t.wait(200).does_not_say("over")
+
+
+def test_a_restart_within_one_boot_keeps_the_clock_and_asks_nothing(tmp_path: Path) -> None:
+    """The boot clock ran on, and the station knows when the first scoop was: the 2 1/2 minutes of the slump still end in time."""
+    t = passing(Dialogue(tmp_path / "kept", "slump"), "damp").wait(60).kill().restart(later=10)
+    assert t.state.clock == "running" and not any("lost" in one.text for one in t.state.notes)
+    t.hear("time left").says("1 minute")
+    passing(t, "layer.1", "layer.2", "layer.3", "strike").at("lift").hear("next").wait(8).at("stood").hear("yes")
+    t.reading("slump", "4.25").records("verdict", verdict="none")
+    t = passing(Dialogue(tmp_path / "over", "slump"), "damp").kill().restart(later=5).wait(150)
+    assert t.state.clock == "over"
+
+
+def test_a_clock_that_ended_while_the_station_was_away_is_asked_about(tmp_path: Path) -> None:
+    """Nobody could have stopped it then."""
+    t = passing(Dialogue(tmp_path, "slump"), "damp").kill().restart(later=151)
+    assert t.state.clock == "lost"
 
 
 def test_the_gauge_on_the_wire_is_no_reference_for_itself(tmp_path: Path) -> None:

@@ -433,3 +433,59 @@ def test_a_leak_hold_comes_before_the_sample_and_is_not_offered_twice(tmp_path: 
     assert done.code == 0 and said(done).count("Leak hold of the chamber first") == 1
     assert [one["test"] for one in recorded(tmp_path)] == ["leak", "sampling", "slump"]
     assert {one["round"] for one in recorded(tmp_path)} == {"R-1"} and "sample" not in recorded(tmp_path)[0]
+
+
+HOLD = [line for ident in ("leak.charge", "leak.initial", "leak.final") for line in read(ident, READINGS[ident])]
+
+
+@pytest.mark.dates
+def test_a_leak_hold_of_the_round_is_told_and_not_asked_about_again(tmp_path: Path) -> None:
+    done = play(tmp_path, script(("leak", "sequential"), *HOLD, *[line for line in six() if line["on"] != "leak.ask"]))
+    assert done.code == 0, said(done)[-300:]
+    assert said(done).count("The leak hold is done in this round: 0.05 psi.") == 1
+    assert "Leak hold now?" not in said(done) and "leak.ask" not in [line["id"] for line in done.lines("listening")]
+    assert any("is done in this round" in note["text"] for note in recorded(tmp_path)[2]["notes"])
+
+
+@pytest.mark.dates
+def test_a_declined_leak_hold_is_offered_with_what_it_costs(tmp_path: Path) -> None:
+    """Within air's five minutes; the check test has no time of its own, and there it is only asked."""
+    six_no_hold, leaks = six(), {"on": "leak.ask", "say": "no"}
+    done = play(tmp_path, script(("sequential",), {"on": "next.leak", "say": "no"}, *six_no_hold, leaks, *six_no_hold[1:],
+                                 limits={"air_content": ["6.5", "7.5"]}))
+    words = said(done)
+    assert words.count("The leak hold was not done before the sample: its time now comes off the 5 minutes for air. Leak hold now?") == 1
+    assert words.count("Leak hold now?") == 2, words
+
+
+@pytest.mark.dates
+@pytest.mark.parametrize("final", ["45.00", "45.40"])
+def test_a_leak_hold_that_failed_or_rose_is_offered_again(final: str, tmp_path: Path) -> None:
+    hold = [*HOLD[:-1], *read("leak.final", final), {"on": "leak.rose", "say": "no"}]
+    done = play(tmp_path, script(("leak", "sequential"), *hold, *six()))
+    assert "Leak hold now?" in said(done) and "is done in this round" not in said(done)
+
+
+CAUSTIC = "Fresh concrete is caustic: gloves and eyewear on, wash it off skin at once."
+
+
+def cautions(done: Done) -> int:
+    return said(done).count(CAUSTIC)
+
+
+@pytest.mark.parametrize(("waits", "times"), [(880, 1), (920, 2)])
+def test_the_caution_about_concrete_comes_once_a_round_and_again_after_a_break(waits: int, times: int, tmp_path: Path) -> None:
+    """Three tests and a check test that is begun when no clock runs any more. BREAK_S is ours."""
+    late = {"on": "next.pressure-air", "after": waits, "say": "yes"}
+    done = play(tmp_path, script(("temperature", "slump", "pressure-air"), *read("slump", "4.25"), *read("temperature", "68"), late,
+                                 *read("air.reading", "8.0", "6.2")))
+    assert cautions(done) == times, said(done)
+
+
+@pytest.mark.dates
+def test_a_restart_brings_the_caution_about_concrete_back_once(tmp_path: Path) -> None:
+    first = play(tmp_path, script(SHORT[:3], *read("slump", "4.25"), {"on": "next.temperature", "say": "no"},
+                                  {"on": "next.pressure-air", "say": "no"}, {"on": "stop", "say": "yes"}))
+    assert cautions(first) == 1
+    second = play(tmp_path, script(SHORT[:3], {"on": "go_on", "say": "yes"}, *read("temperature", "68"), *read("air.reading", "6.0")))
+    assert second.code == 0 and cautions(second) == 1, said(second)

@@ -170,7 +170,7 @@ ROLES = {"leak.charge": "leak-charge", "leak.settle": "leak-full", "leak.initial
 METHOD = Method(
     name="leak", on_meter=True, readings=READINGS, results=(DROP,), values=VALUES, check=_check, work=work,
     rules={"leak_alone": _alone}, hold=HoldWatcher(ROLE, _cannot_pass, _shows), roles=ROLES,
-    round=InRound(usual=False, before_sample=("leak", "sequential")),
+    round=InRound(usual=False, before_sample=("leak", "sequential"), asked_as="leak-ask"),
     sources={
         "leak_far_psi": common("a reading this far from where the hold belongs is more likely a slip"),
         "leak_curve": derived("a leak through a small hole loses nearly a straight line in five minutes, pumped air cools "

@@ -220,6 +220,8 @@ class InRound:
     in_bowl: str = ""
     """It may be done in the bowl of the air meter, whose own test goes on with the same concrete: the step that is left out then,
     since that test says how the bowl is filled."""
+    asked_as: str = ""
+    """The role of the question by which a later test of the round offers the same: where this was done, its stage is left out there."""
     full_at: str = ""
     """The step at which it begins where its bowl is full already."""
     stands: str = ""
