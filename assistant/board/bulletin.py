@@ -52,7 +52,7 @@ def of(state: State, last: State | None = None, practice: bool = False) -> dict[
         "title": "" if procedure is None else sentence("board.round") if asks else f"{procedure.title}, {state.step.stage}",
         "do": " ".join(filter(None, [f"{procedure.title}." if asks and procedure else "", do])),
         "next": _next(state), "caution": caution, "kind": _kind(state),
-        "step": 0 if procedure is None else state.index + 1, "steps": 0 if procedure is None else len(procedure.steps),
+        "step": 0 if procedure is None or asks else state.index + 1, "steps": 0 if procedure is None or asks else len(procedure.steps),
         "stages": _stages(state), "clock": _clock(state), "round": _round(state), "curve": _curve(state),
         "readings": [_reading(one, state) for one in state.readings if _may_be_seen(one, state)],
         "verdict": _verdict(told),
@@ -182,7 +182,8 @@ def _round(state: State) -> list[dict[str, Any]]:
     for test in planned:
         limit, sampled = round_clock.limit_s(test, state.settings), state.sampled_at
         waits = sampled is None or test in state.to_begin
-        found.append({"name": capital(round_clock.named([test])), "done": not waits,
+        now = state.procedure is not None and test == state.procedure.test and state.phase is not Phase.OVER
+        found.append({"name": capital(round_clock.named([test])), "done": not (waits or now), "now": now,
                       "ends": sampled + limit if waits and sampled is not None and limit is not None else None})
     return found
 

@@ -42,10 +42,11 @@ class Plot:
     def dots(self, points: Sequence[Point]) -> None:
         self.parts += [el("circle", cx=self.x(x), cy=self.y(y), r=3, class_="dot") for x, y in points]
 
-    def level(self, value: float, words: str) -> None:
+    def level(self, value: float, words: str, first: bool) -> None:
+        """``first``: its name stands at the first point, where the last lies nearer to it."""
         at = self.y(value)
         self.parts += [el("path", d=f"M{LEFT} {at}H{RIGHT}", class_="level"),
-                       el("text", words, x=RIGHT, y=at - 3, class_="named")]
+                       el("text", words, x=LEFT if first else RIGHT, y=at - 3, class_="named first" if first else "named")]
 
     def svg(self, told: str) -> Html:
         """``told``: what it shows, for whoever can't see it."""
@@ -71,7 +72,7 @@ def chart(points: Sequence[tuple[str, float]], levels: Sequence[tuple[float, str
     every = ceil(len(points) / 6)
     plot.grid([(n, label) for n, (label, _) in enumerate(points) if n % every == 0])
     for value, words in levels:
-        plot.level(value, words)
+        plot.level(value, words, first=abs(points[-1][1] - value) < abs(points[0][1] - value))
     dots = [(float(n), value) for n, (_, value) in enumerate(points)]
     plot.line(dots, "curve")
     plot.dots(dots)

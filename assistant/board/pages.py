@@ -38,9 +38,9 @@ def now(shown: Snapshot, at: float | None = None) -> Regions:
                    el("p", words("next", words=told["next"]), class_="next") if told.get("next") else None),
         "round": _round(told.get("round") or [], shown.at, at),
         "curve": _curve(told.get("curve")),
-        "readings": _readings(told.get("readings") or []) if told else Html(""),
+        "readings": _readings(told.get("readings") or []) if told.get("steps") else Html(""),
         "steps": _steps(told),
-        "day-link": el("a", words("tests_today", count=len(shown.day.get("tests", []))), href="/day"),
+        "day-link": el("a", _tests_of(shown), href="/day"),
         "said": join(el("p", shown.step_words), el("p", _verdict_words(verdict)) if verdict else None),
         "warned": el("p", words("caution", words=caution)) if caution else Html(""),
     }
@@ -50,9 +50,15 @@ def day(shown: Snapshot, at: float | None = None) -> Regions:
     tests = shown.day.get("tests") or []
     return {
         "notice": join(_notice(shown), [el("p", mark, class_="notice") for mark in shown.day.get("marks") or []]),
+        "date": el("p", _tests_of(shown), class_="of"),
         "tests": el("ol", [_line_of(each) for each in reversed(tests)], class_="tests") if tests else el("p", words("no_tests")),
         "charts": join(*[el("h2", words("charts")), *map(_chart, shown.day["charts"])] if shown.day.get("charts") else []),
     }
+
+
+def _tests_of(shown: Snapshot) -> str:
+    """With the date: before the first test of a day they are still those of the last."""
+    return words("tests_of", date=shown.day["date"], count=len(shown.day.get("tests") or [])) if shown.day.get("date") else words("day")
 
 
 def test(told: Fields, listed: Fields) -> Html:
@@ -180,10 +186,9 @@ def clock_words(left_s: float) -> str:
 def _round(clocks: Iterable[Fields], since: float, at: float | None) -> Html:
     lines = []
     for clock in clocks:
-        done, late = clock.get("done"), clock.get("late")
-        left = el("span", words("late" if late else "done"), class_="left") if late or done else (
-            _left(clock.get("left_s"), since, at, "left"))
-        state = "late" if late else "done" if done else None
+        state = "late" if clock.get("late") else "done" if clock.get("done") else None
+        told = state or ("in_hand" if clock.get("now") and clock.get("left_s") is None else None)
+        left = el("span", words(told), class_="left") if told else _left(clock.get("left_s"), since, at, "left")
         lines.append(el("li", [el("span", clock["name"], class_="name"), left], class_=state))
     return el("section", [el("h2", words("round")), el("ul", lines, class_="clocks")]) if lines else Html("")
 

@@ -119,7 +119,8 @@ def key(turn: Turn, name: str, at: float) -> None:
     """at: when it was pressed, which may be long before it is handled."""
     state = turn.state
     since = at - state.last_key_at
-    if name == "#" and state.last_key.isdigit() and state.phase is Phase.CONFIRM and at < asked.heard_at(state):
+    if (name == "#" and state.last_key.isdigit() and state.phase is Phase.CONFIRM and state.rules >= reading.POINTLESS
+            and at < asked.heard_at(state)):
         turn.set(last_key=name, last_key_at=at)
         return  # the number had entered itself: some still end it with #
     twice_held = name == asked.HELD and state.last_key == name and since < REPEAT_S
@@ -157,9 +158,9 @@ def key(turn: Turn, name: str, at: float) -> None:
     elif name in ("#", asked.HELD) and state.typed:
         _enter(turn, at)
     elif name == "B" and state.typed:
-        turn.set(typed=state.typed[:-1])
+        turn.set(typed=state.typed[:-1], wheel=state.wheel and three_buttons.DIGITS[0])
     elif name in ("C", "B-held") and state.typed:
-        turn.set(typed="")
+        turn.set(typed="", wheel=state.wheel and three_buttons.DIGITS[0])
     elif name == asked.HELD and asked.needs_held(state):
         if twice_held:
             turn.cue("refused")  # a key that repeats itself is not held
@@ -431,6 +432,8 @@ def _words(state: State, ident: str) -> str:
 
 
 def _not_now(turn: Turn, words: str) -> None:
+    if turn.state.rules >= asked.ONLY_WHAT_COUNTED:
+        turn.set(answered=turn.before.answered)  # or the same answer again would follow too soon on the one that did count
     turn.set(listening=False)
     turn.cue("refused")
     turn.say(words, turn.state.prompt + NOT_NOW)

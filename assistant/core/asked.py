@@ -30,6 +30,10 @@ GIVEN_UP_S = 60.0
 longest results take 40 s to say."""
 HELD = "#-held"
 """The key held down: yes to a safety question."""
+NO_READING = ("#", HELD, "C", "next", "yes", "no")
+"""Answers that are never a reading."""
+ONLY_WHAT_COUNTED = 6
+"""From these rules of the dialogue on, what was refused is no last answer, and a question that was put anew is a new one."""
 
 
 def grave(state: State) -> bool:
@@ -68,8 +72,8 @@ def _over(asked: Asked) -> float:
     return max(asked.over, asked.began + asked.words * 60 / FASTEST_WPM)
 
 
-def heard_at(state: State) -> float:
-    """From when on (boot time, s) an answer counts; infinite while that hangs on what is still being said."""
+def heard_at(state: State, answer: str = "") -> float:
+    """From when on (boot time, s) an answer counts, a reading where none is named; infinite while that hangs on what is still being said."""
     asked = state.asked
     given_up = max(asked.at, asked.reported) + GIVEN_UP_S + asked.words * 60 / SLOWEST_WPM
     if state.cautions:
@@ -80,7 +84,9 @@ def heard_at(state: State) -> float:
     enough = over if whole or grave(state) else min(over, began + ENOUGH_S)
     if state.phase is Phase.CONFIRM:  # of one figure, too
         enough = max(over, began + ENOUGH_S)
-    typed = state.phase is Phase.ENTRY and not whole and not grave(state)  # a reading is its own answer: the first key cut it off
+    # A reading is its own answer: the first key cut it off. Leaving it out, or taking what the gauge shows, is none.
+    typed = (state.phase is Phase.ENTRY and not whole and not grave(state)
+             and (answer not in NO_READING or state.rules < ONLY_WHAT_COUNTED))
     if asked.cut and enough > asked.cut_at and not typed:
         return given_up
     return min(enough, given_up)
@@ -90,7 +96,7 @@ def soonest(state: State, answer: str) -> float:
     """From when on ``answer`` (a key, a command, a reading as it was given) counts: heard, and no echo of the last answer."""
     last = state.answered
     if answer != last.answer:
-        return heard_at(state)
+        return heard_at(state, answer)
     if last.grave or grave(state):
-        return max(heard_at(state), last.at + APART_S)
-    return max(heard_at(state), min(_over(state.asked), last.at + APART_S))
+        return max(heard_at(state, answer), last.at + APART_S)
+    return max(heard_at(state, answer), min(_over(state.asked), last.at + APART_S))

@@ -48,7 +48,7 @@ def back(turn: Turn, at: float) -> None:
         return
     turn.hush()
     turn.clear_timers("crew:")
-    turn.set(away=None, listening=False)
+    turn.set(away=None, listening=False, typed="", wheel="")
     turn.note(state.step.id, sentence("note.back_after", duration=phrases.duration(state.now - state.away.at)))
     turn.say(f"{sentence('crew.back')} {_found(state)}".rstrip())
     if state.phase is Phase.HOLD and (left := state.time_left()) is not None:
@@ -94,9 +94,12 @@ def due(turn: Turn, after_s: int) -> None:
 
 
 def restarted(turn: Turn) -> None:
+    """The boot clock may have begun anew."""
     away = turn.state.away
     if away is not None:
         turn.set(away=replace(away, at=min(away.at, turn.state.now)))
+        turn.clear_timers("crew:")
+        turn.timer(f"crew:{AGAIN_S}", turn.state.now + AGAIN_S)
 
 
 def _found(state: State) -> str:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from decimal import Decimal
 
+from assistant.core.events import RULES
 from assistant.core.language import sentence
 
 IMPOSSIBLE = "impossible"
@@ -23,8 +24,14 @@ class Doubt:
     """Of tests led by these rules (``events.RULES``) or newer ones: an older one must replay as it was lived."""
 
 
-def no_number(value: Decimal) -> Doubt | None:
-    """The doubt about what no instrument could show."""
-    if not value.is_finite() or value.adjusted() >= 6 or int(value.as_tuple().exponent) < -12:
+LONGEST, LONGEST_BEFORE = 8, 6
+"""Digits before the point: of the longest number on a ticket, and of any in a test by rules before ``LONG_SINCE``. Ours."""
+LONG_SINCE = 6
+
+
+def no_number(value: Decimal, rules: int = RULES) -> Doubt | None:
+    """The doubt about what neither an instrument nor a ticket could show. rules: by which the test is led."""
+    most = LONGEST if rules >= LONG_SINCE else LONGEST_BEFORE
+    if not value.is_finite() or value.adjusted() >= most or int(value.as_tuple().exponent) < -12:
         return Doubt(IMPOSSIBLE, sentence("doubt.no_reading"), "order")
     return None

@@ -26,12 +26,12 @@ def reading(name: str, value: Decimal, taken: Taken, settings: Values, rules: in
     `taken` holds the readings taken so far by name; a rule whose other readings are missing is left out. `rules`: by which the
     test is led.
     """
-    return next((doubt for doubt in doubts(name, value, taken, settings) if doubt.since <= rules), None)
+    return next((doubt for doubt in doubts(name, value, taken, settings, rules) if doubt.since <= rules), None)
 
 
-def doubts(name: str, value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
+def doubts(name: str, value: Decimal, taken: Taken, settings: Values, rules: int = RULES) -> Iterator[Doubt]:
     """Every doubt, in order. An impossible reading has just the one. ValueError: no method has such a reading."""
-    none = no_number(value)
+    none = no_number(value, rules)
     yield from [none] if none else registry.reading(name).doubts(value, taken, settings)
 
 

@@ -17,10 +17,12 @@ Nothing here ever changes a value: it is taken as it came, or asked again.
 """
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from decimal import Decimal
 
 from assistant.core import batch_clock, gauge, phrases, plausible
+from assistant.core.asked import ONLY_WHAT_COUNTED
 from assistant.core.corrections import after_taken, withdraw
 from assistant.core.events import GaugeSteady
 from assistant.core.flow import note
@@ -97,7 +99,7 @@ def gauge_steady(turn: Turn, event: GaugeSteady) -> None:
         assert entry is not None
         turn.hush()
         turn.set(phase=Phase.ENTRY, proposed=None, override=False)
-        refuse(turn, entry.value, sentence("gauge.moved"))
+        _anew(turn, refuse, entry.value, sentence("gauge.moved"))
     elif gauge.offers(state):
         from_gauge(turn, event.value, event.spread)
         if turn.state.phase is Phase.ENTRY:
@@ -179,6 +181,14 @@ def _may_be_second(state: State, second: Entry) -> bool:
     return first.source == "voice" and first.form == "whole" and second.form == "digits"
 
 
+def _anew(turn: Turn, say: Callable[..., None], *args: object) -> None:
+    """A read-back was broken off: what is said of it asks for the reading, and counts as a question of its own."""
+    first = turn.state.utterance + 1
+    say(turn, *args)
+    if turn.state.rules >= ONLY_WHAT_COUNTED:
+        turn.open(first)
+
+
 def _dispute(turn: Turn, entry: Entry) -> None:
     """Two sources disagree: neither is taken, and neither is named, since both may be wrong."""
     turn.set(first=None, disputed=entry.value)
@@ -194,7 +204,7 @@ def _out_of_band(turn: Turn, entry: Entry, band: plausible.Band) -> None:
     words = {"value": f"{entry.value:f}", "band": phrases.capital(band.words)}
     if outs >= 2 and band.by <= OVERRIDE_WITHIN_PSI:
         turn.say(sentence("entry.out", **words))
-        turn.set(phase=Phase.OVERRIDE, offered=entry, outs=0)
+        turn.set(phase=Phase.OVERRIDE, offered=entry, outs=0, typed="" if state.wheel else state.typed, wheel="")
         turn.say_prompt()
     else:
         # "Over by 0.12" tells what was heard too, as the target is known.
@@ -237,7 +247,7 @@ def confirmed(turn: Turn, yes: bool) -> None:
         turn.say_prompt(whole=False)
     elif gauge.disputes(state, entry) and state.disputed != entry.value:
         turn.set(override=False)
-        _dispute(turn, entry)
+        _anew(turn, _dispute, entry)
     elif state.ask.entries == "two" and state.first is None:
         turn.set(first=entry)
         turn.say_prompt()

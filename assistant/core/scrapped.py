@@ -13,6 +13,8 @@ from assistant.core.turn import Turn
 
 ASKS_WHY = 4
 """From these rules of the dialogue on."""
+HEARD_FIRST = 6
+"""From these on a reason too counts only when the question could be heard: a digit that comes sooner was keyed for something else."""
 SILENT_S = 12.0
 """Nothing that is said or keyed for so long after the question: he says nothing. Ours."""
 
@@ -46,10 +48,10 @@ def happened(turn: Turn, event: KeyPressed | Heard | Unclear | TimerDue) -> None
 
 def _answered(turn: Turn, answer: str, meant: str, at: float) -> None:
     turn.set(listening=False)
-    if meant in phrases.REASONS:
-        end(turn, phrases.REASONS[meant])
-    elif meant in ("next", "no", "yes") and at >= asked.soonest(turn.state, answer):
-        end(turn)
+    reason = phrases.REASONS.get(meant, "")
+    in_time = at >= asked.soonest(turn.state, answer) or bool(reason) and turn.state.rules < HEARD_FIRST
+    if (reason or meant in ("next", "no", "yes")) and in_time:
+        end(turn, reason)
     elif meant == "say_again":
         turn.hush()
         turn.say_prompt()

@@ -164,6 +164,8 @@ class Tap(Step):
 
     def check(self) -> None:
         super().check()
+        if self.joined and self.caution:
+            raise ValueError('"joined" is for a tapping without a caution: it would never be said.')
         for name in ("seconds", "every"):
             try:
                 good = 0.1 <= float(getattr(self, name)) <= LONGEST_S

@@ -20,7 +20,7 @@ class Turn:
     """Lives for one call of ``step`` only; outside it everything is immutable."""
 
     def __init__(self, state: State) -> None:
-        self.state = state
+        self.state, self.before = state, state
         self.effects: list[Effect] = []
 
     def set(self, **changes: Any) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from typing import Any
 
 import pytest
 
-from assistant.board import pages
+from assistant.board import drawings, pages
 from assistant.board.markup import Html, el
 from assistant.board.published import Snapshot
 from tests.board import publisher
@@ -138,3 +139,22 @@ def test_the_verdict_says_of_which_test_it_is() -> None:
 def test_a_clock_that_has_not_begun_does_not_run() -> None:
     clock = {"name": "Slump", "left_s": None, "late": False, "done": False}
     assert ">to do<" in pages.now(Snapshot("1", publisher.now(round=[clock])))["round"]
+    assert ">now<" in pages.now(Snapshot("1", publisher.now(round=[{**clock, "now": True}])))["round"], "begun, and not done"
+
+
+def test_the_days_tests_say_of_which_day() -> None:
+    """In the morning they are still yesterday's."""
+    shown = Snapshot("1", publisher.now(), publisher.day())
+    assert "Tests of 2026-11-29: 3" in pages.day(shown)["date"] and "Tests of 2026-11-29: 3" in pages.now(shown)["day-link"]
+    assert "Tests of" not in pages.day(Snapshot("1", publisher.now(), {}))["date"]
+
+
+def test_no_name_of_a_limit_lies_over_the_newest_point() -> None:
+    """A chart's last point is the one that matters: a name stands where its line is free."""
+    drawn = drawings.chart([("1", 3.7), ("2", 4.0), ("3", 5.1)], [(3.0, "lower limit 3"), (5.0, "upper limit 5")], "")
+    assert re.findall(r'class="(named[^"]*)">(\w+)', drawn) == [("named", "lower"), ("named first", "upper")]
+
+
+def test_between_two_tests_there_are_no_steps_and_no_readings() -> None:
+    regions = pages.now(Snapshot("1", publisher.now(step=0, steps=0, stages=[], readings=[])))
+    assert regions["steps"] == regions["readings"] == ""

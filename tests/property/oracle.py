@@ -150,7 +150,10 @@ class Oracle:
         elif before and isinstance(event, KeyPressed | Heard):
             self._answer(event, effects, records, before, prompt, question, since)
         self._look(event, effects, question)
-        self._move(prompt, spoken, isinstance(event, Restarted))
+        back = any(one.text.startswith("You are back.") for one in spoken)
+        if back and self.offer is not None and prompt.endswith(".confirm"):
+            self._read_back(next((one for one in reversed(spoken) if one.id == prompt), None))
+        self._move(prompt, spoken, isinstance(event, Restarted) or back)
         self._keep(event, records, before, spoken, since, question)
 
     def _over(self, number: int) -> None:
@@ -220,7 +223,8 @@ class Oracle:
         self._heard(before, at, question, since, ask, before in safety)
         if before in self.closed and token == "key #":
             self.slip("short", at)
-        if self.answered is not None:
+        keyed = any(one.kind == "heard" and one.fields.get("source") == "keypad" for one in records)
+        if self.answered is not None and not keyed:  # the # after a number that was keyed anew is no second press
             when, what, which = self.answered
             apart = self.pressed - when
             over = not question or any(asking[-1].whole(self.pressed) for asking in question)
@@ -298,10 +302,16 @@ class Oracle:
             form = "face"
         entry = tokened(event, Record("proposed", fields), ident)
         self.offer = Offer(ident.removesuffix(".again"), fields["value"], source, form, entry, read_back, self.new_look)
-        if read_back is None:
-            self.slip("read-back", f"{ident} {fields['value']} was never read back")
-        elif as_read_back(ident.removesuffix(".again"), fields["value"]) not in read_back.text.replace(",", ""):
-            self.slip("read-back", f"{ident} {fields['value']} was read back as {read_back.text!r}")
+        if read_back is None or "fetch the technician" not in read_back.text:  # else it waits for him, and is read back to him
+            self._read_back(read_back)
+
+    def _read_back(self, said: Utterance | None) -> None:
+        assert self.offer is not None
+        ident, value, self.offer.read_back = self.offer.id, self.offer.value, said
+        if said is None:
+            self.slip("read-back", f"{ident} {value} was never read back")
+        elif as_read_back(ident, value) not in said.text.replace(",", ""):
+            self.slip("read-back", f"{ident} {value} was read back as {said.text!r}")
 
     def _is_fresh(self, ident: str, since: float) -> None:
         shown = self.steady

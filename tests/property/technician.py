@@ -8,7 +8,6 @@ import random
 from dataclasses import dataclass
 from decimal import Decimal
 
-from assistant.core.asked import HELD, waits
 from assistant.core.events import (
     DeviceBack,
     DeviceLost,
@@ -103,8 +102,6 @@ class Technician:
             self.key(after, "#-held")  # he is back
         elif state.paused:
             self.command(after, "carry on", "A-held")
-        elif waits(state):  # he held the key in a leak hold, and has gone
-            self.key(after + EQUAL_APART_S, HELD)
         elif self.refused in (3, 6, 9):
             self.command(after, "say again", "A")
         elif state.phase is Phase.ENTRY:
@@ -160,7 +157,7 @@ class Technician:
         elif name in self.face:
             last_place = Decimal(1).scaleb(self.face[name].as_tuple().exponent)
             by = Decimal("0.25") if name.startswith(("slump", "level.")) else max(Decimal("0.02"), last_place)
-            self.face[name] += by * self.chance.choice((1, -1, 2, 3))
+            self.face[name] = max(Decimal(0), self.face[name] + by * self.chance.choice((1, -1, 2, 3)))
         self.means.clear()
 
     def trim(self, name: str) -> None:

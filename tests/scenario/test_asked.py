@@ -5,13 +5,15 @@ The rule is ours (assistant/core/asked.py); no source.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from assistant.cli import DEMO, main
 from assistant.core.asked import APART_S
-from assistant.core.events import RULES, KeyPressed, Suspended, TestStarted, from_plain, to_plain
+from assistant.core.events import RULES, GaugeSteady, Heard, KeyPressed, Suspended, TestStarted, from_plain, to_plain
 from assistant.record import summary
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import RUN_1, RUN_2, to_run_1, to_run_2
@@ -198,3 +200,54 @@ def test_what_was_slept_through_is_asked_again(t: Dialogue) -> None:
     to_run_2(t).one_run(2, RUN_2).hear("next").hear("next").hear("next").at("finish.empty")
     t.now += 120
     t.event(Suspended(t.now, 120.0)).says("Are both petcocks wide open").press("#-held", 0.2).at("finish.empty")
+
+
+def test_what_was_refused_between_two_equal_answers_does_not_part_them(t: Dialogue) -> None:
+    """"Next", a "yes" that nothing asked for, "next" 2.9 s later: a bleeding was passed over."""
+    to_run_2(t).one_run(2, RUN_2).hear("next").at("finish.letdown").hear("next").at("finish.bleed")
+    t.now += 1.2
+    t.event(Heard(t.now, "yes")).says("Nothing is asked with yes or no").at("finish.bleed")
+    t.now += 1.7
+    t.event(Heard(t.now, "next")).at("finish.bleed").hear("next").at("finish.empty")
+
+
+@pytest.mark.parametrize("answer", ("#", "next"))
+def test_what_may_be_left_out_is_not_left_out_before_it_was_asked(tmp_path: Path, answer: str) -> None:
+    """Its question was cut off by "time left", and never said again."""
+    t = Dialogue(tmp_path, "delivery")
+    while t.state.prompt != "ticket.revolutions":
+        t.hear("next")
+    t._hear_out("#")
+    talk, t._talk = t._talk, lambda: None
+    t.event(Heard(t.now, "next")).at("ticket.volume").press("D", 0.2)
+    t._talk = talk
+    t._talk()
+    t.now += 5
+    t.event(KeyPressed(t.now, "#") if answer == "#" else Heard(t.now, "next")).cues("refused").at("ticket.volume")
+    t.says("How much is this load").key("#").at("ticket.location")
+
+
+@pytest.mark.parametrize("how", ["moved", "disagrees"])
+def test_a_reading_that_the_gauge_asks_for_anew_is_asked_for(t: Dialogue, how: str) -> None:
+    """The read-back was broken off: what was said to it is no reading of the gauge that moved."""
+    to_run_1(t)
+    if how == "moved":
+        t.at("pump.1.1").key("#").wait(8).at("charge.1.1").event(GaugeSteady(t.now, Decimal("14.50"), Decimal("0.01"), since=t.now - 1))
+        t.at(asks := "charge.1.1.confirm").wait(5)
+        t._talk = lambda: None
+        t.event(GaugeSteady(t.now, Decimal("14.58"), Decimal("0.01"), since=t.now - 1))
+    else:
+        t.to_equilibrium(1, 1, "14.50").key("7 * 2 5 #").at(asks := "equilibrium.1.1.confirm").wait(5)
+        t.event(GaugeSteady(t.now, Decimal("7.40"), Decimal("0.01"), since=t.now - 1))
+        t._talk = lambda: None
+        t.event(Heard(t.now, "yes"))
+    asks = asks.removesuffix(".confirm")
+    t.at(asks).takes_nothing()
+    t.now += 0.2
+    t.event(Heard(t.now, "seven point two five" if how == "disagrees" else "fourteen point five zero")).cues("refused").at(asks)
+
+
+def test_a_key_after_a_stray_digit_counts_as_it_did_in_a_test_from_before(t: Dialogue) -> None:
+    to_run_1(t).to_equilibrium(1, 1, "14.50").key("7 * 2 5 #").at("equilibrium.1.1.confirm")
+    t.station.state = replace(t.state, rules=0)
+    t.press("7").press("#", 0.3).takes("equilibrium.1.1", "7.25")

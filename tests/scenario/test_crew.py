@@ -116,3 +116,13 @@ def test_by_wire_the_crew_only_says_yes_to_what_the_gauge_shows(tmp_path: Path, 
     said = t.spoken("fetch the technician")
     assert 5 <= len(said) <= 14  # by and by more seldom
     t.event(GaugeSteady(t.now, Decimal("0.00"), since=t.now - 1)).key("#-held").at("leak.down" if not leak else "leak.cure")
+
+
+def test_what_waits_is_said_again_after_a_reboot_whose_clock_begins_anew(tmp_path: Path) -> None:
+    t = away(tmp_path).wait(290).hear("four five point one six").hear("yes").at("leak.down")
+    t.kill().restart("boot-2", later=5.0).at("leak.down").wait(31).says("fetch the technician")
+
+
+def test_what_the_crew_had_keyed_is_not_the_beginning_of_his_number(tmp_path: Path) -> None:
+    t = away(tmp_path).wait(290).at("leak.final").key("4 5").key("#-held").says("You are back.")
+    assert t.state.typed == ""

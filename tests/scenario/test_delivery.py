@@ -25,6 +25,7 @@ from assistant.record.session import Handles, Station
 from assistant.station import view
 from assistant.station.load_first import LoadFirst
 from tests.command import Done, bowlside
+from tests.scenario.dialogue import Dialogue
 
 D = Decimal
 LINES = {"ticket.number": "40117", "ticket.truck": "12", "ticket.load": "7", "ticket.batched": "0942", "ticket.water": "10",
@@ -377,3 +378,10 @@ def test_a_time_of_day_is_checked_read_out_and_shown_as_one(tmp_path: Path) -> N
     assert ("09:42", "") in shown and any(last.startswith("09:42 ") for _, last in shown)
     assert "TAKEN      ticket.batched  09:42" in bowlside(
         "rehearse", "-", "--answer-rest", stdin=script({"test": "delivery"}, {"ticket.batched": "0942"})).out
+
+
+@pytest.mark.parametrize("number", ("4011712", "40117123"))
+def test_a_ticket_and_a_truck_of_eight_digits_are_taken(tmp_path: Path, number: str) -> None:
+    t = Dialogue(tmp_path, "delivery")
+    for prompt in ("ticket.number", "ticket.truck"):
+        t.at(prompt).key(" ".join(number) + " #").does_not_say("no gauge reading").key("#").takes(prompt, number)

@@ -118,3 +118,15 @@ def test_a_test_by_the_rules_before_is_over_at_the_yes(tmp_path: Path) -> None:
     assert old.outcome == "scrapped" and not old.asks_why
     assert step(old, Spoken(old.now, old.utterance))[1] == (Finish("scrapped"),)
     assert to_plain(TestStarted(0.0, "sequential", load("sequential"), {}))["rules"] >= ASKS_WHY
+
+
+def test_a_digit_that_was_keyed_before_it_was_asked_is_no_reason(tmp_path: Path) -> None:
+    """The caution was still being said, and the record had "no more than practice" for it."""
+    t = to_run_1(Dialogue(tmp_path)).hear("scrap the test")
+    t._hear_out("#")
+    talk, t._talk = t._talk, lambda: None
+    t.press("#", 0.1).press("4", 0.1).cues("refused")
+    assert t.state.asks_why and not t.state.why
+    t._talk = talk
+    t._talk()
+    assert why(t.key("1")) == "the test was scrapped: wrong sample"

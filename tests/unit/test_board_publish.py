@@ -5,6 +5,7 @@ import json
 import os
 import stat
 import threading
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import pytest
 from assistant import cli
 from assistant.board import bulletin, files, place, publish
 from assistant.board.publish import HEARTBEAT_S, Publisher
+from assistant.core.round_clock import BETWEEN
 from assistant.core.settings import Settings
 from assistant.core.state import Entry, Note, Reading, State
 from assistant.record.journal import Journal
@@ -200,9 +202,18 @@ def test_the_clocks_of_a_round() -> None:
     state = State(procedure=at("damp", "slump").state.procedure, settings=Settings(), sampled_at=100.0, to_begin=("slump", "cylinders"),
                   header={"round_tests": "slump, temperature, cylinders"})
     found = bulletin.stamped(bulletin.of(state), 100.0 + 301)
-    assert found["round"] == [{"name": "Slump", "done": False, "left_s": -1.0, "late": True},
-                              {"name": "Temperature", "done": True, "left_s": None, "late": False},
-                              {"name": "Moulding", "done": False, "left_s": 599.0, "late": False}]
+    assert found["round"] == [{"name": "Slump", "done": False, "now": True, "left_s": -1.0, "late": True},
+                              {"name": "Temperature", "done": True, "now": False, "left_s": None, "late": False},
+                              {"name": "Moulding", "done": False, "now": False, "left_s": 599.0, "late": False}]
+    begun = bulletin.stamped(bulletin.of(replace(state, to_begin=("cylinders",))), 200.0)["round"][0]
+    assert (begun["done"], begun["now"], begun["left_s"]) == (False, True, None), "a test that runs is not done: its clock is"
+
+
+
+def test_the_questions_between_two_tests_are_no_steps_of_one() -> None:
+    asks = replace(at("damp", "slump").state.procedure, test=BETWEEN)
+    found = bulletin.of(State(procedure=asks, settings=Settings()))
+    assert (found["state"], found["step"], found["steps"]) == ("round", 0, 0)
 
 
 def test_a_test_that_was_left_with_pressure_in_it_says_so_when_the_station_is_off() -> None:

@@ -149,3 +149,11 @@ def test_each_fit_rule_speaks_on_its_own() -> None:
 
 def test_the_meters_maximum_itself_is_allowed() -> None:
     assert reading("charge.1.3", D("46"), before("charge.1.3"), SETTINGS) is None
+
+
+@pytest.mark.parametrize("name", ["ticket.number", "ticket.truck", "picked.by"])
+def test_a_number_on_paper_may_have_eight_digits_and_a_test_from_before_replays_as_it_was_lived(name: str) -> None:
+    for value in ("4011712", "99999999"):
+        assert reading(name, D(value), {}, SETTINGS) is None
+        assert "no gauge reading" in reading(name, D(value), {}, SETTINGS, rules=5).words
+    assert reading(name, D("100000000"), {}, SETTINGS).kind == "impossible"

@@ -101,6 +101,8 @@ WRONG = {
     "taps of a wrong type": ('every = "{tap_every_s}"', 'every = [1]', "'tap.1'", "every"),
     "taps without end": ('seconds = "{tap_s}"', 'seconds = "inf"', "'tap.1'", '"seconds"'),
     "taps beyond number": ('every = "{tap_every_s}"', 'every = "1e-300"', "'tap.1'", "every"),
+    "a caution that a joined tapping would never say": ('every = "{tap_every_s}"', 'joined = "Mallet?"\ncaution = "Mind it."\n'
+                                                        'every = "{tap_every_s}"', "'tap.1'", '"joined"', "without a caution"),
     "three entries": ('band = "override"', 'entries = "three"', "'gauge.1'", '"entries"', '"one" or "two"'),
     "another band": ('band = "override"', 'band = "wide"', "'gauge.1'", '"band"', "override"),
     "places": ('band = "override"', "places = 9", "'gauge.1'", '"places"', "0 to 4"),
