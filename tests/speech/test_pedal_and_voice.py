@@ -71,7 +71,7 @@ def test_the_first_steps(world: SoundWorld, tmp_path: Path) -> None:
     one = PedalAndVoice(world, tmp_path / "station", "--terse")
     try:
         one.terminal.wait_for(r"Hearing with the model", 60)  # the recogniser has loaded
-        one.do(until=r"┃ Layer two", seconds=120)
+        one.do(until=r"(?i)┃ [^\n]*strike", seconds=120)
         assert one.presses["said"] >= 1 and one.presses["short"] >= 3
     finally:
         one.terminal.close()
