@@ -75,6 +75,7 @@ def test_the_first_steps_by_voice_alone(world: SoundWorld, tmp_path: Path) -> No
     print("end of words to the screen, s:", [round(one, 2) for one in took])
 
 
+@pytest.mark.long
 def test_answers_over_the_stations_own_talk(world: SoundWorld, tmp_path: Path) -> None:
     """The microphone hears the loudspeaker as loud as the technician. The prompts say "next", "yes" and "no" themselves."""
     world.one_air()
