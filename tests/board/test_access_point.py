@@ -93,6 +93,7 @@ def test_stopping_the_board_ends_the_network(tmp_path: Path, nmcli: Fake, sent: 
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),  # a shell's background ignores it
     )
     try:
         ends = time.monotonic() + 60

@@ -49,8 +49,8 @@ def at_once(turn: Turn, name: str) -> None:
     DUE(turn, name)
 
 
-def half_read_back(state: State) -> float:
-    soon = HEARD_AT(state)
+def half_read_back(state: State, *answer: str) -> float:
+    soon = HEARD_AT(state, *answer)
     if state.phase is Phase.CONFIRM and state.asked.began is not None and not state.proposed.doubt:
         return min(soon, state.asked.began + 0.8)
     return soon

@@ -46,8 +46,8 @@ OTHER = Decimal("13.57")
 SECRET = {"typed", "first", "proposed", "offered", "denied", "unwanted", "disputed", "steady", "guided", "answered", "curve", "readings",
           "notes", "judged", "misses", "outs", "compared", "batched", "placed", "wheel", "away"}
 OPEN = {"procedure", "settings", "header", "rules", "now", "index", "phase", "before_scrap", "holding", "outcome", "override", "corrected",
-        "asked", "too_soon", "opened", "hopeless", "lost", "timed_at", "sampled_at", "to_begin", "aged", "timing", "boot", "midnight",
-        "clock", "hold", "ended_away", "timers", "utterance", "cautions", "spoken", "listening", "paused", "quiet", "wording", "wpm",
+        "asked", "too_soon", "unsaid", "paused_at", "opened", "hopeless", "lost", "timed_at", "sampled_at", "to_begin", "aged",
+        "timing", "boot", "midnight", "clock", "hold", "ended_away", "timers", "utterance", "cautions", "spoken", "listening", "paused", "quiet", "wording", "wpm",
         "last_key", "last_key_at", "asks_why", "why", "rest"}
 """Neither a value that came in nor anything made of one; `override` and `rules` are choices."""
 ASKED = (Phase.ENTRY, Phase.CONFIRM, Phase.OVERRIDE, Phase.HOLD, Phase.SCRAP, Phase.REST)
