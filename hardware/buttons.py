@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 
 from hardware.debounce import Key, Timing
 from hardware.keypad import HELD
-from hardware.pins import opening
+from hardware.pins import Watched, opening
 from hardware.ports import Trouble
 from hardware.ticker import Ticker
 
@@ -42,7 +42,7 @@ def three(names: object) -> bool:
     return isinstance(names, str) and len(names.split()) == len(set(names.split())) == len(NAMES) and set(names.split()) <= CODES.keys()
 
 
-class Buttons:
+class Buttons(Watched):
     """Calls `on_key(name)` once a press, from its own thread.
 
     pins        BCM numbers of yes, no and say again
@@ -58,7 +58,7 @@ class Buttons:
         self._keys = {name: Key(True, timing) for name in NAMES}
         """All are told when they are let go: until then another may join."""
         self._together = False
-        self._devices: list = []
+        self._devices = []
         with opening("buttons"):
             from gpiozero import InputDevice
             try:
@@ -68,15 +68,6 @@ class Buttons:
                 self._release()
                 raise
         self._ticker = Ticker("the buttons", self._tick, on_trouble) if threaded else None
-
-    @property
-    def alive(self) -> bool:
-        return bool(self._devices) and (self._ticker is None or self._ticker.alive)
-
-    def close(self) -> None:
-        if self._ticker is not None:
-            self._ticker.close()
-        self._release()
 
     def look(self) -> None:
         at = self._clock()
@@ -96,11 +87,6 @@ class Buttons:
                 self._on_trouble(f"The button {NAMES[name]} sticks: free it. It counts again when it is let go.")
             elif what == "freed":
                 self._on_trouble(f"The button {NAMES[name]} is free again.")
-
-    def _release(self) -> None:
-        for device in self._devices:
-            device.close()
-        self._devices = []
 
     def _tick(self) -> float:
         self.look()

@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 
 from hardware.debounce import Key, Timing
 from hardware.matrix import Contact, doubtful
-from hardware.pins import opening
+from hardware.pins import Watched, opening
 from hardware.ports import Trouble
 from hardware.ticker import Ticker
 
@@ -39,7 +39,7 @@ def spin(seconds: float) -> None:
         pass
 
 
-class Keypad:
+class Keypad(Watched):
     """Calls `on_key(name)` once a press, from its own thread.
 
     rows, columns  BCM pin numbers, top to bottom and left to right
@@ -61,7 +61,7 @@ class Keypad:
         self._names: dict[Contact, str] = {(r, c): name for r, line in enumerate(legend) for c, name in enumerate(line)}
         self._keys = {place: Key(name in HELD, timing) for place, name in self._names.items()}
         self._closed_at: dict[Contact, float] = {}
-        self._devices: list = []
+        self._devices = []
         with opening("keypad"):
             try:
                 self._claim(rows, columns)
@@ -69,16 +69,6 @@ class Keypad:
                 self._release()
                 raise
         self._ticker = Ticker("the keypad", self._tick, on_trouble) if threaded else None
-
-    @property
-    def alive(self) -> bool:
-        return bool(self._devices) and (self._ticker is None or self._ticker.alive)
-
-    def close(self) -> None:
-        """Stop, and leave every pin an input."""
-        if self._ticker is not None:
-            self._ticker.close()
-        self._release()
 
     def look(self) -> None:
         """One look at all keys, and what follows from it."""
@@ -123,11 +113,6 @@ class Keypad:
         self._columns = [device.pin for device in self._devices[:len(columns)]]
         self._rows = [device.pin for device in self._devices[len(columns):]]
         self._all_low()
-
-    def _release(self) -> None:
-        for device in self._devices:
-            device.close()
-        self._devices = []
 
     def _closed(self) -> set[Contact]:
         if not any(key.down for key in self._keys.values()) and not self._low_columns():

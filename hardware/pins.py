@@ -19,6 +19,28 @@ class PinError(OSError):
     """A device on the header can't be opened. str() is one plain sentence."""
 
 
+class Watched:
+    """Inputs on the header that a thread of its own looks at (``_ticker``; None: the test does)."""
+
+    _devices: list[Any]
+    _ticker: Any
+
+    @property
+    def alive(self) -> bool:
+        return bool(self._devices) and (self._ticker is None or self._ticker.alive)
+
+    def close(self) -> None:
+        """Stop, and leave every pin an input."""
+        if self._ticker is not None:
+            self._ticker.close()
+        self._release()
+
+    def _release(self) -> None:
+        for device in self._devices:
+            device.close()
+        self._devices = []
+
+
 def factory() -> Any:
     """gpiozero's pin factory, made once. Raises PinError where there are no pins."""
     from gpiozero import Device
