@@ -67,6 +67,8 @@ def _main(argv: Sequence[str] | None) -> int:
         return 1
     except OSError as error:
         return _disk_trouble(error)
+    except ModuleNotFoundError as error:  # after an upgrade by hand
+        return _refuse(f"The package {error.name} is missing. In the project's folder python3 assistant installs it.", 1)
     except KeyboardInterrupt:
         return _refuse("Stopped. Nothing recorded is lost; start again to go on.", 1)
 

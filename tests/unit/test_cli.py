@@ -3,11 +3,13 @@ every mistake. Scripts and an office depend on it."""
 from __future__ import annotations
 
 import json
+import sys
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
+from assistant import cli
 from assistant.job.commands import EXAMPLE
 from tests.command import DECIDING, HEADER, READINGS, bowlside, process, script
 
@@ -389,3 +391,12 @@ def test_a_full_disk_behind_standard_output(short: bool, whole: Path) -> None:
                               stdout=full, stderr=subprocess.PIPE, text=True, timeout=60)
     assert done.returncode == 1 and "No space left" in done.stderr
     assert "Traceback" not in done.stderr and "Exception" not in done.stderr
+
+
+def test_a_package_that_is_missing_is_one_sentence(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """As after an upgrade by hand, without set-up."""
+    monkeypatch.setitem(sys.modules, "segno", None)
+    monkeypatch.delitem(sys.modules, "assistant.board.address", raising=False)
+    assert cli.main(["board", "--code"]) == 1
+    told = capsys.readouterr().err
+    assert "package segno is missing" in told and "python3 assistant" in told and "Traceback" not in told
