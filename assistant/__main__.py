@@ -28,10 +28,11 @@ def start(arguments):
     from assistant.setup import environment
 
     if not environment.inside():
-        if not environment.is_ready("assistant"):
+        part = "office" if arguments[:1] == ["office"] else "assistant"
+        if not environment.is_ready(part):
             from assistant.setup import first_run
 
-            if not first_run.make_ready("assistant"):
+            if not first_run.make_ready(part, ("postgresql",) if part == "office" else ()):
                 return 1
         environment.go_inside("assistant", arguments)
     from assistant import cli

@@ -9,10 +9,10 @@ import sys
 HERE = os.path.dirname(os.path.realpath(__file__))
 ROOT = os.path.dirname(HERE)
 
-# Independent voices, recorded human digits, a virtual sound system and a terminal to type into.
+# Independent voices, recorded human digits, a virtual sound system, a terminal to type into and the office's database.
 DEBIAN_PACKAGES = (
     "flite", "festival", "festvox-kallpc16k", "festvox-kdlpc16k", "festvox-us-slt-hts", "asterisk-core-sounds-en-wav",
-    "pocketsphinx-testdata", "alsa-utils", "libasound2-plugins", "pulseaudio", "pulseaudio-utils", "sox", "strace", "tmux",
+    "pocketsphinx-testdata", "alsa-utils", "libasound2-plugins", "pulseaudio", "pulseaudio-utils", "sox", "strace", "tmux", "postgresql",
 )
 NO_TESTS_RAN = 5
 

@@ -13,6 +13,8 @@ PYTHON = os.path.join(VENV, "bin", "python")
 PROJECT = os.path.join(ROOT, "pyproject.toml")
 LOCK = os.path.join(ROOT, "assistant", "setup", "lock.txt")
 """Every package of a station with its version and checksums; its first lines say how it is made."""
+WITH = {"assistant": ["assistant"], "office": ["assistant", "office"], "tests": ["assistant", "office", "tests"]}
+"""What is installed together."""
 DEBIAN = "/usr/lib/python3/dist-packages"
 
 
@@ -27,7 +29,7 @@ def inside() -> bool:
 
 
 def stamp_path(part: str) -> str:
-    """The file that says "installed" for ``part``: ``assistant`` or ``tests``."""
+    """The file that says "installed" for ``part``: ``assistant``, ``office`` or ``tests``."""
     return os.path.join(VENV, f"bowlside-{part}-installed")
 
 

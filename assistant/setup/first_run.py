@@ -48,7 +48,7 @@ def tell(text: str) -> None:
 
 
 def make_ready(part: str, also: tuple[str, ...] = ()) -> bool:
-    """Install what ``part`` ("assistant" or "tests") needs, and the Debian packages named in ``also``.
+    """Install what ``part`` ("assistant", "office" or "tests") needs, and the Debian packages named in ``also``.
 
     :returns: whether the environment can be used; if not, the reason has been said
     """
@@ -152,7 +152,7 @@ def add_python_packages(part: str, steps: int) -> None:
                          f"{ROOT} and start again.")
     stamp(part)
     tell("Set up.")
-    if part == "assistant":
+    if part != "tests":
         add_command()
 
 
@@ -213,7 +213,7 @@ def pip_install(part: str) -> None:
             run([*pip, "--prefer-binary", "--require-hashes", "--requirement", LOCK])
         except Failed as failed:
             tell(f"    The versions that were tested together are not to be had ({failed.why}): taking others within the bounds.")
-    extra = "[tests]" if part == "tests" else ""
+    extra = "" if part == "assistant" else f"[{part}]"
     run([*pip, "--prefer-binary", "--editable", ROOT + extra])
     for requirement in settings()["without-dependencies"]:
         try:
@@ -225,7 +225,7 @@ def pip_install(part: str) -> None:
 def imports_work(part: str) -> bool:
     """Whether everything that pyproject.toml names for ``part`` loads."""
     names = settings()["imports"]
-    wanted = names["assistant"] + (names["tests"] if part == "tests" else [])
+    wanted = [name for each in environment.WITH[part] for name in names[each]]
     return quietly([PYTHON, "-c", IMPORT_ALL, *wanted])
 
 
@@ -238,7 +238,7 @@ def settings() -> dict:
 def stamp(part: str) -> None:
     """Say "installed": last of all, after the packages are on the disk, so that a power cut can't lie."""
     os.sync()
-    for name in {"assistant", part}:
+    for name in environment.WITH[part]:
         path = environment.stamp_path(name)
         with open(path + ".new", "w", encoding="utf-8") as file:
             file.write(environment.stamp_text())

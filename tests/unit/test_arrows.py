@@ -30,6 +30,8 @@ ALLOWED = {
     "work": CORE,
     "station": CORE | {"record", "job", "meters", "models", "hardware"},
     "board": CORE | {"record", "meters", "job", "report", "round", "station", "hardware"},
+    "send": CORE | {"record", "setup"},
+    "office": CORE | {"record", "send", "job", "report", "meters", "round", "board"},
     "rehearsal": CORE | {"record", "round", "station", "hardware"},
     "speech": CORE | {"station", "models", "hardware"},
     "check": CORE | {"record", "station", "speech", "models", "hardware"},

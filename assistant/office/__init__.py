@@ -1,0 +1,1 @@
+"""The office: every station's results in one place."""
