@@ -61,9 +61,9 @@ def _database(cluster: postgres.Cluster, template: str) -> Iterator[str]:
     yield cluster.url(name)
     if not cluster.alive:       # the test killed it
         cluster.start()
-    _do(cluster, f"DROP DATABASE {name} WITH (FORCE)")
+    _do(cluster, f"DROP DATABASE {name} WITH (FORCE)", user="postgres")     # who is still connected may be another role
 
 
-def _do(cluster: postgres.Cluster, statement: str) -> None:
-    with psycopg.connect(cluster.url("postgres"), autocommit=True) as connection:
+def _do(cluster: postgres.Cluster, statement: str, user: str = postgres.OWNER) -> None:
+    with psycopg.connect(cluster.url("postgres", user), autocommit=True) as connection:
         connection.execute(statement)     # type: ignore[arg-type]
