@@ -13,7 +13,6 @@ from typing import Any
 from uuid import UUID
 
 from assistant.core import prompts
-from assistant.record import identity
 from assistant.record.header import Header
 from assistant.record.journal import Journal
 from assistant.rehearsal.rehearse import Rehearsal
@@ -86,7 +85,7 @@ def pieces(folder: Path, whole: bool = False) -> list[Piece]:
 
 def record(folder: Path) -> UUID:
     with Journal(folder, write=False) as written:
-        return getattr(written, "identity", None) or identity.of_older(next(written.rows()).hash)
+        return written.identity
 
 
 class _Made(Rehearsal):
