@@ -19,6 +19,7 @@ from assistant.files.refusal import Refusal
 from assistant.office import database as tables
 from assistant.office import postgres
 from assistant.report import demo
+from tests.office.at_door import Door
 
 _NUMBERS = itertools.count(1)
 
@@ -79,6 +80,20 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("derived-day")
     demo.build(folder, day=date(2031, 5, 17))
     return folder
+
+
+@pytest.fixture(scope="module")
+def _door(cluster: postgres.Cluster, template: str) -> Iterator[Door]:
+    for address in _database(cluster, template):
+        with tables.pool(address) as pool, Door(pool) as door:
+            yield door
+
+
+@pytest.fixture
+def at_door(_door: Door) -> Door:
+    """The office's door, before a database with nothing in it: one for each file of tests, emptied for each test."""
+    _door.empty()
+    return _door
 
 
 def _database(cluster: postgres.Cluster, template: str) -> Iterator[str]:

@@ -12,18 +12,14 @@ from assistant.office.derive import Deriver
 from assistant.record import kept, summary
 from assistant.record.journal import Journal
 from assistant.send import piece as sent
+from tests.office import made
 
 RECORD = uuid.UUID("3d6ff1c2-5d5c-4e0d-9b4f-2f1f6e7c9a10")
 
 
 def pieces_of(folder: Path) -> list[sent.Piece]:
     """Each test of a journal, also one that would stay at its station."""
-    with Journal(folder, write=False) as journal:
-        found, before = [], sent.FIRST
-        for test in journal.tests():
-            found.append(sent.of_rows(sent.TEST, list(journal.rows(test)), before))
-            before = found[-1].hash
-    return found
+    return made.pieces(folder, whole=True)
 
 
 def summaries(folder: Path) -> list[dict[str, Any]]:
