@@ -6,20 +6,20 @@ from datetime import date, datetime
 from typing import Any
 
 from assistant.board.markup import Html, el, join
+from assistant.core.phrases import capital
 from assistant.office.pages import frame
 from assistant.office.pages.frame import Row, words
 from assistant.report.cylinders import CylinderSet
 
-KINDS = ("gaps", "damaged", "histories", "invalid", "refused")
+KINDS = ("gaps", "invalid", "refused")
 KEYS: Mapping[str, tuple[str, ...]] = {
-    "gaps": ("received_at", "record", "piece"), "damaged": ("received_at", "record", "piece"),
-    "histories": ("started", "record", "piece"), "invalid": ("started", "record", "piece"), "refused": ("at", "station", "hash")}
+    "gaps": ("found_at", "record", "piece", "kind"), "invalid": ("started", "record", "piece"), "refused": ("at", "station", "hash", "why")}
 """By what each list goes on."""
 
 
 def page(found: Mapping[str, Sequence[Row]], most: int, reader: str = "") -> Html:
     """``found``: of each of KINDS that is asked for, newest first."""
-    drawn = {"gaps": _gap, "damaged": _damaged, "histories": _test, "invalid": _test, "refused": _refused}
+    drawn = {"gaps": _gap, "invalid": _test, "refused": _refused}
     return frame.page("/doubts", words("doubts"), *(frame.region(kind, el("section", [
         el("h2", words(f"doubt_{kind}")), el("p", words(f"doubt_{kind}_told"), class_="note"),
         frame.rows([drawn[kind](each) for each in its], words("doubt_none")),
@@ -32,14 +32,10 @@ def _station(row: Row) -> Html:
 
 
 def _gap(row: Row) -> Html:
-    return frame.row(_station(row), [(words("before_test"), row["number"]), (words("record_id"), el("code", str(row["record"]))),
-                                     (words("received"), f"{row['received_at']:%Y-%m-%d %H:%M}")], level="h3")
-
-
-def _damaged(row: Row) -> Html:
-    return frame.row(join(_station(row), " ", words("number", number=row["number"])), [
-        (words("events_from"), f"{row['first']} to {row['last']}"), (words("record_id"), el("code", str(row["record"]))),
-        (words("received"), f"{row['received_at']:%Y-%m-%d %H:%M}")], [words(f"is_{row['kind']}")], level="h3")
+    return frame.row(join(_station(row), ": ", words(f"gap_{row['kind'].replace(' ', '_')}")), [
+        (words("number"), row["number"]), (words("events_from"), f"{row['first']} to {row['last']}"),
+        (words("record_id"), el("code", str(row["record"]))), (words("found"), f"{row['found_at']:%Y-%m-%d %H:%M}")],
+        [row["why"]], level="h3")
 
 
 def _test(row: Row) -> Html:
@@ -47,22 +43,26 @@ def _test(row: Row) -> Html:
 
 
 def _refused(row: Row) -> Html:
-    return frame.row(_station(row), [(words("refused_at"), f"{row['at']:%Y-%m-%d %H:%M}"), (words("times"), row["times"])],
+    return frame.row(_station(row), [(words("refused_at"), f"{row['first_at']:%Y-%m-%d %H:%M}"), (words("times"), row["times"])],
                      [row["why"]], level="h3")
 
 
 # --- due dates ----------------------------------------------------------------------------------------------------------------
 
-def due(sets: Sequence[tuple[Row, CylinderSet]], certificates: Sequence[Row], now: datetime, most: int, reader: str = "") -> Html:
-    """``sets``: cylinders that lie somewhere, with the test that made each, the first due first. ``certificates``: of technicians, as
-    their newest tests name them, the first to run out first."""
-    return frame.page("/due", words("due"), frame.region("sets", el("section", [
-        el("h2", words("due_sets")), el("p", words("due_sets_told"), class_="note"),
-        frame.rows([_set(row, each, now) for row, each in sets], words("due_none"))])),
-        frame.region("certificates", el("section", [
-            el("h2", words("due_certificates")), el("p", words("due_certificates_told"), class_="note"),
-            frame.rows([_certificate(each, now.date()) for each in certificates], words("due_none")),
-            frame.more("/due", certificates, most, ("expires", "technician"))])), reader=reader)
+def due(sets: Sequence[tuple[Row, CylinderSet]], running_out: Sequence[Row], meters: Sequence[Row] | None, now: datetime, most: int,
+        reader: str = "") -> Html:
+    """``sets``: cylinders that lie somewhere, with the test that made each, the first due first. ``running_out``: equipment and
+    certificates as the newest test with each says, the first to run out first. ``meters``: by name; None: only who runs the office
+    is shown them, since a meter is no job's."""
+    today = now.date()
+    return frame.page("/due", words("due"), *(frame.region(name, el("section", [
+        el("h2", words(f"due_{name}")), el("p", words(f"due_{name}_told"), class_="note"), frame.rows(made, words("due_none")), more]))
+        for name, made, more in (
+            ("sets", [_set(row, each, now) for row, each in sets], None),
+            ("gear", [_gear(each, today) for each in running_out],
+             frame.more("/due", running_out, most, ("good_until", "kind", "name"), what="gear")),
+            *([("meters", [_meter(each, today) for each in meters], frame.more("/due", meters, most, ("name",), what="meters"))]
+              if meters is not None else []))), reader=reader)
 
 
 def _set(row: Row, each: CylinderSet, now: datetime) -> Html:
@@ -73,11 +73,20 @@ def _set(row: Row, each: CylinderSet, now: datetime) -> Html:
         [words("overdue") if late else "", *frame.test_marks(row)], "alarm" if late else "", level="h3")
 
 
-def _certificate(row: Row, today: date) -> Html:
-    late = today > date.fromisoformat(str(row["expires"]))
-    return frame.row(row["technician"], [(words("runs_out"), row["expires"]), (words("seen_in"), frame.test_link(row)),
-                                         (words("station"), row["station_name"])],
-                     [words("overdue") if late else ""], "alarm" if late else "", level="h3")
+def _gear(row: Row, today: date) -> Html:
+    late = today > row["good_until"]
+    return frame.row(f"{capital(row['kind'])} {row['name']}", [
+        (words("runs_out"), row["good_until"]), (words("seen_in"), el("a", words("its_test"), href=frame.test_path(row))),
+        (words("station"), row["station_name"])], [words("overdue") if late else "", row["told"]], "alarm" if late else "", level="h3")
+
+
+def _meter(row: Row, today: date) -> Html:
+    until = [row[name] for name in ("calibration_good_until", "leak_hold_good_until") if row[name]]
+    late = any(today > each for each in until)
+    return frame.row(row["name"], [
+        (words("calibrated_until"), row["calibration_good_until"]), (words("held_on"), row["leak_hold_on"]),
+        (words("held"), row["leak_verdict"]), (words("held_until"), row["leak_hold_good_until"]),
+        (words("station"), row["station_name"])], [words("overdue") if late else ""], "alarm" if late else "", level="h3")
 
 
 def of(given: Any) -> tuple[str, ...]:

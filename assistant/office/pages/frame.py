@@ -15,8 +15,6 @@ from assistant.board.markup import Html, el, join
 from assistant.core.language import CURRENT, sentence
 from assistant.core.phrases import capital
 from assistant.record import page as record_page
-from assistant.record.summary import figures
-from assistant.report.rows import result_name
 
 Row = Mapping[str, Any]
 MENU = (("/", "stations"), ("/jobs", "jobs"), ("/doubts", "doubts"), ("/due", "due"), ("/export", "export"))
@@ -52,9 +50,14 @@ def page(path: str, title: str, *inside: Any, reader: str = "", said: str = "", 
     return join(Html("<!doctype html>"), el("html", [head, body], lang=CURRENT.name))
 
 
+def plain(title: str, *inside: Any, reader: str = "") -> Html:
+    """A page beside the menu's, that stands still: a form."""
+    return page("", title, *inside, reader=reader, live=False)
+
+
 def only(told: str) -> Html:
     """A page that says one thing."""
-    return page("", words("title"), el("p", told), live=False)
+    return plain(words("title"), el("p", told))
 
 
 def region(name: str, *inside: Any) -> Html:
@@ -191,7 +194,12 @@ def test_row(row: Row, results: Iterable[Row], with_station: bool = True) -> Htm
     """One test of a list, with its results."""
     about = [(words("at"), wall(row)), (words("station"), row.get("station_name") if with_station else None),
              (words("sample"), row.get("sample")), (words("ticket"), row.get("ticket")), (words("mix"), row.get("mix"))]
-    return row_of_test(row, [*((result_name(each["name"]), figures(each)) for each in results), *about])
+    return row_of_test(row, [*of_results(results), *about])
+
+
+def of_results(results: Iterable[Row]) -> tuple[tuple[str, str], ...]:
+    """Name and figures of those that the test is done for."""
+    return record_page.told(list(results))[0]
 
 
 def row_of_test(row: Row, given: Iterable[tuple[object, object]]) -> Html:

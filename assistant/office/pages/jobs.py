@@ -6,19 +6,23 @@ from itertools import groupby
 from typing import Any
 
 from assistant.board.markup import Html, el, join
-from assistant.core.assessment import VERDICTS
 from assistant.office.pages import frame
 from assistant.office.pages.frame import Row, words
 from assistant.report.rows import result_name
 
 
 def listed(jobs: Sequence[Row], most: int, reader: str = "") -> Html:
-    """By name, each with its newest day."""
-    made = [frame.row(frame.link("/job", _named(each["name"]), name=each["name"]),
-                      [(words("newest_day"), each["day"]), (words("tests_of_day"), each["tests"]),
-                       *((words(f"count_{verdict}"), each[verdict] or None) for verdict in VERDICTS)]) for each in jobs]
+    """By name, each with its newest test."""
+    made = [el("li", [el("h2", frame.link("/job", _named(each["name"]), name=each["name"])), _newest(each) if each.get("piece") else None],
+               class_="practice" if each.get("practice") else None) for each in jobs]
     return frame.page("/jobs", words("jobs"), frame.region(
         "jobs", frame.rows(made, words("no_jobs")), frame.more("/jobs", jobs, most, ("name",))), reader=reader)
+
+
+def _newest(each: Row) -> Html:
+    return join(el("p", [frame.test_link(each), " ", frame.verdict(each), " ", frame.outcome(each), " ", frame.why(each)]),
+                frame.pairs([(words("at"), frame.wall(each)), (words("station"), each["station_name"])]),
+                [el("p", mark, class_="mark-line") for mark in frame.test_marks(each)])
 
 
 def _named(job: str) -> str:
@@ -60,8 +64,7 @@ def _round(tests: Sequence[Row], results: Mapping[Any, Iterable[Row]]) -> Html:
     return el("section", [
         el("h2", frame.link(f"/round/{first['record']}", title, name=first["round"], day=first["day"]) if first["round"] else title),
         frame.pairs(known),
-        el("ul", [frame.row_of_test(test, [(result_name(each["name"]), frame.figures(each)) for each in results.get(frame.key(test), ())])
-                  for test in tests], class_="rows")])
+        el("ul", [frame.row_of_test(test, frame.of_results(results.get(frame.key(test), ()))) for test in tests], class_="rows")])
 
 
 def people(job: str, allowed: bool, technicians: Sequence[Row], meters: Sequence[Row], since: str, reader: str = "") -> Html:

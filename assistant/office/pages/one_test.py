@@ -82,17 +82,20 @@ def _rules(test: Test) -> list[str]:
             *([test["editions"]] if test["editions"] else [])]
 
 
-def round_of(name: str, day: str, rows: Sequence[Row], tests: Sequence[Test], reader: str = "") -> Html:
-    """Its tests, oldest first, and what follows from them together."""
-    first = rows[0]
-    found = [each.words for each in findings.of_round(tests)]
-    title = words("round", name=name, station=first["station_name"], day=day)
-    listed = [frame.row_of_test(row, record_page.of(test).results) for row, test in zip(rows, tests)]
-    return frame.page("/jobs", title, frame.region(
-        "round", frame.notices(marks(tests)), frame.lines(found),
-        el("ul", [el("li", el("a", words("pdf_round"), href=frame.to(f"/round/{first['record']}.pdf", name=name, day=day))),
-                  el("li", frame.link("/job", words("back_to_job"), name=first["job"]))], class_="links"),
-        frame.rows(listed, words("no_test"))), reader=reader)
+def round_of(name: str, day: str, histories: Sequence[tuple[Sequence[Row], Sequence[Test]]], reader: str = "") -> Html:
+    """Of each history of its record its tests, oldest first, and what follows from them together."""
+    first = histories[0][0][0]
+    return frame.page("/jobs", words("round", name=name, station=first["station_name"], day=day), frame.region(
+        "round", *(_one_round(name, day, at, *each, len(histories) > 1) for at, each in enumerate(histories))),
+        el("p", frame.link("/job", words("back_to_job"), name=first["job"])), reader=reader)
+
+
+def _one_round(name: str, day: str, at: int, rows: Sequence[Row], tests: Sequence[Test], several: bool) -> Html:
+    path = frame.to(f"/round/{rows[0]['record']}.pdf", name=name, day=day, history=at or None)
+    return el("section", [
+        el("h2", words("history", number=at + 1) if several else words("tests_of_round")), frame.notices(marks(tests)),
+        frame.lines(each.words for each in findings.of_round(tests)), el("p", el("a", words("pdf_round"), href=path)),
+        el("ul", [frame.row_of_test(row, record_page.of(test).results) for row, test in zip(rows, tests)], class_="rows")])
 
 
 def events(row: Row, rows: Sequence[Row], most: int, reader: str = "") -> Html:

@@ -33,7 +33,7 @@ def _station(each: Row, at: datetime) -> Html:
         if each.get("piece") else el("p", words("no_test"))
     marks = [el("p", mark, class_="mark-line") for mark in frame.test_marks(each)] if each.get("piece") else []
     return el("li", [heading, frame.pairs(state(each, at)), last, marks, [el("p", told, class_="note") for told in troubles(each, at)]],
-              class_="alarm" if troubles(each, at) else None)
+              class_="practice" if each["trial"] else "alarm" if troubles(each, at) else None)
 
 
 def state(each: Row, at: datetime) -> list[tuple[str, object]]:
@@ -48,7 +48,7 @@ def troubles(each: Row, at: datetime) -> list[str]:
     silent = heard is not None and (at - heard).total_seconds() > HEARD_S
     wrong = each["clock_off_s"] is not None and abs(each["clock_off_s"]) >= frame.CLOCK_S
     return [words(name) for name, true in (
-        ("is_revoked", each["revoked_at"]), ("never_heard", heard is None), ("is_silent", silent and not each["revoked_at"]),
+        ("trial", each["trial"]), ("is_revoked", each["revoked_at"]), ("never_heard", heard is None), ("is_silent", silent and not each["revoked_at"]),
         ("clock_wrong", wrong), ("has_gaps", each["gaps"])) if true]
 
 
@@ -61,7 +61,7 @@ def station(each: Row, records: Sequence[Row], tests: Sequence[Row], results: Ma
         "state", frame.notices(troubles(each, at)), frame.pairs([*state(each, at), *known])),
         frame.section(words("records"), el("p", words("records_told")), frame.lines(_record(one) for one in records)),
         frame.region("tests", frame.section(words("tests"), join(
-            frame.rows(listed, words("no_test")), frame.more(f"/station/{each['id']}", tests, most, ("record", "number", "piece"))))),
+            frame.rows(listed, words("no_test")), frame.more(f"/station/{each['id']}", tests, most, ("started", "record", "piece"))))),
         reader=reader)
 
 
