@@ -7,16 +7,21 @@ from __future__ import annotations
 import argparse
 import os
 import signal
+import socket
 import sys
 import uuid
 from collections.abc import Callable
 from pathlib import Path
+from shlex import quote
 
 from assistant.board.commands import _address, _port
 from assistant.files import plain
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
 
+DATABASE = "BOWLSIDE_DATABASE"
+INSTALLED = Path("/etc/bowlside-office/office.conf")
+"""Of the office that systemd runs here (bowlside-office.service): a line BOWLSIDE_DATABASE=URL."""
 Do = Callable[[argparse.Namespace], int]
 
 
@@ -28,10 +33,10 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
         added.set_defaults(do=_with_packages(do))
         if database:
             added.add_argument("--database", metavar="URL", help="the office's database, as postgresql://user@machine/name "
-                               "(the variable BOWLSIDE_DATABASE, else that of the trial that runs here)")
+                               f"(the variable {DATABASE}, else what {INSTALLED} says, else the trial that runs here)")
         return added
 
-    trial = command("trial", "An office to try: makes and starts a database and a certificate of its own.", _trial, database=False)
+    trial = command("trial", "An office to try: makes and starts a database and a certificate of its own.", _trial, False)
     _folder(trial)
     _serving(trial)
     run = command("run", "An office for real, on a PostgreSQL and with a certificate of yours.", _run)
@@ -64,7 +69,8 @@ def _serving(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--on", metavar="ADDRESS", type=_address, default="0.0.0.0",
                         help="the address that it listens on, by number, or all (all)")
     parser.add_argument("--port", metavar="N", type=_port, default=8443, help="the port (8443)")
-    parser.add_argument("--workers", metavar="N", type=_count, default=1, help="processes that derive tests from what came in (1)")
+    parser.add_argument("--name", metavar="TEXT", default=socket.gethostname(), help="what it calls itself (this machine's name)")
+    parser.add_argument("--workers", metavar="N", type=_count, default=1, help="processes that derive tests (1)")
 
 
 def _with_packages(do: Do) -> Do:
@@ -82,12 +88,12 @@ def _with_packages(do: Do) -> Do:
 def _trial(args: argparse.Namespace) -> int:
     from assistant.office import trial
     where = (args.folder or trial.folder()).absolute()
-    return _until_stopped(lambda: trial.run(where, args.on, args.port, args.workers))
+    return _until_stopped(lambda: trial.run(where, args.name, args.on, args.port, args.workers))
 
 
 def _run(args: argparse.Namespace) -> int:
     from assistant.office import database, server, tls
-    url = args.database or os.environ.get(server.DATABASE)
+    url = args.database or os.environ.get(DATABASE)
     if not url:
         raise Refusal("office run: name the database with --database, as postgresql:///bowlside; to try it without one, "
                       "bowlside office trial.")
@@ -98,7 +104,7 @@ def _run(args: argparse.Namespace) -> int:
     def serve() -> None:
         with server.listening(args.on, args.port) as sock:
             database.upgrade(url)
-            server.serve(url, sock, args.certificate, args.key, args.workers,
+            server.serve(url, args.name, sock, args.certificate, args.key, args.workers,
                          ready=lambda: print(f"The office is open on port {sock.getsockname()[1]}. Ctrl-C ends it.", flush=True))
     return _until_stopped(serve)
 
@@ -129,9 +135,11 @@ def _enrol(args: argparse.Namespace) -> int:
         code = stations.code(db, args.name, args.practice)
     print(f"Code {code}: good once, until {code.expires.astimezone():%H:%M}. At the station type:")
     told = trial.told(where) if where else {}
-    address = (told.get("urls") or ["https://ADDRESS-OF-THE-OFFICE"])[0]
-    authority = f" --authority {told['authority']}" if told else ""
-    print(f"    bowlside send --enrol {address} --code {code.digits}{authority}")
+    address = (told.get("urls") or ["https://ADDRESS-OF-THE-OFFICE:8443"])[0]
+    more = (["--authority", quote(told["authority"])] if told else []) + ["--practice"] * args.practice
+    print(" ".join(["    bowlside send enrol", address, "--code", f"{code.digits[:4]}-{code.digits[4:]}", *more]))
+    if told:
+        print("On another machine it needs a copy of that file, which is no secret.")
     return 0
 
 
@@ -149,8 +157,8 @@ def _stations(args: argparse.Namespace) -> int:
     with database.connect(_url(args)) as db:
         rows = db.execute(
             "SELECT name, practice, revoked_at, heard_at, waiting, program, "
-            "array(SELECT r.id::text FROM office.records r WHERE r.station = s.id ORDER BY r.first_seen, r.id) FROM office.stations s "
-            "ORDER BY name").fetchall()
+            "array(SELECT r.id::text FROM office.records r WHERE r.station = s.id ORDER BY r.first_seen, r.id) "
+            "FROM office.stations s ORDER BY name").fetchall()
     for name, practice, revoked, heard, waiting, program, records in rows:
         if args.json:
             print(dumps({"name": name, "practice": practice, "revoked": revoked and revoked.isoformat(),
@@ -192,7 +200,7 @@ def _url(args: argparse.Namespace) -> str:
     """Of the database that a command is about. Raises Refusal."""
     from assistant.office import trial
     where = _trials_folder(args)
-    return args.database or os.environ["BOWLSIDE_DATABASE"] if where is None else trial.its_database(where)
+    return _named(args) if where is None else trial.its_database(where)
 
 
 def _trials_folder(args: argparse.Namespace) -> Path | None:
@@ -201,9 +209,22 @@ def _trials_folder(args: argparse.Namespace) -> Path | None:
     folder = getattr(args, "folder", None)
     if folder and args.database:
         raise Refusal("office: name the database with --database, or the trial's folder with --folder, not both.")
-    if not folder and (args.database or os.environ.get("BOWLSIDE_DATABASE")):
-        return None
-    return (folder or trial.folder()).absolute()
+    return None if not folder and _named(args) else (folder or trial.folder()).absolute()
+
+
+def _named(args: argparse.Namespace) -> str:
+    """The database's address where one is named; else empty."""
+    if url := args.database or os.environ.get(DATABASE):
+        return str(url)
+    try:
+        lines = INSTALLED.read_text(encoding="utf-8").splitlines()
+    except PermissionError:
+        raise Refusal(f"office: an office is installed here, and only root may read {INSTALLED}: type this with sudo. For a "
+                      "trial beside it add --folder DIR.") from None
+    except (OSError, UnicodeDecodeError):
+        return ""
+    named = [line.partition("=")[2].strip().strip("\"'") for line in lines if line.startswith(f"{DATABASE}=")]
+    return named[-1] if named else ""
 
 
 def _record(text: str) -> uuid.UUID:

@@ -7,10 +7,10 @@ from __future__ import annotations
 import os
 import signal
 import socket
-import ssl
 import subprocess
 import sys
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
@@ -24,9 +24,8 @@ from assistant.files.refusal import Refusal
 from assistant.office import database, tls
 
 PORT = 8443
-DATABASE = "BOWLSIDE_DATABASE"
-"""The variable with the database's address, for whoever does not want it on the command line."""
-LOOK_S = 0.5
+LOOK_S, AGAIN_S = 0.5, 5.0
+"""How often is looked; how soon after its last start a worker that ended is started again."""
 
 
 class Limited(connections.Limited):
@@ -67,8 +66,9 @@ class Workers:
 
     def __init__(self, url: str, count: int) -> None:
         self._command = ["setpriv", "--pdeathsig", "KILL", "--", sys.executable, "-m", "assistant", "office", "derive"]
-        self._variables = {**os.environ, DATABASE: url}
+        self._variables = {**os.environ, "BOWLSIDE_DATABASE": url}
         self._running: list[subprocess.Popen[bytes] | None] = [None] * count
+        self._since = [float("-inf")] * count
 
     def __enter__(self) -> Workers:
         self.look()
@@ -77,7 +77,8 @@ class Workers:
     def look(self) -> None:
         """Start what does not run."""
         for place, process in enumerate(self._running):
-            if process is None or process.poll() is not None:
+            if (process is None or process.poll() is not None) and time.monotonic() - self._since[place] > AGAIN_S:
+                self._since[place] = time.monotonic()
                 self._running[place] = subprocess.Popen(self._command, env=self._variables, stdin=subprocess.DEVNULL,
                                                         stdout=subprocess.DEVNULL, start_new_session=True)
 
@@ -97,10 +98,11 @@ def listening(address: str, port: int) -> socket.socket:
                       "Choose an address of this machine with --on, or another --port.") from None
 
 
-def serve(url: str, sock: socket.socket, certificate: Path, key: Path, workers: int, ready: Callable[[], None],
+def serve(url: str, name: str, sock: socket.socket, certificate: Path, key: Path, workers: int, ready: Callable[[], None],
           looks: Sequence[Callable[[], None]] = ()) -> None:
-    """Until SIGTERM or Ctrl-C. A new certificate in the same files is taken at SIGHUP.
+    """Until SIGTERM or Ctrl-C.
 
+    name   what the office calls itself to a station
     ready  called once it is open
     looks  what else the Keeper looks after
     """
@@ -110,17 +112,8 @@ def serve(url: str, sock: socket.socket, certificate: Path, key: Path, workers: 
         pool = stack.enter_context(database.pool(url))
         kept = stack.enter_context(Workers(url, workers))
         stack.enter_context(Keeper([*looks, kept.look]))
-        config = uvicorn.Config(web.app(pool), **connections.settings(Limited) | {"timeout_graceful_shutdown": 5})
+        config = uvicorn.Config(web.app(pool, name), **connections.settings(Limited) | {"timeout_graceful_shutdown": 5})
         config.load()
         config.ssl = context
-        signal.signal(signal.SIGHUP, lambda *_: _renew(context, certificate, key))
         ready()
         connections.run(uvicorn.Server(config), sock, Limited.most)
-
-
-def _renew(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
-    try:
-        tls.context(certificate, key)       # looked at first: what can't be used changes nothing
-        context.load_cert_chain(certificate, key)
-    except Refusal as why:
-        print(f"bowlside: {why} The one before is used on.", file=sys.stderr, flush=True)

@@ -21,8 +21,7 @@ def context(certificate: Path, key: Path) -> ssl.SSLContext:
         try:
             text = path.read_bytes()
         except OSError as error:
-            raise Refusal(f"{path} can't be read ({error.strerror}): give certificate and key as files that this user may read.") \
-                from None
+            raise Refusal(f"{path} can't be read ({error.strerror}): give certificate and key as files that you may read.") from None
         if b"ENCRYPTED" in text:
             raise Refusal(f"The key in {path} is locked by a password, and nobody is there to type it when the machine starts: "
                           "give one without, readable by this user alone.")

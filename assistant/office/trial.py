@@ -34,7 +34,7 @@ def folder() -> Path:
     return Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local/share") / "bowlside-office-trial"
 
 
-def run(where: Path, address: str, port: int, workers: int) -> None:
+def run(where: Path, name: str, address: str, port: int, workers: int) -> None:
     """Make what is missing, start it, and serve until SIGTERM or Ctrl-C. Raises Refusal."""
     with ExitStack() as stack:
         sock = stack.enter_context(server.listening(address, port))
@@ -50,7 +50,7 @@ def run(where: Path, address: str, port: int, workers: int) -> None:
         urls = _urls(address, sock.getsockname()[1])
         _tell(where / TOLD, {"urls": urls, "authority": str(authority)})
         stack.callback((where / TOLD).unlink, missing_ok=True)
-        server.serve(cluster.url(), sock, certificate, key, workers,
+        server.serve(cluster.url(), name, sock, certificate, key, workers,
                      ready=partial(_welcome, where, urls), looks=[partial(_again, cluster)])
 
 

@@ -1,4 +1,4 @@
-"""Backup and restore. Outside source: PostgreSQL's pg_dump and pg_restore; what they carry is compared by rows, table by table."""
+"""Backup and restore. Outside source: PostgreSQL's pg_dump and pg_restore; what they carry is compared row by row."""
 from __future__ import annotations
 
 import stat
@@ -20,7 +20,7 @@ def rows(url: str) -> dict[str, list[tuple[object, ...]]]:
     with psycopg.connect(url) as db:
         names = [name for (name,) in db.execute("SELECT format('%I.%I', schemaname, tablename) FROM pg_tables "
                                                 "WHERE schemaname IN ('office', 'read') ORDER BY 1")]
-        return {name: db.execute(f"SELECT t::text FROM {name} t ORDER BY 1").fetchall() for name in names}  # type: ignore[arg-type]
+        return {name: db.execute(f"SELECT t::text FROM {name} t ORDER BY 1").fetchall() for name in names}
 
 
 @pytest.fixture
