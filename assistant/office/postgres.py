@@ -131,7 +131,7 @@ class Cluster:
             why = done.stderr.strip().rpartition("\n")[2]
             raise Refusal(f"No database could be made in {self.folder} ({why}).{self._who()}")
         single = subprocess.run(
-            [programs() / "postgres", "--single", "-D", making, "postgres"], input=f'CREATE ROLE "{OWNER}" LOGIN CREATEDB\n',
+            [programs() / "postgres", "--single", "-D", making, "postgres"], input=f'CREATE ROLE "{OWNER}" LOGIN CREATEDB CREATEROLE\n',
             capture_output=True, text=True, errors="replace", **self._as())
         if single.returncode:
             raise Refusal(f"No database could be made in {self.folder} ({single.stderr.strip().rpartition(chr(10))[2]}).")

@@ -16,6 +16,7 @@ import pytest
 from assistant.files.refusal import Refusal
 from assistant.office import database as tables
 from assistant.office import postgres
+from tests.office.at_door import Door
 
 _NUMBERS = itertools.count(1)
 
@@ -55,15 +56,29 @@ def database(cluster: postgres.Cluster, template: str) -> Iterator[str]:
     yield from _database(cluster, template)
 
 
+@pytest.fixture(scope="module")
+def _door(cluster: postgres.Cluster, template: str) -> Iterator[Door]:
+    for address in _database(cluster, template):
+        with tables.pool(address) as pool, Door(pool) as door:
+            yield door
+
+
+@pytest.fixture
+def at_door(_door: Door) -> Door:
+    """The office's door, before a database with nothing in it: one for each file of tests, emptied for each test."""
+    _door.empty()
+    return _door
+
+
 def _database(cluster: postgres.Cluster, template: str) -> Iterator[str]:
     name = f"office_{next(_NUMBERS)}"
     _do(cluster, f"CREATE DATABASE {name} TEMPLATE {template}")
     yield cluster.url(name)
     if not cluster.alive:       # the test killed it
         cluster.start()
-    _do(cluster, f"DROP DATABASE {name} WITH (FORCE)")
+    _do(cluster, f"DROP DATABASE {name} WITH (FORCE)", user="postgres")     # who is still connected may be another role
 
 
-def _do(cluster: postgres.Cluster, statement: str) -> None:
-    with psycopg.connect(cluster.url("postgres"), autocommit=True) as connection:
+def _do(cluster: postgres.Cluster, statement: str, user: str = postgres.OWNER) -> None:
+    with psycopg.connect(cluster.url("postgres", user), autocommit=True) as connection:
         connection.execute(statement)     # type: ignore[arg-type]
