@@ -11,7 +11,7 @@ from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from assistant.files import owner_only
 from assistant.files.refusal import Refusal
-from assistant.office import database, postgres
+from assistant.office import database, postgres, readers
 
 BEGINS = b"PGDMP"
 SCHEMAS = ("read", database.SCHEMA)
@@ -59,6 +59,7 @@ def restore(url: str, file: Path) -> str:
                           "and start the office on it.")
         for schema in SCHEMAS:
             connection.execute(f"DROP SCHEMA IF EXISTS {schema} CASCADE")
+        readers.make_roles(connection)      # they are no part of a database
     _run("pg_restore", url, "--single-transaction", "--exit-on-error", "--no-owner", str(file))
     return database.upgrade(url)
 

@@ -92,7 +92,7 @@ def _trial(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
-    from assistant.office import database, server, tls
+    from assistant.office import server, tls
     url = args.database or os.environ.get(DATABASE)
     if not url:
         raise Refusal("office run: name the database with --database, as postgresql:///bowlside; to try it without one, "
@@ -103,7 +103,7 @@ def _run(args: argparse.Namespace) -> int:
 
     def serve() -> None:
         with server.listening(args.on, args.port) as sock:
-            database.upgrade(url)
+            server.prepare(url)
             server.serve(url, args.name, sock, args.certificate, args.key, args.workers,
                          ready=lambda: print(f"The office is open on port {sock.getsockname()[1]}. Ctrl-C ends it.", flush=True))
     return _until_stopped(serve)

@@ -21,7 +21,7 @@ import uvicorn
 
 from assistant.board import connections
 from assistant.files.refusal import Refusal
-from assistant.office import database, tls
+from assistant.office import database, readers, tls
 
 PORT = 8443
 LOOK_S, AGAIN_S = 0.5, 5.0
@@ -87,6 +87,13 @@ class Workers:
             if process is not None:
                 process.kill()      # what it had begun is a transaction
                 process.wait()
+
+
+def prepare(url: str) -> None:
+    """The tables brought up to date, and the pages' own role let in. Raises Refusal."""
+    database.upgrade(url)
+    with database.connect(url) as connection:
+        readers.let_web_in(connection, url)
 
 
 def listening(address: str, port: int) -> socket.socket:

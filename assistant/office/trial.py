@@ -18,7 +18,7 @@ import psycopg
 from assistant.board.address import own_addresses
 from assistant.files import owner_only
 from assistant.files.refusal import Refusal
-from assistant.office import database, server, tls
+from assistant.office import server, tls
 from assistant.office.postgres import OWNER, Cluster, running
 
 TOLD = "office.json"
@@ -46,7 +46,7 @@ def run(where: Path, name: str, address: str, port: int, workers: int) -> None:
         print("Starting the database. The first start takes some seconds more.", flush=True)
         cluster = stack.enter_context(Cluster(where / "database"))
         _created(cluster)
-        database.upgrade(cluster.url())
+        server.prepare(cluster.url())
         urls = _urls(address, sock.getsockname()[1])
         _tell(where / TOLD, {"urls": urls, "authority": str(authority)})
         stack.callback((where / TOLD).unlink, missing_ok=True)
