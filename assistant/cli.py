@@ -18,6 +18,7 @@ import assistant.job.commands
 import assistant.meters.commands
 import assistant.office.commands
 import assistant.report.commands
+import assistant.send.commands
 import assistant.speech.commands
 import assistant.station.commands
 from assistant import check, work
@@ -217,6 +218,9 @@ def parser() -> argparse.ArgumentParser:
 
     assistant.board.commands.add_arguments(command("board", "What the station publishes, as pages for the phones of the crew.",
                                                    assistant.board.commands.run))
+
+    assistant.send.commands.add_arguments(command("send", "Send what is recorded to an office: enrol there, send, say how far it is.",
+                                                  assistant.send.commands.run))
 
     assistant.office.commands.add_arguments(
         command("office", "Every station's results in one place: trial, run, stations, backup."), _Parser)
