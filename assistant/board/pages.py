@@ -41,6 +41,7 @@ def now(shown: Snapshot, at: float | None = None) -> Regions:
         "readings": _readings(told.get("readings") or []) if told.get("steps") else Html(""),
         "steps": _steps(told),
         "day-link": el("a", _tests_of(shown), href="/day"),
+        "office": el("p", told["office"], class_="of") if told.get("office") else Html(""),
         "said": join(el("p", shown.step_words), el("p", _verdict_words(verdict)) if verdict else None),
         "warned": el("p", words("caution", words=caution)) if caution else Html(""),
     }
