@@ -23,7 +23,7 @@ from starlette.responses import Response
 from assistant.office import database, readers
 from assistant.office.pages import routes
 from assistant.office.readers import Reader
-from tests.office.test_derive import RECORD, derive, pieces_of, put
+from tests.office.pieces import RECORD, derive, pieces_of, put
 
 
 class Served:

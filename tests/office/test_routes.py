@@ -23,8 +23,8 @@ from assistant.office.postgres import Cluster
 from assistant.report import demo
 from tests.office import made
 from tests.office.conftest import _database
+from tests.office.pieces import derive, pieces_of, put
 from tests.office.served import Served
-from tests.office.test_derive import derive, pieces_of, put
 
 JOB = "Tern Hollow footbridge (invented)"
 
