@@ -16,6 +16,7 @@ import pytest
 from assistant.files.refusal import Refusal
 from assistant.office import database as tables
 from assistant.office import postgres
+from tests.office.at_door import Door
 
 _NUMBERS = itertools.count(1)
 
@@ -53,6 +54,20 @@ def empty(cluster: postgres.Cluster) -> Iterator[str]:
 def database(cluster: postgres.Cluster, template: str) -> Iterator[str]:
     """The address of a database with all tables and nothing in them."""
     yield from _database(cluster, template)
+
+
+@pytest.fixture(scope="module")
+def _door(cluster: postgres.Cluster, template: str) -> Iterator[Door]:
+    for address in _database(cluster, template):
+        with tables.pool(address) as pool, Door(pool) as door:
+            yield door
+
+
+@pytest.fixture
+def at_door(_door: Door) -> Door:
+    """The office's door, before a database with nothing in it: one for each file of tests, emptied for each test."""
+    _door.empty()
+    return _door
 
 
 def _database(cluster: postgres.Cluster, template: str) -> Iterator[str]:
