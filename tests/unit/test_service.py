@@ -16,6 +16,8 @@ from pathlib import Path
 import pytest
 
 from assistant import procedures
+from assistant.cli import parser
+from assistant.office.commands import DATABASE, INSTALLED
 from assistant.setup import service, texts
 from assistant.setup.texts import BOARD_UNIT, RULES, SEND_UNIT, SYSUSERS, TMPFILES, UNIT, DeploymentError, Service
 from tests.command import ROOT, Done, bowlside
@@ -291,7 +293,8 @@ def test_the_gauge_is_known_by_its_serial_number_only_where_one_is_set() -> None
 
 def test_the_files_lie_in_the_package() -> None:
     assert {path.name for path in (ROOT / "assistant/setup").glob("bowlside*.*")} == {
-        "bowlside.service", "bowlside-board.service", "bowlside-send.service", "bowlside.rules"}
+        "bowlside.service", "bowlside-board.service", "bowlside-send.service", "bowlside-office.service",
+        "bowlside.rules"}
 
 
 # --- the crew's board -----------------------------------------------------------------------------------------------------------
@@ -387,3 +390,29 @@ def test_systemd_finds_the_sender_sound_and_well_shut_in(tmp_path: Path) -> None
     found = re.search(r"exposure level.*: ([0-9.]+) ", done.stdout)
     told = re.search(r"he same of the sender's unit\*\*: ([0-9.]+)", (ROOT / "tests" / "measured.md").read_text())
     assert found and told and float(found[1]) <= float(told[1])
+
+
+# --- the office -----------------------------------------------------------------------------------------------------------------
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="systemd-analyze is missing")
+def test_systemd_finds_the_office_sound_and_well_shut_in(tmp_path: Path) -> None:
+    """As it is shipped, but for the program, which systemd looks for."""
+    path = tmp_path / "bowlside-office.service"
+    unit = (ROOT / "assistant/setup/bowlside-office.service").read_text()
+    path.write_text(unit.replace("/opt/bowlside-office/.venv/bin/bowlside", "/bin/true"))
+    done = subprocess.run(["systemd-analyze", "verify", "--man=no", "--recursive-errors=no", str(path)], capture_output=True, text=True)
+    assert [line for line in done.stderr.splitlines() if "bowlside" in line] == []
+    done = subprocess.run(["systemd-analyze", "security", "--offline=true", "--no-pager", str(path)], capture_output=True, text=True)
+    found = re.search(r"exposure level.*: ([0-9.]+) ", done.stdout)
+    told = re.search(r"he same of the office's unit\*\*: ([0-9.]+)", (ROOT / "tests" / "measured.md").read_text())
+    assert found and told and float(found[1]) <= float(told[1])
+
+
+def test_what_the_offices_unit_starts_is_a_command_and_its_files_are_those_of_the_page() -> None:
+    unit = (ROOT / "assistant/setup/bowlside-office.service").read_text()
+    words = re.search(r"^ExecStart=/opt/bowlside-office/.venv/bin/bowlside (.*)", unit, re.MULTILINE)
+    assert words and parser().parse_args(words[1].split()).port == 8443
+    page = (ROOT / "assistant/docs/office.md").read_text()
+    files = re.findall(r"^(?:EnvironmentFile=|LoadCredential=[a-z.]+:)/etc/bowlside-office/(.*)", unit, re.MULTILINE)
+    assert len(files) == 3 and all(re.search(rf"install -m 600 .*\b{re.escape(file)}.*/etc/bowlside-office/", page) for file in files)
+    assert str(INSTALLED) in unit and f"{DATABASE}=postgresql://" in (ROOT / "assistant/setup" / INSTALLED.name).read_text()
