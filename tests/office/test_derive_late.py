@@ -161,7 +161,7 @@ def test_practice_is_marked_and_belongs_to_no_job(tmp_path: Path, db: psycopg.Co
     assert db.execute("SELECT DISTINCT is_practice FROM read.tests").fetchall() == [(True,)]
     assert all(db.execute(f"SELECT count(*) FROM office.{table}").fetchone() == (0,) for table in ("jobs", "meters", "meter_checks", "equipment"))
     job, = db.execute("SELECT job FROM office.tests").fetchone() or ()
-    assert job and jobs.history(db, job) == []
+    assert job and jobs.history(db, job) == ([], False)
 
 
 def test_what_stands_in_place_of_a_test_is_told_and_a_gap_too(tmp_path: Path, db: psycopg.Connection[Any]) -> None:

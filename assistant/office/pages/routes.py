@@ -8,13 +8,11 @@ from __future__ import annotations
 import hashlib
 import io
 import re
-import tempfile
 import uuid
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from importlib.resources import files
 from itertools import groupby
-from pathlib import Path
 from typing import Any
 
 from psycopg import Connection, DataError
@@ -23,14 +21,13 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from assistant import job as jobs_of
 from assistant.board.markup import Html
-from assistant.office.pages import across, charts, doubts, frame, jobs, one_test, questions, stations
+from assistant.office import jobs as over_stations
+from assistant.office.pages import charts, doubts, frame, jobs, one_test, questions, stations
 from assistant.office.pages.questions import MOST
 from assistant.office.readers import OFFICE, Reader
 from assistant.report import cylinders, pdf_file
 from assistant.report.rows import Test
-from assistant.report.series import CHARTED
 
 POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
           "base-uri 'none'; frame-ancestors 'none'")
@@ -126,12 +123,8 @@ def job(request: Request, db: Connection, reader: Reader) -> Made:
 
 def job_charts(request: Request, db: Connection, reader: Reader) -> Made:
     name = _name(request)
-    given = _job(questions.job_file(db, name))
-    names = list(dict.fromkeys([*CHARTED, *(given.acceptance if given else ())]))
-    found = questions.charted(db, name, names)
-    left = len(found) > questions.MOST_CHARTED
-    history = across.tests(found[1:] if left else found)
-    return charts.of(name, given, history, date.today().isoformat(), len(history) if left else 0, reader.name)
+    history, left = questions.history(db, name)
+    return charts.of(name, over_stations.of(db, name), history, date.today().isoformat(), len(history) if left else 0, reader.name)
 
 
 def job_people(request: Request, db: Connection, reader: Reader) -> Made:
@@ -152,19 +145,6 @@ def _name(request: Request) -> str:
     if "\0" in name:
         raise questions.BadKey
     return name
-
-
-def _job(text: str | None) -> jobs_of.Job | None:
-    """The job's file as it was given to the office; None where it has none, or one that this program can't read."""
-    if not text:
-        return None
-    with tempfile.TemporaryDirectory(prefix="bowlside-") as folder:
-        path = Path(folder, "job.toml")
-        path.write_text(text, encoding="utf-8")
-        try:
-            return jobs_of.load(path)
-        except jobs_of.JobError:
-            return None
 
 
 # --- one test, one round ------------------------------------------------------------------------------------------------------
@@ -217,7 +197,7 @@ def _round(request: Request, db: Connection) -> Sequence[tuple[Sequence[question
 def _pdf(tests: Sequence[Test], db: Connection, name: str) -> Response:
     """By the same program as a station's own. What only the station's register knows (when its meter was calibrated) stays a line to
     be filled in."""
-    given = _job(questions.job_file(db, str(tests[0].get("job") or "")))
+    given = over_stations.of(db, str(tests[0].get("job") or ""))
     out = io.BytesIO()
     pdf_file.write(tests, out, _now().astimezone().isoformat(timespec="seconds"), given, summary=False)
     headers = {name: value for name, value in HEADERS.items() if name != "content-security-policy"}  # a viewer needs its own style
