@@ -62,6 +62,8 @@ WHERE array_position(%(worth)s, p.kind) < array_position(%(worth)s, excluded.kin
 RETURNING xmax = 0
 """
 """No row: it is here. True: it is new. False: it took a stub's place."""
+CLOSE = "UPDATE office.pieces SET gap = false WHERE record = %(record)s AND before = %(hash)s AND gap"
+CLEAR = "DELETE FROM office.events WHERE record = %(record)s AND piece = %(hash)s"
 COPY = "COPY office.events (record, seq, piece, hash, wall, boot, body) FROM STDIN (FORMAT BINARY)"
 NOTE = """
 INSERT INTO office.refusals AS r (station, hash, why, program)
@@ -269,9 +271,9 @@ def _put(db: Connection, station: Station, record: uuid.UUID, piece: Piece) -> N
     if new is None:         # it is here
         return
     if new[0]:
-        db.execute("UPDATE office.pieces SET gap = false WHERE record = %s AND before = %s AND gap", (record, its))
+        db.execute(CLOSE, {"record": record, "hash": its})
     else:                   # in place of a stub
-        db.execute("DELETE FROM office.events WHERE record = %s AND piece = %s", (record, its))
+        db.execute(CLEAR, {"record": record, "hash": its})
     with db.cursor().copy(COPY) as copy:
         copy.set_types(("uuid", "int8", "bytea", "bytea", "text", "text", "text"))
         for seq, wall, boot, body, digest in piece.rows:
