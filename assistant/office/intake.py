@@ -144,7 +144,7 @@ def read(data: bytes) -> Delivery:
             taken.append(_sound(pieces.read(each, record, origin), record))
         except Wrong as error:
             named = each.get("hash") if isinstance(each, dict) else None
-            wrong.append((str(named) if _is_hash(named) else "", str(error)))
+            wrong.append((str(named) if _is_hash(named) else "", plain.tamed(str(error))[:plain.MOST]))
     return Delivery(record, text(given.get("program")), _newest(given.get("newest")), _count(given.get("waiting")),
                     _hash(given["sent"]) if given.get("sent") else None, _moment(given.get("now")), tuple(taken), tuple(wrong))
 
@@ -283,7 +283,7 @@ def _put(db: Connection, station: Station, record: uuid.UUID, piece: Piece) -> N
 def _note(db: Connection, station: uuid.UUID, refused: Sequence[tuple[str, str]]) -> None:
     """Each is told once, and counted after that."""
     for digest, why in refused:
-        db.execute(NOTE, {"station": station, "hash": bytes.fromhex(digest), "why": why[:1000], "knows": KNOWS,
+        db.execute(NOTE, {"station": station, "hash": bytes.fromhex(digest), "why": why, "knows": KNOWS,
                           "most": MOST_TOLD})
 
 

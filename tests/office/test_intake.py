@@ -181,6 +181,23 @@ def test_what_was_changed_is_refused_alone_and_told_once(door: Door, four: Four,
     assert door.events(record) == rows_of(pieces)
 
 
+@pytest.mark.parametrize("body", [
+    '{"at":3,"kind":"\\u0000"}', '{"at":3,"kind":"Heard","\\u0000":1}', '{"at":3,"kind":"Heard","\\ud800":1}',
+    '{"at":3,"kind":"Heard","\\u001b[31m":1}', '{"at":3,"kind":"%s"}' % ("x" * 2**19), "[" * 2**19, "1", "", "{}", '{"kind":[]}'])
+def test_events_that_are_none_though_their_hashes_fit_stop_no_other_piece(door: Door, four: Four, body: str) -> None:
+    """Whoever has the station's key can compute hashes, and chooses the words that the refusal is made of."""
+    key, (record, pieces) = door.enrol("Bay 1"), four
+    last = pieces[1].journal_rows()[-1]
+    row = replace(last, body=body)
+    digest = row.expected_hash(pieces[1].rows[-2][4])
+    wrong = replace(pieces[1], hash=digest, rows=(*pieces[1].rows[:-1], (last.seq, last.wall, last.boot, body, digest)))
+    answer = door.sent(key, record, [pieces[0], wrong, pieces[1]])
+    assert answer["committed"] == [pieces[0].hash, pieces[1].hash] and [each["hash"] for each in answer["refused"]] == [digest]
+    why = answer["refused"][0]["why"]
+    assert why.isprintable() and len(why) <= 500 and door.refusals() == [(why, 1)]
+    assert door.events(record) == rows_of(pieces[:2])
+
+
 def test_a_wrong_chain_is_refused(door: Door, four: Four, tmp_path: Path) -> None:
     """The first test of another record, under this one's name."""
     other = made.journal(tmp_path, 2, seed=5)
