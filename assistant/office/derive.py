@@ -163,10 +163,10 @@ def _rounds(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[byt
 
 
 def _two_histories(db: psycopg.Connection[Any], record: uuid.UUID, numbers: Iterable[int]) -> set[str]:
-    """Mark tests whose number another piece of the record has too; the rounds of those that were not marked before."""
+    """Mark tests whose number another test of the record has too; the rounds of those that were not marked before."""
     return {name for name, in db.execute("""
         UPDATE office.tests t SET another_history = true WHERE record = %s AND number = ANY(%s) AND NOT another_history AND EXISTS (
-            SELECT FROM office.pieces p WHERE p.record = t.record AND p.test = t.number AND p.hash <> t.piece AND p.kind <> 'lost')
+            SELECT FROM office.tests other WHERE other.record = t.record AND other.number = t.number AND other.piece <> t.piece)
         RETURNING round""", (record, list(numbers)))}
 
 

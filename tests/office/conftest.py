@@ -8,7 +8,9 @@ import itertools
 import shutil
 import tempfile
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
@@ -16,6 +18,7 @@ import pytest
 from assistant.files.refusal import Refusal
 from assistant.office import database as tables
 from assistant.office import postgres
+from assistant.report import demo
 from tests.office.at_door import Door
 
 _NUMBERS = itertools.count(1)
@@ -54,6 +57,29 @@ def empty(cluster: postgres.Cluster) -> Iterator[str]:
 def database(cluster: postgres.Cluster, template: str) -> Iterator[str]:
     """The address of a database with all tables and nothing in them."""
     yield from _database(cluster, template)
+
+
+@pytest.fixture
+def db(database: str) -> Iterator[psycopg.Connection[Any]]:
+    """A connection to it, each statement a transaction of its own."""
+    with psycopg.connect(database, autocommit=True) as connection:
+        yield connection
+
+
+@pytest.fixture
+def another(cluster: postgres.Cluster, template: str) -> Iterator[psycopg.Connection[Any]]:
+    """The same to one more such database."""
+    for url in _database(cluster, template):
+        with psycopg.connect(url, autocommit=True) as connection:
+            yield connection
+
+
+@pytest.fixture(scope="session")
+def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The journal of the invented day."""
+    folder = tmp_path_factory.mktemp("derived-day")
+    demo.build(folder, day=date(2031, 5, 17))
+    return folder
 
 
 @pytest.fixture(scope="module")

@@ -6,10 +6,7 @@ from __future__ import annotations
 
 import json
 import random
-import uuid
-from collections.abc import Iterator
 from datetime import date
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -18,72 +15,16 @@ import pytest
 
 from assistant.core.methods.registry import METHODS
 from assistant.office import documents
-from assistant.office.derive import Deriver
-from assistant.record import kept, summary
+from assistant.record import summary
 from assistant.record.journal import Journal
-from assistant.report import demo, json_file
-from assistant.send import piece as sent
+from assistant.report import json_file
 from tests.office import made
+from tests.office.pieces import derive, pieces_of, put, summaries
 from tests.property.test_one_number import AMOUNTS, LIMITS, Words, led
-
-D = Decimal
-RECORD = uuid.UUID("3d6ff1c2-5d5c-4e0d-9b4f-2f1f6e7c9a10")
-
-
-def pieces_of(folder: Path) -> list[sent.Piece]:
-    """Each test of a journal, also one that would stay at its station."""
-    with Journal(folder, write=False) as journal:
-        found, before = [], sent.FIRST
-        for test in journal.tests():
-            found.append(sent.of_rows(sent.TEST, list(journal.rows(test)), before))
-            before = found[-1].hash
-    return found
-
-
-def summaries(folder: Path) -> list[dict[str, Any]]:
-    with Journal(folder, write=False) as journal:
-        return [kept.plain(summary.of(journal, test)) for test in journal.tests()]
-
-
-def put(db: psycopg.Connection[Any], pieces: list[sent.Piece], record: uuid.UUID = RECORD, name: str = "Rig 1") -> None:
-    """As taking in leaves them."""
-    db.execute("INSERT INTO office.stations (name, key_hash) VALUES (%s, sha256(%s::text::bytea)) ON CONFLICT DO NOTHING", (name, name))
-    station, = db.execute("SELECT id FROM office.stations WHERE name = %s", (name,)).fetchone() or ()
-    db.execute("INSERT INTO office.records (id, station) VALUES (%s, %s) ON CONFLICT DO NOTHING", (record, station))
-    for each in pieces:
-        known = db.execute("SELECT 1 FROM office.pieces WHERE record = %s AND hash = %s", (record, bytes.fromhex(each.before))).fetchone()
-        db.execute("""INSERT INTO office.pieces (record, hash, before, test, first, last, station, bytes, gap, kind)
-                      VALUES (%s, %s, %s, %s, %s, %s, %s, 1, %s, %s)""", (
-            record, bytes.fromhex(each.hash), bytes.fromhex(each.before), each.test, each.first, each.last, station,
-            known is None and each.first > 1, each.kind))
-        db.execute("UPDATE office.pieces SET gap = false WHERE record = %s AND before = %s", (record, bytes.fromhex(each.hash)))
-        with db.cursor() as cursor:
-            cursor.executemany("INSERT INTO office.events (record, piece, seq, wall, boot, body, hash) VALUES (%s, %s, %s, %s, %s, %s, %s)", [
-                (record, bytes.fromhex(each.hash), seq, wall, boot, body, bytes.fromhex(digest)) for seq, wall, boot, body, digest in each.rows])
-
-
-@pytest.fixture
-def db(database: str) -> Iterator[psycopg.Connection[Any]]:
-    with psycopg.connect(database, autocommit=True) as connection:
-        yield connection
-
-
-def derive(db: psycopg.Connection[Any]) -> int:
-    deriver, count = Deriver(db), 0
-    while done := deriver.some():
-        count += done
-    return count
 
 
 def documents_of(db: psycopg.Connection[Any]) -> list[dict[str, Any]]:
     return [documents.loads(text) for text, in db.execute("SELECT document::text FROM office.tests ORDER BY first")]
-
-
-@pytest.fixture(scope="session")
-def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("derived-day")
-    demo.build(folder, day=date(2031, 5, 17))
-    return folder
 
 
 def test_a_summary_needs_no_journal(tmp_path: Path) -> None:
