@@ -17,6 +17,7 @@ from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import datetime, timezone
 from importlib import metadata
+from shlex import quote
 from typing import Any
 
 import psycopg
@@ -248,7 +249,7 @@ def _must_be_its(db: Connection, station: Station, record: uuid.UUID, make: bool
         owner = db.execute(ask, (record,)).fetchone()
     if owner is not None and owner[0] != station.id:
         raise Refused(403, f"Record {record} is sent by another station: if {station.name} is to send it from now on, run at the "
-                           f"office: bowlside office move {record} {plain.tamed(station.name)!r}.")
+                           f"office: bowlside office move {record} {quote(station.name)}.")
 
 
 def _unfit(piece: Piece, station: Station, record: uuid.UUID) -> str:
