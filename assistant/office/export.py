@@ -26,7 +26,6 @@ from assistant.board.markup import Html, el
 from assistant.core.language import sentence
 from assistant.files.jsonline import dumps
 from assistant.office import database, documents, readers
-from assistant.office.pages.routes import HEADERS
 from assistant.office.readers import Reader
 from assistant.office.replay import rules
 from assistant.report import csv_file, json_file
@@ -47,21 +46,21 @@ _free = threading.BoundedSemaphore(MOST)
 
 def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]], Callable[[Request], Response]],
            url: str, page: Callable[..., Html]) -> list[Route]:
-    """``behind`` and ``page`` as the door has them; ``url``: the owner's."""
+    """``behind`` and ``page`` as the door has them; ``url``: of the pages' role."""
     def told(request: Request, connection: Connection, reader: Reader) -> Response:
         return Response(page(_words("title"), el("p", _words("told")), el("p", el("a", _words("take"), href="/export.zip", download=True)),
-                             el("p", _words("verify")), reader=reader.name), headers=HEADERS, media_type="text/html")
+                             el("p", _words("verify")), reader=reader.name), media_type="text/html")
 
     def taken(request: Request, connection: Connection, reader: Reader) -> Response:
         if request.method == "HEAD":
-            return Response(headers=HEADERS, media_type="application/zip")
+            return Response(media_type="application/zip")
         if not _free.acquire(blocking=False):
-            return Response(page(_words("title"), el("p", _words("busy")), reader=reader.name), 503, {**HEADERS, "retry-after": "60"}, "text/html")
+            return Response(page(_words("title"), el("p", _words("busy")), reader=reader.name), 503, {"retry-after": "60"}, "text/html")
         now = datetime.now().astimezone()
-        parts = _held(stream(readers.web_url(url), reader, now))
+        parts = _held(stream(url, reader, now))
         # It is begun here, so that it ends by itself whatever becomes of the answer.
         return StreamingResponse(chain([next(parts)], parts), media_type="application/zip", headers={
-            **HEADERS, "content-disposition": f'attachment; filename="office-{now:%Y-%m-%d-%H%M}.zip"'})
+            "content-disposition": f'attachment; filename="office-{now:%Y-%m-%d-%H%M}.zip"'})
 
     return [Route("/export", behind(told)), Route("/export.zip", behind(taken))]
 

@@ -113,17 +113,14 @@ def serve(url: str, name: str, sock: socket.socket, certificate: Path, key: Path
     ready  called once it is open
     looks  what else the Keeper looks after
     """
-    from assistant.office import export, web
-    from assistant.office.pages import frame, routes
-    from assistant.office.sign_in import Door
+    from assistant.office import web
+    from assistant.office.pages.routes import rooms
     context = tls.context(certificate, key)
     with ExitStack() as stack:
-        pool = stack.enter_context(database.pool(url))
-        door = Door(stack.enter_context(database.pool(readers.web_url(url))), frame.plain)
-        rooms = [*door.routes(), *routes.routes(door.behind), *export.routes(door.behind, url, frame.plain)]
+        pool, pages = (stack.enter_context(database.pool(each)) for each in (url, readers.web_url(url)))
         kept = stack.enter_context(Workers(url, workers))
         stack.enter_context(Keeper([*looks, kept.look]))
-        config = uvicorn.Config(web.app(pool, name, rooms), **connections.settings(Limited) | {"timeout_graceful_shutdown": 5})
+        config = uvicorn.Config(web.app(pool, name, rooms(pages)), **connections.settings(Limited) | {"timeout_graceful_shutdown": 5})
         config.load()
         config.ssl = context
         ready()

@@ -21,7 +21,6 @@ from starlette.routing import Route
 from assistant.board.markup import Html, el
 from assistant.core.language import sentence
 from assistant.office import readers
-from assistant.office.pages.routes import HEADERS
 from assistant.office.readers import Reader, Shut
 
 COOKIE = "__Host-office"
@@ -65,8 +64,8 @@ class Door:
 
     def _nobody(self, request: Request) -> Response:
         if _bearer(request) is not None:
-            return Response(_words("wrong_key"), 401, {**HEADERS, "www-authenticate": "Bearer"}, "text/plain")
-        return RedirectResponse("/sign-in", 303, HEADERS)
+            return Response(_words("wrong_key"), 401, {"www-authenticate": "Bearer"}, "text/plain")
+        return RedirectResponse("/sign-in", 303)
 
     def _show(self, request: Request) -> Response:
         cookie = request.cookies.get(COOKIE, "")
@@ -76,7 +75,7 @@ class Door:
             return self._form()
         return HTMLResponse(self._page(_words("title"), el("p", _words("signed_in", name=reader.name, role=_words(reader.role))), el(
             "form", [el("input", type="hidden", name="token", value=readers.token(cookie)), el("button", _words("sign_out"))],
-            method="post", action="/sign-out"), reader=reader.name), headers=HEADERS)
+            method="post", action="/sign-out"), reader=reader.name))
 
     def _form(self, told: str = "", status: int = 200) -> Response:
         return HTMLResponse(self._page(
@@ -84,7 +83,7 @@ class Door:
                 el("label", _words("key"), for_="key"),
                 el("input", id="key", name="key", required=True, autocomplete="off", autocapitalize="characters", spellcheck="false",
                    maxlength=60),
-                el("button", _words("sign_in"))], method="post", action="/sign-in"), el("p", _words("told"))), status, HEADERS)
+                el("button", _words("sign_in"))], method="post", action="/sign-in"), el("p", _words("told"))), status)
 
     async def _sign_in(self, request: Request) -> Response:
         return await run_in_threadpool(self._signed_in, request, (await _posted(request)).get("key", [""])[0])
@@ -97,7 +96,7 @@ class Door:
                 return _shut(shut, self._form(_words("shut", seconds=shut.seconds)).body)
         if cookie is None:
             return self._form(_words("wrong_key"), 403)
-        answer = RedirectResponse("/", 303, HEADERS)
+        answer = RedirectResponse("/", 303)
         answer.set_cookie(COOKIE, cookie, max_age=int(readers.LASTS.total_seconds()), secure=True, httponly=True, samesite="strict")
         return answer
 
@@ -106,7 +105,7 @@ class Door:
         if not readers.is_token(given, cookie):
             raise HTTPException(403)
         await run_in_threadpool(self._signed_out, cookie)
-        answer = RedirectResponse("/sign-in", 303, HEADERS)
+        answer = RedirectResponse("/sign-in", 303)
         answer.delete_cookie(COOKIE, secure=True, httponly=True, samesite="strict")
         return answer
 
@@ -116,7 +115,7 @@ class Door:
 
 
 def _shut(shut: Shut, body: Any) -> Response:
-    return HTMLResponse(body, 429, {**HEADERS, "retry-after": str(shut.seconds)})
+    return HTMLResponse(body, 429, {"retry-after": str(shut.seconds)})
 
 
 def _bearer(request: Request) -> str | None:

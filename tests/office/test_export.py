@@ -250,7 +250,7 @@ def test_it_is_taken_by_the_page_and_only_two_at_a_time(database: str, owner: Co
     key = readers.add(owner, "Anna", "agency", ["Job A"])
     with tables.pool(readers.web_url(database), most=2) as pool:
         door = sign_in.Door(pool, page)
-        browser = Browser(Starlette(routes=[*door.routes(), *export.routes(door.behind, database, page)]))
+        browser = Browser(Starlette(routes=[*door.routes(), *export.routes(door.behind, readers.web_url(database), page)]))
         assert browser.ask("/export.zip").status == 303
         browser.headers["authorization"] = f"Bearer {key}"
         assert 'href="/export.zip"' in browser.ask("/export").text

@@ -164,11 +164,3 @@ def test_forms_that_are_none(form: bytes, status: int, browser: Browser) -> None
 def test_cookies_that_are_none(cookie: str, browser: Browser) -> None:
     browser.cookies = {sign_in.COOKIE: cookie}
     assert browser.ask("/").status == 303
-
-
-def test_every_answer_of_the_door_is_kept_nowhere_and_runs_nothing(owner: Connection, browser: Browser) -> None:
-    key = readers.add(owner, "Anna", "agency")
-    answers = [browser.ask("/sign-in"), browser.ask("/"), browser.ask("/", authorization="Bearer x"), browser.ask("/sign-in", {"key": "x"}),
-               browser.ask("/sign-in", {"key": key}), browser.ask("/sign-in")]
-    for answer in answers:
-        assert answer.headers["cache-control"] == "no-store" and answer.headers["content-security-policy"].startswith("default-src 'none'")

@@ -64,7 +64,8 @@ def asked(db: Connection, sql: str, **given: Any) -> Found:
 # --- stations -----------------------------------------------------------------------------------------------------------------
 
 def stations(db: Connection, after: Key) -> Found:
-    return asked(db, f"""SELECT newest.*, {STATION} FROM office.stations s {NEWEST}
+    return asked(db, f"""SELECT newest.*, p.received_at, {STATION} FROM office.stations s {NEWEST}
+        LEFT JOIN office.pieces p ON p.record = newest.record AND p.hash = newest.piece
         WHERE %(after)s::text IS NULL OR s.name > %(after)s ORDER BY s.name LIMIT %(most)s""", after=after and after[0], most=MOST)
 
 
