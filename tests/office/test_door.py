@@ -167,6 +167,7 @@ FORMS = {
     "no record": ({"record": "1"}, 400), "a record in capitals": ({"record": "A" * 32}, 400),
     "no pieces": ({"pieces": {}}, 400), "no newest": ({"newest": [1]}, 400), "no number": ({"newest": ["1", "a" * 64]}, 400),
     "no hash": ({"sent": "A" * 64}, 400), "too many": ({"pieces": [{}] * 65}, 413),
+    "nothing but brackets": (b'{"pieces": [' + b"[]," * 600_000 + b"[]]}", 413),
 }
 
 
