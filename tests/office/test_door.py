@@ -289,6 +289,19 @@ def test_a_failure_of_ours_is_a_sentence_and_in_the_log(door: Door, monkeypatch:
     assert "SELECT secret" in caplog.text
 
 
+def test_instances_agree_on_nothing_but_the_database(door: Door, tmp_path: Path) -> None:
+    folder = made.journal(tmp_path, 2)
+    record, pieces, code = made.record(folder), made.pieces(folder), door.code("Bay 1")
+    with tables.pool(door.pool.conninfo) as pool, Door(pool) as other:
+        key = other.session.post(f"{other.url}/enrol", json={"code": code}).json()["key"]
+        only_a_sentence(door.session.post(f"{door.url}/enrol", json={"code": code}), 403)
+        assert door.sent(key, record, pieces[1:])["lacks"] == [pieces[0].hash]
+        assert other.sent(key, record, pieces)["lacks"] == [] == door.sent(key, record)["lacks"]
+        with pool.connection() as db:
+            stations.revoke(db, "Bay 1")
+        only_a_sentence(door.send(key, record), 403)
+
+
 def test_an_unknown_key_is_logged_once(door: Door, caplog: pytest.LogCaptureFixture) -> None:
     with Door(door.pool) as fresh:
         for key in ("one", "two"):
