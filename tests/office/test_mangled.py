@@ -1,4 +1,4 @@
-"""Whatever becomes of a request, it is a sentence or an answer, and nothing comes into the tables that the journal does not hold."""
+"""Whatever becomes of a request, it is a sentence or an answer, and nothing comes into the tables that no journal holds."""
 from __future__ import annotations
 
 import copy
@@ -52,8 +52,8 @@ def deliver(door: Door, key: str, data: bytes) -> None:
 def nothing_else(door: Door, pieces: list[Piece]) -> None:
     there = door.ask("SELECT DISTINCT seq, wall, boot, body, encode(hash, 'hex') FROM office.events ORDER BY seq")
     assert set(there) <= set(rows_of(pieces))
-    for kind, count, whole in door.ask("SELECT kind, (SELECT count(*) FROM office.events e WHERE e.record = p.record AND e.piece = p.hash), "
-                                       "last - first + 1 FROM office.pieces p"):
+    for kind, count, whole in door.ask("SELECT kind, (SELECT count(*) FROM office.events e WHERE e.record = p.record AND "
+                                       "e.piece = p.hash), last - first + 1 FROM office.pieces p"):
         assert count == (whole if kind == "test" else 0)
 
 
