@@ -19,7 +19,7 @@ from typing import Any, LiteralString, NamedTuple
 
 import psycopg
 
-from assistant.office import equipment, rounds
+from assistant.office import equipment, retention, rounds
 from assistant.office.documents import brief, dumps
 from assistant.office.replay import Unreadable, line, rules, test_of
 from assistant.record.chain import Row
@@ -240,10 +240,13 @@ def work(url: str) -> None:
         try:
             with psycopg.connect(url, autocommit=True, connect_timeout=10, application_name="bowlside derive") as db:
                 db.execute(f"LISTEN {CHANNEL}")
-                deriver = Deriver(db, TOO_LONG_S)
+                deriver, due = Deriver(db, TOO_LONG_S), 0.0
                 while True:
-                    while deriver.some():
-                        pass
+                    if time.monotonic() >= due:
+                        retention.let_go(db)
+                        due = time.monotonic() + retention.EVERY_S
+                    if deriver.some():
+                        continue
                     for _ in db.notifies(timeout=POLL_S, stop_after=1):
                         pass
         except (psycopg.OperationalError, psycopg.InterfaceError) as error:    # also a deadlock: it is begun anew
