@@ -65,7 +65,7 @@ class Workers:
     """Processes that derive tests from what came in; each ends with this one, however this one ends."""
 
     def __init__(self, url: str, count: int) -> None:
-        self._command = ["setpriv", "--pdeathsig", "KILL", "--", sys.executable, "-m", "assistant", "office", "derive"]
+        self._command = ["setpriv", "--pdeathsig", "KILL", "--", sys.executable, "-m", "assistant.cli", "office", "derive"]
         self._variables = {**os.environ, "BOWLSIDE_DATABASE": url}
         self._running: list[subprocess.Popen[bytes] | None] = [None] * count
         self._since = [float("-inf")] * count
