@@ -65,7 +65,7 @@ def test_no_width_is_too_narrow_and_the_rules_of_accessibility_hold(window: Brow
             window.size(wide, high)
             window.open(f"{office.url}{path}")
             assert window.js("document.documentElement.scrollWidth <= innerWidth"), (name, wide)
-            assert wide in (390, 768) or violations(window) == [], (name, wide)
+            assert wide > 320 or violations(window) == [], name    # the widest are looked at in the dark
             window.picture(tmp_path / "page.png")
             assert (tmp_path / "page.png").stat().st_size > 5000
 
@@ -74,6 +74,7 @@ def test_light_on_dark_too(office: Served) -> None:
     if "chromium" not in browser.here():
         pytest.skip("no chromium here")
     with browser.started("chromium", dark=True) as page:
+        page.size(1920, 1080)
         for name, path in paths(office).items():
             page.open(f"{office.url}{path}")
             assert page.js("getComputedStyle(document.documentElement).backgroundColor") == "rgb(0, 0, 0)"
