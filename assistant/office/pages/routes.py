@@ -11,6 +11,7 @@ import re
 import uuid
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from importlib.resources import files
 from typing import Any
 
@@ -25,6 +26,7 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from assistant.board.markup import Html
+from assistant.office import export
 from assistant.office import jobs as over_stations
 from assistant.office.pages import charts, doubts, frame, jobs, one_test, questions, stations
 from assistant.office.pages.questions import MOST
@@ -55,7 +57,8 @@ Endpoint = Callable[[Request], Response]
 def rooms(pool: ConnectionPool) -> list[BaseRoute]:
     """All that is for readers, the door among it. ``pool``: of the pages' role (readers.web_url)."""
     door = Door(pool, frame.plain)
-    return [Mount("/", guarded([*door.routes(), *routes(door.behind)]))]
+    exports = export.routes(door.behind, str(pool.conninfo), partial(frame.page, "/export", live=False))
+    return [Mount("/", guarded([*door.routes(), *routes(door.behind), *exports]))]
 
 
 def guarded(inside: Sequence[BaseRoute]) -> ASGIApp:
