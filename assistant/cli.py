@@ -16,7 +16,9 @@ from typing import Any, NoReturn
 import assistant.board.commands
 import assistant.job.commands
 import assistant.meters.commands
+import assistant.office.commands
 import assistant.report.commands
+import assistant.send.commands
 import assistant.speech.commands
 import assistant.station.commands
 from assistant import check, work
@@ -216,6 +218,12 @@ def parser() -> argparse.ArgumentParser:
 
     assistant.board.commands.add_arguments(command("board", "What the station publishes, as pages for the phones of the crew.",
                                                    assistant.board.commands.run))
+
+    assistant.send.commands.add_arguments(command("send", "Send what is recorded to an office: enrol there, send, say how far it is.",
+                                                  assistant.send.commands.run))
+
+    assistant.office.commands.add_arguments(
+        command("office", "Every station's results in one place: trial, run, stations, backup."), _Parser)
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 

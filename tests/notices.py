@@ -1,6 +1,6 @@
 """`python -m tests.notices`: the table of `assistant/docs/notices.md` anew, from what is installed here.
 
-What the station needs and what that needs in turn, each with the licence that its own package states.
+What the station or the office needs and what that needs in turn, each with the licence that its own package states.
 """
 from __future__ import annotations
 
@@ -21,28 +21,29 @@ UNSAID = {"vosk": "Apache-2.0", "pocketsphinx": "BSD-2-Clause, text below", "pyr
 
 
 def names() -> list[str]:
-    """What a station installs, by name, lower case, whatever machine it is for."""
+    """What a station or an office installs, by name, lower case, whatever machine it is for."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     seen: set[str] = set()
-    waiting = [Requirement(text).name for text in project["project"]["dependencies"]]
+    waiting = [Requirement(text) for text in (*project["project"]["dependencies"], *project["project"]["optional-dependencies"]["office"])]
     alone = [Requirement(text).name for text in project["tool"]["bowlside"].get("without-dependencies", [])]
     while waiting:
-        name = waiting.pop().lower().replace("_", "-")
+        package = waiting.pop()
+        name = package.name.lower().replace("_", "-")
         if name not in seen:
             seen.add(name)
-            waiting += _needs(name)
+            waiting += _needs(name, package.extras)
     return sorted(seen | set(alone))
 
 
-def _needs(name: str) -> Iterator[str]:
+def _needs(name: str, extras: set[str]) -> Iterator[Requirement]:
     try:
         needs = metadata.requires(name) or []
     except metadata.PackageNotFoundError:
         return      # lgpio, where no header pins are
     for text in needs:
         need = Requirement(text)
-        if need.marker is None or need.marker.evaluate({"extra": ""}):
-            yield need.name
+        if need.marker is None or any(need.marker.evaluate({"extra": extra}) for extra in ("", *extras)):
+            yield need
 
 
 def licence(name: str) -> str:

@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _serve(args: argparse.Namespace, own: Path) -> int:
-    from assistant.board import access_point, address, pairing, place, server
+    from assistant.board import access_point, address, connections, pairing, place, server
     folder = place.folder(args.board_folder)
     if args.access_point and args.dry_run:
         return access_point.dry_run(own)
@@ -74,7 +74,7 @@ def _serve(args: argparse.Namespace, own: Path) -> int:
             where = network.address
             print(f"Network {network.name}, password {network.password}.\n{address.qr_text(network.join)}\n")
         try:
-            sock = stack.enter_context(server.listening(where, args.port))
+            sock = stack.enter_context(connections.listening(where, args.port))
         except OSError as error:
             raise Refusal(f"board: {where} port {args.port} can't be used ({error.strerror}): is a board running already? "
                           "Choose an address of this machine with --on, or another --port.") from None

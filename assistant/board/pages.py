@@ -29,7 +29,7 @@ def now(shown: Snapshot, at: float | None = None) -> Regions:
     caution, verdict, clock = str(told.get("caution") or ""), told.get("verdict"), told.get("clock")
     return {
         "notice": _notice(shown),
-        "verdict": _verdict(verdict),
+        "verdict": verdict_of(verdict),
         "clock": el("p", _left(clock.get("left_s"), shown.at, at, "big"),
                     el("span", words("left", name=clock["name"]), class_="of")) if clock else Html(""),
         "do": join(el("h2", told.get("title", "")),
@@ -41,6 +41,7 @@ def now(shown: Snapshot, at: float | None = None) -> Regions:
         "readings": _readings(told.get("readings") or []) if told.get("steps") else Html(""),
         "steps": _steps(told),
         "day-link": el("a", _tests_of(shown), href="/day"),
+        "office": el("p", told["office"], class_="of") if told.get("office") else Html(""),
         "said": join(el("p", shown.step_words), el("p", _verdict_words(verdict)) if verdict else None),
         "warned": el("p", words("caution", words=caution)) if caution else Html(""),
     }
@@ -52,7 +53,7 @@ def day(shown: Snapshot, at: float | None = None) -> Regions:
         "notice": join(_notice(shown), [el("p", mark, class_="notice") for mark in shown.day.get("marks") or []]),
         "date": el("p", _tests_of(shown), class_="of"),
         "tests": el("ol", [_line_of(each) for each in reversed(tests)], class_="tests") if tests else el("p", words("no_tests")),
-        "charts": join(*[el("h2", words("charts")), *map(_chart, shown.day["charts"])] if shown.day.get("charts") else []),
+        "charts": join(*[el("h2", words("charts")), *map(chart_of, shown.day["charts"])] if shown.day.get("charts") else []),
     }
 
 
@@ -68,7 +69,7 @@ def test(told: Fields, listed: Fields) -> Html:
     return _page("test", title, el("article", [
         el("h1", title), [el("p", mark, class_="notice") for mark in told.get("marks") or []],
         el("p", words("started", at=told["started"])) if told.get("started") else None,
-        _verdict({**told, "word": told["verdict"], "results": [*(told.get("results") or []), *(told.get("more") or [])]}),
+        verdict_of({**told, "word": told["verdict"], "results": [*(told.get("results") or []), *(told.get("more") or [])]}),
         _report(number) if listed.get("pdf") else None,
         _lines("doubts", told.get("doubts") or []), _readings(told.get("readings") or []),
         _lines("notes", told.get("notes") or []),
@@ -146,7 +147,8 @@ def _verdict_words(verdict: Fields) -> str:
     return ". ".join(filter(None, [words("verdict", word=verdict["word"]), verdict.get("of"), verdict.get("why")]))
 
 
-def _verdict(verdict: Fields | None) -> Html:
+def verdict_of(verdict: Fields | None) -> Html:
+    """What is told at the end of a test, with its results."""
     if not verdict:
         return Html("")
     kind = {"PASS": "good", "FAIL": "bad"}.get(str(verdict["word"]).upper(), "other")
@@ -244,7 +246,8 @@ def _line_of(test: Fields) -> Html:
                      _results(test.get("results") or []), _report(number) if test.get("pdf") else None])
 
 
-def _chart(chart: Fields) -> Html:
+def chart_of(chart: Fields, heading: str = "h3") -> Html:
+    """One control chart, as a drawing and as a table."""
     title, unit = str(chart["title"]), str(chart.get("unit") or "")
     points = [(str(label), float(value)) for label, value in chart.get("points") or []]
     if not points:
@@ -255,7 +258,7 @@ def _chart(chart: Fields) -> Html:
     told = words("chart_told", title=title, count=len(points), label=label, value=f"{last:g}", unit=unit)
     rows = [el("tr", [el("th", label, scope="row"), el("td", f"{value:g} {unit}".rstrip())]) for label, value in points]
     return el("section", [
-        el("h3", f"{title}, {unit}" if unit else title), el("figure", drawings.chart(points, levels, told)),
+        el(heading, f"{title}, {unit}" if unit else title), el("figure", drawings.chart(points, levels, told)),
         el("details", [el("summary", words("chart_values", title=title)), _table(("sample", "value"), rows)])])
 
 

@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from assistant.core.language import sentence
 from assistant.core.round_clock import BETWEEN
 from assistant.core.state import Phase, State
 from assistant.record import log
+from assistant.send import told as sending
 from assistant.station import station_settings
 from assistant.station.live import Live
 from hardware.clock import boot_now
@@ -108,11 +110,13 @@ class Publisher:
     practice  nothing that this process does counts
     trouble   takes the one sentence about a folder that can't be written
     days      has the day's tests made; None: not wanted
+    office    one line about what leaves for the office; empty: nothing to tell
     """
 
     def __init__(self, folder: Path, practice: bool = False, trouble: Callable[[str], None] = lambda words: None,
-                 days: DayMaker | None = None, now: Callable[[], float] = boot_now) -> None:
-        self.folder, self.practice, self.days = folder, practice, days
+                 days: DayMaker | None = None, now: Callable[[], float] = boot_now, office: Callable[[], str] = str) -> None:
+        self.folder, self.practice, self.days, self._office = folder, practice, days, office
+        self._office_line, self._office_at = "", float("-inf")
         self._trouble, self._clock = trouble, now
         self._run, self._seq = secrets.token_hex(8), 0
         self._state = State()
@@ -190,7 +194,8 @@ class Publisher:
         state, now = self._state, self._clock()
         if self.days is not None:
             self.days.turn(state)
-        made = {**bulletin.of(state, self._last, self.practice), "day": self.days.count if self.days is not None else 0}
+        made = {**bulletin.of(state, self._last, self.practice), "day": self.days.count if self.days is not None else 0,
+                "office": self._of_office(now)}
         if off:
             made |= bulletin.off(state)
         if made == self._written and now - self._beat < HEARTBEAT_S:
@@ -198,6 +203,12 @@ class Publisher:
         self._seq += made != self._written
         self._written, self._beat = made, now
         files.write(self.folder / place.NOW, {**bulletin.stamped(made, now), "run": self._run, "seq": self._seq})
+
+    def _of_office(self, now: float) -> str:
+        """Looked for with the signs of life: no state of a test has a part in it, and it has none in any."""
+        if now - self._office_at >= HEARTBEAT_S:
+            self._office_line, self._office_at = self._office(), now
+        return self._office_line
 
 
 def beside(args: argparse.Namespace) -> Callable[[Live], Publisher] | None:
@@ -208,8 +219,9 @@ def beside(args: argparse.Namespace) -> Callable[[Live], Publisher] | None:
 
     def begin(live: Live) -> Publisher:
         practice = live.practice is not None
-        days = DayMaker(folder, args.journal or log.default_folder(practice), getattr(args, "job", None))
-        publisher = Publisher(folder, practice, live.trouble, days)
+        journal = args.journal or log.default_folder(practice)
+        publisher = Publisher(folder, practice, live.trouble, DayMaker(folder, journal, getattr(args, "job", None)),
+                              office=partial(sending.board_line, journal))
         live.board, live.pairing = publisher.show, told.said
         return publisher
     return begin

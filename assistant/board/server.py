@@ -1,72 +1,21 @@
-"""The web server: uvicorn with limits, so that who opens many connections or sends slowly keeps nobody else out."""
+"""The board's server."""
 from __future__ import annotations
 
-import asyncio
-import logging
 import os
-import resource
 import socket
-from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
 import uvicorn
-from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from assistant.board import connections
 from assistant.board.hub import Hub
 from assistant.board.pairing import Pairing, Sessions
 from assistant.board.published import Published
 from assistant.board.web import app
 
-REQUEST_S = 10.0
-"""For a request to come whole."""
-GONE_S = 20
-"""A phone that takes nothing for so long is out of range: it connects anew when it is back."""
-MOST, MOST_OF_ONE = 400, 64
-"""Connections, in all and of one address: thirty phones hold about sixty. Ours."""
-HEADER_BYTES = 8192
 NICE = 5
 """The station's own work goes first."""
-
-
-class Limited(H11Protocol):
-    """One connection. It is closed where there are too many, or where its request does not come to an end."""
-
-    open: Counter[str] = Counter()
-    """Connections that are kept, by address."""
-
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        super().connection_made(transport)
-        self._waiting: asyncio.TimerHandle | None = None
-        self._from = self.client[0] if self.client else ""
-        self._kept = self.open.total() < MOST and self.open[self._from] < MOST_OF_ONE
-        if self._kept:      # what is refused takes no place, not even until it is gone
-            self.open[self._from] += 1
-            self._wait()
-        else:
-            transport.abort()
-
-    def data_received(self, data: bytes) -> None:
-        super().data_received(data)
-        self._wait()
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        if self._waiting:
-            self._waiting.cancel()
-        if self._kept:
-            self.open[self._from] -= 1
-            if not self.open[self._from]:
-                del self.open[self._from]
-        super().connection_lost(exc)
-
-    def _wait(self) -> None:
-        """From its first byte to its answer's beginning; between two requests uvicorn waits by itself."""
-        answering = self.cycle is not None and not self.cycle.response_complete
-        if answering and self._waiting:
-            self._waiting.cancel()
-            self._waiting = None
-        elif not answering and not self._waiting and not self.transport.is_closing():
-            self._waiting = self.loop.call_later(REQUEST_S, self.transport.abort)
 
 
 class Server(uvicorn.Server):
@@ -79,29 +28,13 @@ class Server(uvicorn.Server):
         await super().shutdown(sockets)
 
 
-def listening(address: str, port: int) -> socket.socket:
-    """Raises OSError."""
-    family = socket.AF_INET6 if ":" in address else socket.AF_INET
-    found = socket.create_server((address, port), family=family, backlog=256)
-    found.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, GONE_S * 1000)   # the connections have it from here
-    return found
-
-
 def make(folder: Path, own: Path, addresses: Callable[[], list[str]]) -> Server:
     """A server of the published ``folder``; its own files are in ``own``. ``addresses``: by which it is reached now."""
     hub = Hub(Published(folder))
-    config = uvicorn.Config(
-        app(hub, Pairing(own, addresses), Sessions(own)),
-        http=Limited, ws="none", loop="asyncio", lifespan="on", interface="asgi3", log_config=None, access_log=False,
-        server_header=False, proxy_headers=False, timeout_keep_alive=10, timeout_graceful_shutdown=2,
-        h11_max_incomplete_event_size=HEADER_BYTES)
-    return Server(config, hub)
+    return Server(uvicorn.Config(app(hub, Pairing(own, addresses), Sessions(own)), **connections.settings()), hub)
 
 
 def run(server: Server, sock: socket.socket) -> None:
     """Until a signal."""
-    logging.getLogger("uvicorn").setLevel(logging.ERROR)    # what strangers send wrong is not our trouble
     os.nice(NICE)
-    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    resource.setrlimit(resource.RLIMIT_NOFILE, (min(max(soft, 2 * MOST), hard), hard))
-    server.run([sock])
+    connections.run(server, sock)

@@ -8,8 +8,8 @@ from textwrap import wrap
 
 from assistant.station.device_names import NAMES, listed
 
-PINS = "pins"
-"""In place of a device: two of them are set to one pin."""
+PINS, OFFICE = "pins", "office"
+"""In place of a device: two of them are set to one pin; what leaves for the office."""
 WIDTH = 100
 FEW = 3
 _MARKS = {True: "ok", False: "WRONG", None: "-"}
@@ -19,7 +19,7 @@ _MARKS = {True: "ok", False: "WRONG", None: "-"}
 class Finding:
     """What came of one device."""
     device: str
-    """a key of NAMES, or PINS"""
+    """a key of NAMES, PINS or OFFICE"""
     good: bool | None
     """None: not judged, because none is configured or nobody checked it"""
     words: str
@@ -50,7 +50,7 @@ def page(findings: Sequence[Finding]) -> str:
     wrong = [finding.device for finding in findings if finding.good is False]
     judged = sum(finding.good is not None for finding in findings)
     if wrong:
-        again = [device for device in wrong if device != PINS] if len(wrong) <= FEW else []
+        again = [device for device in wrong if device not in (PINS, OFFICE)] if len(wrong) <= FEW else []
         lines += ["", *wrap(f"Wrong: {listed([called(device) for device in wrong])}. Mend that, then type:", WIDTH),
                   " ".join(["bowlside check", *again])]
     elif judged:

@@ -57,7 +57,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
     """
     # A reboot starts the boot clock anew; within one boot time never runs backwards.
     now = event.at if isinstance(event, Restarted) else max(state.now, event.at)
-    turn = Turn(replace(state, now=now))
+    turn = Turn(state.but(now=now))
     match event:
         case TestStarted():
             if state.phase is Phase.IDLE:

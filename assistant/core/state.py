@@ -276,6 +276,14 @@ class State:
     last_key: str = ""
     last_key_at: float = 0.0
 
+    def but(self, **changes: Any) -> State:
+        """``dataclasses.replace`` in a tenth of its time: a replay is made of little else."""
+        if unknown := changes.keys() - self.__dict__.keys():
+            raise TypeError(f"a state has no {', '.join(sorted(unknown))}")
+        new = object.__new__(State)
+        new.__dict__.update(self.__dict__, **changes)
+        return new
+
     @property
     def buttons(self) -> bool:
         """Yes, no and say again are all that the technician has."""

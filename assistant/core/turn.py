@@ -1,7 +1,6 @@
 """One turn of the machine: the state being built and the effects gathered, while one event is handled."""
 from __future__ import annotations
 
-from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
@@ -24,7 +23,7 @@ class Turn:
         self.effects: list[Effect] = []
 
     def set(self, **changes: Any) -> None:
-        self.state = replace(self.state, **changes)
+        self.state = self.state.but(**changes)
 
     def emit(self, effect: Effect) -> None:
         self.effects.append(effect)

@@ -9,6 +9,6 @@
 
 ``bowlside job new FILE`` writes a whole one with every part explained.
 """
-from assistant.job.file import REFUSED, Frequency, Job, JobError, Mix, load, read
+from assistant.job.file import REFUSED, Frequency, Job, JobError, Mix, load, of_text, read
 
-__all__ = ["REFUSED", "Frequency", "Job", "JobError", "Mix", "load", "read"]
+__all__ = ["REFUSED", "Frequency", "Job", "JobError", "Mix", "load", "of_text", "read"]

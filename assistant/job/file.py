@@ -141,11 +141,14 @@ def read(path: Path, mix: str | None = None) -> dict[str, Any]:
 def load(path: Path) -> Job:
     """The whole job, checked. Raises JobError."""
     try:
-        text = by_hand.text(path)
-        given = by_hand.toml(text, Decimal)
+        return of_text(by_hand.text(path), path)
     except by_hand.Unreadable as why:
         raise JobError(f"The job file {path} can't be read: {why}. Mend it, or name another with --job.") from None
-    return _Check(path, text).whole(given)
+
+
+def of_text(text: str, path: Path) -> Job:
+    """The same of a file that was read already. Raises JobError, and by_hand.Unreadable where it is no TOML."""
+    return _Check(path, text).whole(by_hand.toml(text, Decimal))
 
 
 class _Check:

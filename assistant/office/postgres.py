@@ -25,7 +25,7 @@ from assistant.files.refusal import Refusal
 
 HOME = Path("/usr/lib/postgresql")
 """Where Debian keeps each version: HOME/15/bin."""
-NONE = "There is no PostgreSQL on this machine. Type: sudo apt install postgresql"
+NONE = "There is no PostgreSQL on this machine. Type: sudo apt install {}"
 OWNER = "bowlside"
 """The role that owns our databases. No superuser, for whom no row security would hold."""
 SOCKET_BYTES = 107
@@ -35,12 +35,12 @@ START_S, STOP_S = 120.0, 60.0
 LOG_BYTES = 10_000_000
 
 
-def programs(version: str = "") -> Path:
-    """The folder of PostgreSQL's programs, of the newest version or of that one. Raises Refusal."""
-    found = sorted((path for path in HOME.glob("*/bin") if (path / "postgres").exists() and path.parent.name.isdecimal()),
+def programs(version: str = "", wanted: str = "postgres") -> Path:
+    """The folder of PostgreSQL's programs, of the newest version that has the one ``wanted``, or of that one. Raises Refusal."""
+    found = sorted((path for path in HOME.glob("*/bin") if (path / wanted).exists() and path.parent.name.isdecimal()),
                    key=lambda path: int(path.parent.name))
     if not found:
-        raise Refusal(NONE)
+        raise Refusal(NONE.format("postgresql" if wanted == "postgres" else "postgresql-client"))
     if not version:
         return found[-1]
     for path in found:
@@ -131,7 +131,7 @@ class Cluster:
             why = done.stderr.strip().rpartition("\n")[2]
             raise Refusal(f"No database could be made in {self.folder} ({why}).{self._who()}")
         single = subprocess.run(
-            [programs() / "postgres", "--single", "-D", making, "postgres"], input=f'CREATE ROLE "{OWNER}" LOGIN CREATEDB\n',
+            [programs() / "postgres", "--single", "-D", making, "postgres"], input=f'CREATE ROLE "{OWNER}" LOGIN CREATEDB CREATEROLE\n',
             capture_output=True, text=True, errors="replace", **self._as())
         if single.returncode:
             raise Refusal(f"No database could be made in {self.folder} ({single.stderr.strip().rpartition(chr(10))[2]}).")
@@ -222,6 +222,19 @@ class Cluster:
         if self._lock >= 0:
             os.close(self._lock)
             self._lock = -1
+
+
+def running(folder: Path, database: str = OWNER) -> str:
+    """The address of a database of the cluster that runs in ``folder``, whoever started it. Raises Refusal."""
+    try:
+        lines = (folder / "data" / "postmaster.pid").read_text().splitlines()
+        if not _gone(int(lines[0])):
+            return make_conninfo(host=lines[4], port=5432, user=OWNER, dbname=database)
+    except PermissionError:
+        raise Refusal(f"The database in {folder} is another user's: type this as the one who started it.") from None
+    except (OSError, ValueError, IndexError):
+        pass
+    raise Refusal(f"No database runs in {folder}.")
 
 
 def _another_user() -> pwd.struct_passwd | None:

@@ -9,19 +9,20 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from assistant.core.events import Event, from_plain
-from assistant.record import newest_event
+from assistant.record import identity, newest_event
 from assistant.record.kept import Kept
 
 if TYPE_CHECKING:
     from assistant.record.journal import Journal
 
 FIRST = "0" * 64
-"""What stands for the hash before the first event."""
+"""What stands for the hash before the first event of a record that was begun without an identity."""
 
 
 class JournalError(Exception):
@@ -138,6 +139,19 @@ def checked(journal: Journal, span: Span) -> list[Row]:
     return rows
 
 
+def link(journal: Journal, span: Span) -> dict[str, str]:
+    """By what a copy of a test is known: its record, the hash that its first event follows, and the hash of its last.
+
+    Raises JournalError. Without the record where nothing says which it is.
+    """
+    ahead, first, last = (next(journal.between(seq, seq), None) for seq in (span.first - 1, span.first, span.last))
+    before = first and first.before or (ahead.hash if ahead else FIRST)
+    known = {"before": before, "hash": last.hash if last else ""}
+    with suppress(JournalError):
+        return {"record": str(journal.identity), **known}
+    return known
+
+
 def open_end(journal: Journal, last: Row) -> int:
     """0: what follows shows that its test ended with this event. Else the number of the event from which on nobody knows.
 
@@ -170,6 +184,21 @@ def _unreadable(journal: Journal, span: Span) -> int:
     return span.first
 
 
+def _name(journal: Journal, first: Span | None) -> list[Finding]:
+    """A record that does not say which one it is, or begins as another does. No event is the worse for it."""
+    if journal.schema < 3:
+        return []
+    try:
+        named = journal.identity
+    except JournalError:
+        return [Finding(journal.last_event + 1, 0, f"it {identity.UNKNOWN}")]
+    with suppress(JournalError):  # told where the events are looked at
+        for row in journal.between(first.first, first.first) if first else ():
+            if row.follows(row.before) and row.begins == 1 and not identity.begins(named, row.before, row.hash):
+                return [Finding(journal.last_event + 1, 0, f"it says that it is record {named}, and its first event is another's")]
+    return []
+
+
 def findings(journal: Journal, kept: Kept | None = None) -> list[Finding]:
     """All damage to events, in their order; none: every one is as it was recorded. Raises JournalError: they can't be found.
 
@@ -197,6 +226,7 @@ def findings(journal: Journal, kept: Kept | None = None) -> list[Finding]:
         end = max(end, span.last)
     if kept:
         kept.found_sound(sound)
+    damage += _name(journal, spans[0] if spans else None)
     if (gone := journal.end_gone()) and all(finding.seq != gone.seq for finding in damage):
         damage.append(gone)
     try:

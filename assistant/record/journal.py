@@ -4,8 +4,9 @@ SQLite in write-ahead mode with full synchronisation. Nothing is ever changed or
 events, and results and reports are derived from that. Beside it a note of the newest event (assistant/record/newest_event.py) shows
 when the end is gone.
 
-How events are linked, and what damage is: assistant/record/chain.py. Schema 1 lacks the column ``before``: it is added when such a
-journal is first opened for writing, in one transaction.
+How events are linked, and what damage is: assistant/record/chain.py. Which record it is: assistant/record/identity.py. Schema 1 lacks
+the column ``before``, and schema 2 the table ``record``: they are added when such a journal is first opened for writing, in one
+transaction.
 """
 from __future__ import annotations
 
@@ -17,16 +18,18 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 from typing import IO, Any
+from uuid import UUID
 
 from assistant.core.events import Event, to_plain
 from assistant.files import owner_only
-from assistant.record import chain, newest_event
+from assistant.record import chain, identity, newest_event
 from assistant.record.chain import FIRST, Broken, Finding, JournalError, Row, Span
 from assistant.record.kept import Kept
 
-SCHEMA = 2
+SCHEMA = 3
 FILE = "journal.db"
 SYNC = "FULL"
 """Each commit is synced before it returns. With NORMAL or OFF a power cut loses what was announced; a test shows it."""
@@ -75,13 +78,14 @@ class Journal:
     Raises JournalError: no such folder, not ours, newer than this program, in use by another station, damaged so that nothing
     may be added.
 
-    wall   the clock that every event is labelled with; a rehearsal may put its own in its place
+    wall    the clock that every event is labelled with; a rehearsal may put its own in its place
+    record  the identity of a new journal that takes the place of another; a new one of its own where it is left out
     """
 
     damage = ""
     """After opening for writing: a sentence on the damage in tests that are over; empty: every event is sound."""
 
-    def __init__(self, folder: Path, write: bool = True) -> None:
+    def __init__(self, folder: Path, write: bool = True, record: UUID | None = None) -> None:
         self.path = folder / FILE
         self.wall: Callable[[], datetime] = lambda: datetime.now().astimezone()
         self._lock: IO[str] | None = None
@@ -98,7 +102,7 @@ class Journal:
                 owner_only.touched(self.path)
             self._db = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode={self._mode(write)}", uri=True,
                                        isolation_level=None)
-            self._prepare(write)
+            self._prepare(write, record)
         except OSError as error:
             self.close()
             raise JournalError(f"The journal in {folder} can't be opened: {error.strerror}. "
@@ -137,7 +141,7 @@ class Journal:
             raise JournalError(f"Another station is writing the journal in {folder}. Stop it first, "
                                "or name another folder with --journal.") from None
 
-    def _prepare(self, write: bool) -> None:
+    def _prepare(self, write: bool, record: UUID | None) -> None:
         self.schema = self.ask("PRAGMA user_version")[0][0]
         refuse_newer(self.schema, self.path)
         begun = self.schema or self.ask("SELECT COUNT(*) FROM sqlite_master")[0][0]
@@ -154,7 +158,8 @@ class Journal:
             if not begun:
                 self._upgrade("CREATE TABLE IF NOT EXISTS events (seq INTEGER PRIMARY KEY, test INTEGER NOT NULL, wall TEXT NOT "
                               "NULL, boot TEXT NOT NULL, body TEXT NOT NULL, hash TEXT NOT NULL, before TEXT)",
-                              "CREATE INDEX IF NOT EXISTS by_test ON events (test, seq)")
+                              "CREATE INDEX IF NOT EXISTS by_test ON events (test, seq)",
+                              *identity.statements(record or identity.new()))
         self._noted = self._read_note()  # before the newest event is looked up: another process may be writing
         last = self.ask("SELECT seq, test, hash FROM events ORDER BY seq DESC LIMIT 1")
         self.last_event, self._test, self._last = last[0] if last else (0, 0, FIRST)
@@ -162,6 +167,8 @@ class Journal:
             raise Damaged(f"The last event of {self.path} is damaged. {SAVE}")
         if write:
             self._check_before_writing()
+            if not last:
+                self._last = identity.origin(self.identity)
             self._note = newest_event.Note(self.path.parent)
             self._note.write(self.last_event, self._last)
 
@@ -183,9 +190,10 @@ class Journal:
                 raise Damaged(f"The journal {self.path} is damaged: {wrong.why}. {SAVE}")
         if self.schema < SCHEMA:
             self._keep_a_copy()
-            self._upgrade("ALTER TABLE events ADD COLUMN before TEXT",
-                          f"UPDATE events SET before = IIF(seq = 1, '{FIRST}', COALESCE((SELECT hash FROM events AS one "
-                          "WHERE one.seq = events.seq - 1), '')) WHERE seq IN (SELECT MIN(seq) FROM events GROUP BY test)")
+            of_schema_1 = ("ALTER TABLE events ADD COLUMN before TEXT",
+                           f"UPDATE events SET before = IIF(seq = 1, '{FIRST}', COALESCE((SELECT hash FROM events AS one "
+                           "WHERE one.seq = events.seq - 1), '')) WHERE seq IN (SELECT MIN(seq) FROM events GROUP BY test)")
+            self._upgrade(*of_schema_1 if self.schema == 1 else (), *identity.statements(self._by_first() or identity.new()))
         with Kept(self.path.parent) as kept:
             findings = [finding for finding in chain.findings(self, kept) if finding.test != self.last_test()]
         if findings:
@@ -199,6 +207,23 @@ class Journal:
             part.unlink(missing_ok=True)
             self._db.execute("VACUUM INTO ?", (str(owner_only.touched(part)),))
             part.replace(copy)
+
+    def _by_first(self) -> UUID | None:
+        """The identity of a journal that was begun without one; None before its first event."""
+        first = self.ask("SELECT hash FROM events ORDER BY seq LIMIT 1")
+        return identity.of_older(str(first[0][0])) if first else None
+
+    @cached_property
+    def identity(self) -> UUID:
+        """Which record this is, the same in every copy. Raises JournalError: nothing says so."""
+        if self.schema > 2:
+            kept = [identity.read(row[0]) for row in self.ask("SELECT id FROM record")]
+            if len(kept) != 1 or kept[0] is None:
+                raise Damaged(f"The journal {self.path} {identity.UNKNOWN}. {SAVE}")
+            return kept[0]
+        if known := self._by_first():
+            return known
+        raise JournalError(f"The journal {self.path} has nothing in it yet, so it is no record. Record a test first.")
 
     def _read_note(self) -> tuple[int, str] | None:
         try:

@@ -13,16 +13,18 @@ import json
 import shutil
 import sys
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 from assistant.core.state import Phase
 from assistant.files import owner_only
 from assistant.files.jsonline import dumps
-from assistant.record import chain, log, newest_event, salvage
+from assistant.record import chain, identity, log, newest_event, salvage
 from assistant.record.chain import FIRST, Row, lost
 from assistant.record.journal import FILE, SAVE, Damaged, Journal, JournalError, refuse_newer
 from assistant.record.session import fold
@@ -51,6 +53,10 @@ class Found:
     gaps: list[Gap]
     newest: int
     """Number of the newest event that there is any sign of."""
+    record: UUID
+    """Which record it is."""
+    renamed: bool = False
+    """Nothing says any more which record it was: ``record`` is a new name."""
 
     @property
     def events(self) -> int:
@@ -79,20 +85,35 @@ def look(folder: Path) -> Found:
         raise JournalError(f"The journal in {folder} can't be read: {error.strerror}. Mend what holds it, or copy the folder "
                            "elsewhere, then try again.") from None
     refuse_newer(salvage.schema(*both), database)
-    true, signs = _true(salvage.rows(*both))
+    there: defaultdict[int, list[Row]] = defaultdict(list)
+    for row in salvage.rows(*both):
+        if row not in there[row.seq]:
+            there[row.seq].append(row)
+    true, named = _true(there), [record for data in both for record in identity.all_in(data)]
+    record = _record(named, true, there)
     try:
         noted = newest_event.read(folder)
     except ValueError:
         noted = None
-    return _whole(true, max([signs, noted[0] if noted else 0]))
+    newest = max(true[-1].seq if true else 0, noted[0] if noted else 0)
+    return replace(_whole(true, newest, record), renamed=record not in named and salvage.schema(*both) not in (1, 2))
 
 
-def _true(rows: Iterator[Row]) -> tuple[list[Row], int]:
-    """The true ones in their order, first ones of a test with the hash that they follow; and the newest number among them."""
-    there: defaultdict[int, list[Row]] = defaultdict(list)
-    for row in rows:
-        if row not in there[row.seq]:
-            there[row.seq].append(row)
+def _record(named: Sequence[UUID], true: Sequence[Row], there: Mapping[int, Sequence[Row]]) -> UUID:
+    """Which of the names is this record's is for its first event to say; where there is no name, its first event gives one."""
+    sound = [row for row in true[:1] if row.begins == 1]
+    for record in named:
+        if any(identity.begins(record, row.before, row.hash)
+               for row in sound or (row for rows in there.values() for row in rows if row.before)):
+            return record
+    if named and not sound:
+        return named[0]
+    first = next(iter((*sound, *there.get(1, ()), *true)), None)
+    return identity.of_older(first.hash) if first else identity.new()
+
+
+def _true(there: Mapping[int, Sequence[Row]]) -> list[Row]:
+    """The true ones in their order, first ones of a test with the hash that they follow."""
     true: list[Row] = []
     for seq in sorted(there):
         ahead = {FIRST} if seq == 1 else {row.hash for row in there.get(seq - 1, ())}
@@ -101,7 +122,7 @@ def _true(rows: Iterator[Row]) -> tuple[list[Row], int]:
             if before is not None:
                 true.append(row if row.before or not _starts(row) else replace(row, before=before))
                 break
-    return true, true[-1].seq if true else 0
+    return true
 
 
 def _starts(row: Row) -> bool:
@@ -109,7 +130,7 @@ def _starts(row: Row) -> bool:
     return json.loads(row.body).get("kind") == "TestStarted"
 
 
-def _whole(true: Sequence[Row], last: int) -> Found:
+def _whole(true: Sequence[Row], last: int, record: UUID) -> Found:
     """Of the true events the tests that are whole, and the beginning of the newest; ``last``: the newest event."""
     groups = [list(group) for _, group in groupby(true, lambda row: row.test if row.test > 0 else -row.seq)]
     there, rows, gaps = {row.seq for row in true}, list[Row](), list[Gap]()
@@ -120,7 +141,7 @@ def _whole(true: Sequence[Row], last: int) -> Found:
             bad = next((seq for seq in range(first, until + 1) if seq not in there), until)
             gaps.append(Gap(first, until, tuple(skipped), bad))
             if row:
-                rows.append(lost(first, until, test, rows[-1].hash if rows else FIRST, following))
+                rows.append(lost(first, until, test, rows[-1].hash if rows else identity.origin(record), following))
 
     for group, after in zip(groups, (*groups[1:], None)):
         sound = list(_unbroken(group))
@@ -136,7 +157,7 @@ def _whole(true: Sequence[Row], last: int) -> Found:
         another = bool(skipped) or _over([row for row in rows if row.test == newest_test])
         skipped = skipped or [newest_test] * (not another)
         gap(last, max(newest_test + 1, *skipped, 0), None, row=another)  # a lost test keeps its number
-    return Found(rows, gaps, last)
+    return Found(rows, gaps, last, record)
 
 
 def _unbroken(group: Sequence[Row]) -> Iterator[Row]:
@@ -167,7 +188,7 @@ def save(saved: Found, old: Path, new: Path) -> None:
     """A new journal of what was found, with the other files of the old folder (meters). Raises JournalError."""
     if new.exists() and any(new.iterdir()):
         raise JournalError(f"{new} is not empty. Name a folder that does not exist yet.")
-    with Journal(new) as journal:
+    with Journal(new, record=saved.record) as journal:
         journal.begin_with(saved.rows)
         bad = journal.first_bad()
         if bad is not None:
@@ -181,20 +202,23 @@ def verify(args: argparse.Namespace) -> int:
     """0: every event is there and as it was recorded; 1: not, and each test that has damage is named."""
     folder: Path = args.journal or log.default_folder()
     gaps: list[Any] = []
+    record: UUID | None = None
     try:
         with Journal(folder, write=False) as journal:
+            with suppress(JournalError):  # one of the findings
+                record = journal.identity
             findings = journal.findings()
             bad, why = (findings[0].seq, chain.told(findings)) if findings else (None, None)
             count, gaps = journal.count(), [] if findings else journal.gaps()
     except Damaged as error:  # SQLite reads none of it; the bytes may
         there = look(folder)
-        bad, why, count = there.first_bad, str(error).partition(f" {SAVE}")[0].rstrip("."), there.events
+        bad, why, count, record = there.first_bad, str(error).partition(f" {SAVE}")[0].rstrip("."), there.events, there.record
     if args.json:
-        print(dumps({"sound": bad is None, "events": count, "first_bad": bad, "why": why,
+        print(dumps({"sound": bad is None, "record": record and str(record), "events": count, "first_bad": bad, "why": why,
                      "lost": [{"first": first, "last": last} for first, last in gaps]}))
     elif bad is None:
         known = "".join(f" Events {first} to {last} were lost before this folder was recovered." for first, last in gaps)
-        print(f"Sound: {count} events, each chained to the one before.{known}")
+        print(f"Sound: {count} events, each chained to the one before" + (f", of record {record}" if record else "") + f".{known}")
     else:
         print(f"Damaged: {why}. Everything before event {bad} is sound. {SAVE}", file=sys.stderr)
     return 0 if bad is None else 1
@@ -213,11 +237,13 @@ def run(args: argparse.Namespace) -> int:
     except OSError as error:
         raise JournalError(f"{error.filename or new} can't be written: {error.strerror}. Name another folder.") from None
     if args.json:
-        print(dumps({"recovered": saved.events, "tests": saved.tests, "newest": saved.newest, "whole": not saved.gaps,
-                     "folder": str(new), "lost": [vars(gap) for gap in saved.gaps]}))
+        print(dumps({"record": str(saved.record), "renamed": saved.renamed, "recovered": saved.events, "tests": saved.tests,
+                     "newest": saved.newest, "whole": not saved.gaps, "folder": str(new), "lost": [vars(gap) for gap in saved.gaps]}))
         return 1 if saved.gaps else 0
     print(f"Saved into {new}: {saved.events} events of {len(saved.tests)} tests, each chained to the one before. "
           f"{old} is as it was; keep it. Go on with --journal {new}.")
+    if saved.renamed:
+        print(f"bowlside: Nothing in {old} says any more which record it was: {new} has a new name, {saved.record}.", file=sys.stderr)
     for gap in saved.gaps:
         print(f"bowlside: {gap} They are still in {old}; compare what you use of it with your paper log.", file=sys.stderr)
     return 1 if saved.gaps else 0

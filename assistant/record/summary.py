@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -13,23 +13,34 @@ from assistant.core.language import sentence
 from assistant.core.methods import registry
 from assistant.core.methods.registry import RESULTS
 from assistant.core.state import Phase, Reading, State
+from assistant.record.chain import Row
 from assistant.record.journal import Journal, JournalError
-from assistant.record.session import Station
+from assistant.record.session import Station, fold
 
 
 def of(journal: Journal, test: int) -> dict[str, Any]:
     """Everything worth keeping of one test. Raises JournalError if it can't be replayed."""
     state = Station(journal, test).state
-    first = next(journal.rows(test), None)
-    if first is None:  # the index names a test that no event belongs to
+    rows = list(journal.rows(test))
+    if not rows:  # the index names a test that no event belongs to
         raise JournalError(f"Test {test} in {journal.path} has no events: the file is damaged. Run log verify.")
+    return _of(test, rows, [json.loads(row.body)["at"] for row in rows], state)
+
+
+def of_rows(test: int, rows: Sequence[Row]) -> dict[str, Any]:
+    """The same of the rows of one test alone, at least one, checked by whoever has them; what a replay raises is let through."""
+    events = [row.event() for row in rows]
+    return _of(test, rows, [event.at for event in events], fold(events))
+
+
+def _of(test: int, rows: Sequence[Row], at: Sequence[float], state: State) -> dict[str, Any]:
     verdict, results = whole_verdict(state), whole_results(state)
-    walls = {json.loads(row.body)["at"]: row.wall for row in journal.rows(test)}
+    walls = {moment: row.wall for moment, row in zip(at, rows)}
     return {
         "id": test,
         "test": state.procedure.test if state.procedure else "",
         "title": state.procedure.title if state.procedure else "",
-        "started": first.wall,
+        "started": rows[0].wall,
         "outcome": state.outcome if state.phase is Phase.OVER else "not over",
         **{key: value for key, value in (state.header or {}).items()},
         "readings": [_reading(reading, walls) for reading in state.readings],

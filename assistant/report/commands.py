@@ -12,7 +12,7 @@ from typing import BinaryIO, TextIO
 
 from assistant import job
 from assistant.files.refusal import Refusal
-from assistant.record import log
+from assistant.record import chain, log
 from assistant.record.derived import Derived
 from assistant.record.journal import FILE, Journal, JournalError
 from assistant.report import csv_file, json_file, lots
@@ -53,6 +53,8 @@ def export(args: argparse.Namespace) -> int:
             log.known(journal, ident)
         found = Derived(journal)
         tests = chosen(found, args.ids, day)
+        spans = {span.test: span for span in journal.spans()} if args.json else {}
+        linked = [{**test, **chain.link(journal, spans[test["id"]])} for test in tests if args.json]
     before = history(found, tests, args.ids)
     for sentence in (*found.damaged, *doubts(tests)):
         print(f"bowlside: {sentence}", file=sys.stderr)
@@ -64,7 +66,7 @@ def export(args: argparse.Namespace) -> int:
     if args.csv:
         _whole(args.csv, lambda target: csv_file.write(tests, target, lots.cells(accepted)), encoding=csv_file.ENCODING)
     if args.json:
-        _whole(args.json, lambda target: json_file.write(tests, made, target, accepted))
+        _whole(args.json, lambda target: json_file.write(linked, made, target, accepted))
     if args.pdf:
         from assistant.meters.register import Register
         try:

@@ -5,7 +5,7 @@ A text that the spreadsheet would compute has ' before it (plain.cell).
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TextIO
 
 from assistant.files.plain import cell
@@ -49,28 +49,42 @@ _NO_LABELS = {*RECORDED, "practice"}
 _LAST = ("load verdict", "rounding", "deviations", "corrections", "warnings", "remarks")
 
 
+class Columns:
+    """What the tests that were added have among them, in order; test by test, so that no more than one need be at hand."""
+
+    def __init__(self, first: Iterable[str] = ()) -> None:
+        """``first``: before all others."""
+        self._first = dict.fromkeys((*first, *_FIRST, *_LABELS))
+        self._results: dict[str, None] = {}
+        self._more: dict[str, None] = {}
+        self._readings: dict[str, None] = {}
+
+    def add(self, test: Test, more: Iterable[str] = ()) -> None:
+        self._first |= {key: None for key in test if key not in _NO_LABELS}
+        for each in test["results"]:
+            self._results |= {f"{each['name']} remark": None} if each.get("remark") else {}
+            self._results |= {f"{each['name']} [{each['unit']}]": None, f"{each['name']} unrounded [{each['unit']}]": None,
+                              f"{each['name']} limit low [{each['unit']}]": None, f"{each['name']} limit high [{each['unit']}]": None}
+        self._more |= dict.fromkeys((*_uncertainty(test), *more))
+        self._readings |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: None for each in test["readings"]}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return *(name for name in self._first | self._results | self._more | self._readings if name not in _LAST), *_LAST
+
+
 def table(tests: Sequence[Test], more: Mapping[int, Mapping[str, str]] = {}) -> list[dict[str, str]]:
     """Rows that all have the same columns; an empty cell: nothing is known. ``more``: test id -> further cells."""
-    rows, order = [], {name: None for name in (*_FIRST, *_LABELS)}
+    columns = Columns()
     for one in tests:
-        order |= {key: None for key in one if key not in _NO_LABELS}
-    for one in tests:
-        for each in one["results"]:
-            order |= {f"{each['name']} remark": None} if each.get("remark") else {}
-            order |= {f"{each['name']} [{each['unit']}]": None, f"{each['name']} unrounded [{each['unit']}]": None,
-                      f"{each['name']} limit low [{each['unit']}]": None, f"{each['name']} limit high [{each['unit']}]": None}
-    for one in tests:
-        order |= dict.fromkeys((*_uncertainty(one), *more.get(one["id"], ())))
-    for one in tests:
-        order |= {f"{each['id']} [{each['unit']}]" if each["unit"] else each["id"]: None for each in one["readings"]}
-    columns = (*(name for name in order if name not in _LAST), *_LAST)
+        columns.add(one, more.get(one["id"], ()))
+    blank = dict.fromkeys(columns.names, "")
     loads = {each["id"]: found.verdict for one in rounds(tests) if one.name and (found := judged(one.tests).load) for each in one.tests}
-    for one in tests:
-        rows.append(dict.fromkeys(columns, "") | _row(one) | {"load verdict": loads.get(one["id"], ""), **more.get(one["id"], {})})
-    return rows
+    return [blank | row(one) | {"load verdict": loads.get(one["id"], ""), **more.get(one["id"], {})} for one in tests]
 
 
-def _row(test: Test) -> dict[str, str]:
+def row(test: Test) -> dict[str, str]:
+    """The cells that it has; what its load is worth only its whole round says."""
     cells = {key: _text(value) for key, value in test.items() if key not in _NO_LABELS or key in _FIRST}
     for each in test["results"]:
         name, unit = each["name"], each["unit"]
@@ -99,7 +113,16 @@ def _text(value: object) -> str:
 
 def write(tests: Sequence[Test], target: TextIO, more: Mapping[int, Mapping[str, str]] = {}) -> None:
     rows = table(tests, more)
-    columns = list(rows[0]) if rows else [*_FIRST, *_LABELS, *_LAST]
-    writer = csv.DictWriter(target, columns, lineterminator="\n")
-    writer.writerow({name: cell(name) for name in columns})
-    writer.writerows({name: cell(value) for name, value in row.items()} for row in rows)
+    write = writer(list(rows[0]) if rows else [*_FIRST, *_LABELS, *_LAST], target)
+    for each in rows:
+        write(each)
+
+
+def writer(columns: Sequence[str], target: TextIO) -> Callable[[Mapping[str, str]], None]:
+    """Writes the header at once, and then each row that it is called with; a cell that a row has not is empty."""
+    made = csv.DictWriter(target, columns, restval="", lineterminator="\n")
+    made.writerow({name: cell(name) for name in columns})
+
+    def write(cells: Mapping[str, str]) -> None:
+        made.writerow({name: cell(value) for name, value in cells.items()})
+    return write

@@ -4,7 +4,7 @@ who took it; and a sheet of labels. All of it is derived from tests of the recor
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -88,9 +88,15 @@ def _values(record: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def sets(found: Derived) -> list[CylinderSet]:
-    """Oldest first. A curing log and a pick-up belong to the newest set of that number that was made before."""
+    """Oldest first."""
+    return joined(_told(found))
+
+
+def joined(tests: Iterable[Mapping[str, Any]]) -> list[CylinderSet]:
+    """``tests``: those of one record that tell of a set, oldest first. A curing log and a pick-up belong to the newest set of that
+    number that was made before."""
     its: list[CylinderSet] = []
-    for record in _told(found):
+    for record in tests:
         if new := made(record):
             its.append(new)
             continue

@@ -18,9 +18,17 @@ VERSION = 1
 def document(tests: Sequence[Test], made: str, accepted: Sequence[lots.Accepted] = ()) -> dict[str, Any]:
     """``made``: local time with its offset."""
     return {"form": "bowlside-record", "version": VERSION, "made": made,
-            "tests": [{**one, "results": list(map(_result, one["results"])), "corrections": corrections(one)} for one in tests],
+            "tests": list(map(test, tests)),
             "doubts": doubts(tests),
-            "rounds": [_round(one) for one in rounds(tests) if one.name], "acceptance": [lots.document(one) for one in accepted]}
+            "rounds": named_rounds(tests), "acceptance": [lots.document(one) for one in accepted]}
+
+
+def test(one: Test) -> dict[str, Any]:
+    return {**one, "results": list(map(_result, one["results"])), "corrections": corrections(one)}
+
+
+def named_rounds(tests: Sequence[Test]) -> list[dict[str, Any]]:
+    return [_round(one) for one in rounds(tests) if one.name]
 
 
 def _result(one: dict[str, Any]) -> dict[str, Any]:

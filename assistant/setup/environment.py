@@ -13,6 +13,8 @@ PYTHON = os.path.join(VENV, "bin", "python")
 PROJECT = os.path.join(ROOT, "pyproject.toml")
 LOCK = os.path.join(ROOT, "assistant", "setup", "lock.txt")
 """Every package of a station with its version and checksums; its first lines say how it is made."""
+OFFICE_LOCK = os.path.join(ROOT, "assistant", "setup", "lock-office.txt")
+"""The same with what an office needs beside it."""
 WITH = {"assistant": ["assistant"], "office": ["assistant", "office"], "tests": ["assistant", "office", "tests"]}
 """What is installed together."""
 DEBIAN = "/usr/lib/python3/dist-packages"
@@ -36,10 +38,10 @@ def stamp_path(part: str) -> str:
 def stamp_text() -> str:
     """What an installation depends on; another text means install again.
 
-    The whole of pyproject.toml and of the lock, the version of Python, and the folder (the environment's scripts name it).
+    The whole of pyproject.toml and of the locks, the version of Python, and the folder (the environment's scripts name it).
     """
     project = ""
-    for path in (PROJECT, LOCK):
+    for path in (PROJECT, LOCK, OFFICE_LOCK):
         if os.path.exists(path):
             with open(path, encoding="utf-8") as file:
                 project += file.read()

@@ -16,7 +16,7 @@ import tomllib
 from collections.abc import Iterator
 
 from assistant.setup import debian, environment
-from assistant.setup.environment import LOCK, PROJECT, PYTHON, ROOT, VENV
+from assistant.setup.environment import LOCK, OFFICE_LOCK, PROJECT, PYTHON, ROOT, VENV
 
 UNFINISHED = os.path.join(VENV, "unfinished")
 LINES_SHOWN = 8
@@ -203,14 +203,15 @@ def make_environment() -> None:
 
 
 def pip_install(part: str) -> None:
-    """Install the project in place with the packages of ``part``, those of a station as the lock has them. Raises Failed.
+    """Install the project in place with the packages of ``part``, those of a station or an office as the lock has them. Raises Failed.
 
     Where the lock can't be had (a machine or a Python that it does not know), what pyproject.toml's bounds allow.
     """
     pip = [PYTHON, "-m", "pip", "install", "--no-input", "--disable-pip-version-check", "--progress-bar", "off"]
-    if os.path.exists(LOCK):
+    lock = OFFICE_LOCK if "office" in environment.WITH[part] else LOCK
+    if os.path.exists(lock):
         try:
-            run([*pip, "--prefer-binary", "--require-hashes", "--requirement", LOCK])
+            run([*pip, "--prefer-binary", "--require-hashes", "--requirement", lock])
         except Failed as failed:
             tell(f"    The versions that were tested together are not to be had ({failed.why}): taking others within the bounds.")
     extra = "" if part == "assistant" else f"[{part}]"

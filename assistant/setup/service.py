@@ -17,10 +17,22 @@ from assistant.core.round_clock import BETWEEN
 from assistant.files import by_hand
 from assistant.files.refusal import Refusal
 from assistant.setup import texts
-from assistant.setup.texts import BOARD_UNIT, DATA, ETC, RULES, SYSUSERS, TMPFILES, UNIT, USER, DeploymentError, Service
+from assistant.setup.texts import (
+    BOARD_UNIT,
+    DATA,
+    ETC,
+    RULES,
+    SEND_UNIT,
+    SYSUSERS,
+    TMPFILES,
+    UNIT,
+    USER,
+    DeploymentError,
+    Service,
+)
 from assistant.station import station_settings
 
-NAME, BOARD_NAME = "bowlside.service", "bowlside-board.service"
+NAME = "bowlside.service"
 BOOTED = Path("/run/systemd/system")
 """There where systemd runs this machine: sd_booted(3)."""
 
@@ -33,6 +45,7 @@ def add_install_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--settings", type=Path, metavar="FILE", help=f"the station's settings; copied to {ETC}/station.toml")
     parser.add_argument("--board", metavar="ADDRESS", type=_address,
                         help="the crew's board too, for phones: on this address of the machine, by number, or all; off takes it away")
+    parser.add_argument("--send", nargs="?", const=ON, choices=(ON, OFF), help="what is recorded leaves for the office too; off takes that away")
     parser.add_argument("--program", metavar="PATH", help="the command bowlside that it starts (this one)")
     _common(parser)
 
@@ -49,8 +62,8 @@ def _address(text: str) -> str:
         raise argparse.ArgumentTypeError("give an address of this machine by number, such as 192.168.4.1, or all, or off") from None
 
 
-OFF = "off"
-"""No board, whatever there was."""
+ON, OFF = "on", "off"
+"""Off: none, whatever there was."""
 
 
 def _common(parser: argparse.ArgumentParser) -> None:
@@ -89,12 +102,12 @@ def install(args: argparse.Namespace) -> int:
     if args.job or "job" in kept:
         arguments += ["--job", f"{ETC}/job.toml"]
     program = args.program or _this_program()
-    board = "" if args.board == OFF else args.board
+    board, send = "" if args.board == OFF else args.board, args.send == ON
     _reachable(program, own_user or bool(board))
     _hears(str(settings["hearing"]["model"]), own_user)
     try:
         written = texts.written(Service(program, args.user, own_user, args.data, arguments,
-                                      texts.gauge_serial(settings), board))
+                                      texts.gauge_serial(settings), board, send))
     except DeploymentError as error:
         raise Refusal(f"install-service: {error}") from None
     _may_have(root, args.data, login[1] if login and not own_user else "", own=before.get("data") == args.data)
@@ -105,9 +118,10 @@ def install(args: argparse.Namespace) -> int:
         for path, text in {**written, **copies}.items():
             _write(root / path, text)
         os.sync()  # or a plug that is pulled now leaves new files empty, a job without limits among them
-    if "board" in before and not board:
-        _take_away(root, [BOARD_UNIT], args.dry_run)
-    _do(_after_install(root, bool(board)), args.dry_run)
+    gone = [path for path, name in BESIDE.items() if name in before and path not in written]
+    if gone:
+        _take_away(root, gone, args.dry_run)
+    _do(_after_install(root, [NAME, *(Path(path).name for path in BESIDE if path in written)]), args.dry_run)
     if before.get("user", args.user) != args.user and (root / args.data[1:] / "journal").exists():
         print(f"The record in {args.data} belongs to {before['user']}, so the station can't open it. Type: "
               f"sudo chown -R {args.user}: {args.data}", file=sys.stderr)
@@ -119,13 +133,16 @@ def install(args: argparse.Namespace) -> int:
               f"Its messages: journalctl -u bowlside. To take it away: bowlside uninstall-service.")
         if board:
             print("The crew's board starts with it; its address and its code: sudo bowlside board --address.")
+        if send:
+            print(f"What is recorded leaves for the office, once the station is enrolled: sudo bowlside send enrol ADDRESS --code CODE "
+                  f"--journal {args.data}/journal.")
     return 0
 
 
 def uninstall(args: argparse.Namespace) -> int:
     """Stops the station and takes its files away; the record, the settings and the user stay. 0: done."""
     root: Path = args.root
-    there = [path for path in (UNIT, BOARD_UNIT, RULES, SYSUSERS, TMPFILES) if (root / path).exists()]
+    there = [path for path in (UNIT, *BESIDE, RULES, SYSUSERS, TMPFILES) if (root / path).exists()]
     if not there:
         raise Refusal(f"uninstall-service: no service of Bowlside is installed in {root}.")
     data = _data_of(root / TMPFILES)
@@ -145,8 +162,7 @@ def _take_away(root: Path, paths: Sequence[str], dry: bool) -> None:
             (root / path).unlink()
 
 
-def _after_install(root: Path, board: bool) -> list[list[str]]:
-    names = [NAME, *([BOARD_NAME] if board else [])]
+def _after_install(root: Path, names: Sequence[str]) -> list[list[str]]:
     made = [["systemd-sysusers", f"--root={root}", str(root / SYSUSERS)],
             ["systemd-tmpfiles", f"--root={root}", "--create", str(root / TMPFILES)]]
     if not _here(root):
@@ -237,8 +253,10 @@ def _may_have(root: Path, data: str, home: str, own: bool) -> None:
         raise Refusal(f"{where} can't be looked into ({why}): start this with sudo.") from None
 
 
-USUAL = {"user": USER, "data": DATA, "test": "sequential", "board": OFF}
+USUAL = {"user": USER, "data": DATA, "test": "sequential", "board": OFF, "send": OFF}
 """Of what is not given."""
+BESIDE = {BOARD_UNIT: "board", SEND_UNIT: "send"}
+"""Units beside the station's, by the option that wants them."""
 
 
 def _there(root: Path) -> dict[str, str]:
@@ -259,6 +277,8 @@ def _there(root: Path) -> dict[str, str]:
     with suppress(OSError):
         on = re.search(r"^ExecStart=\S+ board --on (\S+)", (root / BOARD_UNIT).read_text(encoding="utf-8"), re.MULTILINE)
         installed |= {"board": on[1]} if on else {}
+    if (root / SEND_UNIT).is_file():
+        installed["send"] = ON
     return installed
 
 

@@ -18,6 +18,7 @@ RULES = "etc/udev/rules.d/70-bowlside.rules"
 SYSUSERS = "etc/sysusers.d/bowlside.conf"
 TMPFILES = "etc/tmpfiles.d/bowlside.conf"
 BOARD_UNIT = "etc/systemd/system/bowlside-board.service"
+SEND_UNIT = "etc/systemd/system/bowlside-send.service"
 BOARD = "bowlside-board"
 """User and group of the crew's board."""
 PUBLISHED = "/run/bowlside-board"
@@ -44,6 +45,8 @@ class Service:
     """USB serial number of the gauge's adapter"""
     board: str = ""
     """address that the crew's board listens on, or all; empty: there is no board"""
+    send: bool = False
+    """what is recorded leaves for an office"""
 
 
 def written(service: Service) -> dict[str, str]:
@@ -64,7 +67,8 @@ def written(service: Service) -> dict[str, str]:
     board = {**given, "on": service.board, "board": BOARD, "published": PUBLISHED}
     return {UNIT: _filled("bowlside.service", {**given, "published": f" {PUBLISHED}" if service.board else ""}),
             RULES: _filled("bowlside.rules", given), SYSUSERS: _sysusers(service, groups), TMPFILES: _tmpfiles(service),
-            **({BOARD_UNIT: _filled("bowlside-board.service", board)} if service.board else {})}
+            **({BOARD_UNIT: _filled("bowlside-board.service", board)} if service.board else {}),
+            **({SEND_UNIT: _filled("bowlside-send.service", given)} if service.send else {})}
 
 
 def _tmpfiles(service: Service) -> str:
@@ -72,6 +76,8 @@ def _tmpfiles(service: Service) -> str:
     lines = ["# Written by bowlside install-service: tmpfiles.d(5).", f"d {service.data} 0700 {service.user} - -"]
     if service.board:
         lines.append(f"d {PUBLISHED} 2750 {service.user} {BOARD} -")
+    if service.send:
+        lines.append(f"d {service.data}/journal.sent 0700 {service.user} - -")
     return "\n".join([*lines, ""])
 
 

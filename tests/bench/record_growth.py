@@ -19,7 +19,8 @@ from pathlib import Path
 
 from assistant.files.jsonline import dumps
 from assistant.job import commands as job_commands
-from assistant.record.chain import FIRST, Row
+from assistant.record import identity
+from assistant.record.chain import Row
 from assistant.record.journal import Journal
 from assistant.record.kept import FILE as KEPT
 from assistant.report import demo
@@ -29,9 +30,9 @@ DAY = date(2031, 5, 17)
 START = "import sys; from pathlib import Path; from assistant.record.journal import Journal; Journal(Path(sys.argv[1])).close()"
 
 
-def season(rows: Sequence[Row], events: int) -> Iterator[Row]:
-    """The days one after another until there are so many events; tests are numbered on."""
-    seq, test, before, tests = 0, 0, FIRST, len({row.test for row in rows})
+def season(rows: Sequence[Row], events: int, before: str) -> Iterator[Row]:
+    """The days one after another until there are so many events; tests are numbered on. ``before``: the hash that they follow."""
+    seq, test, tests = 0, 0, len({row.test for row in rows})
     for number in range(-(-events // len(rows))):
         day = (DAY + timedelta(number)).isoformat()
         for row in rows:
@@ -69,7 +70,7 @@ def commands(folder: Path, day: str) -> dict[str, list[object]]:
 def measure(events: int, place: Path, rows: Sequence[Row]) -> dict[str, dict[str, tuple[float, int]]]:
     folder = place / str(events)
     with Journal(folder) as journal:
-        journal.begin_with(season(rows, events))
+        journal.begin_with(season(rows, events, identity.origin(journal.identity)))
     these = commands(folder, (DAY + timedelta(events // len(rows) // 2)).isoformat())
     found = {"first": {"list": cost(*these["list"])}}
     found["again"] = {name: cost(*args) for name, args in these.items()}

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
-from assistant.board import pairing, server
+from assistant.board import connections, pairing, server
 
 
 class Board:
@@ -20,7 +20,7 @@ class Board:
 
     def __init__(self, folder: Path, own: Path, port: int = 0) -> None:
         self.folder, self.own = folder, own
-        self._socket = server.listening("127.0.0.1", port)
+        self._socket = connections.listening("127.0.0.1", port)
         self.port = self._socket.getsockname()[1]
         self.url = f"http://127.0.0.1:{self.port}"
         self._server = server.make(folder, own, lambda: [self.url])

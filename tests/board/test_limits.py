@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from assistant.board import server, web
+from assistant.board import connections, web
 from tests.board import publisher
 from tests.board.phone import Board, Phone
 
@@ -52,9 +52,9 @@ def test_a_thousand_connections_of_one_address(board: Board, phone: Phone) -> No
         assert served(board)
         publisher.put(board.folder, "now.json", publisher.now(2, do="Meanwhile."))
         assert "Meanwhile." in str(next(stream))
-        assert server.Limited.open["127.0.0.66"] == server.MOST_OF_ONE
+        assert connections.Limited.open["127.0.0.66"] == connections.Limited.most_of_one
     ends = time.monotonic() + LIMIT_S
-    while server.Limited.open["127.0.0.66"]:
+    while connections.Limited.open["127.0.0.66"]:
         assert time.monotonic() < ends
         time.sleep(0.01)
 
@@ -65,10 +65,10 @@ def test_a_thousand_connections_of_many_addresses(board: Board) -> None:
             with suppress(ConnectionError):
                 stack.enter_context(link(board, own=f"127.0.1.{number % 250 + 1}"))
         ends = time.monotonic() + LIMIT_S
-        while not server.MOST / 2 < server.Limited.open.total() <= server.MOST:
-            assert time.monotonic() < ends, server.Limited.open.total()
+        while not connections.Limited.most / 2 < connections.Limited.open.total() <= connections.Limited.most:
+            assert time.monotonic() < ends, connections.Limited.open.total()
             time.sleep(0.01)
-    while server.Limited.open.total():
+    while connections.Limited.open.total():
         assert time.monotonic() < ends
         time.sleep(0.01)
     assert served(board)
@@ -76,7 +76,7 @@ def test_a_thousand_connections_of_many_addresses(board: Board) -> None:
 
 @pytest.fixture
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "REQUEST_S", 0.05)
+    monkeypatch.setattr(connections.Limited, "request_s", 0.05)
     monkeypatch.setattr(web, "FORM_S", 0.05)
 
 
@@ -140,10 +140,10 @@ def test_who_reads_nothing_keeps_nobody_waiting(board: Board, phone: Phone) -> N
 
 def test_who_takes_nothing_for_long_is_dropped() -> None:
     """By the system, a phone's connection as the listening one: tcp(7), TCP_USER_TIMEOUT."""
-    with server.listening("127.0.0.1", 0) as listening, socket.create_connection(listening.getsockname()) as _:
+    with connections.listening("127.0.0.1", 0) as listening, socket.create_connection(listening.getsockname()) as _:
         accepted, _ = listening.accept()
         with accepted:
-            assert accepted.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == server.GONE_S * 1000
+            assert accepted.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == connections.GONE_S * 1000
 
 
 PLACES = st.sampled_from(["/", "/day", "/events", "/events?page=now", "/test/1", "/test/1.pdf", "/pair", "/static/board.js", "*"])

@@ -32,7 +32,8 @@ from assistant import cli
 from assistant.core.state import Phase, State
 from assistant.core.steps import Hold
 from assistant.record import summary
-from assistant.record.journal import FIRST, Journal, JournalError
+from assistant.record.identity import origin
+from assistant.record.journal import Journal, JournalError
 from assistant.record.session import Station
 from tests.command import HEADER, READINGS, ROOT, keyed, script
 
@@ -132,7 +133,7 @@ class KilledRound:
             assert "nothing has been recorded" in str(error) and not self.taken, f"{self.name}: {error}"
             return
         with journal:
-            before, tests = FIRST, set()
+            before, tests = origin(journal.identity), set()
             for number, row in enumerate(journal.rows(), 1):
                 assert row.seq == number and row.hash == row.expected_hash(before), f"{self.name}: event {number}"
                 before = row.hash
@@ -240,7 +241,8 @@ def test_a_start_after_a_kill_says_where_it_goes_on_within_two_seconds(tmp_path:
     with Journal(tmp_path / "journal", write=False) as journal:
         cut_at = max(row.seq for row in journal.rows() if '"key":"3"' in row.body)
     for number in range(3):
-        with Journal(tmp_path / "journal", write=False) as journal, Journal(tmp_path / f"cut-{number}") as cut:
+        with Journal(tmp_path / "journal", write=False) as journal, \
+                Journal(tmp_path / f"cut-{number}", record=journal.identity) as cut:
             cut.begin_with(row for row in journal.rows() if row.seq < cut_at)
         begun = time.monotonic()
         child = subprocess.Popen([sys.executable, "-m", "assistant", "rehearse", str(path), "--answer-rest", "--json",

@@ -10,10 +10,11 @@ import random
 import shutil
 import sqlite3
 from pathlib import Path
+from uuid import UUID
 
 import pytest
 
-from assistant.record import kept, recover
+from assistant.record import identity, kept, recover
 from assistant.record.journal import FILE, Journal, JournalError, Row
 from assistant.record.session import unfinished
 from tests.command import READINGS, bowlside, process, script
@@ -56,7 +57,10 @@ def verified_and_saved(folder: Path, rows: list[Row]) -> tuple[int, int]:
     with Journal(new, write=False) as journal:
         kept = list(journal.rows())
         assert journal.first_bad() is None
+        named = str(journal.identity)
     said, saved = done.lines()[0], [row for row in kept if row.test > 0]
+    assert said["record"] == named and (rows[0].before == identity.origin(UUID(named)) or not any(
+        record for data in before.values() for record in identity.all_in(data) if rows[0].before == identity.origin(record)))
     assert len(saved) == said["recovered"] and set(saved) <= set(rows), "as it was recorded"
     for test in said["tests"]:
         its = [row for row in rows if row.test == test]
@@ -320,7 +324,7 @@ def test_a_chain_made_anew_by_whoever_changed_it_is_found_out(folder: Path) -> N
     with Journal(folder, write=False) as journal:
         rows = list(journal.rows())
     with sqlite3.connect(folder / FILE) as db:
-        before = "0" * 64
+        before = rows[0].before
         for row in rows:
             body = row.body.replace('"8"', '"3"') if row.test == 2 else row.body
             forged = Row(row.seq, row.test, row.wall, row.boot, body, "")

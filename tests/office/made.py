@@ -10,6 +10,7 @@ from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from random import Random
 from typing import Any
+from uuid import UUID
 
 from assistant.core import prompts
 from assistant.record.header import Header
@@ -19,9 +20,12 @@ from assistant.rehearsal.script import read
 from assistant.rehearsal.whole_round import RoundRehearsal
 from assistant.round.drive import Round
 from assistant.round.plan import plan_of
+from assistant.send.piece import TEST, WITHHELD, Piece, of_rows
 
 DAY = datetime(2031, 5, 17, 8, 0, tzinfo=timezone(timedelta(hours=-5)))
-PRESSURES = (("7.25 18.63 31.81", "7.32 18.77 31.97"), ("7.31 18.73 31.91", "7.36 18.83 32.06"), ("7.15 18.47 31.62", "7.21 18.60 31.80"))
+PRESSURES = (("7.25 18.63 31.81", "7.32 18.77 31.97"),
+             ("7.31 18.73 31.91", "7.36 18.83 32.06"),
+             ("7.15 18.47 31.62", "7.21 18.60 31.80"))
 """The equilibria of both runs, psi: those of the invented day (assistant/report/demo.py)."""
 LIMITS = {"slump": [3, 5], "air_content": [4.5, 7.5], "temperature": [50, 90]}
 TESTS = ("sequential", "slump", "temperature")
@@ -60,8 +64,33 @@ def begun(folder: Path, seed: int = 0, day: datetime = DAY) -> Path:
     return folder
 
 
+def go_on(folder: Path, seed: int = 0, day: datetime = DAY + timedelta(hours=2)) -> Path:
+    """``folder`` with its slump test that was not over, ended after a restart."""
+    random = Random(seed)
+    with Journal(folder) as written:
+        _Made("slump", _header(random, False), random, written, day).run()
+    return folder
+
+
+def pieces(folder: Path, whole: bool = False) -> list[Piece]:
+    """What of a journal whose tests are all over leaves it, written down as plainly as can be: one piece a test.
+
+    whole  also practice
+    """
+    with Journal(folder, write=False) as written:
+        several = [list(written.rows(test)) for test in written.tests()]
+    return [of_rows(TEST if whole or '"practice":true' not in rows[0].body else WITHHELD, rows, str(rows[0].before))
+            for rows in several]
+
+
+def record(folder: Path) -> UUID:
+    with Journal(folder, write=False) as written:
+        return written.identity
+
+
 class _Made(Rehearsal):
-    def __init__(self, test: str, header: dict[str, Any], random: Random, written: Journal, day: datetime, leave_out: str = "") -> None:
+    def __init__(self, test: str, header: dict[str, Any], random: Random, written: Journal, day: datetime,
+                 leave_out: str = "") -> None:
         self.day = day
         lines = [{"test": test, **header}, *(line for line in _answers(random) if line["on"] != leave_out)]
         asked = _prompts(test, header)

@@ -25,7 +25,7 @@ from tests.unit.test_live import Bench, at_once
 from tests.unit.test_live import _a_quick_hand as _a_quick_hand
 
 KEYS = {"schema", "run", "seq", "at", "station", "practice", "state", "title", "do", "next", "caution", "kind", "step", "steps",
-        "stages", "clock", "round", "curve", "readings", "verdict", "day"}
+        "stages", "clock", "round", "curve", "readings", "verdict", "day", "office"}
 
 
 class Clock:

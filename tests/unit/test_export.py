@@ -22,7 +22,7 @@ from assistant.core.rounding import DIGITS
 from assistant.core.settings import Settings
 from assistant.files.jsonline import dumps, loads
 from assistant.meters.register import Calibration, Meter
-from assistant.record import summary
+from assistant.record import identity, summary
 from assistant.record.journal import Journal
 from assistant.report import axes, csv_file, drawings, findings, json_file, pdf_file, rows
 from assistant.report.paper import WIDTH, Page, Paper
@@ -140,15 +140,27 @@ def test_the_json_fits_its_schema_and_is_the_record(demo: Path, tests: list[dict
     found = loads(text)
     written = [each.pop("limits_written") for one in found["tests"] for each in one["results"]]
     assert [None, "0.20"] in written, "most readers of JSON make 0.2 of 0.20, and the last place decides"
-    plain = [{key: one[key] for key in one if key != "corrections"} for one in found["tests"]]
+    plain = [{key: one[key] for key in one if key not in ("corrections", "record", "before", "hash")} for one in found["tests"]]
     assert plain == [loads(dumps(one)) for one in tests]
     assert [str(each["rounded"]) for one in found["tests"] for each in one["results"]] == [
         str(each["rounded"]) for one in tests for each in one["results"]]
     assert '"value": 14.50' in text, "a trailing zero is lost"
 
 
+def test_each_test_in_the_json_carries_its_record_and_its_place_in_the_chain(demo: Path) -> None:
+    """Whoever has an export and, later, the journal can tell whether one is of the other."""
+    found = json.loads((demo / "day.json").read_text())["tests"]
+    with Journal(demo, write=False) as journal:
+        ends = {span.test: [next(journal.between(seq)) for seq in (span.first, span.last)] for span in journal.spans()}
+        record, origin = str(journal.identity), identity.origin(journal.identity)
+    assert len(found) > 10 and found[0]["before"] == origin
+    assert [(one["record"], one["before"], one["hash"]) for one in found] == [
+        (record, ends[one["id"]][0].before, ends[one["id"]][1].hash) for one in found]
+    assert [one["before"] for one in found[1:]] == [one["hash"] for one in found[:-1]]
+
+
 @pytest.mark.parametrize("spoil", [
-    lambda one: one.pop("readings"), lambda one: one.update(verdict="good"), lambda one: one["results"][0].update(value="5.7"),
+    lambda one: one.update(hash="f00"), lambda one: one.update(record="x"), lambda one: one.pop("readings"), lambda one: one.update(verdict="good"), lambda one: one["results"][0].update(value="5.7"),
     lambda one: one["results"][0].pop("standing"), lambda one: one.update(started="yesterday"), lambda one: one.update(id=0),
     lambda one: one["readings"][0].update(source="guess"), lambda one: one["results"][0].update(limits=[1]),
     lambda one: one.update(more={"a": 1})])

@@ -10,6 +10,7 @@ import importlib.util
 import json
 import os
 import platform
+import re
 import shutil
 import signal
 import subprocess
@@ -167,7 +168,8 @@ def test_a_later_start_costs_less_than_a_tenth_of_a_second(copy):
 def test_the_stamp_depends_on_the_project_the_python_and_the_folder(copy, monkeypatch):
     stamped(copy)
     for name, path in {"ROOT": copy, "PROJECT": copy / "pyproject.toml", "VENV": copy / ".venv",
-                       "LOCK": copy / "lock.txt", "PYTHON": copy / ".venv" / "bin" / "python"}.items():
+                       "LOCK": copy / "lock.txt", "OFFICE_LOCK": copy / "lock-office.txt",
+                       "PYTHON": copy / ".venv" / "bin" / "python"}.items():
         monkeypatch.setattr(environment, name, str(path))
     assert environment.is_ready("assistant")
     assert not environment.is_ready("tests")
@@ -185,8 +187,18 @@ def test_the_stamp_depends_on_the_project_the_python_and_the_folder(copy, monkey
         file.write("# a change\n")
     assert not environment.is_ready("assistant")
     stamped(copy)
-    (copy / "lock.txt").write_text("a change\n")
-    assert not environment.is_ready("assistant")
+    for lock in ("lock.txt", "lock-office.txt"):
+        assert environment.is_ready("assistant")
+        (copy / lock).write_text("a change\n")
+        assert not environment.is_ready("assistant")
+        (copy / lock).unlink()
+
+
+def test_the_offices_lock_has_the_stations_versions_and_more() -> None:
+    """So the same versions run on both, and both were tested together."""
+    station, office = ({line.partition(" ;")[0] for line in Path(lock).read_text().splitlines() if re.match(r"[a-z]", line)}
+                       for lock in (environment.LOCK, environment.OFFICE_LOCK))
+    assert station < office and {"psycopg", "alembic", "trustme"} <= {line.partition("==")[0] for line in office - station}
 
 
 def test_a_half_made_environment_is_made_anew_and_no_network_is_said_plainly(copy):

@@ -242,7 +242,7 @@ def test_no_secret_of_the_environment_is_printed(tmp_path: Path) -> None:
 
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 WANTED = [*PROJECT["project"]["dependencies"], *PROJECT["tool"]["bowlside"]["without-dependencies"],
-          *(one for extra in PROJECT["project"]["optional-dependencies"].values() for one in extra)]
+          *(one for extra in PROJECT["project"]["optional-dependencies"].values() for one in extra if not one.startswith("bowlside["))]
 
 
 @pytest.mark.parametrize("wanted", WANTED)

@@ -16,8 +16,10 @@ from pathlib import Path
 import pytest
 
 from assistant import procedures
+from assistant.cli import parser
+from assistant.office.commands import DATABASE, INSTALLED
 from assistant.setup import service, texts
-from assistant.setup.texts import BOARD_UNIT, RULES, SYSUSERS, TMPFILES, UNIT, DeploymentError, Service
+from assistant.setup.texts import BOARD_UNIT, RULES, SEND_UNIT, SYSUSERS, TMPFILES, UNIT, DeploymentError, Service
 from tests.command import ROOT, Done, bowlside
 
 needs_systemd = pytest.mark.skipif(not all(map(shutil.which, ("systemd-sysusers", "systemd-tmpfiles", "systemctl"))),
@@ -85,7 +87,7 @@ def test_what_is_installed_is_on_the_disk_when_it_says_so(root: Path, tmp_path: 
     job = tmp_path / "my.toml"
     job.write_text("chamber_ratio = 0.0612\n")
     args = argparse.Namespace(root=root, user=None, data="/var/lib/bowlside", test="slump", job=job, settings=None,
-                              program=PROGRAM, board=None, dry_run=False)
+                              program=PROGRAM, board=None, send=None, dry_run=False)
     there: list[bool] = []
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(os, "sync", lambda: there.append(all((root / path).is_file() for path in (UNIT, "etc/bowlside/job.toml"))))
@@ -291,7 +293,8 @@ def test_the_gauge_is_known_by_its_serial_number_only_where_one_is_set() -> None
 
 def test_the_files_lie_in_the_package() -> None:
     assert {path.name for path in (ROOT / "assistant/setup").glob("bowlside*.*")} == {
-        "bowlside.service", "bowlside-board.service", "bowlside.rules"}
+        "bowlside.service", "bowlside-board.service", "bowlside-send.service", "bowlside-office.service",
+        "bowlside.rules"}
 
 
 # --- the crew's board -----------------------------------------------------------------------------------------------------------
@@ -346,3 +349,70 @@ def test_systemd_finds_the_board_sound_and_well_shut_in(tmp_path: Path) -> None:
     found = re.search(r"exposure level.*: ([0-9.]+) ", done.stdout)
     told = re.search(r"he same of the board's unit\*\*: ([0-9.]+)", (ROOT / "tests" / "measured.md").read_text())
     assert found and told and float(found[1]) <= float(told[1])
+
+
+# --- what leaves for the office -------------------------------------------------------------------------------------------------
+
+@needs_systemd
+def test_the_sender_is_a_unit_of_its_own_that_reads_the_record_and_writes_beside_it(root: Path) -> None:
+    done = install(root, "--send", "--data", "/data/bowlside")
+    assert done.code == 0 and "sudo bowlside send enrol ADDRESS --code CODE --journal /data/bowlside/journal" in done.out, done
+    station, sender = (root / UNIT).read_text(), (root / SEND_UNIT).read_text()
+    assert "RestrictAddressFamilies=AF_UNIX\n" in station and "IPAddressDeny=any\n" in station, "the station stays shut off"
+    assert f"ExecStart={PROGRAM} send --journal /data/bowlside/journal\n" in sender and "\nUser=bowlside\n" in sender
+    assert re.findall(r"^ReadWritePaths=(.*)$", sender, re.MULTILINE) == ["/data/bowlside/journal.sent"]
+    assert "ProtectSystem=strict\n" in sender and "RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX\n" in sender
+    own, record = (root / "data/bowlside/journal.sent").stat(), (root / "data/bowlside").stat()
+    assert (stat.S_IMODE(own.st_mode), own.st_uid) == (0o700, record.st_uid)
+    link = root / "etc/systemd/system/multi-user.target.wants/bowlside-send.service"
+    assert link.is_symlink()
+    again = install(root)
+    assert "--send on" in again.out and (root / SEND_UNIT).read_text() == sender and "send" not in (root / UNIT).read_text()
+    assert install(root, "--send", "off").code == 0
+    assert not (root / SEND_UNIT).exists() and not link.is_symlink() and (root / UNIT).exists()
+    assert "journal.sent" not in (root / TMPFILES).read_text() and (root / "data/bowlside/journal.sent").is_dir()
+    assert install(root, "--send", "--board", "all").code == 0 and link.is_symlink()
+    assert bowlside("uninstall-service", "--root", root).code == 0 and not link.is_symlink()
+    assert [path for path in (UNIT, SEND_UNIT, BOARD_UNIT) if (root / path).exists()] == []
+
+
+def test_without_it_nothing_of_the_sender_is_there(root: Path) -> None:
+    assert "send" not in install(root, "--dry-run").out
+
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="systemd-analyze is missing")
+def test_systemd_finds_the_sender_sound_and_well_shut_in(tmp_path: Path) -> None:
+    path = tmp_path / "bowlside-send.service"
+    path.write_text(texts.written(Service("/bin/true", send=True))[SEND_UNIT])
+    done = subprocess.run(["systemd-analyze", "verify", "--man=no", "--recursive-errors=no", str(path)], capture_output=True, text=True)
+    assert [line for line in done.stderr.splitlines() if "bowlside" in line] == []
+    done = subprocess.run(["systemd-analyze", "security", "--offline=true", "--no-pager", str(path)], capture_output=True, text=True)
+    found = re.search(r"exposure level.*: ([0-9.]+) ", done.stdout)
+    told = re.search(r"he same of the sender's unit\*\*: ([0-9.]+)", (ROOT / "tests" / "measured.md").read_text())
+    assert found and told and float(found[1]) <= float(told[1])
+
+
+# --- the office -----------------------------------------------------------------------------------------------------------------
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="systemd-analyze is missing")
+def test_systemd_finds_the_office_sound_and_well_shut_in(tmp_path: Path) -> None:
+    """As it is shipped, but for the program, which systemd looks for."""
+    path = tmp_path / "bowlside-office.service"
+    unit = (ROOT / "assistant/setup/bowlside-office.service").read_text()
+    path.write_text(unit.replace("/opt/bowlside-office/.venv/bin/bowlside", "/bin/true"))
+    done = subprocess.run(["systemd-analyze", "verify", "--man=no", "--recursive-errors=no", str(path)], capture_output=True, text=True)
+    assert [line for line in done.stderr.splitlines() if "bowlside" in line] == []
+    done = subprocess.run(["systemd-analyze", "security", "--offline=true", "--no-pager", str(path)], capture_output=True, text=True)
+    found = re.search(r"exposure level.*: ([0-9.]+) ", done.stdout)
+    told = re.search(r"he same of the office's unit\*\*: ([0-9.]+)", (ROOT / "tests" / "measured.md").read_text())
+    assert found and told and float(found[1]) <= float(told[1])
+
+
+def test_what_the_offices_unit_starts_is_a_command_and_its_files_are_those_of_the_page() -> None:
+    unit = (ROOT / "assistant/setup/bowlside-office.service").read_text()
+    words = re.search(r"^ExecStart=/opt/bowlside-office/.venv/bin/bowlside (.*)", unit, re.MULTILINE)
+    assert words and parser().parse_args(words[1].split()).port == 8443
+    page = (ROOT / "assistant/docs/office.md").read_text()
+    files = re.findall(r"^(?:EnvironmentFile=|LoadCredential=[a-z.]+:)/etc/bowlside-office/(.*)", unit, re.MULTILINE)
+    assert len(files) == 3 and all(re.search(rf"install -m 600 .*\b{re.escape(file)}.*/etc/bowlside-office/", page) for file in files)
+    assert str(INSTALLED) in unit and f"{DATABASE}=postgresql://" in (ROOT / "assistant/setup" / INSTALLED.name).read_text()

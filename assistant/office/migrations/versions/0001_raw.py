@@ -1,7 +1,7 @@
 """What came, as it came: stations and their keys, records, pieces and their events. All that is shown is derived from these.
 
-pieces and events are keyed by the record first, so either may later be partitioned by hash of it without another key. No foreign key leads from
-events to pieces: both are written by one transaction in one place, and 300 look-ups a test would prove nothing more.
+pieces and events are keyed by the record first, so either may later be partitioned by hash of it without another key. No foreign
+key leads from events to pieces: one transaction in one place writes both, and 300 look-ups a test would prove nothing more.
 """
 from alembic import op
 
@@ -24,11 +24,11 @@ CREATE TABLE office.stations (
     clock_off_s float8
 ) WITH (fillfactor = 50);                           -- heard_at changes with every request: within its page, no index touched
 COMMENT ON TABLE office.stations IS 'who may send; revoke: bowlside office revoke NAME';
-COMMENT ON COLUMN office.stations.practice IS 'a trial: only practice and invented tests are taken from it, and only from such a one';
+COMMENT ON COLUMN office.stations.practice IS 'only practice and invented tests are taken from it, from no other are they';
 COMMENT ON COLUMN office.stations.key_hash IS 'SHA-256 of its key, which only the station has';
 COMMENT ON COLUMN office.stations.waiting IS 'pieces that it had still to send when it was last heard';
 COMMENT ON COLUMN office.stations.newest_seq IS 'the newest event of its journal when it was last heard, finished test or not';
-COMMENT ON COLUMN office.stations.clock_off_s IS 'seconds that its wall clock was ahead of this database''s when it was last heard';
+COMMENT ON COLUMN office.stations.clock_off_s IS 'seconds that its wall clock was ahead of the database''s when last heard';
 
 CREATE TABLE office.codes (
     code_hash bytea PRIMARY KEY,
@@ -50,7 +50,7 @@ CREATE TABLE office.records (
     station uuid NOT NULL REFERENCES office.stations,
     first_seen timestamptz NOT NULL DEFAULT now());
 CREATE INDEX records_station ON office.records (station);
-COMMENT ON TABLE office.records IS 'each journal, and the station that may send it: the first that did; another: bowlside office move RECORD NAME';
+COMMENT ON TABLE office.records IS 'each journal, and the station that may send it: the first that did (bowlside office move)';
 
 CREATE TABLE office.pieces (
     record uuid NOT NULL REFERENCES office.records,
@@ -69,7 +69,7 @@ CREATE TABLE office.pieces (
 CREATE INDEX pieces_before ON office.pieces (record, before);
 CREATE INDEX pieces_gap ON office.pieces (record) WHERE gap;
 CREATE INDEX pieces_to_derive ON office.pieces (received_at) WHERE derived IS NULL;
-COMMENT ON TABLE office.pieces IS 'each test of a record, or what stands in its place in the chain; two that follow one hash are two histories';
+COMMENT ON TABLE office.pieces IS 'a test of a record, or what stands in its place; two that follow one hash are two histories';
 COMMENT ON COLUMN office.pieces.before IS 'hash of the piece that it follows';
 COMMENT ON COLUMN office.pieces.first IS 'number of its first event in the record';
 COMMENT ON COLUMN office.pieces.station IS 'which station sent it';
@@ -86,7 +86,7 @@ CREATE TABLE office.events (
     boot text NOT NULL,
     body text COMPRESSION lz4 NOT NULL,
     PRIMARY KEY (record, piece, seq));
-COMMENT ON TABLE office.events IS 'every event of every test, as the station''s journal has it; two histories may share their first events';
+COMMENT ON TABLE office.events IS 'every event as the station''s journal has it; two histories may share their first';
 COMMENT ON COLUMN office.events.wall IS 'what the station''s clock showed: a label, never an order';
 
 CREATE TABLE office.refusals (

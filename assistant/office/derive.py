@@ -1,0 +1,241 @@
+"""From pieces to tables: each that came is replayed as its station's own export does it, and what is found is kept.
+
+Taking in commits events and rings; this is done later and in other processes, which need no agreement but the database. Each takes
+pieces of one record under that record's lock, and makes all of theirs anew in one transaction: one that is killed leaves nothing
+half done, and any number may stand side by side. A piece that can't be replayed says why in ``unreadable``, and stops no other.
+After an upgrade what older rules gave is derived anew, newest first, while nothing new waits.
+"""
+from __future__ import annotations
+
+import os
+import resource
+import signal
+import sys
+import time
+import uuid
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any, LiteralString, NamedTuple
+
+import psycopg
+
+from assistant.office import equipment, rounds
+from assistant.office.documents import brief, dumps
+from assistant.office.replay import Unreadable, line, rules, test_of
+from assistant.record.chain import Row
+from assistant.report.form import text
+from assistant.send.piece import TEST, is_practice
+
+AT_ONCE = 16
+"""Pieces of one record in one transaction: their round is judged once for all of them."""
+LOOKED_AT = 500
+"""Of the pieces that wait, so many are looked at, so that the long outbox of one record keeps no other waiting. Ours."""
+LABELS = ("job", "mix", "producer", "station", "round", "sample", "ticket", "technician", "meter", "check_of", "comparison")
+"""Of a test's header, a column each; the label ``station`` is a place on the site."""
+
+
+class Waiting(NamedTuple):
+    hash: bytes
+    test: int
+    kind: str
+    first: int
+    station: uuid.UUID
+    received_at: datetime
+
+    def seen(self, test: Mapping[str, Any]) -> datetime:
+        """When it was done; a station's clock that is ahead does not make it the newest for years."""
+        return min(datetime.fromisoformat(test["started"]), self.received_at)
+
+
+class Deriver:
+    """Derives by the rules of this program, on a connection of its own that is in autocommit mode.
+
+    limit_s  for one replay; 0: none. A process of its own must take its alarm (see ``work``).
+    """
+
+    def __init__(self, db: psycopg.Connection[Any], limit_s: float = 0) -> None:
+        self.db, self.limit_s, self._newest = db, limit_s, False
+        db.execute("INSERT INTO office.derived_by (rules) VALUES (%s) ON CONFLICT DO NOTHING", (rules(),))
+
+    def some(self) -> int:
+        """Derive some pieces of one record; how many. 0: nothing waits, or others are at it."""
+        # Newest and oldest by turns: what is new is shown at once, and a long queue still comes to its end.
+        self._newest = not self._newest
+        if done := self._of("derived IS NULL", "DESC" if self._newest else "ASC"):
+            return done
+        older = self.db.execute("SELECT rules FROM office.derived_by WHERE since < (SELECT since FROM office.derived_by WHERE rules = %s) "
+                                "ORDER BY since DESC", (rules(),)).fetchall()
+        return next((done for (its,) in older if (done := self._of("derived = %s", "DESC", its))), 0)
+
+    def _of(self, which: LiteralString, order: LiteralString, *values: str) -> int:
+        offered: dict[uuid.UUID, list[bytes]] = {}
+        for record, digest in self.db.execute(f"SELECT record, hash FROM office.pieces WHERE {which} ORDER BY received_at {order} "
+                                              f"LIMIT {LOOKED_AT}", values):
+            offered.setdefault(record, []).append(digest)
+        for record, hashes in offered.items():
+            with self.db.transaction():
+                if self.db.execute("SELECT pg_try_advisory_xact_lock(hashtextextended(%s, 22))", (str(record),)).fetchone() == (True,):
+                    taken = [Waiting(*row) for row in self.db.execute(f"""
+                        SELECT hash, test, kind, first, station, received_at FROM office.pieces WHERE record = %s AND hash = ANY(%s) AND {which}
+                        ORDER BY first FOR UPDATE SKIP LOCKED""", (record, hashes[:AT_ONCE], *values))]
+                    if taken:
+                        _derive(self.db, record, taken, self.limit_s)
+                        return len(taken)
+        return 0
+
+
+def _derive(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[Waiting], limit_s: float) -> None:
+    """Everything of these pieces anew, in the transaction and under the lock of the record."""
+    rows: dict[bytes, list[Row]] = {}
+    number = {piece.hash: piece.test for piece in pieces}
+    for piece, seq, wall, boot, body, digest in db.execute("""
+            SELECT piece, seq, wall, boot, body, encode(hash, 'hex') FROM office.events WHERE record = %s AND piece = ANY(%s)
+            ORDER BY piece, seq""", (record, list(number))):
+        rows.setdefault(piece, []).append(Row(seq, number[piece], wall, boot, body, digest))
+    # A test whose events were let go (the job keeps them so long) stays as it was derived while they were here.
+    gone = [piece.hash for piece in pieces if piece.kind == TEST and piece.hash not in rows]
+    anew = [piece for piece in pieces if piece.hash not in gone]
+    touched = _rounds(db, record, [piece.hash for piece in anew])
+    db.execute("DELETE FROM office.tests WHERE record = %s AND piece = ANY(%s)", (record, [piece.hash for piece in anew]))
+    db.execute("DELETE FROM office.unreadable WHERE record = %s AND piece = ANY(%s)", (record, [piece.hash for piece in anew]))
+    tests: dict[bytes, Mapping[str, Any]] = {}
+    for piece in anew:
+        if piece.kind == TEST:
+            try:
+                signal.setitimer(signal.ITIMER_REAL, limit_s)
+                try:
+                    test = test_of(piece.test, rows[piece.hash])
+                finally:
+                    signal.setitimer(signal.ITIMER_REAL, 0)
+                with db.transaction():
+                    _write(db, record, piece, test)
+                tests[piece.hash] = test
+            except psycopg.OperationalError:
+                raise
+            except Exception as error:  # such as a letter that PostgreSQL can't keep: it costs this test alone
+                why = str(error) if isinstance(error, Unreadable) else (
+                    f"Test {piece.test} can't be kept ({line(error)}): look at its journal with log show.")
+                db.execute("INSERT INTO office.unreadable (record, piece, why) VALUES (%s, %s, %s)", (record, piece.hash, why))
+    _lists(db, record, list(tests))
+    touched |= _two_histories(db, record, {piece.test for piece in anew}) | _rounds(db, record, list(tests))
+    rounds.refresh(db, record, touched - {""})
+    db.execute("UPDATE office.pieces SET derived = %s WHERE record = %s AND hash = ANY(%s)", (rules(), record, list(number)))
+    _latest(db, record, [(piece, tests[piece.hash]) for piece in anew if piece.hash in tests])
+
+
+def _write(db: psycopg.Connection[Any], record: uuid.UUID, piece: Waiting, test: Mapping[str, Any]) -> None:
+    labels = {key: text(test.get(key)) for key in LABELS}
+    db.execute("""
+        INSERT INTO office.tests (record, piece, station, number, first, method, title, started, day, outcome, verdict, why,
+            job, mix, producer, place, round, sample, ticket, technician, meter, check_of, comparison, practice, another_history,
+            document, brief, rules)
+        VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, false, %s, %s, %s)""", (
+        record, piece.hash, piece.station, piece.test, piece.first, test["test"], test["title"], test["started"], test["started"][:10],
+        test["outcome"], test["verdict"], test["why"], *labels.values(), is_practice(test), dumps(test), dumps(brief(test)), rules()))
+    for check in equipment.checks(test):
+        if not is_practice(test):
+            db.execute("""INSERT INTO office.meter_checks (record, piece, meter, at, day, name, value, unit, verdict, tells, good_until)
+                VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)""", (
+                record, piece.hash, labels["meter"], piece.seen(test), test["started"][:10], *check))
+
+
+def _lists(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[bytes]) -> None:
+    """Readings and results are what the documents have: no digit is written twice."""
+    for insert in ("""
+            INSERT INTO office.readings (record, piece, position, id, value, time_of_day, unit, taken, source, withdrawn)
+            SELECT record, piece, position - 1, one ->> 'id', CASE WHEN timed THEN NULL ELSE (one ->> 'value')::numeric END,
+                   CASE WHEN timed THEN one ->> 'value' ELSE '' END, one ->> 'unit', NULLIF(one ->> 'taken', '')::timestamptz,
+                   one ->> 'source', one ->> 'withdrawn'
+            FROM office.tests, jsonb_array_elements(document -> 'readings') WITH ORDINALITY AS each (one, position),
+                 LATERAL (SELECT jsonb_typeof(one -> 'value') = 'string' AS timed) kind
+            WHERE record = %s AND piece = ANY(%s)""", """
+            INSERT INTO office.results (record, piece, position, name, value, rounded, unit, verdict, low, high, standing, remark)
+            SELECT record, piece, position - 1, one ->> 'name', (one ->> 'value')::numeric, (one ->> 'rounded')::numeric, one ->> 'unit',
+                   one ->> 'verdict', (one -> 'limits' ->> 0)::numeric, (one -> 'limits' ->> 1)::numeric, one ->> 'standing', one ->> 'remark'
+            FROM office.tests, jsonb_array_elements(document -> 'results') WITH ORDINALITY AS each (one, position)
+            WHERE record = %s AND piece = ANY(%s)"""):
+        db.execute(insert, (record, pieces))
+
+
+def _rounds(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[bytes]) -> set[str]:
+    """Those that these pieces belong to."""
+    return {name for name, in db.execute("SELECT DISTINCT round FROM office.tests WHERE record = %s AND piece = ANY(%s)", (record, pieces))}
+
+
+def _two_histories(db: psycopg.Connection[Any], record: uuid.UUID, numbers: Iterable[int]) -> set[str]:
+    """Mark tests whose number another piece of the record has too; the rounds of those that were not marked before."""
+    return {name for name, in db.execute("""
+        UPDATE office.tests t SET another_history = true WHERE record = %s AND number = ANY(%s) AND NOT another_history AND EXISTS (
+            SELECT FROM office.pieces p WHERE p.record = t.record AND p.test = t.number AND p.hash <> t.piece AND p.kind <> 'lost')
+        RETURNING round""", (record, list(numbers)))}
+
+
+def _latest(db: psycopg.Connection[Any], record: uuid.UUID, tests: Sequence[tuple[Waiting, Mapping[str, Any]]]) -> None:
+    """The newest of each job, meter and thing, in one order for everybody; last, since others may wait for the same."""
+    seen: dict[tuple[str, ...], tuple[Any, ...]] = {}
+    for piece, test in sorted(tests, key=lambda each: each[0].first):
+        if not is_practice(test):
+            where = piece.seen(test), piece.station, record, piece.hash
+            if job := text(test.get("job")):
+                seen["jobs", job] = piece.seen(test), dumps(test["settings"])
+            if meter := text(test.get("meter")):
+                seen["meters", meter] = where
+            for thing in equipment.things(test):
+                seen["things", thing.kind, thing.name] = *where, thing.good_until, thing.told
+    for (table, *key), values in sorted(seen.items(), key=lambda each: each[0]):
+        db.execute(_NEWEST[table], (*key, *values))
+
+
+_NEWEST: Mapping[str, LiteralString] = {
+    "jobs": """
+        INSERT INTO office.jobs AS old (name, seen, settings) VALUES (%s, %s, %s) ON CONFLICT (name) DO UPDATE
+        SET (seen, settings) = (excluded.seen, excluded.settings) WHERE old.seen IS NULL OR old.seen <= excluded.seen""",
+    "meters": """
+        INSERT INTO office.meters AS old (name, seen, station, record, piece) VALUES (%s, %s, %s, %s, %s) ON CONFLICT (name) DO UPDATE
+        SET (seen, station, record, piece) = (excluded.seen, excluded.station, excluded.record, excluded.piece)
+        WHERE old.seen <= excluded.seen""",
+    "things": """
+        INSERT INTO office.equipment AS old (kind, name, seen, station, record, piece, good_until, told)
+        VALUES (%s, %s, %s, %s, %s, %s, %s, %s) ON CONFLICT (kind, name) DO UPDATE
+        SET (seen, station, record, piece, good_until, told) =
+            (excluded.seen, excluded.station, excluded.record, excluded.piece, excluded.good_until, excluded.told)
+        WHERE old.seen <= excluded.seen"""}
+
+
+# --- a process ----------------------------------------------------------------------------------------------------------------
+
+CHANNEL = "pieces"
+"""Rung by whoever takes pieces in."""
+POLL_S = 2.0
+"""For what came unheard: while no connection stood, or its database was another's copy."""
+AWAY_S = 1.0
+"""Before a database that went away is asked again."""
+NICE = 5
+TOO_LONG_S, TOO_MUCH = 60, 2 * 2**30
+"""Of one process: seconds for one replay (it takes 0.02, a leak hold of five minutes 0.2), and bytes of memory. A piece that a
+replay takes more for is unreadable, and the process goes on. Ours."""
+
+
+def work(url: str) -> None:
+    """Derive what comes, until the process is ended, whatever becomes of the database meanwhile."""
+    os.nice(NICE)
+    resource.setrlimit(resource.RLIMIT_AS, (TOO_MUCH, resource.getrlimit(resource.RLIMIT_AS)[1]))
+    signal.signal(signal.SIGALRM, _too_long)
+    while True:
+        try:
+            with psycopg.connect(url, autocommit=True, connect_timeout=10, application_name="bowlside derive") as db:
+                db.execute(f"LISTEN {CHANNEL}")
+                deriver = Deriver(db, TOO_LONG_S)
+                while True:
+                    while deriver.some():
+                        pass
+                    for _ in db.notifies(timeout=POLL_S, stop_after=1):
+                        pass
+        except (psycopg.OperationalError, psycopg.InterfaceError) as error:    # also a deadlock: it is begun anew
+            print(f"bowlside: the database does not answer ({line(error)}); it is tried again.",
+                  file=sys.stderr, flush=True)
+            time.sleep(AWAY_S)
+
+
+def _too_long(*_: object) -> None:
+    raise TimeoutError(f"it takes longer than {TOO_LONG_S} seconds")

@@ -1,0 +1,265 @@
+"""The addresses of the office's pages. Each answer is of one transaction that sees what its reader may see.
+
+A page is asked for again every two seconds by whoever looks at it; where nothing changed the answer is 304 and empty. Nothing is
+kept between two requests, so any instance may answer.
+"""
+from __future__ import annotations
+
+import hashlib
+import io
+import re
+import tempfile
+import uuid
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
+from importlib.resources import files
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+from psycopg import Connection, DataError
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import Route
+
+from assistant import job as jobs_of
+from assistant.board.markup import Html
+from assistant.office.pages import across, charts, doubts, frame, jobs, one_test, questions, stations
+from assistant.office.pages.questions import MOST
+from assistant.office.readers import OFFICE, Reader
+from assistant.report import cylinders, pdf_file
+from assistant.report.rows import Test
+from assistant.report.series import CHARTED
+
+POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
+          "base-uri 'none'; frame-ancestors 'none'")
+HEADERS = {"content-security-policy": POLICY, "x-content-type-options": "nosniff", "referrer-policy": "same-origin",
+           "cache-control": "no-store", "cross-origin-resource-policy": "same-origin", "x-frame-options": "DENY"}
+"""Of every page. Nothing from elsewhere, no script but ours, in nobody's frame."""
+KINDS = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
+STATIC = {name: (files(room) / "static" / name).read_bytes() for room, name in (
+    ("assistant.board", "board.css"), ("assistant.board", "icon.svg"), ("assistant.office", "office.css"),
+    ("assistant.office", "office.js"))}
+KEPT_DAYS = 60
+"""A set of cylinders that nobody picked up for so long is told of no longer. Ours."""
+
+
+Made = Html | Response
+Answer = Callable[[Request, Connection, Reader], Made]
+"""The connection: in a transaction that sees what this reader may see."""
+Endpoint = Callable[[Request], Response]
+
+
+def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]], Endpoint]) -> list[Route]:
+    """``behind``: of the door (assistant/office/sign_in.py), which lets readers alone in."""
+    def page(path: str, answer: Answer) -> Route:
+        def made(request: Request, db: Connection, reader: Reader) -> Response:
+            found = answer(request, db, reader)
+            return found if isinstance(found, Response) else _fresh(request, found)
+        inside = behind(made)
+
+        def answered(request: Request) -> Response:
+            try:
+                return inside(request)
+            except (questions.BadKey, DataError):   # DataError: what came is no date, no number, no hash
+                return told(frame.words("bad_address"), 400)
+        return Route(path, answered)
+    return [*(page(path, answer) for path, answer in PAGES.items()), Route("/static/{name}", static)]
+
+
+def told(sentence: str, status: int) -> Response:
+    return HTMLResponse(frame.only(sentence), status, HEADERS)
+
+
+def _fresh(request: Request, made: Html) -> Response:
+    tag = f'"{hashlib.sha256(made.encode()).hexdigest()[:32]}"'
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers={**HEADERS, "etag": tag})
+    return HTMLResponse(made, headers={**HEADERS, "etag": tag})
+
+
+def static(request: Request) -> Response:
+    name = request.path_params["name"]
+    if name not in STATIC:
+        raise HTTPException(404)
+    return Response(STATIC[name], media_type=KINDS[name.rpartition(".")[2]], headers=HEADERS)
+
+
+def _none() -> Made:
+    """Not there, or not for this reader: nobody is told which."""
+    return told(frame.words("missing"), 404)
+
+
+def _key(request: Request, length: int) -> questions.Key:
+    return questions.key(request.query_params.get("after"), length)
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+# --- stations and jobs --------------------------------------------------------------------------------------------------------
+
+def all_stations(request: Request, db: Connection, reader: Reader) -> Made:
+    return stations.now(questions.stations(db, _key(request, 1)), _now(), MOST, reader.name)
+
+
+def station(request: Request, db: Connection, reader: Reader) -> Made:
+    ident = _uuid(request.path_params["station"])
+    found = questions.station(db, ident) if ident else None
+    if found is None:
+        return _none()
+    tests = questions.tests_of_station(db, ident, _key(request, 3))
+    return stations.station(found, questions.records(db, ident), tests, questions.results(db, tests), _now(), MOST, reader.name)
+
+
+def all_jobs(request: Request, db: Connection, reader: Reader) -> Made:
+    return jobs.listed(questions.jobs(db, _key(request, 1)), MOST, reader.name)
+
+
+def job(request: Request, db: Connection, reader: Reader) -> Made:
+    name = _name(request)
+    tests = questions.tests_of_job(db, name, _key(request, 3))
+    return jobs.one(name, tests, questions.results(db, tests), MOST, reader.name)
+
+
+def job_charts(request: Request, db: Connection, reader: Reader) -> Made:
+    name = _name(request)
+    given = _job(questions.job_file(db, name))
+    names = list(dict.fromkeys([*CHARTED, *(given.acceptance if given else ())]))
+    found = questions.charted(db, name, names)
+    left = len(found) > questions.MOST_CHARTED
+    history = across.tests(found[1:] if left else found)
+    return charts.of(name, given, history, date.today().isoformat(), len(history) if left else 0, reader.name)
+
+
+def job_people(request: Request, db: Connection, reader: Reader) -> Made:
+    name = _name(request)
+    asked = request.query_params.get("since") or (_now() - timedelta(days=questions.DAYS)).date().isoformat()
+    try:
+        since = date.fromisoformat(asked)
+    except ValueError:
+        return told(frame.words("bad_address"), 400)
+    if not questions.compared(db, name):
+        return jobs.people(name, False, (), (), since.isoformat(), reader.name)
+    return jobs.people(name, True, questions.by_technician(db, name, since), questions.by_meter(db, name, since),
+                       since.isoformat(), reader.name)
+
+
+def _name(request: Request) -> str:
+    name = request.query_params.get("name", "")
+    if "\0" in name:
+        raise questions.BadKey
+    return name
+
+
+def _job(text: str | None) -> jobs_of.Job | None:
+    """The job's file as it was given to the office; None where it has none, or one that this program can't read."""
+    if not text:
+        return None
+    with tempfile.TemporaryDirectory(prefix="bowlside-") as folder:
+        path = Path(folder, "job.toml")
+        path.write_text(text, encoding="utf-8")
+        try:
+            return jobs_of.load(path)
+        except jobs_of.JobError:
+            return None
+
+
+# --- one test, one round ------------------------------------------------------------------------------------------------------
+
+def _test(request: Request, db: Connection) -> tuple[questions.Row, Test] | None:
+    record, piece = _uuid(request.path_params["record"]), request.path_params["piece"]
+    if record is None or not re.fullmatch("[0-9a-f]{64}", piece):
+        return None
+    return questions.test(db, record, bytes.fromhex(piece))
+
+
+def test(request: Request, db: Connection, reader: Reader) -> Made:
+    if (found := _test(request, db)) is None:
+        return _none()
+    row, whole = found
+    return one_test.whole(row, whole, questions.others(db, row), reader.name)
+
+
+def events(request: Request, db: Connection, reader: Reader) -> Made:
+    if (found := _test(request, db)) is None:
+        return _none()
+    return one_test.events(found[0], questions.events(db, found[0], _key(request, 1)), 4 * MOST, reader.name)
+
+
+def test_pdf(request: Request, db: Connection, reader: Reader) -> Made:
+    if (found := _test(request, db)) is None:
+        return _none()
+    return _pdf([found[1]], db, f"test-{found[0]['number']}")
+
+
+def round_of(request: Request, db: Connection, reader: Reader) -> Made:
+    if not (found := _round(request, db)):
+        return _none()
+    return one_test.round_of(_name(request), str(found[0][0][0]["day"]), found, reader.name)
+
+
+def round_pdf(request: Request, db: Connection, reader: Reader) -> Made:
+    found, asked = _round(request, db), request.query_params.get("history", "0")
+    if not asked.isdecimal() or len(asked) > 3 or int(asked) >= len(found):
+        return _none()
+    rows, tests = found[int(asked)]
+    return _pdf(tests, db, f"round-{rows[0]['day']}")
+
+
+def _round(request: Request, db: Connection) -> Sequence[tuple[Sequence[questions.Row], Sequence[Test]]]:
+    record, name = _uuid(request.path_params["record"]), _name(request)
+    return questions.round_of(db, record, name, request.query_params.get("day", "")) if record and name else []
+
+
+def _pdf(tests: Sequence[Test], db: Connection, name: str) -> Response:
+    """By the same program as a station's own. What only the station's register knows (when its meter was calibrated) stays a line to
+    be filled in."""
+    given = _job(questions.job_file(db, str(tests[0].get("job") or "")))
+    out = io.BytesIO()
+    pdf_file.write(tests, out, _now().astimezone().isoformat(timespec="seconds"), given, summary=False)
+    headers = {name: value for name, value in HEADERS.items() if name != "content-security-policy"}  # a viewer needs its own style
+    return Response(out.getvalue(), media_type="application/pdf",
+                    headers={**headers, "content-disposition": f'inline; filename="{name}.pdf"'})
+
+
+# --- what to look at, and what is due -----------------------------------------------------------------------------------------
+
+def to_look_at(request: Request, db: Connection, reader: Reader) -> Made:
+    asked = request.query_params.get("what")
+    found = {kind: questions.to_look_at(db, kind, _key(request, len(doubts.KEYS[kind])) if asked else None)
+             for kind in doubts.of(asked)}
+    return doubts.page(found, MOST, reader.name)
+
+
+def due(request: Request, db: Connection, reader: Reader) -> Made:
+    what, now = request.query_params.get("what"), _now()
+    rows, tests = questions.with_cylinders(db, now - timedelta(days=KEPT_DAYS))
+    return doubts.due(
+        _sets(rows, tests), questions.running_out(db, _key(request, 3) if what == "gear" else None),
+        questions.calibrations(db, _key(request, 1) if what == "meters" else None) if reader.role == OFFICE else None, now, MOST,
+        reader.name)
+
+
+def _sets(rows: Sequence[questions.Row], tests: Sequence[Test]) -> list[tuple[questions.Row, cylinders.CylinderSet]]:
+    """Those that lie somewhere, the first due first. A set is joined within its record."""
+    row_of = {id(test): row for row, test in zip(rows, tests)}
+    by_record: Mapping[Any, list[Test]] = {record: [test for _, test in its] for record, its in groupby(
+        sorted(zip(rows, tests), key=lambda each: (str(each[0]["record"]), each[0]["number"])), key=lambda each: each[0]["record"])}
+    found = [(row_of[id(each.record)], each) for its in by_record.values() for each in cylinders.joined(its) if each.here]
+    return sorted(found, key=lambda each: each[1].due)
+
+
+def _uuid(text: str) -> uuid.UUID | None:
+    try:
+        return uuid.UUID(text)
+    except ValueError:
+        return None
+
+
+PAGES: Mapping[str, Answer] = {
+    "/": all_stations, "/station/{station}": station, "/jobs": all_jobs, "/job": job, "/job/charts": job_charts,
+    "/job/people": job_people, "/test/{record}/{piece}.pdf": test_pdf, "/test/{record}/{piece}/events": events,
+    "/test/{record}/{piece}": test, "/round/{record}.pdf": round_pdf, "/round/{record}": round_of, "/doubts": to_look_at, "/due": due}

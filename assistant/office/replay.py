@@ -1,0 +1,64 @@
+"""From the rows of a piece to its test, as the station's own export has it. Pure: no database."""
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from assistant.core.language import CURRENT
+from assistant.files.plain import MOST
+from assistant.meters import register
+from assistant.record import derived, summary
+from assistant.record.chain import Row
+from assistant.record.header import LABELS
+from assistant.record.kept import plain
+from assistant.report import rows as report_rows
+from assistant.round import record as round_record
+
+RULES = ("replay", "derive", "documents", "rounds", "equipment")
+"""The modules of this room that make tables of events."""
+
+
+class Unreadable(Exception):
+    """One sentence: why a piece can't be replayed here, and what to do."""
+
+
+@cache
+def rules() -> str:
+    """A digest of all that makes tables of events; short, since every piece carries it."""
+    digest = hashlib.sha256(derived.rules().encode())
+    for path in [*(Path(__file__).with_name(f"{name}.py") for name in RULES),
+                 *(Path(str(each.__file__)) for each in (round_record, report_rows, register))]:
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()[:16]
+
+
+def test_of(number: int, rows: Sequence[Row]) -> dict[str, Any]:
+    """``rows``: all of one test, at least one, checked when they came in. Raises Unreadable."""
+    try:
+        begun = json.loads(rows[0].body)
+        header = begun.get("header", {})
+        if odd := sorted(key for key, value in header.items() if key in report_rows.RECORDED or key in LABELS and len(str(value)) > MOST):
+            raise Unreadable(f"Test {number} has a label {odd[0]!r} that no station gives: look at its journal with log verify.")
+        test: dict[str, Any] = plain(summary.of_rows(number, rows))
+        for moment in (test["started"], *(reading["taken"] for reading in test["readings"] if reading["taken"])):
+            if datetime.fromisoformat(moment).utcoffset() is None:
+                raise ValueError(f"{moment} is no time with its offset")
+        return test
+    except Unreadable:
+        raise
+    except Exception as error:  # whatever a replay may raise: it costs this test alone
+        spoken = begun.get("language") if isinstance(begun, dict) else None
+        if isinstance(spoken, str) and spoken != CURRENT.name:
+            raise Unreadable(f'Test {number} was done in the language "{spoken}", and this office speaks "{CURRENT.name}": derive it '
+                             "by an office in that language, on the same database.") from None
+        raise Unreadable(f"Test {number} can't be replayed ({line(error)}): if its station is newer, upgrade the office.") from None
+
+
+def line(error: Exception) -> str:
+    """What it says, on one line, without its full stop."""
+    return " ".join(str(error).split())[:300].rstrip(".") or type(error).__name__

@@ -1,0 +1,145 @@
+"""`bowlside send` as it is typed, against a small office over real TLS."""
+from __future__ import annotations
+
+import json
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from assistant.send.place import Sent
+from tests.command import bowlside, process
+from tests.office import made
+from tests.office.office_of_tests import CODE, KEY_OF_STATION, SmallOffice, office
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Iterator[SmallOffice]:
+    with office(tmp_path) as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def two(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return made.journal(tmp_path_factory.mktemp("two") / "journal", 2)
+
+
+@pytest.fixture
+def journal(two: Path, tmp_path: Path) -> Path:
+    import shutil
+    return Path(shutil.copytree(two, tmp_path / "journal"))
+
+
+def enrol(small: SmallOffice, journal: Path, *more: object):
+    return bowlside("send", "enrol", small.address, "--code", CODE, "--authority", small.authority, "--journal", journal, *more)
+
+
+def test_enrolled_sent_and_told(small: SmallOffice, journal: Path) -> None:
+    done = enrol(small, journal)
+    assert done.code == 0 and "Enrolled as Bay 4 (invented) at Office of the tests" in done.out and "stay here" in done.out, done
+    waits = bowlside("send", "--status", "--journal", journal)
+    assert waits.code == 1 and "2 tests wait, the oldest is test 1." in waits.out and "Nothing is being sent now" in waits.out
+    sent = bowlside("send", "--once", "--journal", journal)
+    assert sent.code == 0 and sent.out == "All sent.\n" and len(small.taken) == 2, sent
+    told = bowlside("send", "--status", "--json", "--journal", journal)
+    status = json.loads(told.out)
+    assert told.code == 0 and (status["waiting"], status["sent"], status["trouble"], status["running"]) == (0, 2, "", False)
+    assert bowlside("send", "--once", "--journal", journal).out == "All sent.\n" and len(small.taken) == 2
+
+
+def test_nobody_else_reads_the_key_and_nothing_tells_it(small: SmallOffice, journal: Path) -> None:
+    before = os.umask(0)
+    try:
+        outputs = [enrol(small, journal), *(bowlside("send", each, "--journal", journal) for each in ("--once", "--status"))]
+    finally:
+        os.umask(before)
+    folder = Sent(journal).path
+    assert folder == journal.with_name("journal.sent") and stat.S_IMODE(folder.stat().st_mode) == 0o700
+    assert {stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()} == {0o600}
+    assert not any(KEY_OF_STATION in done.out + done.err for done in outputs)
+    assert [path.name for path in folder.iterdir() if KEY_OF_STATION in path.read_text()] == ["key"]
+
+
+def test_the_office_says_no(small: SmallOffice, journal: Path) -> None:
+    small.answers = lambda path, body: (403, {"error": "That code has run out: make another."})
+    enrol(small, journal).is_one_sentence(1, "That code has run out: make another.")
+    assert Sent(journal).office() is None and Sent(journal).key() == ""
+
+
+@pytest.mark.parametrize(("args", "words"), [
+    (["office.example", "--code", "123"], "eight digits"), (["http://office.example", "--code", CODE], "https"),
+    (["office.example", "--code", CODE, "--authority", "/none.pem"], "/none.pem"),
+    (["office.example", "--code", CODE, "--authority", "/dev/null"], "/dev/null")])
+def test_what_can_not_be_is_refused_before_anything_is_asked(tmp_path: Path, args: list[str], words: str) -> None:
+    bowlside("send", "enrol", *args, "--journal", tmp_path / "journal").is_one_sentence(2, words)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_room_costs_no_code(small: SmallOffice, tmp_path: Path) -> None:
+    (tmp_path / "journal.sent").write_text("a file in its place")
+    enrol(small, tmp_path / "journal").is_one_sentence(2, "can't be written", "The code was not used")
+    assert small.asked == []
+
+
+def test_without_an_enrolment(tmp_path: Path) -> None:
+    for how in ("--once", "--status"):
+        bowlside("send", how, "--journal", tmp_path / "journal").is_one_sentence(2, "not enrolled", "bowlside send enrol")
+    bowlside("send", "--json", "--journal", tmp_path / "journal").is_one_sentence(2, "--status")
+
+
+def test_no_signal_and_a_key_that_is_none(small: SmallOffice, journal: Path) -> None:
+    enrol(small, journal)
+    small.key = "another-key-0123456789"
+    done = bowlside("send", "--once", "--journal", journal)
+    assert done.code == 1 and "enrol the station again" in done.out and "2 tests wait." in done.out
+    status = bowlside("send", "--status", "--journal", journal)
+    assert "enrol the station again" in status.out and status.code == 1
+    small.address = "https://127.0.0.1:9"
+    assert bowlside("send", "enrol", small.address, "--code", CODE, "--journal", journal).code == 1
+    assert "Bay 4" in bowlside("send", "--status", "--journal", journal).out, "the old enrolment was lost"
+
+
+def test_enrolled_again_it_goes_on_where_it_was(small: SmallOffice, journal: Path) -> None:
+    enrol(small, journal)
+    bowlside("send", "--once", "--journal", journal)
+    small.key = "another-key-0123456789"
+    assert enrol(small, journal).code == 0
+    made.journal(journal, 1)
+    assert bowlside("send", "--once", "--journal", journal).code == 0 and len(small.taken) == 3 and small.twice == 0
+
+
+def test_practice_goes_only_where_a_practice_station_was_enrolled(small: SmallOffice, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BOWLSIDE_JOURNAL", str(tmp_path / "journal"))
+    made.journal(tmp_path / "journal" / "practice", 2, practice=True)
+    arguments = ("send", "enrol", small.address, "--code", CODE, "--authority", small.authority)
+    small.practice = True
+    bowlside(*arguments).is_one_sentence(2, "practice station", "--practice", "new code")
+    small.practice = False
+    bowlside(*arguments, "--practice").is_one_sentence(2, "whose tests count", "leave --practice out")
+    small.practice = True
+    done = bowlside(*arguments, "--practice")
+    assert done.code == 0 and "the office marks them" in done.out, done
+    assert bowlside("send", "--once").code == 0, "no other record is enrolled, so it is this one"
+    assert {piece.kind for piece in small.taken.values()} == {"test"} and len(small.taken) == 2
+
+
+def test_one_sender_at_a_time(small: SmallOffice, journal: Path) -> None:
+    enrol(small, journal)
+    first = Sent(journal)
+    first.take()
+    try:
+        done = process("send", "--once", "--journal", journal)
+        assert done.code == 2 and "another bowlside send" in done.err and "--status" in done.err
+        assert json.loads(bowlside("send", "--status", "--json", "--journal", journal).out)["running"]
+    finally:
+        first.close()
+    assert process("send", "--once", "--journal", journal).code == 0
+
+
+def test_a_journal_that_can_not_be_read(small: SmallOffice, journal: Path) -> None:
+    enrol(small, journal)
+    (journal / "journal.db").write_bytes(b"SQLite format 3\0" + bytes(4000))
+    assert bowlside("send", "--once", "--journal", journal).code == 1
+    assert bowlside("send", "--status", "--journal", journal).code == 1
