@@ -17,6 +17,7 @@ from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import datetime, timezone
 from importlib import metadata
+from shlex import quote
 from typing import Any
 
 import psycopg
@@ -62,6 +63,8 @@ WHERE array_position(%(worth)s, p.kind) < array_position(%(worth)s, excluded.kin
 RETURNING xmax = 0
 """
 """No row: it is here. True: it is new. False: it took a stub's place."""
+CLOSE = "UPDATE office.pieces SET gap = false WHERE record = %(record)s AND before = %(hash)s AND gap"
+CLEAR = "DELETE FROM office.events WHERE record = %(record)s AND piece = %(hash)s"
 COPY = "COPY office.events (record, seq, piece, hash, wall, boot, body) FROM STDIN (FORMAT BINARY)"
 NOTE = """
 INSERT INTO office.refusals AS r (station, hash, why, program)
@@ -142,7 +145,7 @@ def read(data: bytes) -> Delivery:
             taken.append(_sound(pieces.read(each, record, origin), record))
         except Wrong as error:
             named = each.get("hash") if isinstance(each, dict) else None
-            wrong.append((str(named) if _is_hash(named) else "", str(error)))
+            wrong.append((str(named) if _is_hash(named) else "", plain.tamed(str(error))[:plain.MOST]))
     return Delivery(record, text(given.get("program")), _newest(given.get("newest")), _count(given.get("waiting")),
                     _hash(given["sent"]) if given.get("sent") else None, _moment(given.get("now")), tuple(taken), tuple(wrong))
 
@@ -246,7 +249,7 @@ def _must_be_its(db: Connection, station: Station, record: uuid.UUID, make: bool
         owner = db.execute(ask, (record,)).fetchone()
     if owner is not None and owner[0] != station.id:
         raise Refused(403, f"Record {record} is sent by another station: if {station.name} is to send it from now on, run at the "
-                           f"office: bowlside office move {record} {plain.tamed(station.name)!r}.")
+                           f"office: bowlside office move {record} {quote(station.name)}.")
 
 
 def _unfit(piece: Piece, station: Station, record: uuid.UUID) -> str:
@@ -269,9 +272,9 @@ def _put(db: Connection, station: Station, record: uuid.UUID, piece: Piece) -> N
     if new is None:         # it is here
         return
     if new[0]:
-        db.execute("UPDATE office.pieces SET gap = false WHERE record = %s AND before = %s AND gap", (record, its))
+        db.execute(CLOSE, {"record": record, "hash": its})
     else:                   # in place of a stub
-        db.execute("DELETE FROM office.events WHERE record = %s AND piece = %s", (record, its))
+        db.execute(CLEAR, {"record": record, "hash": its})
     with db.cursor().copy(COPY) as copy:
         copy.set_types(("uuid", "int8", "bytea", "bytea", "text", "text", "text"))
         for seq, wall, boot, body, digest in piece.rows:
@@ -281,7 +284,7 @@ def _put(db: Connection, station: Station, record: uuid.UUID, piece: Piece) -> N
 def _note(db: Connection, station: uuid.UUID, refused: Sequence[tuple[str, str]]) -> None:
     """Each is told once, and counted after that."""
     for digest, why in refused:
-        db.execute(NOTE, {"station": station, "hash": bytes.fromhex(digest), "why": why[:1000], "knows": KNOWS,
+        db.execute(NOTE, {"station": station, "hash": bytes.fromhex(digest), "why": why, "knows": KNOWS,
                           "most": MOST_TOLD})
 
 

@@ -4,12 +4,13 @@ A test's settings carry the job's limits. Lots and levels stand in the job file 
 """
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import psycopg
+from psycopg.rows import dict_row
 
 from assistant import job as job_file
 from assistant.files import by_hand
@@ -43,32 +44,43 @@ def of(db: psycopg.Connection[Any], name: str) -> Job | None:
     return None
 
 
-def history(db: psycopg.Connection[Any], name: str, most: int = MOST) -> list[Test]:
-    """Its newest tests at all stations, oldest first, as ``summary.of`` gives them without what is long; practice does not count."""
-    found = db.execute("""
-        SELECT s.name, t.record::text, encode(t.piece, 'hex'), t.number, t.day, t.brief::text
-        FROM office.tests t JOIN office.stations s ON s.id = t.station WHERE t.job = %s AND NOT t.practice
-        ORDER BY t.started DESC, t.record DESC, t.piece DESC LIMIT %s""", (name, most + 1)).fetchall()[::-1]
-    if len(found) > most:   # a day of which only a part is here says nothing
-        found = [row for row in found if row[4] != found[0][4]]
-    return list(_one_history((station, record, piece, number, loads(brief)) for station, record, piece, number, _, brief in found))
+HISTORY = """
+    SELECT s.name AS station_name, t.record, t.piece, t.number, t.day, t.brief::text AS brief
+    FROM office.tests t JOIN office.stations s ON s.id = t.station WHERE t.job = %(job)s AND NOT t.practice
+    ORDER BY t.started DESC, t.record DESC, t.piece DESC LIMIT %(most)s"""
+"""A job's newest tests at all stations; ``most``: one more than are wanted. Practice does not count; samplings do: by them is known
+which samples count."""
 
 
-def _one_history(tests: Iterable[tuple[str, str, str, int, dict[str, Any]]]) -> Iterable[Test]:
-    """Two stations number their tests, rounds and samples alike: here a test and a sample have their station's name too, and a round
-    its record."""
+def history(db: psycopg.Connection[Any], name: str, most: int = MOST) -> tuple[list[Test], bool]:
+    """The job's newest tests, oldest first, as ``summary.of`` gives them without what is long; and whether older ones were left out."""
+    return newest(db.cursor(row_factory=dict_row).execute(HISTORY, {"job": name, "most": most + 1}).fetchall(), most)
+
+
+def newest(rows: Sequence[Mapping[str, Any]], most: int = MOST) -> tuple[list[Test], bool]:
+    """The same of what HISTORY finds."""
+    left_out = len(rows) > most
+    its = [row for row in reversed(rows) if not left_out or row["day"] != rows[-1]["day"]]     # a part of a day says nothing
+    return one_history({**row, "brief": loads(row["brief"])} for row in its), left_out
+
+
+def one_history(rows: Iterable[Mapping[str, Any]]) -> list[Test]:
+    """``rows``: oldest first, each with its ``brief``. Two stations number their tests, rounds and samples alike: here a test and a
+    sample have their station's name too, and a round its record."""
+    found: list[Test] = []
     known: set[str] = set()
-    for station, record, piece, number, test in tests:
-        name = f"{station} {number}"
-        test["id"] = name if name not in known else f"{name}, {piece[:8]}"     # a card changed, or two histories of one record
+    for row in rows:
+        name = f"{row['station_name']} {row['number']}"
+        test = {**row["brief"], "id": name if name not in known else f"{name}, {row['piece'].hex()[:8]}"}   # its other history, or card
+        test |= {key: f"{row['station_name']} {test[key]}" for key in ("sample",) if test.get(key)}
+        test |= {key: f"{row['record']} {test[key]}" for key in ("round",) if test.get(key)}
         known.add(name)
-        if "sample" in test:
-            test["sample"] = f"{station} {test['sample']}"
-        if "round" in test:
-            test["round"] = f"{record} {test['round']}"
-        yield test
+        found.append(test)
+    return found
 
 
 def accepted(db: psycopg.Connection[Any], name: str, today: str) -> list[lots.Accepted]:
-    """The job's lots over all its stations, by its file. ``today``: 2031-05-17."""
-    return lots.of(history(db, name), of(db, name), today)
+    """The job's lots over all its stations, by its file; none where older tests were left out, since lots are counted from the first.
+    ``today``: 2031-05-17."""
+    tests, left_out = history(db, name)
+    return [] if left_out else lots.of(tests, of(db, name), today)

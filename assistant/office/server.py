@@ -65,7 +65,7 @@ class Workers:
     """Processes that derive tests from what came in; each ends with this one, however this one ends."""
 
     def __init__(self, url: str, count: int) -> None:
-        self._command = ["setpriv", "--pdeathsig", "KILL", "--", sys.executable, "-m", "assistant", "office", "derive"]
+        self._command = ["setpriv", "--pdeathsig", "KILL", "--", sys.executable, "-m", "assistant.cli", "office", "derive"]
         self._variables = {**os.environ, "BOWLSIDE_DATABASE": url}
         self._running: list[subprocess.Popen[bytes] | None] = [None] * count
         self._since = [float("-inf")] * count
@@ -114,12 +114,13 @@ def serve(url: str, name: str, sock: socket.socket, certificate: Path, key: Path
     looks  what else the Keeper looks after
     """
     from assistant.office import web
+    from assistant.office.pages.routes import rooms
     context = tls.context(certificate, key)
     with ExitStack() as stack:
-        pool = stack.enter_context(database.pool(url))
+        pool, pages = (stack.enter_context(database.pool(each)) for each in (url, readers.web_url(url)))
         kept = stack.enter_context(Workers(url, workers))
         stack.enter_context(Keeper([*looks, kept.look]))
-        config = uvicorn.Config(web.app(pool, name), **connections.settings(Limited) | {"timeout_graceful_shutdown": 5})
+        config = uvicorn.Config(web.app(pool, name, rooms(pages)), **connections.settings(Limited) | {"timeout_graceful_shutdown": 5})
         config.load()
         config.ssl = context
         ready()

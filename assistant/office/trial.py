@@ -18,11 +18,11 @@ import psycopg
 from assistant.board.address import own_addresses
 from assistant.files import owner_only
 from assistant.files.refusal import Refusal
-from assistant.office import server, tls
+from assistant.office import database, readers, server, tls
 from assistant.office.postgres import OWNER, Cluster, running
 
-TOLD = "office.json"
-"""Where this office is reached, for the commands beside it."""
+TOLD, KEY = "office.json", "pages.key"
+"""Where this office is reached, for the commands beside it; and the key of who reads its pages."""
 OF_ROOT = Path("/var/lib/bowlside-office-trial")
 """PostgreSQL does not run as root, and its user does not get into root's home."""
 
@@ -48,10 +48,10 @@ def run(where: Path, name: str, address: str, port: int, workers: int) -> None:
         _created(cluster)
         server.prepare(cluster.url())
         urls = _urls(address, sock.getsockname()[1])
-        _tell(where / TOLD, {"urls": urls, "authority": str(authority)})
+        _write(where / TOLD, json.dumps({"urls": urls, "authority": str(authority)}))
         stack.callback((where / TOLD).unlink, missing_ok=True)
         server.serve(cluster.url(), name, sock, certificate, key, workers,
-                     ready=partial(_welcome, where, urls), looks=[partial(_again, cluster)])
+                     ready=partial(_welcome, where, urls, _key(where, cluster.url())), looks=[partial(_again, cluster)])
 
 
 def its_database(where: Path) -> str:
@@ -88,14 +88,31 @@ def _urls(address: str, port: int) -> list[str]:
     return [f"https://{f'[{number}]' if ':' in number else number}:{port}" for number in numbers]
 
 
-def _welcome(where: Path, urls: list[str]) -> None:
+def _key(where: Path, url: str) -> str:
+    """Of a reader who sees all, kept in the folder; empty where the database came from elsewhere, with readers of its own."""
+    kept = where / KEY
+    try:
+        key = kept.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError):
+        key = ""
+    with database.connect(readers.web_url(url)) as web:
+        if key and readers.by_key(web, key, "127.0.0.1"):
+            return key
+    with database.connect(url) as owner:
+        key = readers.first(owner) or ""
+        _write(kept, key)
+    return key
+
+
+def _welcome(where: Path, urls: list[str], key: str) -> None:
     print("\n".join(["The office is open. Its pages:", *(f"    {url}/" for url in urls),
-                     "Its certificate is of its own authority, which a browser asks about once.",
+                     f"They ask for a key: {key}" if key else "They ask for a key, which its readers have.",
+                     "Their certificate is of an authority of this office alone, so a browser asks about it once.",
                      'To enrol a station, type here:  bowlside office enrol "Station 1"',
                      'or, to try it by practice:      bowlside office enrol "Practice 1" --practice',
                      f"Ctrl-C ends it. All it keeps is in {where}, for its next start."]), flush=True)
 
 
-def _tell(path: Path, what: dict[str, Any]) -> None:
+def _write(path: Path, text: str) -> None:
     with open(path, "w", encoding="utf-8", opener=owner_only.opener) as file:
-        json.dump(what, file)
+        file.write(text)

@@ -66,7 +66,7 @@ def enrol(args: argparse.Namespace) -> int:
     sent.enrol(office, key, authority)
     print(f"Enrolled as {office.name} at {office.office}, {office.address}.")
     print("Practice and invented tests are sent, and the office marks them." if office.practice else "Practice and invented tests stay here.")
-    print("What is recorded leaves by bowlside send; the service bowlside-send begins by itself.")
+    print(f"What is recorded leaves by bowlside send{' --practice' if office.practice else ''}; the service bowlside-send begins by itself.")
     return 0
 
 

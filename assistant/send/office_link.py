@@ -5,12 +5,14 @@ key goes to the address that was typed and nowhere else. It is never printed.
 """
 from __future__ import annotations
 
+import gzip
 import json
 import re
 import ssl
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from http import HTTPStatus
 from importlib import metadata
 from pathlib import Path
@@ -28,8 +30,12 @@ from assistant.send.place import Office
 
 CONNECT_S, READ_S = 10.0, 60.0
 """So long it is waited for a connection, and for each part of an answer: a disk may be slow. Ours."""
+MOST_OFFERED = 50_000
+"""Pieces in one request."""
 MOST_ANSWER = 8 * 2**20
-"""Bytes of an answer: 64 hashes and reasons are some 40,000, what is wanted of 50,000 tests 4,000,000. Ours."""
+"""Bytes of an answer: 64 hashes and reasons are some 40,000, what is wanted of MOST_OFFERED 4,000,000. Ours."""
+SMALL = 1000
+"""Bytes: what is larger is packed, a test to a tenth. Ours."""
 _HASH = re.compile(r"[0-9a-f]{64}")
 _KEY = re.compile(r"[!-~]{16,200}")
 
@@ -101,26 +107,30 @@ class Link:
 
     def pieces(self, record: UUID, newest: tuple[int, str], waiting: int, sent: str, pieces: Sequence[str]) -> Answer:
         """``pieces``: each as JSON. Raises NoAnswer."""
-        head = json.dumps({"form": FORM, "version": VERSION, "record": str(record), "program": program(), "newest": list(newest),
-                           "waiting": waiting, "sent": sent or None})
+        head = json.dumps({"form": FORM, "version": VERSION, "record": str(record), "program": program(),
+                           "newest": list(newest) if newest[0] else None, "waiting": waiting, "sent": sent or None,
+                           "now": datetime.now().astimezone().isoformat(timespec="milliseconds")})
         found = self._post("/pieces", f'{head[:-1]}, "pieces": [{",".join(pieces)}]}}'.encode())
         try:
-            return Answer(frozenset(map(_hash, found["committed"])), {_hash(each["hash"]): _line(each["why"]) for each in found["refused"]},
+            return Answer(frozenset(map(_hash, found["committed"])), {each["hash"]: _line(each["why"]) for each in found["refused"]},
                           frozenset(map(_hash, found["lacks"])))
         except (KeyError, TypeError, ValueError):
             raise self._strange() from None
 
     def offers(self, record: UUID, offered: Sequence[tuple[int, int, int, str]]) -> frozenset[str]:
         """The hashes that the office wants. Raises NoAnswer."""
-        found = self._post("/offers", json.dumps({"record": str(record), "pieces": offered}).encode())
-        try:
-            return frozenset(map(_hash, found["wanted"]))
-        except (KeyError, TypeError, ValueError):
-            raise self._strange() from None
+        wanted: set[str] = set()
+        for at in range(0, max(1, len(offered)), MOST_OFFERED):
+            found = self._post("/offers", json.dumps({"record": str(record), "pieces": offered[at:at + MOST_OFFERED]}).encode())
+            try:
+                wanted |= set(map(_hash, found["wanted"]))
+            except (KeyError, TypeError, ValueError):
+                raise self._strange() from None
+        return frozenset(wanted)
 
     def enrol(self, code: str) -> tuple[Office, str]:
         """What this station is at the office, and its key. Raises NoAnswer."""
-        found = self._post("/enrol", json.dumps({"code": code, "version": VERSION}).encode())
+        found = self._post("/enrol", json.dumps({"code": code, "version": program()}).encode())
         try:
             key = found["key"]
             if not isinstance(key, str) or not _KEY.fullmatch(key):
@@ -133,8 +143,10 @@ class Link:
     # ------------------------------------------------------------------------------------------------------------------------
 
     def _post(self, path: str, body: bytes) -> dict[str, Any]:
+        packed = {"Content-Encoding": "gzip"} if len(body) > SMALL else {}
+        body = gzip.compress(body, 6) if packed else body
         try:
-            with self._session.post(self.address + path, data=body, timeout=(CONNECT_S, READ_S), allow_redirects=False,
+            with self._session.post(self.address + path, data=body, headers=packed, timeout=(CONNECT_S, READ_S), allow_redirects=False,
                                     stream=True) as answer:
                 text = b""
                 for part in answer.iter_content(2**16):     # to its end, or the connection is not kept

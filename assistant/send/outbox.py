@@ -46,7 +46,7 @@ class Unsettled(JournalError):
 class Outbox:
     """``look`` first; then ``entries``, ``record`` and ``newest`` are those of the journal.
 
-    practice  practice and invented tests leave whole
+    practice  practice and invented tests leave, and others stay: of what is withheld a number and two hashes leave
     """
 
     def __init__(self, journal: Path, practice: bool = False) -> None:
@@ -139,7 +139,7 @@ class Outbox:
             if (unknown := chain.open_end(journal, rows[-1])) and not _over(rows):
                 raise Broken(unknown, "is missing or damaged")
             piece = of_rows(TEST, rows, before)
-            return piece if self.practice or not is_practice(piece.header()) else of_rows(WITHHELD, rows, before)
+            return piece if is_practice(piece.header()) == self.practice else of_rows(WITHHELD, rows, before)
         except (Broken, JournalError, LookupError, TypeError, ValueError) as error:
             if isinstance(error, JournalError) and not self._damage(entry, str(error)):
                 raise

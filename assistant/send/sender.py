@@ -163,11 +163,13 @@ class Sender:
         try:
             answer = self._post(len(pieces), texts)
         except NoAnswer as error:
-            if error.status != HTTPStatus.REQUEST_ENTITY_TOO_LARGE:
+            if error.status not in (HTTPStatus.REQUEST_ENTITY_TOO_LARGE, HTTPStatus.REQUEST_TIMEOUT):
                 raise
             self._most = max(1, len(pieces) // 2)
             if len(pieces) > 1:
                 return
+            if error.status == HTTPStatus.REQUEST_TIMEOUT:
+                raise
             answer = Answer(frozenset(), {pieces[0].hash: str(error)}, frozenset())
         self._most = MOST_PIECES if answer.committed else self._most
         progress = False

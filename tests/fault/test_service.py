@@ -295,6 +295,46 @@ def test_the_board_is_another_user_on_a_network_that_the_station_is_shut_off_fro
     assert machine.run("systemctl", "is-active", "bowlside-board").stdout.strip() == "inactive"
 
 
+def test_the_sender_is_on_the_network_and_the_station_is_not(machine: Machine) -> None:
+    """Asked for by `--send`: it waits for its enrolment, reads the record while the station writes it, and writes beside it alone."""
+    drop_in(machine.root, "[Service]\nPrivateDevices=no\n", "devices", "bowlside-send")  # that machine's /dev can't be made anew
+    machine.does("bowlside", "install-service", "--send")
+    machine.waits("ActiveState", "active", UP_S)
+    folder = machine.root / "var/lib/bowlside/journal.sent"
+    assert "not enrolled" in _logged(machine, "not enrolled")
+    folder.joinpath("office.json").write_text(json.dumps({"address": "https://127.0.0.1:9", "station": "00000000-0000-0000-0000-000000000007",
+                                                          "name": "Bay 4 (invented)", "office": "No office (invented)"}))
+    folder.joinpath("key").write_text("a-key-of-the-tests-0123456789\n")
+    for name in ("office.json", "key"):
+        machine.does("chown", "bowlside:bowlside", f"/var/lib/bowlside/journal.sent/{name}")
+    _logged(machine, "Nothing answers at https://127.0.0.1:9")
+    status = json.loads(folder.joinpath("status.json").read_text())
+    assert status["kind"] == "signal" and len(status["record"]) == 36, "it did not read the record"
+    station, sender = machine.shows("MainPID"), machine.shows("MainPID", "bowlside-send")
+    assert station != sender and machine.does("stat", "-c", "%U", f"/proc/{sender}").strip() == "bowlside"
+    for path in ("var/lib/bowlside", "var/lib/bowlside/journal", "etc", "opt/bowlside"):
+        assert "Read-only" in machine.run("touch", f"/proc/{sender}/root/{path}/x").stderr, path
+    machine.does("touch", f"/proc/{sender}/root/var/lib/bowlside/journal.sent/x")
+    found = machine.does("cat", f"/proc/{sender}/status")
+    assert "CapEff:\t0000000000000000" in found and "NoNewPrivs:\t1" in found and "Seccomp:\t2" in found
+    shut = machine.shows("RestrictAddressFamilies"), machine.shows("RestrictAddressFamilies", "bowlside-send")
+    assert shut[0] == "AF_UNIX" and "AF_INET" in shut[1]
+    before = events(machine)
+    machine.does("systemctl", "kill", "--signal=KILL", "bowlside-send")
+    machine.does("systemctl", "restart", "bowlside")
+    machine.waits("ActiveState", "active", UP_S)
+    assert events(machine) > before and "Traceback" not in machine.does("journalctl", "--no-pager", "-u", "bowlside-send")
+    machine.does("bowlside", "install-service", "--send", "off")
+    assert machine.run("systemctl", "is-active", "bowlside-send").stdout.strip() == "inactive" and folder.is_dir()
+
+
+def _logged(machine: Machine, words: str) -> str:
+    until = time.monotonic() + UP_S
+    while words not in (log := machine.does("journalctl", "--no-pager", "-u", "bowlside-send")) and time.monotonic() < until:
+        machine.run("sleep", "0.5")
+    return log
+
+
 def test_taken_away_and_the_record_stays(machine: Machine) -> None:
     count = events(machine)
     printed = machine.does("bowlside", "uninstall-service")

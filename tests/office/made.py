@@ -20,7 +20,7 @@ from assistant.rehearsal.script import read
 from assistant.rehearsal.whole_round import RoundRehearsal
 from assistant.round.drive import Round
 from assistant.round.plan import plan_of
-from assistant.send.piece import TEST, WITHHELD, Piece, of_rows
+from assistant.send.piece import LOST, TEST, WITHHELD, Piece, of_rows
 
 DAY = datetime(2031, 5, 17, 8, 0, tzinfo=timezone(timedelta(hours=-5)))
 PRESSURES = (("7.25 18.63 31.81", "7.32 18.77 31.97"),
@@ -78,9 +78,9 @@ def pieces(folder: Path, whole: bool = False) -> list[Piece]:
     whole  also practice
     """
     with Journal(folder, write=False) as written:
-        several = [list(written.rows(test)) for test in written.tests()]
-    return [of_rows(TEST if whole or '"practice":true' not in rows[0].body else WITHHELD, rows, str(rows[0].before))
-            for rows in several]
+        several = [list(written.between(span.first, span.last)) for span in written.spans()]
+    return [of_rows(LOST if rows[0].test < 0 else WITHHELD if not whole and '"practice":true' in rows[0].body else TEST, rows,
+                    str(rows[0].before)) for rows in several]
 
 
 def record(folder: Path) -> UUID:

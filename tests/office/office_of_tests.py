@@ -1,6 +1,7 @@
 """A small office for the sender's own tests: it takes, proves and keeps pieces as the real one, in memory, over real TLS."""
 from __future__ import annotations
 
+import gzip
 import json
 import ssl
 import threading
@@ -87,7 +88,8 @@ def office(folder: Path, **more: Any) -> Iterator[SmallOffice]:
 
         def do_POST(self) -> None:
             ours.lines.add(self.client_address)
-            body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+            data = self.rfile.read(int(self.headers["Content-Length"]))
+            body = json.loads(gzip.decompress(data) if self.headers.get("Content-Encoding") == "gzip" else data)
             status, told = ours.answer(self.path, self.headers.get("Authorization", ""), body)
             if ours.cut(self.path):
                 self.close_connection = True

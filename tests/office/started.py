@@ -3,18 +3,22 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 from uuid import UUID
 
+import pytest
 import requests
 
+from assistant.office.postgres import Cluster
 from assistant.send.piece import FORM, VERSION, Piece
 from tests.command import ROOT
 
@@ -23,12 +27,12 @@ LIMIT_S = 120
 
 
 class Office:
-    """``bowlside office ARGUMENTS --port 0``, open, within ``with``."""
+    """``bowlside office ARGUMENTS``, open, within ``with``."""
 
-    def __init__(self, *arguments: object, authority: Path) -> None:
+    def __init__(self, *arguments: object, authority: Path, port: str = "0") -> None:
         self.authority, self.said = authority, ""
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "assistant", "office", *map(str, arguments), "--on", "127.0.0.1", "--port", "0"], cwd=ROOT,
+            [sys.executable, "-m", "assistant", "office", *map(str, arguments), "--on", "127.0.0.1", "--port", port], cwd=ROOT,
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
 
     def __enter__(self) -> Office:
@@ -69,6 +73,19 @@ class Office:
         answer = self.post("/enrol", code=code, version="0")
         assert answer.status_code == 200, answer.text
         return str(answer.json()["key"])
+
+
+@pytest.fixture
+def place(cluster: Cluster) -> Iterator[Path]:
+    """For a trial: below a folder that PostgreSQL's user can reach. Skipped where there is no PostgreSQL."""
+    folder = Path(tempfile.mkdtemp(prefix="bowlside-"))
+    folder.chmod(0o755)
+    yield folder / "trial"
+    shutil.rmtree(folder)
+
+
+def trial(place: Path, port: str = "0") -> Office:
+    return Office("trial", "--folder", place, "--name", "Made office (invented)", authority=place / "authority.pem", port=port)
 
 
 def until(true: Any, why: str) -> Any:

@@ -4,6 +4,7 @@ Outside source: PostgreSQL holds what was sent; it is compared with what SQLite 
 """
 from __future__ import annotations
 
+import lzma
 import threading
 from dataclasses import replace
 from pathlib import Path
@@ -15,8 +16,8 @@ import pytest
 
 from assistant.files.refusal import Refusal
 from assistant.office import intake, stations
-from assistant.record import identity
-from assistant.send.piece import DAMAGED, LOST, WITHHELD, Piece, of_rows
+from assistant.record.journal import Journal
+from assistant.send.piece import DAMAGED, LOST, TEST, WITHHELD, Piece, of_rows
 from tests.office import made
 from tests.office.at_door import Door, asked, rows_of
 
@@ -180,6 +181,23 @@ def test_what_was_changed_is_refused_alone_and_told_once(door: Door, four: Four,
     assert door.events(record) == rows_of(pieces)
 
 
+@pytest.mark.parametrize("body", [
+    '{"at":3,"kind":"\\u0000"}', '{"at":3,"kind":"Heard","\\u0000":1}', '{"at":3,"kind":"Heard","\\ud800":1}',
+    '{"at":3,"kind":"Heard","\\u001b[31m":1}', '{"at":3,"kind":"%s"}' % ("x" * 2**19), "[" * 2**19, "1", "", "{}", '{"kind":[]}'])
+def test_events_that_are_none_though_their_hashes_fit_stop_no_other_piece(door: Door, four: Four, body: str) -> None:
+    """Whoever has the station's key can compute hashes, and chooses the words that the refusal is made of."""
+    key, (record, pieces) = door.enrol("Bay 1"), four
+    last = pieces[1].journal_rows()[-1]
+    row = replace(last, body=body)
+    digest = row.expected_hash(pieces[1].rows[-2][4])
+    wrong = replace(pieces[1], hash=digest, rows=(*pieces[1].rows[:-1], (last.seq, last.wall, last.boot, body, digest)))
+    answer = door.sent(key, record, [pieces[0], wrong, pieces[1]])
+    assert answer["committed"] == [pieces[0].hash, pieces[1].hash] and [each["hash"] for each in answer["refused"]] == [digest]
+    why = answer["refused"][0]["why"]
+    assert why.isprintable() and len(why) <= 500 and door.refusals() == [(why, 1)]
+    assert door.events(record) == rows_of(pieces[:2])
+
+
 def test_a_wrong_chain_is_refused(door: Door, four: Four, tmp_path: Path) -> None:
     """The first test of another record, under this one's name."""
     other = made.journal(tmp_path, 2, seed=5)
@@ -259,6 +277,14 @@ def test_a_clock_years_off_is_noted_and_changes_nothing(door: Door, four: Four, 
     assert door.events(record) == rows_of(pieces)
 
 
+def test_refusals_are_kept_within_bounds(door: Door, four: Four, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(intake, "MOST_TOLD", 5)
+    key, (record, pieces) = door.enrol("Bay 1"), four
+    for number in range(9):
+        door.sent(key, record, [{**pieces[0].plain(), "hash": f"{number:064}"}])
+    assert len(door.refusals()) == 5
+
+
 def test_a_sign_of_life(door: Door, four: Four) -> None:
     key, (record, pieces) = door.enrol("Bay 1"), four
     assert door.ask("SELECT heard_at FROM office.stations") == [(None,)]
@@ -335,6 +361,18 @@ def test_who_listens_is_told_after_the_commit(door: Door, four: Four) -> None:
         assert not list(listener.notifies(timeout=0.2))
 
 
-def test_a_record_of_older_schemas_begins_where_it_began(four: Four) -> None:
-    """Before schema 3 the first event followed zeros, and the record has the identity that its first event gives."""
-    assert identity.begins(identity.of_older("a" * 64), "0" * 64, "a" * 64) and not identity.begins(uuid4(), "0" * 64, "a" * 64)
+OLD = sorted((Path(__file__).parents[1] / "fault/journals").glob("*.db.xz"))
+
+
+@pytest.mark.parametrize("old", OLD, ids=lambda path: path.name.partition(".")[0])
+def test_a_journal_of_any_age_arrives_and_under_no_other_name(door: Door, old: Path, tmp_path: Path) -> None:
+    (tmp_path / "journal.db").write_bytes(lzma.decompress(old.read_bytes()))
+    with Journal(tmp_path):     # which gives it its identity
+        pass
+    record, pieces = made.record(tmp_path), made.pieces(tmp_path)
+    key = door.enrol("Bay 1")
+    if pieces[0].kind == TEST:      # of what stands for a lost beginning nobody can tell
+        refused = door.sent(key, uuid4(), pieces[:1])["refused"]
+        assert "another" in refused[0]["why"]
+    assert door.sent(key, record, pieces) == {"committed": [piece.hash for piece in pieces], "refused": [], "lacks": []}
+    assert door.events(record) == rows_of(pieces)

@@ -60,7 +60,8 @@ def test_a_job_over_two_stations(job: Path, tmp_path: Path, db: psycopg.Connecti
         put(db, pieces_of(made.whole_round(tmp_path / name, seed=seed, day=made.DAY.replace(hour=hour))), record, name)
     derive(db)
     name = jobs.keep(db, job)
-    its = jobs.history(db, name)
+    its, cut = jobs.history(db, name)
+    assert not cut
     assert len({one["id"] for one in its}) == len(its) and {one["id"].rpartition(" ")[0] for one in its} == {"Rig 1", "Rig 2"}
     assert len({one["round"] for one in its}) == 2 and [one["started"] for one in its] == sorted(one["started"] for one in its)
     counted = [test["id"] for one in jobs.accepted(db, name, "2031-05-20") for sample in one.samples for test in sample.tests]
@@ -76,11 +77,12 @@ def test_of_a_day_that_is_cut_nothing_is_taken(job: Path, tmp_path: Path, db: ps
     put(db, pieces_of(tmp_path / "a"))
     derive(db)
     name = jobs.keep(db, job)
-    days = [one["started"][8:10] for one in jobs.history(db, name)]
+    days = [one["started"][8:10] for one in jobs.history(db, name)[0]]
     assert set(days) == {"17", "18", "19"}
     last_two = len(days) - days.count("17")
-    assert [one["started"][8:10] for one in jobs.history(db, name, last_two + 1)] == days[-last_two:]
-    assert [one["started"][8:10] for one in jobs.history(db, name, last_two - 1)] == days[-days.count("19"):]
+    assert [jobs.history(db, name, most)[1] for most in (len(days), len(days) - 1)] == [False, True]
+    assert [one["started"][8:10] for one in jobs.history(db, name, last_two + 1)[0]] == days[-last_two:]
+    assert [one["started"][8:10] for one in jobs.history(db, name, last_two - 1)[0]] == days[-days.count("19"):]
 
 
 def test_a_job_file_without_a_job_is_refused(tmp_path: Path, db: psycopg.Connection[Any]) -> None:

@@ -15,6 +15,7 @@ from urllib.parse import urlencode
 import psycopg
 import pytest
 from starlette.requests import Request
+from starlette.routing import Route
 
 from assistant.office import readers
 from assistant.office.pages import questions, routes
@@ -68,7 +69,7 @@ def steps(plan: dict[str, Any]) -> Iterator[tuple[str, str, int]]:
 def request(path: str, **asked: str) -> Request:
     """What a browser asks for, as the routes have it."""
     for route in routes.routes(lambda answer: lambda request: answer(request, None, None)):  # type: ignore[arg-type,return-value]
-        if found := route.path_regex.match(path):
+        if isinstance(route, Route) and (found := route.path_regex.match(path)):
             return Request({"type": "http", "method": "GET", "path": path, "headers": [], "query_string": urlencode(asked).encode(),
                             "path_params": found.groupdict(), "route": route.path})
     raise AssertionError(path)

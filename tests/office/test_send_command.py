@@ -3,14 +3,17 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import stat
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from assistant.send.place import Sent
-from tests.command import bowlside, process
+from tests.command import ROOT, bowlside, process
 from tests.office import made
 from tests.office.office_of_tests import CODE, KEY_OF_STATION, SmallOffice, office
 
@@ -28,7 +31,6 @@ def two(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def journal(two: Path, tmp_path: Path) -> Path:
-    import shutil
     return Path(shutil.copytree(two, tmp_path / "journal"))
 
 
@@ -136,6 +138,34 @@ def test_one_sender_at_a_time(small: SmallOffice, journal: Path) -> None:
     finally:
         first.close()
     assert process("send", "--once", "--journal", journal).code == 0
+
+
+FULL = ('mount -t tmpfs -o size=64k tmpfs "$1" && cp "$1.kept"/* "$1" && : > "$1/send.lock" && echo mounted && '
+        '{ dd if=/dev/zero of="$1/fill" bs=4k 2>/dev/null; exec "$2" -m assistant send --once --journal "$0"; }')
+
+
+def test_a_full_disk_loses_nothing_and_goes_on_sending(small: SmallOffice, journal: Path) -> None:
+    """The kernel's own: the sender's folder is a file system of its own without a free block."""
+    enrol(small, journal)
+    sent = Sent(journal).path
+    shutil.copytree(sent, f"{sent}.kept")
+    done = subprocess.run(["unshare", "--mount", "sh", "-c", FULL, str(journal), str(sent), sys.executable], cwd=ROOT, capture_output=True,
+                          text=True, timeout=60)
+    if not done.stdout.startswith("mounted"):
+        pytest.skip("no file system of one's own may be made here")
+    assert done.returncode == 1 and "No space left on device" in done.stdout and "Nothing is lost" in done.stdout, done
+    assert len(small.taken) == 2 and "Traceback" not in done.stderr
+    assert bowlside("send", "--once", "--journal", journal).code == 0 and small.twice == 0
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root makes files in another's folder")
+def test_what_root_enrols_for_the_service_is_the_services(small: SmallOffice, tmp_path: Path) -> None:
+    data = tmp_path / "data"
+    data.mkdir()
+    os.chown(data, 65534, 65534)
+    assert enrol(small, data / "journal").code == 0
+    owners = {path.name: path.lstat().st_uid for path in data.rglob("*")}
+    assert {"journal.sent", "office.json", "key", "authority.pem"} <= set(owners) and set(owners.values()) == {65534}, owners
 
 
 def test_a_journal_that_can_not_be_read(small: SmallOffice, journal: Path) -> None:

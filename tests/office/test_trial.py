@@ -6,33 +6,18 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import signal
 import socket
-import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 from uuid import uuid4
 
 import pytest
 import requests
 
-from assistant.office.postgres import Cluster
 from tests.command import Done, bowlside
-from tests.office.started import Office, processes_of, until
+from tests.office.started import Office, place, processes_of, trial, until
 
-
-@pytest.fixture
-def place(cluster: Cluster) -> Iterator[Path]:
-    """A folder that PostgreSQL's user can reach; skipped where there is no PostgreSQL."""
-    folder = Path(tempfile.mkdtemp(prefix="bowlside-"))
-    folder.chmod(0o755)
-    yield folder / "trial"
-    shutil.rmtree(folder)
-
-
-def trial(place: Path) -> Office:
-    return Office("trial", "--folder", place, "--name", "Made office (invented)", authority=place / "authority.pem")
+__all__ = ["place"]     # a fixture
 
 
 def code_in(done: Done) -> str:

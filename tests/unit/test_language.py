@@ -171,14 +171,14 @@ QUOTED = ("published", "second_hand", "common", "memory", "derived", "own")
 
 
 def texts(path: Path) -> list[tuple[int, str]]:
-    """Every text of a module that looks like words to a person, but for docstrings and what a ValueError says."""
+    """Every text of a module that looks like words to a person, but for docstrings and what an error of a program says."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     skipped: set[int] = set()
     for node in ast.walk(tree):
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
             skipped.add(id(node.value))
         if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call) \
-                and getattr(node.exc.func, "id", "") in ("ValueError", "KeyError"):
+                and getattr(node.exc.func, "id", "") in ("ValueError", "KeyError", "TypeError"):
             skipped |= {id(one) for one in ast.walk(node.exc)}
         if isinstance(node, ast.Call) and getattr(node.func, "id", "") in QUOTED or \
                 isinstance(node, ast.FunctionDef) and node.name == "work":

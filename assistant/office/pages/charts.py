@@ -12,10 +12,10 @@ from assistant.report.rows import Test, result_name, shown
 
 
 def of(job: str, given: series.Job | None, history: Sequence[Test], today: str, left_out: int = 0, reader: str = "") -> Html:
-    """``history``: tests of all stations as ``across.tests`` gives them, oldest first. ``given``: the job's file, where the office has
+    """``history``: tests of all stations as ``jobs.one_history`` gives them, oldest first. ``given``: the job's file, where the office has
     it. ``left_out``: so many older tests are not among them."""
     drawn = [_chart(chart) for chart in _charts(history, given)]
-    accepted = lots.of(history, given, today)
+    accepted = [] if left_out else lots.of(history, given, today)
     return frame.page(
         "/jobs", words("charts_of", job=job or words("no_job")), el("p", frame.link("/job", words("back_to_job"), name=job)),
         frame.notices([words("left_out", count=left_out)] if left_out else []),

@@ -80,7 +80,7 @@ def table(told: str, heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> Htm
     body = [el("tr", [el("th", row[0], scope="row"), [el("td", cell) for cell in row[1:]]]) for row in rows]
     whole = el("table", [el("caption", told, class_="unseen"), el("thead", el("tr", [el("th", head, scope="col") for head in heads])),
                          el("tbody", body)])
-    return el("div", whole, class_="wide", role="region", aria_label=told, tabindex=0)
+    return el("div", whole, class_="wide", role="region", aria_label=told, tabindex="0")
 
 
 def section(title: str, *inside: Any) -> Html:

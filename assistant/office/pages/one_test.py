@@ -31,7 +31,7 @@ def whole(row: Row, test: Test, others: Sequence[Row], reader: str = "") -> Html
         board.verdict_of({"word": its.verdict, "why": frame.why(row), "results": [
             {"name": name, "value": value} for name, value in (*its.results, *its.more)]}),
         el("ul", [el("li", el("a", text, href=to)) for to, text in ways], class_="links"),
-        frame.section(words("by_steps"), el("pre", "\n".join([*its.table, *its.other_rows]), tabindex=0, role="region",
+        frame.section(words("by_steps"), el("pre", "\n".join([*its.table, *its.other_rows]), tabindex="0", role="region",
                                             aria_label=words("by_steps")) if its.table else None),
         _leak(test),
         frame.section(words("doubts_of_test"), frame.lines(its.doubts)),

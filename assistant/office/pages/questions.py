@@ -14,13 +14,12 @@ from psycopg.rows import dict_row
 from assistant.core.methods.registry import METHODS
 from assistant.core.rounding import round_to
 from assistant.office import documents
+from assistant.office import jobs as over_stations
 from assistant.office.pages.frame import Row
 from assistant.report.series import CHARTED
 
 MOST = 50
 """Rows on a page."""
-MOST_CHARTED = 10_000
-"""Tests of one job that its charts and lots are worked out from, about a second's work. Ours."""
 MOST_SETS = 2000
 DAYS = 90
 """So far back people are compared, unless another day is asked for."""
@@ -65,7 +64,8 @@ def asked(db: Connection, sql: str, **given: Any) -> Found:
 # --- stations -----------------------------------------------------------------------------------------------------------------
 
 def stations(db: Connection, after: Key) -> Found:
-    return asked(db, f"""SELECT newest.*, {STATION} FROM office.stations s {NEWEST}
+    return asked(db, f"""SELECT newest.*, p.received_at, {STATION} FROM office.stations s {NEWEST}
+        LEFT JOIN office.pieces p ON p.record = newest.record AND p.hash = newest.piece
         WHERE %(after)s::text IS NULL OR s.name > %(after)s ORDER BY s.name LIMIT %(most)s""", after=after and after[0], most=MOST)
 
 
@@ -120,19 +120,9 @@ def _before(after: Key) -> tuple[str, dict[str, Any]]:
             dict(zip(("started", "record", "piece"), after)))
 
 
-def job_file(db: Connection, job: str) -> str | None:
-    found = asked(db, "SELECT file FROM office.jobs WHERE name = %(job)s", job=job)
-    return found[0]["file"] if found else None
-
-
-def charted(db: Connection, job: str, names: Sequence[str]) -> Found:
-    """The newest tests that have such a result, oldest first, each with its ``brief``."""
-    found = asked(db, f"""SELECT t.record, t.piece, t.number, s.name AS station_name, t.brief::text AS document
-        FROM {FROM} WHERE t.job = %(job)s AND EXISTS (SELECT FROM office.results x
-            WHERE x.record = t.record AND x.piece = t.piece AND x.name = ANY (%(names)s) AND x.rounded IS NOT NULL)
-        ORDER BY t.started DESC, t.record DESC, t.piece DESC LIMIT %(most)s""",
-        job=job, names=list(names), most=MOST_CHARTED + 1)
-    return [{**each, "brief": documents.loads(each["document"])} for each in reversed(found)]
+def history(db: Connection, job: str) -> tuple[list[Any], bool]:
+    """As ``over_stations.history``."""
+    return over_stations.newest(asked(db, over_stations.HISTORY, job=job, most=over_stations.MOST + 1))
 
 
 def compared(db: Connection, job: str) -> bool:

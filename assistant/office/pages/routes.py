@@ -8,29 +8,33 @@ from __future__ import annotations
 import hashlib
 import io
 import re
-import tempfile
 import uuid
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from importlib.resources import files
 from itertools import groupby
-from pathlib import Path
 from typing import Any
 
-from psycopg import Connection, DataError
+import psycopg
+from psycopg import Connection
+from psycopg_pool import ConnectionPool
+from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Mount, Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from assistant import job as jobs_of
 from assistant.board.markup import Html
-from assistant.office.pages import across, charts, doubts, frame, jobs, one_test, questions, stations
+from assistant.office import export
+from assistant.office import jobs as over_stations
+from assistant.office.pages import charts, doubts, frame, jobs, one_test, questions, stations
 from assistant.office.pages.questions import MOST
 from assistant.office.readers import OFFICE, Reader
+from assistant.office.sign_in import Door
 from assistant.report import cylinders, pdf_file
 from assistant.report.rows import Test
-from assistant.report.series import CHARTED
 
 POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
           "base-uri 'none'; frame-ancestors 'none'")
@@ -51,8 +55,31 @@ Answer = Callable[[Request, Connection, Reader], Made]
 Endpoint = Callable[[Request], Response]
 
 
-def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]], Endpoint]) -> list[Route]:
-    """``behind``: of the door (assistant/office/sign_in.py), which lets readers alone in."""
+def rooms(pool: ConnectionPool) -> list[BaseRoute]:
+    """All that is for readers, the door among it. ``pool``: of the pages' role (readers.web_url)."""
+    door = Door(pool, frame.plain)
+    exports = export.routes(door.behind, str(pool.conninfo), partial(frame.page, "/export", live=False))
+    return [Mount("/", guarded([*door.routes(), *routes(door.behind), *exports]))]
+
+
+def guarded(inside: Sequence[BaseRoute]) -> ASGIApp:
+    """What goes wrong is a page with one sentence; every answer has the HEADERS."""
+    app = Starlette(routes=inside, exception_handlers={HTTPException: _told, psycopg.OperationalError: _away})
+
+    async def outer(scope: Scope, receive: Receive, send: Send) -> None:
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = message.setdefault("headers", [])
+                pdf = (b"content-type", b"application/pdf") in headers
+                headers += [(name.encode(), value.encode()) for name, value in HEADERS.items()
+                            if not (pdf and name == "content-security-policy")]     # a browser's own viewer needs its own style
+            await send(message)
+        await app(scope, receive, with_headers)
+    return outer
+
+
+def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]], Endpoint]) -> list[BaseRoute]:
+    """``behind``: of the door, which lets readers alone in."""
     def page(path: str, answer: Answer) -> Route:
         def made(request: Request, db: Connection, reader: Reader) -> Response:
             found = answer(request, db, reader)
@@ -62,28 +89,40 @@ def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]],
         def answered(request: Request) -> Response:
             try:
                 return inside(request)
-            except (questions.BadKey, DataError):   # DataError: what came is no date, no number, no hash
+            except (questions.BadKey, psycopg.DataError):   # what came is no date, no number, no hash
                 return told(frame.words("bad_address"), 400)
         return Route(path, answered)
     return [*(page(path, answer) for path, answer in PAGES.items()), Route("/static/{name}", static)]
 
 
-def told(sentence: str, status: int) -> Response:
-    return HTMLResponse(frame.only(sentence), status, HEADERS)
+def told(sentence: str, status: int, headers: Mapping[str, str] | None = None) -> Response:
+    return HTMLResponse(frame.only(sentence), status, headers)
+
+
+async def _told(request: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    words = {403: "elsewhere", 404: "missing"}.get(status)
+    headers = error.headers if isinstance(error, HTTPException) else None
+    return told(frame.words(words), status, headers) if words else Response(status_code=status, headers=headers)
+
+
+async def _away(request: Request, error: Exception) -> Response:
+    """The page itself asks again, and so does who loads it anew."""
+    return told(frame.words("away"), 503, {"retry-after": "5"})
 
 
 def _fresh(request: Request, made: Html) -> Response:
     tag = f'"{hashlib.sha256(made.encode()).hexdigest()[:32]}"'
     if request.headers.get("if-none-match") == tag:
-        return Response(status_code=304, headers={**HEADERS, "etag": tag})
-    return HTMLResponse(made, headers={**HEADERS, "etag": tag})
+        return Response(status_code=304, headers={"etag": tag})
+    return HTMLResponse(made, headers={"etag": tag})
 
 
 def static(request: Request) -> Response:
     name = request.path_params["name"]
     if name not in STATIC:
         raise HTTPException(404)
-    return Response(STATIC[name], media_type=KINDS[name.rpartition(".")[2]], headers=HEADERS)
+    return Response(STATIC[name], media_type=KINDS[name.rpartition(".")[2]])
 
 
 def _none() -> Made:
@@ -126,12 +165,8 @@ def job(request: Request, db: Connection, reader: Reader) -> Made:
 
 def job_charts(request: Request, db: Connection, reader: Reader) -> Made:
     name = _name(request)
-    given = _job(questions.job_file(db, name))
-    names = list(dict.fromkeys([*CHARTED, *(given.acceptance if given else ())]))
-    found = questions.charted(db, name, names)
-    left = len(found) > questions.MOST_CHARTED
-    history = across.tests(found[1:] if left else found)
-    return charts.of(name, given, history, date.today().isoformat(), len(history) if left else 0, reader.name)
+    history, left = questions.history(db, name)
+    return charts.of(name, over_stations.of(db, name), history, date.today().isoformat(), len(history) if left else 0, reader.name)
 
 
 def job_people(request: Request, db: Connection, reader: Reader) -> Made:
@@ -152,19 +187,6 @@ def _name(request: Request) -> str:
     if "\0" in name:
         raise questions.BadKey
     return name
-
-
-def _job(text: str | None) -> jobs_of.Job | None:
-    """The job's file as it was given to the office; None where it has none, or one that this program can't read."""
-    if not text:
-        return None
-    with tempfile.TemporaryDirectory(prefix="bowlside-") as folder:
-        path = Path(folder, "job.toml")
-        path.write_text(text, encoding="utf-8")
-        try:
-            return jobs_of.load(path)
-        except jobs_of.JobError:
-            return None
 
 
 # --- one test, one round ------------------------------------------------------------------------------------------------------
@@ -217,12 +239,10 @@ def _round(request: Request, db: Connection) -> Sequence[tuple[Sequence[question
 def _pdf(tests: Sequence[Test], db: Connection, name: str) -> Response:
     """By the same program as a station's own. What only the station's register knows (when its meter was calibrated) stays a line to
     be filled in."""
-    given = _job(questions.job_file(db, str(tests[0].get("job") or "")))
+    given = over_stations.of(db, str(tests[0].get("job") or ""))
     out = io.BytesIO()
     pdf_file.write(tests, out, _now().astimezone().isoformat(timespec="seconds"), given, summary=False)
-    headers = {name: value for name, value in HEADERS.items() if name != "content-security-policy"}  # a viewer needs its own style
-    return Response(out.getvalue(), media_type="application/pdf",
-                    headers={**headers, "content-disposition": f'inline; filename="{name}.pdf"'})
+    return Response(out.getvalue(), media_type="application/pdf", headers={"content-disposition": f'inline; filename="{name}.pdf"'})
 
 
 # --- what to look at, and what is due -----------------------------------------------------------------------------------------

@@ -15,7 +15,8 @@ HEARD_S = 900
 
 def now(stations: Sequence[Row], at: datetime, most: int, reader: str = "") -> Html:
     """``stations``: by name, each with its newest test, as far as this reader may see one."""
-    newest = max((each for each in stations if each.get("piece")), key=lambda each: str(each["wall"]), default=None)
+    # By when it arrived: a clock that is years ahead would be the newest for years.
+    newest = max((each for each in stations if each.get("piece")), key=lambda each: each["received_at"], default=None)
     said = words("newest", station=newest["name"], test=frame.test_name(newest), verdict=_said(newest)) if newest else ""
     listed = [_station(each, at) for each in stations]
     return frame.page("/", words("stations"), frame.region(
