@@ -10,6 +10,7 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections import Counter
 from collections.abc import Sequence
@@ -41,6 +42,8 @@ class Site:
         self.office: subprocess.Popen[bytes] | None = None
         self.senders: dict[Path, subprocess.Popen[bytes]] = {}
         self._stack = ExitStack()
+        self._lock, self._over = threading.Lock(), threading.Event()
+        self._unit = threading.Thread(target=self._as_a_unit, daemon=True)
 
     def __enter__(self) -> Site:
         self.folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(prefix="site-")))
@@ -55,10 +58,13 @@ class Site:
         with socket.create_server(("127.0.0.1", 0)) as free:
             self.port = free.getsockname()[1]
         self.start_office()
+        self._unit.start()
         self.relay = self._stack.enter_context(Relay(self.port, self.every, seed=self.random.randrange(1 << 30)))
         return self
 
     def __exit__(self, *error: object) -> None:
+        self._over.set()
+        self._unit.join()
         for process in [*self.senders.values(), *([self.office] if self.office else [])]:
             process.kill()
             process.wait()
@@ -76,6 +82,18 @@ class Site:
 
     def start_sender(self, journal: Path) -> None:
         self.senders[journal] = self._start("send", "--journal", str(journal))
+
+    def _as_a_unit(self) -> None:
+        """What ends by itself is started again, as systemd does: an office that finds its database away, say."""
+        while not self._over.wait(0.2):
+            with self._lock:
+                if self.office is not None and self.office.poll() is not None:
+                    self.done["started again"] += 1
+                    self.start_office()
+                for journal, process in list(self.senders.items()):
+                    if process.poll() is not None:
+                        self.done["started again"] += 1
+                        self.start_sender(journal)
 
     def _start(self, *arguments: str) -> subprocess.Popen[bytes]:
         return subprocess.Popen([sys.executable, "-m", "assistant", *arguments], cwd=ROOT, stdin=subprocess.DEVNULL,
@@ -105,13 +123,15 @@ class Site:
         """kill -9, and a new start at once. ``what``: sender, office or database."""
         self.done[what] += 1
         if what == "sender":
-            journal = self.random.choice(list(self.senders))
-            _kill(self.senders[journal])
-            self.start_sender(journal)
+            with self._lock:
+                journal = self.random.choice(list(self.senders))
+                _kill(self.senders[journal])
+                self.start_sender(journal)
         elif what == "office":
-            assert self.office
-            _kill(self.office)
-            self.start_office()
+            with self._lock:
+                assert self.office
+                _kill(self.office)
+                self.start_office()
         else:
             self.cluster.kill()
             self.cluster.start()
