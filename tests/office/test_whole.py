@@ -75,20 +75,22 @@ def test_a_restore_loses_nothing_that_a_station_still_has(place: Path, tmp_path:
         made.journal(journal, 2, seed=1)
         assert bowlside("send", "--once", "--journal", journal).code == 0
         assert events_at(url) == events_of(journal)
-        port = office.url.rpartition(":")[2]
+        port, key = office.url.rpartition(":")[2], (place / "pages.key").read_text()
     authority = [(place / name).read_bytes() for name in ("authority.pem", "authority.key")]
     shutil.rmtree(place)
     elsewhere.mkdir()
     for name, content in zip(("authority.pem", "authority.key"), authority, strict=True):
         (elsewhere / name).write_bytes(content)
     url = f"host={elsewhere / 'database' / 'socket'} user=bowlside dbname=bowlside"
-    with trial(elsewhere, port):
+    with trial(elsewhere, port) as office:
         restored = bowlside("office", "restore", backup, "--folder", elsewhere)
         assert restored.code == 0, restored
         assert events_at(url) == [event for event in events_of(journal) if event in events_at(url)] != events_of(journal)
         assert bowlside("send", "--once", "--journal", journal).code == 0
         assert events_at(url) == events_of(journal)
         until(lambda: derived_at(url) == 4, "what came after the backup was not derived")
+        page = requests.get(f"{office.url}/", headers={"authorization": f"Bearer {key}"}, verify=office.authority, timeout=60)
+        assert page.status_code == 200 and "Bay 1" in page.text, "its reader has the key of before"
         listed = loads(bowlside("office", "stations", "--json", "--folder", elsewhere).out)
         assert listed["waiting"] == 0 and listed["records"] == [str(made.record(journal))]
 

@@ -13,7 +13,6 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from importlib.resources import files
-from itertools import groupby
 from typing import Any
 
 import psycopg
@@ -166,7 +165,8 @@ def job(request: Request, db: Connection, reader: Reader) -> Made:
 def job_charts(request: Request, db: Connection, reader: Reader) -> Made:
     name = _name(request)
     history, left = questions.history(db, name)
-    return charts.of(name, over_stations.of(db, name), history, date.today().isoformat(), len(history) if left else 0, reader.name)
+    given, today = over_stations.of(db, name), date.today().isoformat()
+    return charts.of(name, given, history, today, len(history) if left else 0, reader.name)
 
 
 def job_people(request: Request, db: Connection, reader: Reader) -> Made:
@@ -237,12 +237,13 @@ def _round(request: Request, db: Connection) -> Sequence[tuple[Sequence[question
 
 
 def _pdf(tests: Sequence[Test], db: Connection, name: str) -> Response:
-    """By the same program as a station's own. What only the station's register knows (when its meter was calibrated) stays a line to
-    be filled in."""
+    """By the same program as a station's own. What only the station's register knows (when its meter was calibrated) stays a line
+    to be filled in."""
     given = over_stations.of(db, str(tests[0].get("job") or ""))
     out = io.BytesIO()
     pdf_file.write(tests, out, _now().astimezone().isoformat(timespec="seconds"), given, summary=False)
-    return Response(out.getvalue(), media_type="application/pdf", headers={"content-disposition": f'inline; filename="{name}.pdf"'})
+    return Response(out.getvalue(), media_type="application/pdf",
+                    headers={"content-disposition": f'inline; filename="{name}.pdf"'})
 
 
 # --- what to look at, and what is due -----------------------------------------------------------------------------------------
@@ -266,9 +267,11 @@ def due(request: Request, db: Connection, reader: Reader) -> Made:
 def _sets(rows: Sequence[questions.Row], tests: Sequence[Test]) -> list[tuple[questions.Row, cylinders.CylinderSet]]:
     """Those that lie somewhere, the first due first. A set is joined within its record."""
     row_of = {id(test): row for row, test in zip(rows, tests)}
-    by_record: Mapping[Any, list[Test]] = {record: [test for _, test in its] for record, its in groupby(
-        sorted(zip(rows, tests), key=lambda each: (str(each[0]["record"]), each[0]["number"])), key=lambda each: each[0]["record"])}
-    found = [(row_of[id(each.record)], each) for its in by_record.values() for each in cylinders.joined(its) if each.here]
+    by_record: dict[Any, list[tuple[int, Test]]] = {}
+    for row, test in zip(rows, tests):
+        by_record.setdefault(row["record"], []).append((row["number"], test))
+    found = [(row_of[id(each.record)], each) for its in by_record.values()
+             for each in cylinders.joined(test for _, test in sorted(its, key=lambda each: each[0])) if each.here]
     return sorted(found, key=lambda each: each[1].due)
 
 
@@ -282,4 +285,5 @@ def _uuid(text: str) -> uuid.UUID | None:
 PAGES: Mapping[str, Answer] = {
     "/": all_stations, "/station/{station}": station, "/jobs": all_jobs, "/job": job, "/job/charts": job_charts,
     "/job/people": job_people, "/test/{record}/{piece}.pdf": test_pdf, "/test/{record}/{piece}/events": events,
-    "/test/{record}/{piece}": test, "/round/{record}.pdf": round_pdf, "/round/{record}": round_of, "/doubts": to_look_at, "/due": due}
+    "/test/{record}/{piece}": test, "/round/{record}.pdf": round_pdf, "/round/{record}": round_of, "/doubts": to_look_at,
+    "/due": due}
