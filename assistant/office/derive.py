@@ -1,9 +1,9 @@
 """From pieces to tables: each that came is replayed as its station's own export does it, and what is found is kept.
 
-Taking in commits events and rings; this is done later and in other processes, which need no agreement but the database. Each takes
-pieces of one record under that record's lock, and makes all of theirs anew in one transaction: one that is killed leaves nothing
-half done, and any number may stand side by side. A piece that can't be replayed says why in ``unreadable``, and stops no other.
-After an upgrade what older rules gave is derived anew, newest first, while nothing new waits.
+Taking in commits events and rings; this is done later and in other processes, which need no agreement but the database. Each
+takes pieces of one record under that record's lock, and makes all of theirs anew in one transaction: one that is killed leaves
+nothing half done, and any number may stand side by side. A piece that can't be replayed says why in ``unreadable``, and stops no
+other. After an upgrade what older rules gave is derived anew, newest first, while nothing new waits.
 """
 from __future__ import annotations
 
