@@ -11,6 +11,7 @@ import socket
 import sys
 import uuid
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from shlex import quote
 
@@ -18,6 +19,7 @@ from assistant.board.commands import _address, _port
 from assistant.files import plain
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
+from assistant.office import reader_commands
 
 DATABASE = "BOWLSIDE_DATABASE"
 INSTALLED = Path("/etc/bowlside-office/office.conf")
@@ -57,7 +59,13 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
     restore.add_argument("file", metavar="FILE", type=Path, help="what backup wrote")
     for named in (enrol, revoke, move):
         named.add_argument("name", metavar="NAME", help="the station's name")
-    for beside in (enrol, revoke, stations, move, backup, restore):
+    reader = command("reader", "Who may look: add a person or a tool, grant jobs, revoke, list.", partial(reader_commands.reader, url=_url))
+    reader_commands.reader_arguments(reader)
+    job = command("job", "A job's file; whether its people may be compared, and how long their names are kept.",
+                  partial(reader_commands.job, url=_url))
+    reader_commands.job_arguments(job)
+    reader_commands.verify_arguments(command("verify", "Whether an export is what the stations recorded.", reader_commands.verify, False))
+    for beside in (enrol, revoke, stations, move, backup, restore, reader, job):
         _folder(beside)
 
 
@@ -92,7 +100,7 @@ def _trial(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
-    from assistant.office import server, tls
+    from assistant.office import database, readers, server, tls
     url = args.database or os.environ.get(DATABASE)
     if not url:
         raise Refusal("office run: name the database with --database, as postgresql:///bowlside; to try it without one, "
@@ -104,8 +112,14 @@ def _run(args: argparse.Namespace) -> int:
     def serve() -> None:
         with server.listening(args.on, args.port) as sock:
             server.prepare(url)
-            server.serve(url, args.name, sock, args.certificate, args.key, args.workers,
-                         ready=lambda: print(f"The office is open on port {sock.getsockname()[1]}. Ctrl-C ends it.", flush=True))
+            with database.connect(url) as owner:
+                key = readers.first(owner)
+
+            def ready() -> None:
+                if key:     # once: from now on it stands nowhere
+                    print(f"Its first reader sees all, by this key, which is shown this once: {key}")
+                print(f"The office is open on port {sock.getsockname()[1]}. Ctrl-C ends it.", flush=True)
+            server.serve(url, args.name, sock, args.certificate, args.key, args.workers, ready)
     return _until_stopped(serve)
 
 

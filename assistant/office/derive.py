@@ -19,7 +19,7 @@ from typing import Any, LiteralString, NamedTuple
 
 import psycopg
 
-from assistant.office import equipment, rounds
+from assistant.office import equipment, retention, rounds
 from assistant.office.documents import brief, dumps
 from assistant.office.replay import Unreadable, line, rules, test_of
 from assistant.record.chain import Row
@@ -76,51 +76,66 @@ class Deriver:
             with self.db.transaction():
                 if self.db.execute("SELECT pg_try_advisory_xact_lock(hashtextextended(%s, 22))", (str(record),)).fetchone() == (True,):
                     taken = [Waiting(*row) for row in self.db.execute(f"""
-                        SELECT hash, test, kind, first, station, received_at FROM office.pieces WHERE record = %s AND hash = ANY(%s) AND {which}
-                        ORDER BY first FOR UPDATE SKIP LOCKED""", (record, hashes[:AT_ONCE], *values))]
-                    if taken:
-                        _derive(self.db, record, taken, self.limit_s)
-                        return len(taken)
+                        SELECT hash, test, kind, first, station, received_at FROM office.pieces
+                        WHERE record = %s AND hash = ANY(%s) AND {which} ORDER BY first""", (record, hashes[:AT_ONCE], *values))]
+                    found = self._replayed(record, taken)
+                    # Locked only now: taking in waits for no replay. What was replaced meanwhile, a stub by its test, is left for next time.
+                    same = set(self.db.execute("SELECT hash, received_at FROM office.pieces WHERE record = %s AND hash = ANY(%s) "
+                                               "FOR UPDATE SKIP LOCKED", (record, list(found))))
+                    if its := [piece for piece in taken if (piece.hash, piece.received_at) in same]:
+                        _keep(self.db, record, its, found)
+                        return len(its)
         return 0
 
+    def _replayed(self, record: uuid.UUID, pieces: Sequence[Waiting]) -> dict[bytes, Found]:
+        rows: dict[bytes, list[Row]] = {piece.hash: [] for piece in pieces}
+        number = {piece.hash: piece.test for piece in pieces}
+        for piece, seq, wall, boot, body, digest in self.db.execute("""
+                SELECT piece, seq, wall, boot, body, encode(hash, 'hex') FROM office.events WHERE record = %s AND piece = ANY(%s)
+                ORDER BY piece, seq""", (record, list(number))):
+            rows[piece].append(Row(seq, number[piece], wall, boot, body, digest))
+        return {piece.hash: self._in_time(piece.test, rows[piece.hash]) if piece.kind == TEST and rows[piece.hash] else None
+                for piece in pieces}
 
-def _derive(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[Waiting], limit_s: float) -> None:
+    def _in_time(self, number: int, rows: Sequence[Row]) -> Found:
+        try:
+            signal.setitimer(signal.ITIMER_REAL, self.limit_s)
+            return test_of(number, rows)
+        except Unreadable as why:
+            return str(why)
+        finally:
+            signal.setitimer(signal.ITIMER_REAL, 0)
+
+
+Found = Mapping[str, Any] | str | None
+"""What a replay gives: the test, or why there is none; None: there are no events to replay."""
+
+
+def _keep(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[Waiting], found: Mapping[bytes, Found]) -> None:
     """Everything of these pieces anew, in the transaction and under the lock of the record."""
-    rows: dict[bytes, list[Row]] = {}
-    number = {piece.hash: piece.test for piece in pieces}
-    for piece, seq, wall, boot, body, digest in db.execute("""
-            SELECT piece, seq, wall, boot, body, encode(hash, 'hex') FROM office.events WHERE record = %s AND piece = ANY(%s)
-            ORDER BY piece, seq""", (record, list(number))):
-        rows.setdefault(piece, []).append(Row(seq, number[piece], wall, boot, body, digest))
     # A test whose events were let go (the job keeps them so long) stays as it was derived while they were here.
-    gone = [piece.hash for piece in pieces if piece.kind == TEST and piece.hash not in rows]
-    anew = [piece for piece in pieces if piece.hash not in gone]
+    anew = [piece for piece in pieces if piece.kind != TEST or found[piece.hash] is not None]
     touched = _rounds(db, record, [piece.hash for piece in anew])
-    db.execute("DELETE FROM office.tests WHERE record = %s AND piece = ANY(%s)", (record, [piece.hash for piece in anew]))
-    db.execute("DELETE FROM office.unreadable WHERE record = %s AND piece = ANY(%s)", (record, [piece.hash for piece in anew]))
-    tests: dict[bytes, Mapping[str, Any]] = {}
+    for table in ("tests", "unreadable"):
+        db.execute(f"DELETE FROM office.{table} WHERE record = %s AND piece = ANY(%s)", (record, [piece.hash for piece in anew]))
+    tests: list[tuple[Waiting, Mapping[str, Any]]] = []
     for piece in anew:
-        if piece.kind == TEST:
+        test = found[piece.hash]
+        if isinstance(test, Mapping):
             try:
-                signal.setitimer(signal.ITIMER_REAL, limit_s)
-                try:
-                    test = test_of(piece.test, rows[piece.hash])
-                finally:
-                    signal.setitimer(signal.ITIMER_REAL, 0)
                 with db.transaction():
                     _write(db, record, piece, test)
-                tests[piece.hash] = test
+                tests.append((piece, test))
             except psycopg.OperationalError:
                 raise
             except Exception as error:  # such as a letter that PostgreSQL can't keep: it costs this test alone
-                why = str(error) if isinstance(error, Unreadable) else (
-                    f"Test {piece.test} can't be kept ({line(error)}): look at its journal with log show.")
-                db.execute("INSERT INTO office.unreadable (record, piece, why) VALUES (%s, %s, %s)", (record, piece.hash, why))
-    _lists(db, record, list(tests))
-    touched |= _two_histories(db, record, {piece.test for piece in anew}) | _rounds(db, record, list(tests))
+                test = f"Test {piece.test} can't be kept ({line(error)}): look at its journal with log show."
+        if isinstance(test, str):
+            db.execute("INSERT INTO office.unreadable (record, piece, why) VALUES (%s, %s, %s)", (record, piece.hash, test))
+    touched |= _two_histories(db, record, {piece.test for piece in anew}) | _rounds(db, record, [piece.hash for piece, _ in tests])
     rounds.refresh(db, record, touched - {""})
-    db.execute("UPDATE office.pieces SET derived = %s WHERE record = %s AND hash = ANY(%s)", (rules(), record, list(number)))
-    _latest(db, record, [(piece, tests[piece.hash]) for piece in anew if piece.hash in tests])
+    db.execute("UPDATE office.pieces SET derived = %s WHERE record = %s AND hash = ANY(%s)", (rules(), record, [piece.hash for piece in pieces]))
+    _latest(db, record, tests)
 
 
 def _write(db: psycopg.Connection[Any], record: uuid.UUID, piece: Waiting, test: Mapping[str, Any]) -> None:
@@ -137,24 +152,24 @@ def _write(db: psycopg.Connection[Any], record: uuid.UUID, piece: Waiting, test:
             db.execute("""INSERT INTO office.meter_checks (record, piece, meter, at, day, name, value, unit, verdict, tells, good_until)
                 VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)""", (
                 record, piece.hash, labels["meter"], piece.seen(test), test["started"][:10], *check))
+    for insert in _LISTS:
+        db.execute(insert, (record, piece.hash))
 
 
-def _lists(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[bytes]) -> None:
-    """Readings and results are what the documents have: no digit is written twice."""
-    for insert in ("""
-            INSERT INTO office.readings (record, piece, position, id, value, time_of_day, unit, taken, source, withdrawn)
-            SELECT record, piece, position - 1, one ->> 'id', CASE WHEN timed THEN NULL ELSE (one ->> 'value')::numeric END,
-                   CASE WHEN timed THEN one ->> 'value' ELSE '' END, one ->> 'unit', NULLIF(one ->> 'taken', '')::timestamptz,
-                   one ->> 'source', one ->> 'withdrawn'
-            FROM office.tests, jsonb_array_elements(document -> 'readings') WITH ORDINALITY AS each (one, position),
-                 LATERAL (SELECT jsonb_typeof(one -> 'value') = 'string' AS timed) kind
-            WHERE record = %s AND piece = ANY(%s)""", """
-            INSERT INTO office.results (record, piece, position, name, value, rounded, unit, verdict, low, high, standing, remark)
-            SELECT record, piece, position - 1, one ->> 'name', (one ->> 'value')::numeric, (one ->> 'rounded')::numeric, one ->> 'unit',
-                   one ->> 'verdict', (one -> 'limits' ->> 0)::numeric, (one -> 'limits' ->> 1)::numeric, one ->> 'standing', one ->> 'remark'
-            FROM office.tests, jsonb_array_elements(document -> 'results') WITH ORDINALITY AS each (one, position)
-            WHERE record = %s AND piece = ANY(%s)"""):
-        db.execute(insert, (record, pieces))
+_LISTS: Sequence[LiteralString] = ("""
+    INSERT INTO office.readings (record, piece, position, id, value, time_of_day, unit, taken, source, withdrawn)
+    SELECT record, piece, position - 1, one ->> 'id', CASE WHEN timed THEN NULL ELSE (one ->> 'value')::numeric END,
+           CASE WHEN timed THEN one ->> 'value' ELSE '' END, one ->> 'unit', NULLIF(one ->> 'taken', '')::timestamptz,
+           one ->> 'source', one ->> 'withdrawn'
+    FROM office.tests, jsonb_array_elements(document -> 'readings') WITH ORDINALITY AS each (one, position),
+         LATERAL (SELECT jsonb_typeof(one -> 'value') = 'string' AS timed) kind
+    WHERE record = %s AND piece = %s""", """
+    INSERT INTO office.results (record, piece, position, name, value, rounded, unit, verdict, low, high, standing, remark)
+    SELECT record, piece, position - 1, one ->> 'name', (one ->> 'value')::numeric, (one ->> 'rounded')::numeric, one ->> 'unit',
+           one ->> 'verdict', (one -> 'limits' ->> 0)::numeric, (one -> 'limits' ->> 1)::numeric, one ->> 'standing', one ->> 'remark'
+    FROM office.tests, jsonb_array_elements(document -> 'results') WITH ORDINALITY AS each (one, position)
+    WHERE record = %s AND piece = %s""")
+"""Readings and results are what the document has: no digit is written twice."""
 
 
 def _rounds(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[bytes]) -> set[str]:
@@ -225,10 +240,13 @@ def work(url: str) -> None:
         try:
             with psycopg.connect(url, autocommit=True, connect_timeout=10, application_name="bowlside derive") as db:
                 db.execute(f"LISTEN {CHANNEL}")
-                deriver = Deriver(db, TOO_LONG_S)
+                deriver, due = Deriver(db, TOO_LONG_S), 0.0
                 while True:
-                    while deriver.some():
-                        pass
+                    if time.monotonic() >= due:
+                        retention.let_go(db)
+                        due = time.monotonic() + retention.EVERY_S
+                    if deriver.some():
+                        continue
                     for _ in db.notifies(timeout=POLL_S, stop_after=1):
                         pass
         except (psycopg.OperationalError, psycopg.InterfaceError) as error:    # also a deadlock: it is begun anew

@@ -38,6 +38,9 @@ WORTH = (DAMAGED, LOST, WITHHELD, TEST)
 MOST_TOLD = 1000
 """Refusals kept for a station, and hashes asked for at once."""
 MOST_OFFERED = 100_000
+MOST_PARTS = 1_000_000
+"""Commas and opening brackets of a request. Real pieces have one in 22 bytes, 760,000 in the largest request. 16 MiB of brackets
+would take 4.8 s and 400 MiB to be read, and all else in the process would wait for that; so it is 0.5 s at worst."""
 TRIES = 5
 """Of a transaction that PostgreSQL broke off in favour of another."""
 WAIT = "10s"
@@ -117,6 +120,8 @@ class Answer:
 
 def parsed(data: bytes) -> dict[str, Any]:
     """A JSON object. Raises Refused."""
+    if sum(map(data.count, (b",", b"[", b"{"))) > MOST_PARTS:
+        raise Refused(413, "That request has more parts than its size can need: send fewer pieces at once.")
     try:
         given = json.loads(data.decode())
     except (ValueError, RecursionError):

@@ -127,9 +127,9 @@ def holder(db: Connection, key: str) -> uuid.UUID | None:
 
 def revoke(db: Connection, name: str) -> None:
     """From now on nothing of it is taken; what it sent stays. Raises Refusal."""
+    db.execute("DELETE FROM office.codes WHERE name = %s", (name,))     # first, as enrolling does: neither waits for the other
     if not db.execute("UPDATE office.stations SET revoked_at = coalesce(revoked_at, now()) WHERE name = %s", (name,)).rowcount:
         raise _nobody(name)
-    db.execute("DELETE FROM office.codes WHERE name = %s", (name,))
 
 
 def move(db: Connection, record: uuid.UUID, name: str) -> None:

@@ -29,11 +29,15 @@ def whole() -> tuple[dict[str, Any], ...]:
 
 def row(test: dict[str, Any], **changes: Any) -> dict[str, Any]:
     """How the test is listed."""
-    text = {name: str(test.get(name) or "") for name in ("job", "mix", "round", "sample", "ticket", "technician", "meter", "check_of")}
-    return {"record": RECORD, "piece": bytes([test["id"]]) * 32, "station": STATION, "station_name": "Pier station", "number": test["id"],
-            "method": test["test"], "title": test["title"], "outcome": test["outcome"], "verdict": test["verdict"], "why": test["why"],
+    labels = ("job", "mix", "round", "sample", "ticket", "technician", "meter", "check_of")
+    text = {name: str(test.get(name) or "") for name in labels}
+    return {"record": RECORD, "piece": bytes([test["id"]]) * 32, "station": STATION, "station_name": "Pier station",
+            "number": test["id"],
+            "method": test["test"], "title": test["title"], "outcome": test["outcome"], "verdict": test["verdict"],
+            "why": test["why"],
             "practice": bool(test.get("practice")), "another_history": False, "day": date.fromisoformat(test["started"][:10]),
-            "started": datetime.fromisoformat(test["started"]), "wall": test["started"], "first": 1, "last": 300, "received_at": AT,
+            "started": datetime.fromisoformat(test["started"]), "wall": test["started"], "first": 1, "last": 300,
+            "received_at": AT,
             **text, **changes}
 
 
@@ -43,4 +47,5 @@ def station(**changes: Any) -> dict[str, Any]:
 
 
 def results(*tests: dict[str, Any]) -> dict[Any, list[dict[str, Any]]]:
-    return {(RECORD, bytes([test["id"]]) * 32): [each for each in test["results"] if each["rounded"] is not None] for test in tests}
+    return {(RECORD, bytes([test["id"]]) * 32): [each for each in test["results"] if each["rounded"] is not None]
+            for test in tests}

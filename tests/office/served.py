@@ -81,7 +81,8 @@ class Served:
 
     def test(self, record: UUID, number: int) -> str:
         """Its page."""
-        row = self.owner.execute("SELECT piece FROM office.tests WHERE record = %s AND number = %s ORDER BY piece", (record, number)).fetchone()
+        row = self.owner.execute("SELECT piece FROM office.tests WHERE record = %s AND number = %s ORDER BY piece",
+                                 (record, number)).fetchone()
         assert row is not None
         return f"/test/{record}/{bytes(row[0]).hex()}"
 

@@ -19,6 +19,7 @@ from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.report import json_file
 from tests.office import made
+from tests.office.at_door import Door
 from tests.office.pieces import derive, pieces_of, put, summaries
 from tests.property.test_one_number import AMOUNTS, LIMITS, Words, led
 
@@ -79,3 +80,16 @@ def test_the_invented_day(day: Path, db: psycopg.Connection[Any]) -> None:
         {"round": name, "tests": [numbers[piece] for piece in pieces], "load": {"verdict": verdict, "why": why, "standing": standing},
          "properties": json.loads(properties)} for name, pieces, verdict, why, standing, properties, _ in rounds] == exported
     assert {row[-1] for row in rounds} == {date(2031, 5, 17)}
+
+
+def test_what_came_through_the_door_is_what_the_journal_has(tmp_path: Path, at_door: Door) -> None:
+    """Also in two halves, the later first, and sent twice."""
+    folder = made.whole_round(made.journal(tmp_path, 3, seed=1), seed=2)
+    pieces, key = made.pieces(folder), at_door.enrol("Rig 1")
+    with psycopg.connect(at_door.pool.conninfo, autocommit=True) as db:
+        for some in (pieces[4:], pieces[:4], pieces):
+            assert len(at_door.sent(key, made.record(folder), some)["committed"]) == len(some)
+            derive(db)
+        same(db, summaries(folder))
+        assert db.execute("SELECT count(*) FROM read.gaps").fetchone() == (0,)
+        assert db.execute("SELECT DISTINCT station, record_id, is_practice FROM read.tests").fetchall() == [("Rig 1", made.record(folder), False)]

@@ -23,7 +23,8 @@ from assistant.record.journal import Journal
 from assistant.send import piece as sent
 from tests.command import ROOT
 from tests.office import made
-from tests.office.pieces import derive, pieces_of, put
+from tests.office.pieces import RECORD, derive, pieces_of, put, summaries
+from tests.scenario.dialogue import Dialogue
 
 # --- what comes late, twice, or can't be read ---------------------------------------------------------------------------------
 
@@ -90,6 +91,37 @@ def test_one_that_takes_for_ever_costs_itself_alone(tmp_path: Path, db: psycopg.
         signal.signal(signal.SIGALRM, before)
     assert "it takes longer than" in db.execute("SELECT why FROM office.unreadable").fetchone()[0]
     assert db.execute("SELECT number FROM office.tests").fetchall() == [(2,)]
+
+
+def test_taking_in_waits_for_no_replay(tmp_path: Path, database: str, db: psycopg.Connection[Any], monkeypatch: pytest.MonkeyPatch) -> None:
+    """A test that takes its stub's place just then is derived the next time."""
+    whole, = pieces_of(made.journal(tmp_path, 1))
+    put(db, [replace(whole, kind=sent.DAMAGED, rows=())])
+    deriver, replayed = Deriver(db), Deriver._replayed
+
+    def meanwhile(self: Deriver, *given: Any) -> Any:
+        monkeypatch.undo()
+        with psycopg.connect(database, autocommit=True) as other:
+            other.execute("SET statement_timeout = '60s'")
+            other.execute("UPDATE office.pieces SET kind = 'test', received_at = clock_timestamp(), derived = NULL")
+            other.cursor().executemany("INSERT INTO office.events (record, piece, seq, wall, boot, body, hash) VALUES (%s, %s, %s, %s, %s, %s, %s)", [
+                (RECORD, bytes.fromhex(whole.hash), seq, wall, boot, body, bytes.fromhex(digest)) for seq, wall, boot, body, digest in whole.rows])
+        return replayed(self, *given)
+    monkeypatch.setattr(Deriver, "_replayed", meanwhile)
+    assert deriver.some() == 0
+    assert db.execute("SELECT derived FROM office.pieces").fetchall() == [(None,)]
+    assert derive(db) == 1 and db.execute("SELECT number FROM office.tests").fetchall() == [(1,)]
+
+
+def test_a_scrap_and_a_correction_arrive_as_what_they_are(tmp_path: Path, db: psycopg.Connection[Any]) -> None:
+    t = Dialogue(tmp_path, "temperature").at("thermometer").hear("next").at("wait").wait(120).at("temperature").reading("temperature", "70")
+    t.hear("take it back").hear("yes")
+    t.at("temperature").reading("temperature", "71").hear("scrap the test").hear("yes").key("1").kill()
+    put(db, pieces_of(tmp_path))
+    derive(db)
+    assert summaries(tmp_path)[0]["outcome"] == "scrapped"
+    assert db.execute("SELECT outcome FROM read.tests").fetchall() == [("scrapped",)]
+    assert db.execute("SELECT value::text, counts FROM read.readings ORDER BY reading_number").fetchall() == [("70", False), ("71", True)]
 
 
 def test_an_upgrade_derives_anew_and_an_older_program_lets_it_be(tmp_path: Path, db: psycopg.Connection[Any],

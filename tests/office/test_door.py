@@ -167,6 +167,7 @@ FORMS = {
     "no record": ({"record": "1"}, 400), "a record in capitals": ({"record": "A" * 32}, 400),
     "no pieces": ({"pieces": {}}, 400), "no newest": ({"newest": [1]}, 400), "no number": ({"newest": ["1", "a" * 64]}, 400),
     "no hash": ({"sent": "A" * 64}, 400), "too many": ({"pieces": [{}] * 65}, 413),
+    "nothing but brackets": (b'{"pieces": [' + b"[]," * 600_000 + b"[]]}", 413),
 }
 
 
@@ -286,6 +287,19 @@ def test_a_failure_of_ours_is_a_sentence_and_in_the_log(door: Door, monkeypatch:
     monkeypatch.setattr(intake, "take", fails)
     assert "its log says why" in only_a_sentence(door.send(key, uuid4()), 500)
     assert "SELECT secret" in caplog.text
+
+
+def test_instances_agree_on_nothing_but_the_database(door: Door, tmp_path: Path) -> None:
+    folder = made.journal(tmp_path, 2)
+    record, pieces, code = made.record(folder), made.pieces(folder), door.code("Bay 1")
+    with tables.pool(door.pool.conninfo) as pool, Door(pool) as other:
+        key = other.session.post(f"{other.url}/enrol", json={"code": code}).json()["key"]
+        only_a_sentence(door.session.post(f"{door.url}/enrol", json={"code": code}), 403)
+        assert door.sent(key, record, pieces[1:])["lacks"] == [pieces[0].hash]
+        assert other.sent(key, record, pieces)["lacks"] == [] == door.sent(key, record)["lacks"]
+        with pool.connection() as db:
+            stations.revoke(db, "Bay 1")
+        only_a_sentence(door.send(key, record), 403)
 
 
 def test_an_unknown_key_is_logged_once(door: Door, caplog: pytest.LogCaptureFixture) -> None:

@@ -5,7 +5,10 @@ Outside source: PostgreSQL holds what was sent; it is compared with what SQLite 
 from __future__ import annotations
 
 import lzma
+import re
 import threading
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -334,6 +337,40 @@ def test_two_stations_that_claim_one_record_at_the_same_instant(door: Door, four
     for each in threads:
         each.join()
     assert sum(isinstance(answer, intake.Answer) for answer in told) == 1 and len(told) == 4
+    assert door.events(record) == rows_of(pieces)
+
+
+def test_enrolling_revoking_moving_and_sending_at_once_stop_nobody(door: Door, tmp_path: Path) -> None:
+    """Each asks until it is done, as a station does; all keys and the record's owner change meanwhile. None is a failure of ours."""
+    folder = made.journal(tmp_path, 6)
+    record, pieces = made.record(folder), made.pieces(folder)
+    keys, over, told = {name: door.enrol(name) for name in ("Bay 1", "Bay 2")}, threading.Event(), []
+
+    def send(name: str) -> None:
+        while not over.is_set():
+            told.append(intake_take(door, keys[name], record, pieces))
+
+    def change() -> None:
+        for number in range(8):
+            name = f"Bay {number % 2 + 1}"
+            code = door.code(name)
+            with door.pool.connection() as db:
+                stations.revoke(db, name)
+            with door.pool.connection() as db, suppress(intake.Refused):
+                stations.redeem(db, code, "192.0.2.1")      # revoked, too
+            keys[name] = door.enrol(name)
+            with door.pool.connection() as db, suppress(Refusal):
+                stations.move(db, record, name)
+    with ThreadPoolExecutor() as threads:
+        sending = [threads.submit(send, name) for name in ("Bay 1", "Bay 2", "Bay 1")]
+        try:
+            change()
+        finally:
+            over.set()
+    for each in sending:
+        each.result()
+    assert all(isinstance(answer, intake.Answer) or re.search("does not know|revoked|another station", answer) for answer in told)
+    assert any(isinstance(intake_take(door, key, record, pieces), intake.Answer) for key in keys.values())
     assert door.events(record) == rows_of(pieces)
 
 

@@ -70,7 +70,8 @@ def request(path: str, **asked: str) -> Request:
     """What a browser asks for, as the routes have it."""
     for route in routes.routes(lambda answer: lambda request: answer(request, None, None)):  # type: ignore[arg-type,return-value]
         if isinstance(route, Route) and (found := route.path_regex.match(path)):
-            return Request({"type": "http", "method": "GET", "path": path, "headers": [], "query_string": urlencode(asked).encode(),
+            return Request({"type": "http", "method": "GET", "path": path, "headers": [],
+                            "query_string": urlencode(asked).encode(),
                             "path_params": found.groupdict(), "route": route.path})
     raise AssertionError(path)
 
@@ -91,7 +92,8 @@ def every(db: psycopg.Connection, job: str) -> Iterator[tuple[str, dict[str, str
     after = json.dumps([str(row["started"]), str(row["record"]), piece])
     test = f"/test/{row['record']}/{piece}"
     yield from (
-        ("/", {}), ("/", {"after": '["Station 09000"]'}), (f"/station/{row['station']}", {}), (f"/station/{row['station']}", {"after": after}),
+        ("/", {}), ("/", {"after": '["Station 09000"]'}), (f"/station/{row['station']}", {}),
+        (f"/station/{row['station']}", {"after": after}),
         ("/jobs", {}), ("/jobs", {"after": '["Job 50"]'}), ("/job", {"name": job}), ("/job", {"name": job, "after": after}),
         ("/job/charts", {"name": job}), ("/job/people", {"name": job}), (test, {}), (f"{test}/events", {}), (f"{test}.pdf", {}),
         (f"/round/{row['record']}", {"name": row["round"], "day": str(row["day"])}), ("/doubts", {}),

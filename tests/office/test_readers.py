@@ -2,8 +2,11 @@
 from __future__ import annotations
 
 import json
+import shutil
+import tempfile
 from collections.abc import Iterator
 from hashlib import sha256
+from pathlib import Path
 from uuid import UUID, uuid4
 
 import psycopg
@@ -12,7 +15,8 @@ from psycopg import Connection, sql
 from psycopg.conninfo import make_conninfo
 
 from assistant.files.refusal import Refusal
-from assistant.office import readers, retention
+from assistant.office import readers, retention, server
+from assistant.office.postgres import Cluster
 from assistant.office.readers import Reader, Shut
 
 MINE, OTHER = "Job A", "Job B"
@@ -424,3 +428,36 @@ def test_the_pages_password_follows_from_the_owners() -> None:
     assert "user=bowlside_web" in url and "secret" not in url
     assert url == readers.web_url("host=db.example user=bowlside password=secret dbname=office")
     assert "password" not in readers.web_url("host=/run/x dbname=office")
+
+
+def test_where_the_database_asks_for_passwords_each_role_has_its_own(cluster: Cluster) -> None:
+    """Outside source: PostgreSQL's own scram-sha-256."""
+    folder = Path(tempfile.mkdtemp(prefix="bowlside-"))
+    try:
+        with Cluster(folder, safe=False) as its, psycopg.connect(its.url("postgres", "postgres"), autocommit=True) as root:
+            rules = folder / "data" / "pg_hba.conf"
+            rules.write_text("local all postgres trust\nlocal all all scram-sha-256\n")
+            root.execute("CREATE DATABASE bowlside OWNER bowlside")
+            root.execute("SELECT pg_reload_conf()")
+            for password in "one", "another":
+                root.execute(f"ALTER ROLE bowlside PASSWORD '{password}'")      # type: ignore[arg-type]
+                url = make_conninfo(its.url(), password=password)
+                server.prepare(url)
+                with psycopg.connect(readers.web_url(url)) as web:
+                    assert count(web, "office.tests") == 0
+            for wrong in make_conninfo(its.url(), user=readers.WEB), make_conninfo(url, user=readers.WEB), make_conninfo(its.url(), user=readers.SQL):
+                with pytest.raises(psycopg.OperationalError):
+                    psycopg.connect(wrong)
+            with psycopg.connect(url) as owner:
+                readers.add(owner, "tool", "agency")
+                user, old = readers.give_sql(owner, "tool")
+                same, password = readers.give_sql(owner, "tool")
+            assert same == user
+            with psycopg.connect(make_conninfo(its.url(), user=user, password=password)) as tool:
+                assert count(tool, "tests") == 0
+            with pytest.raises(psycopg.OperationalError, match="password authentication failed"):
+                psycopg.connect(make_conninfo(its.url(), user=user, password=old))
+            kept = root.execute("SELECT string_agg(rolpassword, ' ') FROM pg_authid WHERE rolpassword IS NOT NULL").fetchone()
+            assert kept and kept[0].count("SCRAM-SHA-256$") == 3 and password not in kept[0]
+    finally:
+        shutil.rmtree(folder)

@@ -1,5 +1,5 @@
-"""What is answered to whom, over real tables: a reader sees his job and no other, an address that is none is one sentence, and the
-report is the station's own.
+"""What is answered to whom, over real tables: a reader sees his job and no other, an address that is none is one sentence, and
+the report is the station's own.
 
 Outside source: pypdf, which reads the reports back.
 """
@@ -61,7 +61,7 @@ def words(data: bytes) -> list[str]:
 
 
 def test_the_report_is_the_stations_own(office: Served, tmp_path: Path, day: Path) -> None:
-    """Of a record without a register of meters, which stays at its station, and with the job's file, which the office was given."""
+    """Of a record without a register of meters, which stays at its station, and of a job whose file neither has."""
     folder = tmp_path / "alone"
     made.journal(folder, 3, seed=11)
     record = office.add(folder, "Alone")
@@ -75,7 +75,8 @@ def test_the_report_is_the_stations_own(office: Served, tmp_path: Path, day: Pat
 def test_a_reader_sees_his_job_and_no_other(contractor: Served) -> None:
     text = contractor.text("/")
     assert "Pier station" in text and "Rig 2" not in text
-    others = contractor.owner.execute("SELECT record, encode(piece, 'hex') FROM office.tests WHERE job <> %s LIMIT 1", (JOB,)).fetchone()
+    others = contractor.owner.execute("SELECT record, encode(piece, 'hex') FROM office.tests WHERE job <> %s LIMIT 1",
+                                      (JOB,)).fetchone()
     assert others is not None
     station = contractor.owner.execute("SELECT id FROM office.stations WHERE name = 'Rig 2'").fetchone()
     assert station is not None
@@ -88,7 +89,8 @@ def test_a_reader_sees_his_job_and_no_other(contractor: Served) -> None:
 
 
 def test_people_are_compared_once_the_job_allows_it(office: Served) -> None:
-    job = office.owner.execute("SELECT job, technician FROM office.tests WHERE job LIKE 'Made%%' AND method = 'slump' AND outcome = 'done'").fetchone()
+    job = office.owner.execute("SELECT job, technician FROM office.tests "
+                               "WHERE job LIKE 'Made%%' AND method = 'slump' AND outcome = 'done'").fetchone()
     assert job is not None
     assert "does not let the office compare people" in office.text("/job/people", name=job[0], since="2000-01-01")
     office.owner.execute("INSERT INTO office.job_rules (job, compare_people) VALUES (%s, true)", (job[0],))
@@ -105,14 +107,16 @@ def test_an_address_that_is_none_is_one_sentence(office: Served, path: str) -> N
 
 
 @pytest.mark.parametrize("path", [
-    "/station/none", f"/station/{'0' * 32}", "/test/none/none", f"/test/{'0' * 32}/{'0' * 64}", f"/test/{'0' * 32}/{'0' * 64}.pdf",
-    f"/round/{'0' * 32}?name=R-1&day=2031-05-17", f"/round/{'0' * 32}.pdf?name=R-1&day=2031-05-17&history=7", "/static/none", "/none"])
+    "/station/none", f"/station/{'0' * 32}", "/test/none/none", f"/test/{'0' * 32}/{'0' * 64}",
+    f"/test/{'0' * 32}/{'0' * 64}.pdf",
+    f"/round/{'0' * 32}?name=R-1&day=2031-05-17", f"/round/{'0' * 32}.pdf?name=R-1&day=2031-05-17&history=7", "/static/none",
+    "/none"])
 def test_what_is_not_there_is_told(office: Served, path: str) -> None:
     status, _, body = office.ask(path)
     assert status == 404 and b"There is no such page" in body
 
 
-def test_pages_go_on_until_the_end_and_tell_each_test_once(office: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_pages_go_on_until_the_end_and_tell_each_test_once(office: Served, monkeypatch: pytest.MonkeyPatch) -> None:
     from assistant.office.pages import questions, routes
     monkeypatch.setattr(questions, "MOST", 4)
     monkeypatch.setattr(routes, "MOST", 4)
@@ -136,7 +140,8 @@ def test_two_histories_are_two_on_every_page(office: Served, tmp_path: Path) -> 
     assert first[0] == second[0] and first[1].before == second[1].before and first[1].hash != second[1].hash
     put(office.owner, second[1:], record, "Restored")
     derive(office.owner)
-    rows = office.owner.execute("SELECT encode(piece, 'hex') FROM office.tests WHERE record = %s AND number = 2 ORDER BY 1", (record,)).fetchall()
+    rows = office.owner.execute("SELECT encode(piece, 'hex') FROM office.tests WHERE record = %s AND number = 2 ORDER BY 1",
+                                (record,)).fetchall()
     assert len(rows) == 2
     for (here,), (there,) in (rows, rows[::-1]):
         text = office.text(f"/test/{record}/{here}")
@@ -146,7 +151,7 @@ def test_two_histories_are_two_on_every_page(office: Served, tmp_path: Path) -> 
     assert station is not None and office.text(f"/station/{station[0]}").count("One of two histories of this record") == 2
 
 
-def test_labels_with_markup_stay_text_all_the_way(office: Served, tmp_path: Path) -> None:
+def test_labels_with_markup_stay_text_all_the_way(office: Served) -> None:
     nasty = "<img src=x onerror=alert(1)>"
     office.owner.execute("INSERT INTO office.stations (name, key_hash) VALUES (%s, sha256('n'))", (nasty,))
     assert nasty not in (text := office.text("/")) and "&lt;img src=x onerror=alert(1)&gt;" in text

@@ -2,6 +2,8 @@
 from __future__ import annotations
 
 import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -12,7 +14,7 @@ import pytest
 import trustme
 
 from assistant.files.jsonline import loads
-from tests.command import bowlside
+from tests.command import ROOT, bowlside
 from tests.office import made
 from tests.office.started import Office
 
@@ -99,6 +101,13 @@ def test_wrong_use_is_a_sentence(own: str, files: Path, tmp_path: Path, monkeypa
     bowlside("office", "run", "--certificate", "c", "--key", "k").is_one_sentence(2, "--database", "bowlside office trial")
 
 
-def test_a_station_without_the_offices_packages(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(__import__("sys").modules, "psycopg", None)
-    bowlside("office", "stations").is_one_sentence(2, "psycopg", "python3 assistant office")
+def test_a_station_without_the_offices_packages() -> None:
+    """Has the same command line, and a sentence for the office's commands."""
+    code = ("import sys\n"
+            "for name in ('psycopg', 'psycopg_pool', 'alembic', 'sqlalchemy', 'trustme', 'cryptography'): sys.modules[name] = None\n"
+            "from assistant import cli\nsys.exit(cli.main(sys.argv[1:]))")
+    done = [subprocess.run([sys.executable, "-c", code, *words], cwd=ROOT, capture_output=True, text=True, timeout=60)
+            for words in (["send", "--help"], ["office", "--help"], ["office", "trial"], ["office", "stations"])]
+    assert [each.returncode for each in done] == [0, 0, 2, 2], done
+    for each in done[2:]:
+        assert each.stderr.startswith("bowlside: The package psycopg is missing") and "python3 assistant office" in each.stderr

@@ -42,24 +42,32 @@ class Browser:
                  "server": ("office.example", 443), "client": (self.address, 1), "http_version": "1.1"}
         sent: list[Any] = []
 
+        given = [{"type": "http.request", "body": body, "more_body": False}]
+
         async def receive() -> dict[str, Any]:
-            return {"type": "http.request", "body": body, "more_body": False}
+            if not given:
+                await asyncio.Event().wait()    # it stays
+            return given.pop()
 
         async def send(message: Any) -> None:
             sent.append(message)
         await self.app(scope, receive, send)    # type: ignore[arg-type]
-        given = [(key.decode(), value.decode()) for key, value in sent[0]["headers"]]
-        for key, value in given:
+        told = [(key.decode(), value.decode()) for key, value in sent[0]["headers"]]
+        for key, value in told:
             if key == "set-cookie":
                 self.cookies |= {name: morsel.value for name, morsel in SimpleCookie(value).items()}
-        return Answer(sent[0]["status"], dict(given), b"".join(each.get("body", b"") for each in sent[1:]).decode())
+        return Answer(sent[0]["status"], dict(told), b"".join(each.get("body", b"") for each in sent[1:]))
 
 
 @dataclass
 class Answer:
     status: int
     headers: dict[str, str]
-    text: str
+    body: bytes
+
+    @property
+    def text(self) -> str:
+        return self.body.decode()
 
 
 def page(title: str, *inside: Any, reader: str = "") -> Html:

@@ -75,19 +75,34 @@ def test_a_restore_loses_nothing_that_a_station_still_has(place: Path, tmp_path:
         made.journal(journal, 2, seed=1)
         assert bowlside("send", "--once", "--journal", journal).code == 0
         assert events_at(url) == events_of(journal)
-        port = office.url.rpartition(":")[2]
+        port, key = office.url.rpartition(":")[2], (place / "pages.key").read_text()
     authority = [(place / name).read_bytes() for name in ("authority.pem", "authority.key")]
     shutil.rmtree(place)
     elsewhere.mkdir()
     for name, content in zip(("authority.pem", "authority.key"), authority, strict=True):
         (elsewhere / name).write_bytes(content)
     url = f"host={elsewhere / 'database' / 'socket'} user=bowlside dbname=bowlside"
-    with trial(elsewhere, port):
+    with trial(elsewhere, port) as office:
         restored = bowlside("office", "restore", backup, "--folder", elsewhere)
         assert restored.code == 0, restored
         assert events_at(url) == [event for event in events_of(journal) if event in events_at(url)] != events_of(journal)
         assert bowlside("send", "--once", "--journal", journal).code == 0
         assert events_at(url) == events_of(journal)
         until(lambda: derived_at(url) == 4, "what came after the backup was not derived")
+        page = requests.get(f"{office.url}/", headers={"authorization": f"Bearer {key}"}, verify=office.authority, timeout=60)
+        assert page.status_code == 200 and "Bay 1" in page.text, "its reader has the key of before"
         listed = loads(bowlside("office", "stations", "--json", "--folder", elsewhere).out)
         assert listed["waiting"] == 0 and listed["records"] == [str(made.record(journal))]
+
+
+def test_what_is_exported_by_the_page_is_what_the_station_recorded(place: Path, tmp_path: Path) -> None:
+    journal = made.journal(tmp_path / "practice", 2, practice=True)
+    with trial(place) as office:
+        assert enrolled(office, journal, "--folder", place, practice=True).code == 0
+        assert bowlside("send", "--once", "--practice", "--journal", journal).code == 0
+        until(lambda: derived_at(f"host={place / 'database' / 'socket'} user=bowlside dbname=bowlside") == 2, "nothing was derived")
+        key = (place / "pages.key").read_text()
+        taken = requests.get(f"{office.url}/export.zip", headers={"authorization": f"Bearer {key}"}, verify=office.authority, timeout=60)
+    (tmp_path / "it.zip").write_bytes(taken.content)
+    done = bowlside("office", "verify", tmp_path / "it.zip")
+    assert done.code == 0 and done.out.startswith(f"2 tests. 2 pieces of their records, {len(events_of(journal))} events"), done

@@ -181,8 +181,9 @@ def _usable(curve: Curve) -> list[tuple[float, float]]:
 def _fits(points: list[tuple[float, float]], chi_square: float) -> _Family | None:
     """Every tau whose fit is within ``chi_square`` of the best one's: looked for ever closer until several are inside."""
     low, high = _TAU_S
+    sums = _Sums(points)
     for _ in range(8):
-        lines = [line for n in range(_AROUND) if (line := _bent(points, low * (high / low) ** (n / (_AROUND - 1))))]
+        lines = [line for n in range(_AROUND) if (line := _bent(sums, low * (high / low) ** (n / (_AROUND - 1))))]
         if len(lines) < 3:
             return None
         best = min(lines, key=lambda line: line.squares)
@@ -191,35 +192,44 @@ def _fits(points: list[tuple[float, float]], chi_square: float) -> _Family | Non
         if len(near) >= 6:
             break
         low, high = lines[max(near[0] - 1, 0)].tau, lines[min(near[-1] + 1, len(lines) - 1)].tau
-    best = _between(points, lines, best)
+    best = _between(sums, lines, best)
     return _Family([*(lines[n] for n in near), best], best, noise, variance, chi_square * variance)
 
 
-def _bent(points: list[tuple[float, float]], tau: float) -> _Line | None:
+class _Sums:
+    """Of a hold's points, what least squares need and no tau changes: worked out once for all of them."""
+
+    def __init__(self, points: list[tuple[float, float]]) -> None:
+        base = points[0][1]
+        self.each = [(s, -s / _SECONDS, psi - base) for s, psi in points]
+        self.count = self.time = self.time2 = self.gone = self.time_gone = self.squares = 0.0
+        for _, time, gone in self.each:
+            self.count += 1.0
+            self.time += time
+            self.time2 += time * time
+            self.gone += gone
+            self.time_gone += time * gone
+            self.squares += gone * gone
+
+
+def _bent(sums: _Sums, tau: float) -> _Line | None:
     """Least squares for one tau; None where the readings can't tell its three numbers apart. Pressures count from the first."""
-    base = points[0][1]
-    sums = [[0.0] * 3 for _ in range(3)]
-    right = [0.0] * 3
-    squares = 0.0
-    for s, psi in points:
-        row = (1.0, -s / _SECONDS, exp(-s / tau))
-        gone = psi - base
-        squares += gone * gone
-        for i in range(3):
-            right[i] += row[i] * gone
-            for j in range(i, 3):
-                sums[i][j] += row[i] * row[j]
-    for i in range(3):
-        for j in range(i):
-            sums[i][j] = sums[j][i]
-    spread = _inverse(sums)
+    bend = time_bend = bend2 = bend_gone = 0.0
+    for s, time, gone in sums.each:
+        bent = exp(-s / tau)
+        bend += bent
+        time_bend += time * bent
+        bend2 += bent * bent
+        bend_gone += bent * gone
+    spread = _inverse([[sums.count, sums.time, bend], [sums.time, sums.time2, time_bend], [bend, time_bend, bend2]])
     if spread is None:
         return None
+    right = [sums.gone, sums.time_gone, bend_gone]
     numbers = [sum(a * b for a, b in zip(line, right)) for line in spread]
-    return _Line(tau, numbers, spread, max(0.0, squares - sum(a * b for a, b in zip(numbers, right))))
+    return _Line(tau, numbers, spread, max(0.0, sums.squares - sum(a * b for a, b in zip(numbers, right))))
 
 
-def _between(points: list[tuple[float, float]], lines: list[_Line], best: _Line) -> _Line:
+def _between(sums: _Sums, lines: list[_Line], best: _Line) -> _Line:
     """The best tau between those tried: the bottom of a parabola through the best one and its neighbours."""
     n = lines.index(best)
     if n in (0, len(lines) - 1):
@@ -228,7 +238,7 @@ def _between(points: list[tuple[float, float]], lines: list[_Line], best: _Line)
     if left + right <= 0:
         return best
     shift = (left - right) / (left + right) / 2  # in steps of the logarithm of tau, which are equal
-    closer = _bent(points, best.tau * (lines[n + 1].tau / best.tau) ** shift)
+    closer = _bent(sums, best.tau * (lines[n + 1].tau / best.tau) ** shift)
     return closer if closer and closer.squares < best.squares else best
 
 

@@ -13,7 +13,8 @@ from assistant.report.cylinders import CylinderSet
 
 KINDS = ("gaps", "invalid", "refused")
 KEYS: Mapping[str, tuple[str, ...]] = {
-    "gaps": ("found_at", "record", "piece", "kind"), "invalid": ("started", "record", "piece"), "refused": ("at", "station", "hash", "why")}
+    "gaps": ("found_at", "record", "piece", "kind"), "invalid": ("started", "record", "piece"),
+    "refused": ("at", "station", "hash", "why")}
 """By what each list goes on."""
 
 
@@ -39,7 +40,8 @@ def _gap(row: Row) -> Html:
 
 
 def _test(row: Row) -> Html:
-    return frame.row_of_test(row, [(words("station"), row["station_name"]), (words("job"), row["job"]), (words("at"), frame.wall(row))])
+    return frame.row_of_test(row, [(words("station"), row["station_name"]), (words("job"), row["job"]),
+                                   (words("at"), frame.wall(row))])
 
 
 def _refused(row: Row) -> Html:
@@ -49,14 +51,15 @@ def _refused(row: Row) -> Html:
 
 # --- due dates ----------------------------------------------------------------------------------------------------------------
 
-def due(sets: Sequence[tuple[Row, CylinderSet]], running_out: Sequence[Row], meters: Sequence[Row] | None, now: datetime, most: int,
-        reader: str = "") -> Html:
+def due(sets: Sequence[tuple[Row, CylinderSet]], running_out: Sequence[Row], meters: Sequence[Row] | None, now: datetime,
+        most: int, reader: str = "") -> Html:
     """``sets``: cylinders that lie somewhere, with the test that made each, the first due first. ``running_out``: equipment and
-    certificates as the newest test with each says, the first to run out first. ``meters``: by name; None: only who runs the office
-    is shown them, since a meter is no job's."""
+    certificates as the newest test with each says, the first to run out first. ``meters``: by name; None: only who runs the
+    office is shown them, since a meter is no job's."""
     today = now.date()
     return frame.page("/due", words("due"), *(frame.region(name, el("section", [
-        el("h2", words(f"due_{name}")), el("p", words(f"due_{name}_told"), class_="note"), frame.rows(made, words("due_none")), more]))
+        el("h2", words(f"due_{name}")), el("p", words(f"due_{name}_told"), class_="note"),
+        frame.rows(made, words("due_none")), more]))
         for name, made, more in (
             ("sets", [_set(row, each, now) for row, each in sets], None),
             ("gear", [_gear(each, today) for each in running_out],
@@ -77,7 +80,8 @@ def _gear(row: Row, today: date) -> Html:
     late = today > row["good_until"]
     return frame.row(f"{capital(row['kind'])} {row['name']}", [
         (words("runs_out"), row["good_until"]), (words("seen_in"), el("a", words("its_test"), href=frame.test_path(row))),
-        (words("station"), row["station_name"])], [words("overdue") if late else "", row["told"]], "alarm" if late else "", level="h3")
+        (words("station"), row["station_name"])],
+        [words("overdue") if late else "", row["told"]], "alarm" if late else "", level="h3")
 
 
 def _meter(row: Row, today: date) -> Html:

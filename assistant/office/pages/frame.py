@@ -30,10 +30,12 @@ def words(ident: str, **fields: object) -> str:
 
 
 def page(path: str, title: str, *inside: Any, reader: str = "", said: str = "", live: bool = True) -> Html:
-    """``path``: the place in the menu that it belongs to. ``inside``: what changes stands in ``region``s. ``said``: the newest of it
-    in a sentence, which a screen reader says when it changes. ``live``: it goes on by itself."""
-    links = [el("a", words(name), href=to, aria_current="page" if to == path else None) for to, name in MENU]
-    nav = el("nav", [links, el("a", words("signed_in", reader=reader), href="/sign-in") if reader else None], aria_label=words("title"))
+    """``path``: the place in the menu that it belongs to. ``inside``: what changes stands in ``region``s. ``said``: the
+    newest of it in a sentence, which a screen reader says when it changes. ``live``: it goes on by itself."""
+    menu = MENU if reader else MENU[:1]     # who is not signed in is led to the door by any of them
+    links = [el("a", words(name), href=to, aria_current="page" if to == path else None) for to, name in menu]
+    signed_in = el("a", words("signed_in", reader=reader), href="/sign-in") if reader else None
+    nav = el("nav", [links, signed_in], aria_label=words("title"))
     head = el("head", [
         el("meta", charset="utf-8"), el("meta", name="viewport", content="width=device-width, initial-scale=1"),
         el("meta", name="color-scheme", content="light dark"), el("title", f"{title} - {words('title')}"),
@@ -78,8 +80,8 @@ def pairs(given: Iterable[tuple[object, object]]) -> Html:
 def table(told: str, heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> Html:
     """A table that may be wider than a phone: then it is scrolled by itself, by keys too. The first cell names its row."""
     body = [el("tr", [el("th", row[0], scope="row"), [el("td", cell) for cell in row[1:]]]) for row in rows]
-    whole = el("table", [el("caption", told, class_="unseen"), el("thead", el("tr", [el("th", head, scope="col") for head in heads])),
-                         el("tbody", body)])
+    head = el("tr", [el("th", each, scope="col") for each in heads])
+    whole = el("table", [el("caption", told, class_="unseen"), el("thead", head), el("tbody", body)])
     return el("div", whole, class_="wide", role="region", aria_label=told, tabindex="0")
 
 
@@ -100,7 +102,8 @@ def rows(made: Sequence[Html], nothing: str) -> Html:
 
 def row(name: Any, given: Iterable[tuple[object, object]], notes: Iterable[Any] = (), kind: str = "", level: str = "h2") -> Html:
     """One of a list: its name, its values, and what else is to be said of it."""
-    return el("li", [el(level, name), pairs(given), [el("p", each, class_="note") for each in notes if each]], class_=kind or None)
+    said = [el("p", each, class_="note") for each in notes if each]
+    return el("li", [el(level, name), pairs(given), said], class_=kind or None)
 
 
 def link(path: str, text: object, **asked: object) -> Html:

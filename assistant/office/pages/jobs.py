@@ -13,7 +13,8 @@ from assistant.report.rows import result_name
 
 def listed(jobs: Sequence[Row], most: int, reader: str = "") -> Html:
     """By name, each with its newest test."""
-    made = [el("li", [el("h2", frame.link("/job", _named(each["name"]), name=each["name"])), _newest(each) if each.get("piece") else None],
+    made = [el("li", [el("h2", frame.link("/job", _named(each["name"]), name=each["name"])),
+                      _newest(each) if each.get("piece") else None],
                class_="practice" if each.get("practice") else None) for each in jobs]
     return frame.page("/jobs", words("jobs"), frame.region(
         "jobs", frame.rows(made, words("no_jobs")), frame.more("/jobs", jobs, most, ("name",))), reader=reader)
@@ -62,7 +63,8 @@ def _round(tests: Sequence[Row], results: Mapping[Any, Iterable[Row]]) -> Html:
         else words("single", station=first["station_name"], day=first["day"])
     known = dict.fromkeys((words(name), test[name]) for test in tests for name in ("sample", "ticket", "mix") if test[name])
     return el("section", [
-        el("h2", frame.link(f"/round/{first['record']}", title, name=first["round"], day=first["day"]) if first["round"] else title),
+        el("h2", frame.link(f"/round/{first['record']}", title, name=first["round"], day=first["day"])
+           if first["round"] else title),
         frame.pairs(known),
         el("ul", [frame.row_of_test(test, frame.of_results(results.get(frame.key(test), ()))) for test in tests], class_="rows")])
 
@@ -86,5 +88,6 @@ def _compared(title: str, who: str, found: Sequence[Row]) -> Html:
         told = ", ".join(filter(None, [result_name(name), unit, mix]))
         parts += [el("h3", told), frame.table(
             f"{title}: {told}", [who, words("count"), words("mean"), words("deviation"), words("failed"), words("checks")],
-            [(row["who"] or words("unnamed"), row["count"], row["mean"], row["deviation"], row["failed"], row["checks"]) for row in its])]
+            [(row["who"] or words("unnamed"), *(row[cell] for cell in ("count", "mean", "deviation", "failed", "checks")))
+             for row in its])]
     return el("section", [el("h2", title), parts or el("p", words("nothing_to_compare"))])

@@ -18,7 +18,7 @@ from assistant.report.rows import Test, marks, reading_name, result_name, title_
 
 
 def whole(row: Row, test: Test, others: Sequence[Row], reader: str = "") -> Html:
-    """``row``: how it is listed; ``test``: as ``summary.of`` gives it. ``others``: the same number in the record's other history."""
+    """``row``: how it is listed; ``test``: as ``summary.of`` gives it. ``others``: the same number in another history."""
     its, path = record_page.of(test), frame.test_path(row)
     title = words("test", number=row["number"], title=title_of(test))
     ways = [(f"{path}.pdf", words("pdf")), (f"{path}/events", words("events"))]
@@ -62,7 +62,8 @@ def _histories(others: Sequence[Row]) -> Html:
 
 def _reading(one: dict[str, Any]) -> Html:
     ways = " + ".join(f'{each["source"]} "{each["verbatim"]}"' for each in one["entries"])
-    told = join(str(one["taken"])[11:19], " ", el("b", reading_name(one["id"])), f" {one['value']} {one['unit']}".rstrip(), f" ({ways})")
+    value = f"{one['value']} {one['unit']}".rstrip()
+    told = join(str(one["taken"])[11:19], " ", el("b", reading_name(one["id"])), f" {value} ({ways})")
     return join(el("s", told), " ", words("withdrawn", why=one["withdrawn"])) if one["withdrawn"] else told
 
 

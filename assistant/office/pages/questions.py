@@ -23,18 +23,21 @@ MOST = 50
 MOST_SETS = 2000
 DAYS = 90
 """So far back people are compared, unless another day is asked for."""
-TEST = """t.record, t.piece, t.station, t.number, t.method, t.title, t.outcome, t.verdict, t.why, t.job, t.round, t.sample, t.ticket,
-    t.mix, t.check_of, t.practice, t.another_history, t.day, t.started, t.brief->>'started' AS wall"""
+TEST = """t.record, t.piece, t.station, t.number, t.method, t.title, t.outcome, t.verdict, t.why, t.job, t.round, t.sample,
+    t.ticket, t.mix, t.check_of, t.practice, t.another_history, t.day, t.started, t.brief->>'started' AS wall"""
 ITS = f"{TEST}, s.name AS station_name"
 FROM = "office.tests t JOIN office.stations s ON s.id = t.station"
 GAPS_OF = """(SELECT count(*) FROM office.records r JOIN office.pieces p ON p.record = r.id AND p.gap WHERE r.station = s.id)
-    + (SELECT count(*) FROM office.records r JOIN office.pieces p ON p.record = r.id AND p.kind IN ('damaged', 'lost') WHERE r.station = s.id)
-    + (SELECT count(DISTINCT t.record) FROM office.records r JOIN office.tests t ON t.record = r.id AND t.another_history WHERE r.station = s.id)
+    + (SELECT count(*) FROM office.records r JOIN office.pieces p ON p.record = r.id AND p.kind IN ('damaged', 'lost')
+        WHERE r.station = s.id)
+    + (SELECT count(DISTINCT t.record) FROM office.records r JOIN office.tests t ON t.record = r.id AND t.another_history
+        WHERE r.station = s.id)
     + (SELECT count(*) FROM office.records r JOIN office.unreadable u ON u.record = r.id WHERE r.station = s.id) AS gaps"""
 """What read.gaps tells of one station; a record with two histories counts once."""
 STATION = f"""s.id, s.name, s.practice AS trial, s.enrolled_at, s.revoked_at, s.heard_at, s.program, s.waiting, s.clock_off_s,
     {GAPS_OF}"""
-NEWEST = f"""LEFT JOIN LATERAL (SELECT {TEST} FROM office.tests t WHERE t.station = s.id ORDER BY t.started DESC LIMIT 1) newest ON true"""
+NEWEST = f"""LEFT JOIN LATERAL (
+    SELECT {TEST} FROM office.tests t WHERE t.station = s.id ORDER BY t.started DESC LIMIT 1) newest ON true"""
 Found = list[Row]
 Key = Sequence[str] | None
 
@@ -51,7 +54,8 @@ def key(given: str | None, length: int) -> Key:
         found = json.loads(given)
     except (ValueError, RecursionError):
         raise BadKey from None
-    if not (isinstance(found, list) and len(found) == length and all(isinstance(each, str) and "\0" not in each for each in found)):
+    texts = isinstance(found, list) and all(isinstance(each, str) and "\0" not in each for each in found)
+    if not texts or len(found) != length:
         raise BadKey
     return found
 
@@ -66,7 +70,8 @@ def asked(db: Connection, sql: str, **given: Any) -> Found:
 def stations(db: Connection, after: Key) -> Found:
     return asked(db, f"""SELECT newest.*, p.received_at, {STATION} FROM office.stations s {NEWEST}
         LEFT JOIN office.pieces p ON p.record = newest.record AND p.hash = newest.piece
-        WHERE %(after)s::text IS NULL OR s.name > %(after)s ORDER BY s.name LIMIT %(most)s""", after=after and after[0], most=MOST)
+        WHERE %(after)s::text IS NULL OR s.name > %(after)s ORDER BY s.name LIMIT %(most)s""",
+        after=after and after[0], most=MOST)
 
 
 def station(db: Connection, ident: Any) -> Row | None:
@@ -90,7 +95,8 @@ def results(db: Connection, tests: Sequence[Row]) -> dict[tuple[Any, bytes], Fou
     found: dict[tuple[Any, bytes], Found] = {}
     for each in asked(db, """SELECT x.record, x.piece, x.name, x.rounded, x.unit, x.remark, x.verdict
             FROM unnest(%(records)s::uuid[], %(pieces)s::bytea[]) AS k(record, piece)
-            JOIN office.results x ON x.record = k.record AND x.piece = k.piece WHERE x.rounded IS NOT NULL ORDER BY x.record, x.piece, x.position""",
+            JOIN office.results x ON x.record = k.record AND x.piece = k.piece WHERE x.rounded IS NOT NULL
+            ORDER BY x.record, x.piece, x.position""",
             records=[test["record"] for test in tests], pieces=[test["piece"] for test in tests]):
         found.setdefault((each["record"], bytes(each["piece"])), []).append(each)
     return found
@@ -103,7 +109,8 @@ def jobs(db: Connection, after: Key) -> Found:
     return asked(db, f"""SELECT j.name, newest.*, s.name AS station_name FROM office.jobs j
         LEFT JOIN LATERAL (SELECT {TEST} FROM office.tests t WHERE t.job = j.name ORDER BY t.started DESC LIMIT 1) newest ON true
         LEFT JOIN office.stations s ON s.id = newest.station
-        WHERE %(after)s::text IS NULL OR j.name > %(after)s ORDER BY j.name LIMIT %(most)s""", after=after and after[0], most=MOST)
+        WHERE %(after)s::text IS NULL OR j.name > %(after)s ORDER BY j.name LIMIT %(most)s""",
+        after=after and after[0], most=MOST)
 
 
 def tests_of_job(db: Connection, job: str, after: Key) -> Found:
@@ -146,7 +153,8 @@ def _compared(db: Connection, who: str, job: str, since: Any, names: list[str], 
             avg(x.rounded) AS mean, stddev_samp(x.rounded) AS deviation, max(scale(x.rounded)) AS places,
             count(*) FILTER (WHERE t.verdict IN ('fail', 'invalid')) AS failed, count(*) FILTER (WHERE t.check_of <> '') AS checks
         FROM office.tests t JOIN office.results x ON x.record = t.record AND x.piece = t.piece
-        WHERE t.job = %(job)s AND t.day >= %(since)s AND t.method = ANY (%(methods)s) AND t.outcome = 'done' AND NOT t.practice AND t.comparison = ''
+        WHERE t.job = %(job)s AND t.day >= %(since)s AND t.method = ANY (%(methods)s) AND t.outcome = 'done'
+            AND NOT t.practice AND t.comparison = ''
             AND x.name = ANY (%(names)s) AND x.rounded IS NOT NULL
         GROUP BY 1, 2, 3, 4 ORDER BY 1, 2, 3, 4 LIMIT 1000""", job=job, since=since, methods=methods, names=names)
     return [{**each, **{name: "" if each[name] is None else f"{round_to(each[name], each['places'] + 1):f}"
@@ -173,8 +181,8 @@ def others(db: Connection, row: Row) -> Found:
 
 def round_of(db: Connection, record: Any, name: str, day: Any) -> list[tuple[Found, list[Any]]]:
     """Of each history its tests, oldest first: how they are listed, and whole."""
-    branches = asked(db, "SELECT pieces FROM office.rounds WHERE record = %(record)s AND round = %(name)s AND day = %(day)s ORDER BY branch",
-                     record=record, name=name, day=day)
+    branches = asked(db, """SELECT pieces FROM office.rounds WHERE record = %(record)s AND round = %(name)s AND day = %(day)s
+        ORDER BY branch""", record=record, name=name, day=day)
     found = [asked(db, f"""SELECT {ITS}, t.document::text AS document FROM {FROM}
         WHERE t.record = %(record)s AND t.piece = ANY (%(pieces)s) ORDER BY t.number""", record=record, pieces=each["pieces"])
         for each in branches]
@@ -183,8 +191,8 @@ def round_of(db: Connection, record: Any, name: str, day: Any) -> list[tuple[Fou
 
 def events(db: Connection, row: Row, after: Key) -> Found:
     return asked(db, """SELECT seq, wall, boot, body, hash FROM office.events
-        WHERE record = %(record)s AND piece = %(piece)s AND seq > %(after)s
-        ORDER BY seq LIMIT %(most)s""", record=row["record"], piece=row["piece"], after=int(after[0]) if after else 0, most=4 * MOST)
+        WHERE record = %(record)s AND piece = %(piece)s AND seq > %(after)s::bigint
+        ORDER BY seq LIMIT %(most)s""", record=row["record"], piece=row["piece"], after=after[0] if after else 0, most=4 * MOST)
 
 
 # --- what to look at, and what is due -----------------------------------------------------------------------------------------
@@ -221,12 +229,15 @@ def running_out(db: Connection, after: Key) -> Found:
     """Equipment and certificates, the first to run out first."""
     return asked(db, """SELECT e.kind, e.name, e.good_until, e.told, e.record, e.piece, e.station, s.name AS station_name
         FROM office.equipment e JOIN office.stations s ON s.id = e.station
-        WHERE e.good_until IS NOT NULL AND (%(day)s::date IS NULL OR (e.good_until, e.kind, e.name) > (%(day)s::date, %(kind)s, %(name)s))
-        ORDER BY e.good_until, e.kind, e.name LIMIT %(most)s""", most=MOST, **dict(zip(("day", "kind", "name"), after or (None,) * 3)))
+        WHERE e.good_until IS NOT NULL AND (
+            %(day)s::date IS NULL OR (e.good_until, e.kind, e.name) > (%(day)s::date, %(kind)s, %(name)s))
+        ORDER BY e.good_until, e.kind, e.name LIMIT %(most)s""",
+        most=MOST, **dict(zip(("day", "kind", "name"), after or (None,) * 3)))
 
 
 def calibrations(db: Connection, after: Key) -> Found:
     """Of each meter its newest calibration and leak hold at any station, by the meter's name."""
-    return asked(db, """SELECT meter AS name, calibration_good_until, leak_hold_on, leak_verdict, leak_hold_good_until, station AS station_name
+    return asked(db, """SELECT meter AS name, calibration_good_until, leak_hold_on, leak_verdict, leak_hold_good_until,
+            station AS station_name
         FROM read.meters WHERE %(after)s::text IS NULL OR meter > %(after)s ORDER BY meter LIMIT %(most)s""",
         after=after and after[0], most=MOST)

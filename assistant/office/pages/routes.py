@@ -11,8 +11,8 @@ import re
 import uuid
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from importlib.resources import files
-from itertools import groupby
 from typing import Any
 
 import psycopg
@@ -26,6 +26,7 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from assistant.board.markup import Html
+from assistant.office import export
 from assistant.office import jobs as over_stations
 from assistant.office.pages import charts, doubts, frame, jobs, one_test, questions, stations
 from assistant.office.pages.questions import MOST
@@ -56,7 +57,8 @@ Endpoint = Callable[[Request], Response]
 def rooms(pool: ConnectionPool) -> list[BaseRoute]:
     """All that is for readers, the door among it. ``pool``: of the pages' role (readers.web_url)."""
     door = Door(pool, frame.plain)
-    return [Mount("/", guarded([*door.routes(), *routes(door.behind)]))]
+    exports = export.routes(door.behind, str(pool.conninfo), partial(frame.page, "/export", live=False))
+    return [Mount("/", guarded([*door.routes(), *routes(door.behind), *exports]))]
 
 
 def guarded(inside: Sequence[BaseRoute]) -> ASGIApp:
@@ -163,7 +165,8 @@ def job(request: Request, db: Connection, reader: Reader) -> Made:
 def job_charts(request: Request, db: Connection, reader: Reader) -> Made:
     name = _name(request)
     history, left = questions.history(db, name)
-    return charts.of(name, over_stations.of(db, name), history, date.today().isoformat(), len(history) if left else 0, reader.name)
+    given, today = over_stations.of(db, name), date.today().isoformat()
+    return charts.of(name, given, history, today, len(history) if left else 0, reader.name)
 
 
 def job_people(request: Request, db: Connection, reader: Reader) -> Made:
@@ -234,12 +237,13 @@ def _round(request: Request, db: Connection) -> Sequence[tuple[Sequence[question
 
 
 def _pdf(tests: Sequence[Test], db: Connection, name: str) -> Response:
-    """By the same program as a station's own. What only the station's register knows (when its meter was calibrated) stays a line to
-    be filled in."""
+    """By the same program as a station's own. What only the station's register knows (when its meter was calibrated) stays a line
+    to be filled in."""
     given = over_stations.of(db, str(tests[0].get("job") or ""))
     out = io.BytesIO()
     pdf_file.write(tests, out, _now().astimezone().isoformat(timespec="seconds"), given, summary=False)
-    return Response(out.getvalue(), media_type="application/pdf", headers={"content-disposition": f'inline; filename="{name}.pdf"'})
+    return Response(out.getvalue(), media_type="application/pdf",
+                    headers={"content-disposition": f'inline; filename="{name}.pdf"'})
 
 
 # --- what to look at, and what is due -----------------------------------------------------------------------------------------
@@ -263,9 +267,11 @@ def due(request: Request, db: Connection, reader: Reader) -> Made:
 def _sets(rows: Sequence[questions.Row], tests: Sequence[Test]) -> list[tuple[questions.Row, cylinders.CylinderSet]]:
     """Those that lie somewhere, the first due first. A set is joined within its record."""
     row_of = {id(test): row for row, test in zip(rows, tests)}
-    by_record: Mapping[Any, list[Test]] = {record: [test for _, test in its] for record, its in groupby(
-        sorted(zip(rows, tests), key=lambda each: (str(each[0]["record"]), each[0]["number"])), key=lambda each: each[0]["record"])}
-    found = [(row_of[id(each.record)], each) for its in by_record.values() for each in cylinders.joined(its) if each.here]
+    by_record: dict[Any, list[tuple[int, Test]]] = {}
+    for row, test in zip(rows, tests):
+        by_record.setdefault(row["record"], []).append((row["number"], test))
+    found = [(row_of[id(each.record)], each) for its in by_record.values()
+             for each in cylinders.joined(test for _, test in sorted(its, key=lambda each: each[0])) if each.here]
     return sorted(found, key=lambda each: each[1].due)
 
 
@@ -279,4 +285,5 @@ def _uuid(text: str) -> uuid.UUID | None:
 PAGES: Mapping[str, Answer] = {
     "/": all_stations, "/station/{station}": station, "/jobs": all_jobs, "/job": job, "/job/charts": job_charts,
     "/job/people": job_people, "/test/{record}/{piece}.pdf": test_pdf, "/test/{record}/{piece}/events": events,
-    "/test/{record}/{piece}": test, "/round/{record}.pdf": round_pdf, "/round/{record}": round_of, "/doubts": to_look_at, "/due": due}
+    "/test/{record}/{piece}": test, "/round/{record}.pdf": round_pdf, "/round/{record}": round_of, "/doubts": to_look_at,
+    "/due": due}

@@ -33,7 +33,8 @@ def _station(each: Row, at: datetime) -> Html:
     last = el("p", [frame.test_link(each), " ", frame.verdict(each), " ", frame.outcome(each), " ", frame.why(each)]) \
         if each.get("piece") else el("p", words("no_test"))
     marks = [el("p", mark, class_="mark-line") for mark in frame.test_marks(each)] if each.get("piece") else []
-    return el("li", [heading, frame.pairs(state(each, at)), last, marks, [el("p", told, class_="note") for told in troubles(each, at)]],
+    return el("li", [heading, frame.pairs(state(each, at)), last, marks,
+                     [el("p", told, class_="note") for told in troubles(each, at)]],
               class_="practice" if each["trial"] else "alarm" if troubles(each, at) else None)
 
 
@@ -49,12 +50,13 @@ def troubles(each: Row, at: datetime) -> list[str]:
     silent = heard is not None and (at - heard).total_seconds() > HEARD_S
     wrong = each["clock_off_s"] is not None and abs(each["clock_off_s"]) >= frame.CLOCK_S
     return [words(name) for name, true in (
-        ("trial", each["trial"]), ("is_revoked", each["revoked_at"]), ("never_heard", heard is None), ("is_silent", silent and not each["revoked_at"]),
+        ("trial", each["trial"]), ("is_revoked", each["revoked_at"]), ("never_heard", heard is None),
+        ("is_silent", silent and not each["revoked_at"]),
         ("clock_wrong", wrong), ("has_gaps", each["gaps"])) if true]
 
 
-def station(each: Row, records: Sequence[Row], tests: Sequence[Row], results: Mapping[Any, Iterable[Row]], at: datetime, most: int,
-            reader: str = "") -> Html:
+def station(each: Row, records: Sequence[Row], tests: Sequence[Row], results: Mapping[Any, Iterable[Row]], at: datetime,
+            most: int, reader: str = "") -> Html:
     """One station: its records, and its tests, newest first."""
     known = [(words("program"), each["program"]), (words("enrolled"), f"{each['enrolled_at']:%Y-%m-%d}")]
     listed = [frame.test_row(test, results.get(frame.key(test), ()), with_station=False) for test in tests]
@@ -62,7 +64,8 @@ def station(each: Row, records: Sequence[Row], tests: Sequence[Row], results: Ma
         "state", frame.notices(troubles(each, at)), frame.pairs([*state(each, at), *known])),
         frame.section(words("records"), el("p", words("records_told")), frame.lines(_record(one) for one in records)),
         frame.region("tests", frame.section(words("tests"), join(
-            frame.rows(listed, words("no_test")), frame.more(f"/station/{each['id']}", tests, most, ("started", "record", "piece"))))),
+            frame.rows(listed, words("no_test")),
+            frame.more(f"/station/{each['id']}", tests, most, ("started", "record", "piece"))))),
         reader=reader)
 
 

@@ -186,7 +186,7 @@ def upgrade() -> None:
         run(f"GRANT SELECT {COLUMNS.get(name, '')} ON office.{name} TO bowlside_web, bowlside_sql")
     for name in ("reader", "role", "sees_all", "granted", "records_seen", "stations_seen", "compared"):
         run(f"GRANT EXECUTE ON FUNCTION office.{name}() TO bowlside_web, bowlside_sql")
-    for name in DOOR:
+    for name in (*DOOR, "without_people(jsonb)"):
         run(f"GRANT EXECUTE ON FUNCTION office.{name} TO bowlside_web")
     for view in ("tests", "results", "meter_checks"):
         definition = run(f"SELECT pg_get_viewdef('read.{view}'::regclass)").scalar_one()
