@@ -97,6 +97,19 @@ def until(true: Any, why: str) -> Any:
     return found
 
 
+def workers_of(office: Office) -> set[int]:
+    """Its processes that derive."""
+    found = set()
+    for pid in filter(str.isdecimal, os.listdir("/proc")):
+        try:
+            parent = int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[1])
+            if parent == office.process.pid and b"derive" in Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0"):
+                found.add(int(pid))
+        except OSError:
+            continue
+    return found
+
+
 def processes_of(folder: Path) -> list[int]:
     """PostgreSQL's, whose data lie in that folder."""
     found = []

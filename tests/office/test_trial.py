@@ -15,7 +15,7 @@ import pytest
 import requests
 
 from tests.command import Done, bowlside
-from tests.office.started import Office, place, processes_of, trial, until
+from tests.office.started import Office, place, processes_of, trial, until, workers_of
 
 __all__ = ["place"]     # a fixture
 
@@ -66,9 +66,17 @@ def test_one_command_starts_it_and_another_enrols(place: Path) -> None:
     assert processes_of(place) == [] and not (place / "office.json").exists()
 
 
+def test_who_derives_is_started_again_and_ends_with_the_office(place: Path) -> None:
+    with trial(place) as office:
+        first = until(lambda: workers_of(office), "nobody derives")
+        os.kill(min(first), signal.SIGKILL)
+        second = until(lambda: workers_of(office) - first, "nobody derives any more")
+        office.ended(signal.SIGKILL)
+    until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in second), "it outlived the office")
+
+
 def test_two_trials_in_one_folder(place: Path) -> None:
     with trial(place):
-        bowlside("office", "trial", "--folder", place, "--port", "0").code
         second = bowlside("office", "trial", "--folder", place, "--port", "0")
         assert second.code == 2 and "Another process is using the database" in second.err
 
