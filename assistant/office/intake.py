@@ -28,8 +28,6 @@ from assistant.files import plain
 from assistant.office import stations
 from assistant.office.refused import Refused
 from assistant.office.stations import Station
-from assistant.record import identity
-from assistant.record.chain import FIRST
 from assistant.send import piece as pieces
 from assistant.send.piece import DAMAGED, LOST, TEST, WITHHELD, Piece, Wrong
 
@@ -57,8 +55,7 @@ KNOWS = f"{_VERSION} " + hashlib.sha256(repr(sorted(
 PUT = """
 INSERT INTO office.pieces AS p (record, hash, before, test, first, last, station, bytes, kind, gap)
 VALUES (%(record)s, %(hash)s, %(before)s, %(test)s, %(first)s, %(last)s, %(station)s, %(bytes)s, %(kind)s,
-        %(before)s <> ALL (%(begins)s)
-        AND NOT EXISTS (SELECT FROM office.pieces q WHERE q.record = %(record)s AND q.hash = %(before)s))
+        %(first)s::int8 > 1 AND NOT EXISTS (SELECT FROM office.pieces q WHERE q.record = %(record)s AND q.hash = %(before)s))
 ON CONFLICT (record, hash) DO UPDATE SET before = excluded.before, test = excluded.test, first = excluded.first,
     last = excluded.last, station = excluded.station, bytes = excluded.bytes, kind = excluded.kind, gap = excluded.gap,
     received_at = excluded.received_at, derived = NULL
@@ -144,10 +141,10 @@ def read(data: bytes) -> Delivery:
         raise Refused(400, "The pieces of this request are none: upgrade that station.")
     if len(several) > pieces.MOST_PIECES:
         raise Refused(413, f"More than {pieces.MOST_PIECES} pieces came at once: send fewer.")
-    taken, wrong, origin = [], [], identity.origin(record)
+    taken, wrong = [], []
     for each in several:
         try:
-            taken.append(_sound(pieces.read(each, record, origin), record))
+            taken.append(_sound(pieces.read(each, record), record))
         except Wrong as error:
             named = each.get("hash") if isinstance(each, dict) else None
             wrong.append((str(named) if _is_hash(named) else "", plain.tamed(str(error))[:plain.MOST]))
@@ -163,8 +160,6 @@ def _sound(piece: Piece, record: uuid.UUID) -> Piece:
     if piece.kind == TEST:
         if not isinstance(piece.events()[0], TestStarted):
             raise Wrong(f"{where} lacks its beginning: look at its journal with log verify.")
-        if piece.before == FIRST and piece.first == 1 and not identity.begins(record, FIRST, piece.rows[0][4]):
-            raise Wrong(f"{where} begins another record: send it under its own name.")
     return piece
 
 
@@ -269,11 +264,10 @@ def _unfit(piece: Piece, station: Station, record: uuid.UUID) -> str:
 
 def _put(db: Connection, station: Station, record: uuid.UUID, piece: Piece) -> None:
     its, before = bytes.fromhex(piece.hash), bytes.fromhex(piece.before)
-    begins = [bytes.fromhex(FIRST), bytes.fromhex(identity.origin(record))]
     size = sum(len(text.encode()) for row in piece.rows for text in row[1:4])
     new = db.execute(PUT, {
         "record": record, "hash": its, "before": before, "test": piece.test, "first": piece.first, "last": piece.last,
-        "station": station.id, "bytes": size, "kind": piece.kind, "begins": begins, "worth": list(WORTH)}).fetchone()
+        "station": station.id, "bytes": size, "kind": piece.kind, "worth": list(WORTH)}).fetchone()
     if new is None:         # it is here
         return
     if new[0]:

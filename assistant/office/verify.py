@@ -20,8 +20,6 @@ from assistant.files.plain import cell
 from assistant.files.refusal import Refusal
 from assistant.office import documents, export, retention
 from assistant.office.replay import Unreadable, rules, test_of
-from assistant.record import identity
-from assistant.record.chain import FIRST
 from assistant.report import csv_file, json_file
 from assistant.send import piece as sent
 
@@ -99,14 +97,14 @@ class _Check:
             else:
                 self._found.events += len(given["rows"])
                 try:
-                    piece = sent.read(given, record, identity.origin(record))
+                    piece = sent.read(given, record)
                 except sent.Wrong as why:
                     self._found.tell(str(why))
                     continue
             if given["hash"] in ends:
                 self._found.tell(f"Record {record}, test {test}: the same piece is here twice.")
             ends.add(given["hash"])
-            if given["before"] not in (identity.origin(record), FIRST):
+            if given["first"] > 1:
                 before.add(given["before"])
             if given["kind"] == sent.TEST:
                 known[given["hash"]] = None if left_out else self._derived(piece)

@@ -113,19 +113,19 @@ class Outbox:
     # --- what there is ------------------------------------------------------------------------------------------------------
 
     def _read(self, journal: Journal) -> None:
-        last = journal.ask("SELECT seq, hash FROM events ORDER BY seq DESC LIMIT 1")
-        if not last and journal.schema < 3:
+        if not journal.last_event and journal.schema < 3:
             self.record, self.newest, self.entries = None, (0, ""), []
             return
         record, known = journal.identity, self.entries[-1] if self.entries else None
         if record != self.record or known and _hash_at(journal, known.last) != known.hash:
             self.entries, self._running, known = [], _Running(), None
+        last = journal.ask("SELECT MAX(seq) FROM events")[0][0]
         spans = list(_spans(journal, known.last if known else 0))
         complete = [span for span, _ in pairwise(spans)]
         if spans and (spans[-1].test < 0 or self._running.finished(journal, spans[-1])):
             complete.append(spans[-1])
         self.entries += [Entry(span.test, span.first, span.last, _hash_at(journal, span.last)) for span in complete]
-        self.record, self.newest = record, (int(last[0][0]), str(last[0][1])) if last else (0, "")
+        self.record, self.newest = record, (last, _hash_at(journal, last)) if last else (0, "")
 
     def _piece(self, journal: Journal, entry: Entry) -> Piece:
         span = Span(entry.test, entry.first, entry.last)
@@ -212,9 +212,12 @@ def _apart(journal: Journal, spans: Sequence[Span]) -> Iterator[Span]:
 
 
 def _hash_at(journal: Journal, seq: int) -> str:
-    """As it lies there, damaged or not."""
-    found: list[tuple[Any, ...]] = journal.ask("SELECT hash FROM events WHERE seq = ?", seq)
-    return str(found[0][0]) if found else ""
+    """As it lies there; for what is damaged so that it is no hash, one of its bytes. Empty: there is no such event."""
+    there: list[tuple[Any, ...]] = journal.ask("SELECT CAST(hash AS BLOB) FROM events WHERE seq = ?", seq)
+    if not there:
+        return ""
+    text = (kept := bytes(there[0][0] or b"")).decode(errors="replace")
+    return text if _HASH.fullmatch(text) else hashlib.sha256(kept).hexdigest()
 
 
 def _last_before(journal: Journal, seq: int) -> str:
@@ -230,7 +233,4 @@ def _followed(journal: Journal, seq: int) -> str:
             return at.before
     except JournalError:
         pass
-    before = journal.ask("SELECT seq, hash FROM events WHERE seq < ? ORDER BY seq DESC LIMIT 1", seq)
-    if before and isinstance(before[0][1], str) and _HASH.fullmatch(before[0][1]):
-        return before[0][1]
-    return hashlib.sha256(f"bowlside damaged {journal.identity} {before[0][0] if before else 0}".encode()).hexdigest()
+    return _hash_at(journal, journal.ask("SELECT MAX(seq) FROM events WHERE seq < ?", seq)[0][0] or 0) or FIRST

@@ -13,7 +13,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from assistant.core.events import Event
-from assistant.record.chain import FIRST, Row
+from assistant.record import identity
+from assistant.record.chain import Row
 
 FORM, VERSION = "bowlside-pieces", 1
 TEST, WITHHELD, DAMAGED, LOST = "test", "withheld", "damaged", "lost"
@@ -85,24 +86,19 @@ def is_practice(header: Mapping[str, Any]) -> bool:
     return bool(header.get("practice") or header.get("invented"))
 
 
-def read(given: Any, record: uuid.UUID, origin: str) -> Piece:
-    """A piece as it came, checked to the last byte. Raises Wrong.
-
-    origin  the hash that the first event of a record of this identity follows
-    """
+def read(given: Any, record: uuid.UUID) -> Piece:
+    """A piece as it came, checked to the last byte. Raises Wrong."""
     piece = _shaped(given)
     try:
-        return _checked(piece, record, origin)
+        return _checked(piece, record)
     except Wrong:
         raise
     except (ValueError, KeyError, TypeError, RecursionError):
         raise Wrong(f"Test {piece.test} of record {record} can't be read: look at its journal with log verify.") from None
 
 
-def _checked(piece: Piece, record: uuid.UUID, origin: str) -> Piece:
+def _checked(piece: Piece, record: uuid.UUID) -> Piece:
     where = f"Test {piece.test} of record {record}"
-    if piece.first == 1 and piece.kind != DAMAGED and piece.before not in (origin, FIRST):
-        raise Wrong(f"{where} does not begin that record: it belongs to another. Send it under its own name.")
     if piece.kind in (WITHHELD, DAMAGED):
         if piece.rows:
             raise Wrong(f"{where} is to stay at the station, and has events: upgrade that station.")
@@ -111,6 +107,8 @@ def _checked(piece: Piece, record: uuid.UUID, origin: str) -> Piece:
     rows = piece.journal_rows()
     if not rows:
         raise Wrong(f"{where} has no events: look at its journal with log verify.")
+    if piece.first == 1 and not identity.begins(record, before, rows[0].hash):
+        raise Wrong(f"{where} does not begin that record: it belongs to another. Send it under its own name.")
     if piece.kind == LOST:
         if len(rows) > 1 or not rows[0].follows(before) or rows[0].seq != piece.last or rows[0].next != piece.hash \
                 or rows[0].begins != piece.first:

@@ -62,7 +62,7 @@ class SmallOffice:
     def _take(self, record: str, body: dict[str, Any]) -> dict[str, Any]:
         committed, refused, before = [], [], {body["sent"]} if body["sent"] else set()
         for plain in body["pieces"]:
-            each = piece.read(plain, uuid.UUID(record), origin(uuid.UUID(record)))
+            each = piece.read(plain, uuid.UUID(record))
             before.add(each.before)
             if each.test in self.refuses:
                 refused.append({"hash": each.hash, "why": self.refuses[each.test]})

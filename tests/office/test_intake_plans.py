@@ -37,7 +37,7 @@ def many(_door: Door) -> Door:
 
 ASKED = {"put": intake.PUT, "close": intake.CLOSE, "clear": intake.CLEAR, "lacks": intake.LACKS, "wanted": intake.WANTED,
          "note": intake.NOTE}
-KINDS = {"worth": "text[]", "kind": "text", "begins": "bytea[]", "why": "text", "knows": "text"}
+KINDS = {"worth": "text[]", "kind": "text", "why": "text", "knows": "text"}
 
 
 @pytest.mark.parametrize("which", ASKED)
@@ -45,7 +45,7 @@ KINDS = {"worth": "text[]", "kind": "text", "begins": "bytea[]", "why": "text", 
 def test_an_index_finds_it(many: Door, which: str, generic: bool) -> None:
     """generic: the plan that a prepared statement has, whatever its values."""
     station = many.ask("SELECT station FROM office.records WHERE id = %s", RECORD)[0][0]
-    values = {"record": uuid.UUID(RECORD), "hash": HASH, "hashes": [HASH] * 500, "before": HASH, "sent": HASH, "begins": [HASH],
+    values = {"record": uuid.UUID(RECORD), "hash": HASH, "hashes": [HASH] * 500, "before": HASH, "sent": HASH,
               "station": station, "test": 1, "first": 1, "last": 1, "bytes": 1, "kind": TEST, "worth": list(intake.WORTH),
               "why": "made", "knows": intake.KNOWS, "most": 1000}
     names = list(dict.fromkeys(re.findall(r"%\((\w+)\)s", ASKED[which])))

@@ -151,6 +151,31 @@ def test_a_damaged_test_comes_whole_once_it_is_mended(door: SecureDoor, tmp_path
     door.has_all_of(journal)
 
 
+def change(journal: Path, *statements: str) -> None:
+    with sqlite3.connect(journal / "journal.db", isolation_level=None) as db:
+        for statement in statements:
+            db.execute(statement)
+    db.close()
+
+
+def test_a_damaged_hash_costs_its_test_alone(door: SecureDoor, tmp_path: Path) -> None:
+    """Of any test the last event's hash names the piece: at the office it must be one."""
+    journal = door.enrolled(made.journal(tmp_path / "journal", 3))
+    change(journal, "UPDATE events SET hash = CAST(x'80ff' || hash AS TEXT) WHERE seq = (SELECT MAX(seq) FROM events WHERE test = 2)")
+    once(journal)
+    assert door.ask("SELECT test, kind FROM office.pieces ORDER BY test") == [(1, "test"), (2, "damaged"), (3, "test")]
+    assert door.refusals() == []
+
+
+def test_a_record_that_was_recovered_under_a_new_name(door: SecureDoor, tmp_path: Path) -> None:
+    journal = made.journal(tmp_path / "journal", 2)
+    change(journal, "DROP TABLE record", "VACUUM")
+    assert "has a new name" in bowlside("log", "recover", tmp_path / "saved", "--journal", journal).err
+    once(door.enrolled(tmp_path / "saved"))
+    door.has_all_of(tmp_path / "saved")
+    assert door.refusals() == []
+
+
 def test_two_senders_with_one_record(door: SecureDoor, tmp_path: Path) -> None:
     """A card that was copied into a second station, enrolled under the same name: the first one's key ends, and nothing is twice."""
     journal = door.enrolled(made.journal(tmp_path / "journal", 2))
