@@ -1,9 +1,9 @@
 """From pieces to tables: each that came is replayed as its station's own export does it, and what is found is kept.
 
-Taking in commits events and rings; this is done later and in other processes, which need no agreement but the database. Each takes
-pieces of one record under that record's lock, and makes all of theirs anew in one transaction: one that is killed leaves nothing
-half done, and any number may stand side by side. A piece that can't be replayed says why in ``unreadable``, and stops no other.
-After an upgrade what older rules gave is derived anew, newest first, while nothing new waits.
+Taking in commits events and rings; this is done later and in other processes, which need no agreement but the database. Each
+takes pieces of one record under that record's lock, and makes all of theirs anew in one transaction: one that is killed leaves
+nothing half done, and any number may stand side by side. A piece that can't be replayed says why in ``unreadable``, and stops no
+other. After an upgrade what older rules gave is derived anew, newest first, while nothing new waits.
 """
 from __future__ import annotations
 
@@ -63,23 +63,26 @@ class Deriver:
         self._newest = not self._newest
         if done := self._of("derived IS NULL", "DESC" if self._newest else "ASC"):
             return done
-        older = self.db.execute("SELECT rules FROM office.derived_by WHERE since < (SELECT since FROM office.derived_by WHERE rules = %s) "
-                                "ORDER BY since DESC", (rules(),)).fetchall()
+        older = self.db.execute("SELECT rules FROM office.derived_by WHERE since < "
+                                "(SELECT since FROM office.derived_by WHERE rules = %s) ORDER BY since DESC",
+                                (rules(),)).fetchall()
         return next((done for (its,) in older if (done := self._of("derived = %s", "DESC", its))), 0)
 
     def _of(self, which: LiteralString, order: LiteralString, *values: str) -> int:
         offered: dict[uuid.UUID, list[bytes]] = {}
-        for record, digest in self.db.execute(f"SELECT record, hash FROM office.pieces WHERE {which} ORDER BY received_at {order} "
-                                              f"LIMIT {LOOKED_AT}", values):
+        for record, digest in self.db.execute(f"SELECT record, hash FROM office.pieces WHERE {which} "
+                                              f"ORDER BY received_at {order} LIMIT {LOOKED_AT}", values):
             offered.setdefault(record, []).append(digest)
         for record, hashes in offered.items():
             with self.db.transaction():
-                if self.db.execute("SELECT pg_try_advisory_xact_lock(hashtextextended(%s, 22))", (str(record),)).fetchone() == (True,):
+                if self.db.execute("SELECT pg_try_advisory_xact_lock(hashtextextended(%s, 22))",
+                                   (str(record),)).fetchone() == (True,):
                     taken = [Waiting(*row) for row in self.db.execute(f"""
                         SELECT hash, test, kind, first, station, received_at FROM office.pieces
                         WHERE record = %s AND hash = ANY(%s) AND {which} ORDER BY first""", (record, hashes[:AT_ONCE], *values))]
                     found = self._replayed(record, taken)
-                    # Locked only now: taking in waits for no replay. What was replaced meanwhile, a stub by its test, is left for next time.
+                    # Locked only now: taking in waits for no replay. What was replaced meanwhile, a stub by its test, is left
+                    # for the next time.
                     same = set(self.db.execute("SELECT hash, received_at FROM office.pieces WHERE record = %s AND hash = ANY(%s) "
                                                "FOR UPDATE SKIP LOCKED", (record, list(found))))
                     if its := [piece for piece in taken if (piece.hash, piece.received_at) in same]:
@@ -132,9 +135,11 @@ def _keep(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[Waiti
                 test = f"Test {piece.test} can't be kept ({line(error)}): look at its journal with log show."
         if isinstance(test, str):
             db.execute("INSERT INTO office.unreadable (record, piece, why) VALUES (%s, %s, %s)", (record, piece.hash, test))
-    touched |= _two_histories(db, record, {piece.test for piece in anew}) | _rounds(db, record, [piece.hash for piece, _ in tests])
+    touched |= _two_histories(db, record, {piece.test for piece in anew})
+    touched |= _rounds(db, record, [piece.hash for piece, _ in tests])
     rounds.refresh(db, record, touched - {""})
-    db.execute("UPDATE office.pieces SET derived = %s WHERE record = %s AND hash = ANY(%s)", (rules(), record, [piece.hash for piece in pieces]))
+    db.execute("UPDATE office.pieces SET derived = %s WHERE record = %s AND hash = ANY(%s)",
+               (rules(), record, [piece.hash for piece in pieces]))
     _latest(db, record, tests)
 
 
@@ -144,12 +149,15 @@ def _write(db: psycopg.Connection[Any], record: uuid.UUID, piece: Waiting, test:
         INSERT INTO office.tests (record, piece, station, number, first, method, title, started, day, outcome, verdict, why,
             job, mix, producer, place, round, sample, ticket, technician, meter, check_of, comparison, practice, another_history,
             document, brief, rules)
-        VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, false, %s, %s, %s)""", (
-        record, piece.hash, piece.station, piece.test, piece.first, test["test"], test["title"], test["started"], test["started"][:10],
-        test["outcome"], test["verdict"], test["why"], *labels.values(), is_practice(test), dumps(test), dumps(brief(test)), rules()))
+        VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, false,
+            %s, %s, %s)""", (
+        record, piece.hash, piece.station, piece.test, piece.first, test["test"], test["title"], test["started"],
+        test["started"][:10], test["outcome"], test["verdict"], test["why"], *labels.values(), is_practice(test), dumps(test),
+        dumps(brief(test)), rules()))
     for check in equipment.checks(test):
         if not is_practice(test):
-            db.execute("""INSERT INTO office.meter_checks (record, piece, meter, at, day, name, value, unit, verdict, tells, good_until)
+            db.execute("""
+                INSERT INTO office.meter_checks (record, piece, meter, at, day, name, value, unit, verdict, tells, good_until)
                 VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)""", (
                 record, piece.hash, labels["meter"], piece.seen(test), test["started"][:10], *check))
     for insert in _LISTS:
@@ -166,7 +174,8 @@ _LISTS: Sequence[LiteralString] = ("""
     WHERE record = %s AND piece = %s""", """
     INSERT INTO office.results (record, piece, position, name, value, rounded, unit, verdict, low, high, standing, remark)
     SELECT record, piece, position - 1, one ->> 'name', (one ->> 'value')::numeric, (one ->> 'rounded')::numeric, one ->> 'unit',
-           one ->> 'verdict', (one -> 'limits' ->> 0)::numeric, (one -> 'limits' ->> 1)::numeric, one ->> 'standing', one ->> 'remark'
+           one ->> 'verdict', (one -> 'limits' ->> 0)::numeric, (one -> 'limits' ->> 1)::numeric, one ->> 'standing',
+           one ->> 'remark'
     FROM office.tests, jsonb_array_elements(document -> 'results') WITH ORDINALITY AS each (one, position)
     WHERE record = %s AND piece = %s""")
 """Readings and results are what the document has: no digit is written twice."""
@@ -174,13 +183,15 @@ _LISTS: Sequence[LiteralString] = ("""
 
 def _rounds(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[bytes]) -> set[str]:
     """Those that these pieces belong to."""
-    return {name for name, in db.execute("SELECT DISTINCT round FROM office.tests WHERE record = %s AND piece = ANY(%s)", (record, pieces))}
+    return {name for name, in db.execute("SELECT DISTINCT round FROM office.tests WHERE record = %s AND piece = ANY(%s)",
+                                         (record, pieces))}
 
 
 def _two_histories(db: psycopg.Connection[Any], record: uuid.UUID, numbers: Iterable[int]) -> set[str]:
     """Mark tests whose number another test of the record has too; the rounds of those that were not marked before."""
     return {name for name, in db.execute("""
-        UPDATE office.tests t SET another_history = true WHERE record = %s AND number = ANY(%s) AND NOT another_history AND EXISTS (
+        UPDATE office.tests t SET another_history = true
+        WHERE record = %s AND number = ANY(%s) AND NOT another_history AND EXISTS (
             SELECT FROM office.tests other WHERE other.record = t.record AND other.number = t.number AND other.piece <> t.piece)
         RETURNING round""", (record, list(numbers)))}
 
@@ -206,7 +217,8 @@ _NEWEST: Mapping[str, LiteralString] = {
         INSERT INTO office.jobs AS old (name, seen, settings) VALUES (%s, %s, %s) ON CONFLICT (name) DO UPDATE
         SET (seen, settings) = (excluded.seen, excluded.settings) WHERE old.seen IS NULL OR old.seen <= excluded.seen""",
     "meters": """
-        INSERT INTO office.meters AS old (name, seen, station, record, piece) VALUES (%s, %s, %s, %s, %s) ON CONFLICT (name) DO UPDATE
+        INSERT INTO office.meters AS old (name, seen, station, record, piece) VALUES (%s, %s, %s, %s, %s)
+        ON CONFLICT (name) DO UPDATE
         SET (seen, station, record, piece) = (excluded.seen, excluded.station, excluded.record, excluded.piece)
         WHERE old.seen <= excluded.seen""",
     "things": """
@@ -227,7 +239,7 @@ AWAY_S = 1.0
 """Before a database that went away is asked again."""
 NICE = 5
 TOO_LONG_S, TOO_MUCH = 60, 2 * 2**30
-"""Of one process: seconds for one replay (it takes 0.02, a leak hold of five minutes 0.2), and bytes of memory. A piece that a
+"""Of one process: seconds for one replay (it takes 0.006, a leak hold by wire 0.04), and bytes of memory. A piece that a
 replay takes more for is unreadable, and the process goes on. Ours."""
 
 

@@ -32,7 +32,7 @@ def loads(text: str | bytes) -> dict[str, Any]:
 
 
 def again(found: dict[str, Any]) -> dict[str, Any]:
-    """The same of a document that was read by ``exact``: JSON does not say which of its numbers was a Decimal and which a float."""
+    """The same of a document that ``exact`` read: JSON does not say which of its numbers was a Decimal and which a float."""
     for reading in found.get("readings", ()):
         reading["at"] = float(reading["at"])
         for each in (reading, *reading["entries"]):

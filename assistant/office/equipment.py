@@ -57,8 +57,8 @@ def things(test: Mapping[str, Any]) -> Iterator[Thing]:
     for kind in GEAR:
         name = text(test.get("technician" if kind == CERTIFICATE else kind))
         until, told = _day(test.get("certification_expires")) if kind == CERTIFICATE else None, ""
-        if said := re.search(rf"{kind.capitalize()} {re.escape(name)} (?:is overdue: it was good until (\S+?)|has no check in the "
-                             r"register)(?=[.:](?:\s|$))", text(test.get("remark"))):
+        if said := re.search(rf"{kind.capitalize()} {re.escape(name)} (?:is overdue: it was good until (\S+?)|has no check in "
+                             r"the register)(?=[.:](?:\s|$))", text(test.get("remark"))):
             told, until = f"{said[0]}.", _day(said[1]) or until
         if name and (kind != CERTIFICATE or until or told):
             yield Thing(kind, name, until, told)

@@ -48,12 +48,12 @@ HISTORY = """
     SELECT s.name AS station_name, t.record, t.piece, t.number, t.day, t.brief::text AS brief
     FROM office.tests t JOIN office.stations s ON s.id = t.station WHERE t.job = %(job)s AND NOT t.practice
     ORDER BY t.started DESC, t.record DESC, t.piece DESC LIMIT %(most)s"""
-"""A job's newest tests at all stations; ``most``: one more than are wanted. Practice does not count; samplings do: by them is known
-which samples count."""
+"""A job's newest tests at all stations; ``most``: one more than are wanted. Practice does not count; samplings do: by them is
+known which samples count."""
 
 
 def history(db: psycopg.Connection[Any], name: str, most: int = MOST) -> tuple[list[Test], bool]:
-    """The job's newest tests, oldest first, as ``summary.of`` gives them without what is long; and whether older ones were left out."""
+    """The job's newest tests, oldest first, as ``summary.of`` gives them without what is long; whether older are left out."""
     return newest(db.cursor(row_factory=dict_row).execute(HISTORY, {"job": name, "most": most + 1}).fetchall(), most)
 
 
@@ -65,13 +65,14 @@ def newest(rows: Sequence[Mapping[str, Any]], most: int = MOST) -> tuple[list[Te
 
 
 def one_history(rows: Iterable[Mapping[str, Any]]) -> list[Test]:
-    """``rows``: oldest first, each with its ``brief``. Two stations number their tests, rounds and samples alike: here a test and a
-    sample have their station's name too, and a round its record."""
+    """``rows``: oldest first, each with its ``brief``. Two stations number their tests, rounds and samples alike: here a test and
+    a sample have their station's name too, and a round its record."""
     found: list[Test] = []
     known: set[str] = set()
     for row in rows:
         name = f"{row['station_name']} {row['number']}"
-        test = {**row["brief"], "id": name if name not in known else f"{name}, {row['piece'].hex()[:8]}"}   # its other history, or card
+        # A number that was there: the station's other card, or another history.
+        test = {**row["brief"], "id": name if name not in known else f"{name}, {row['piece'].hex()[:8]}"}
         test |= {key: f"{row['station_name']} {test[key]}" for key in ("sample",) if test.get(key)}
         test |= {key: f"{row['record']} {test[key]}" for key in ("round",) if test.get(key)}
         known.add(name)
@@ -80,7 +81,7 @@ def one_history(rows: Iterable[Mapping[str, Any]]) -> list[Test]:
 
 
 def accepted(db: psycopg.Connection[Any], name: str, today: str) -> list[lots.Accepted]:
-    """The job's lots over all its stations, by its file; none where older tests were left out, since lots are counted from the first.
-    ``today``: 2031-05-17."""
+    """The job's lots over all its stations, by its file; none where older tests were left out, since lots are counted from the
+    first. ``today``: 2031-05-17."""
     tests, left_out = history(db, name)
     return [] if left_out else lots.of(tests, of(db, name), today)

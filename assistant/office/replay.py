@@ -39,10 +39,12 @@ def rules() -> str:
 
 def test_of(number: int, rows: Sequence[Row]) -> dict[str, Any]:
     """``rows``: all of one test, at least one, checked when they came in. Raises Unreadable."""
+    begun: Any = None
     try:
         begun = json.loads(rows[0].body)
         header = begun.get("header", {})
-        if odd := sorted(key for key, value in header.items() if key in report_rows.RECORDED or key in LABELS and len(str(value)) > MOST):
+        if odd := sorted(key for key, value in header.items()
+                         if key in report_rows.RECORDED or key in LABELS and len(str(value)) > MOST):
             raise Unreadable(f"Test {number} has a label {odd[0]!r} that no station gives: look at its journal with log verify.")
         test: dict[str, Any] = plain(summary.of_rows(number, rows))
         for moment in (test["started"], *(reading["taken"] for reading in test["readings"] if reading["taken"])):
@@ -54,9 +56,10 @@ def test_of(number: int, rows: Sequence[Row]) -> dict[str, Any]:
     except Exception as error:  # whatever a replay may raise: it costs this test alone
         spoken = begun.get("language") if isinstance(begun, dict) else None
         if isinstance(spoken, str) and spoken != CURRENT.name:
-            raise Unreadable(f'Test {number} was done in the language "{spoken}", and this office speaks "{CURRENT.name}": derive it '
-                             "by an office in that language, on the same database.") from None
-        raise Unreadable(f"Test {number} can't be replayed ({line(error)}): if its station is newer, upgrade the office.") from None
+            raise Unreadable(f'Test {number} was done in the language "{spoken}", and this office speaks "{CURRENT.name}": '
+                             "stations of that language need an office of their own.") from None
+        raise Unreadable(f"Test {number} can't be replayed ({line(error)}): "
+                         "if its station is newer, upgrade the office.") from None
 
 
 def line(error: Exception) -> str:

@@ -307,7 +307,8 @@ def _restart() -> None:
             raise InstallError(f"the station does not start again ({_last(done)}): journalctl -u bowlside tells why, and "
                                "install.py --roll-back goes back.")
         print("The station was started again.")
-        _output(["systemctl", "try-restart", "bowlside-board"])
+        for beside in ("bowlside-board", "bowlside-send"):
+            _output(["systemctl", "try-restart", beside])
 
 
 # --- other programs -----------------------------------------------------------------------------------------------------------

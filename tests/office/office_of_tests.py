@@ -1,4 +1,5 @@
-"""A small office for the sender's own tests: it takes, proves and keeps pieces as the real one, in memory, over real TLS."""
+"""A small office for what the real one never does: wrong answers, none, a cut after the commit. Over real TLS; it proves pieces as the real
+one and keeps them in memory. Against the real office: test_send_to_office.py."""
 from __future__ import annotations
 
 import gzip

@@ -36,7 +36,8 @@ def of_one_job(count: int) -> list[int]:
 def job(tmp_path: Path) -> Path:
     name = made._header(made.Random(of_one_job(2)[0]), False)["job"]
     path = tmp_path / "job.toml"
-    path.write_text(f'job = "{name}"\n[limits]\nslump = {{ min = 3, max = 5 }}\n[acceptance.slump]\nlot_tests = 3\npercent_within = 90\n')
+    path.write_text(f'job = "{name}"\n[limits]\nslump = {{ min = 3, max = 5 }}\n'
+                    "[acceptance.slump]\nlot_tests = 3\npercent_within = 90\n")
     return path
 
 
@@ -50,7 +51,8 @@ def test_lots_of_one_station_are_those_of_its_own_report(job: Path, tmp_path: Pa
     its = jobs.of(db, name)
     assert its is not None and its.acceptance
     there, here = lots.of(summaries(folder), its, "2031-05-20"), jobs.accepted(db, name, "2031-05-20")
-    assert there and [(one.key, one.limits, one.lots, one.moving) for one in here] == [(one.key, one.limits, one.lots, one.moving) for one in there]
+    assert there and [(one.key, one.limits, one.lots, one.moving) for one in here] == [
+        (one.key, one.limits, one.lots, one.moving) for one in there]
 
 
 def test_a_job_over_two_stations(job: Path, tmp_path: Path, db: psycopg.Connection[Any]) -> None:
@@ -66,9 +68,10 @@ def test_a_job_over_two_stations(job: Path, tmp_path: Path, db: psycopg.Connecti
     assert len({one["round"] for one in its}) == 2 and [one["started"] for one in its] == sorted(one["started"] for one in its)
     counted = [test["id"] for one in jobs.accepted(db, name, "2031-05-20") for sample in one.samples for test in sample.tests]
     assert {one.rpartition(" ")[0] for one in counted} == {"Rig 1", "Rig 2"}
-    db.execute("UPDATE office.tests SET brief = jsonb_set(brief, '{verdict}', '\"invalid\"') WHERE method = 'sampling' AND record = %s", (A,))
+    db.execute("UPDATE office.tests SET brief = jsonb_set(brief, '{verdict}', '\"invalid\"') "
+               "WHERE method = 'sampling' AND record = %s", (A,))
     counted = [test["id"] for one in jobs.accepted(db, name, "2031-05-20") for sample in one.samples for test in sample.tests]
-    assert {one.rpartition(" ")[0] for one in counted} == {"Rig 2"}, "a sample that was no composite counts for no lot, and only there"
+    assert {one.rpartition(" ")[0] for one in counted} == {"Rig 2"}, "what was no composite counts for no lot, there alone"
 
 
 def test_of_a_day_that_is_cut_nothing_is_taken(job: Path, tmp_path: Path, db: psycopg.Connection[Any]) -> None:
@@ -115,7 +118,8 @@ def test_the_newest_test_says_what_a_jobs_settings_are(tmp_path: Path, db: psyco
 def test_a_meter_by_its_newest_calibration_and_leak_hold_at_any_station(tmp_path: Path, db: psycopg.Connection[Any]) -> None:
     """Good for a year (Iowa DOT IM 318), and for its day (common practice, no source)."""
     meter = {"meter": "M-3", "technician": "T-07", "scale": "SC-1", "thermometer": "TH-2", "certification_expires": "2032-01-31",
-             "remark": "Override, late: Meter M-3 has no leak hold of today. Thermometer TH-2 is overdue: it was good until 2030-04-12."}
+             "remark": "Override, late: Meter M-3 has no leak hold of today. "
+                       "Thermometer TH-2 is overdue: it was good until 2030-04-12."}
     t = passing(Dialogue(tmp_path / "a", "calibration", meter, bowl_volume_ft3="0.245"), "canister", "lid").at("kind").hear("yes")
     for number in (1, 2, 3):
         t.at(f"pass.{number}").hear("next").reading(f"canister.charge.{number}", "14.50").at(f"press.{number}").hear("next")
@@ -127,8 +131,9 @@ def test_a_meter_by_its_newest_calibration_and_leak_hold_at_any_station(tmp_path
     put(db, pieces_of(tmp_path / "b"), B, "Rig 2")
     derive(db)
     day = date.fromisoformat(summaries(tmp_path / "a")[0]["started"][:10])
-    assert db.execute("SELECT meter, station, calibrated_on, chamber_ratio::text, calibration_good_until, leak_hold_on, leak_drop_psi::text, leak_verdict, "
-                      "leak_hold_good_until, chamber_ratio_in_use::text FROM read.meters").fetchall() == [
+    assert db.execute("SELECT meter, station, calibrated_on, chamber_ratio::text, calibration_good_until, leak_hold_on, "
+                      "leak_drop_psi::text, leak_verdict, leak_hold_good_until, chamber_ratio_in_use::text "
+                      "FROM read.meters").fetchall() == [
         ("M-3", "Rig 2", day, "0.0612", day + timedelta(days=365), day, "0.05", "pass", day, "0.06")]
     assert db.execute("SELECT result, station, counts FROM read.meter_checks ORDER BY 1").fetchall() == [
         ("chamber_ratio", "Rig 1", True), ("leak_drop", "Rig 2", True)]
@@ -137,9 +142,9 @@ def test_a_meter_by_its_newest_calibration_and_leak_hold_at_any_station(tmp_path
         ("thermometer", "TH-2", date(2030, 4, 12), "Thermometer TH-2 is overdue: it was good until 2030-04-12.")]
 
 
-@pytest.mark.parametrize("verdict, drop, tells, good", [("pass", D("0.05"), True, True), ("fail", D("2.00"), True, False), ("fail", None, True, False),
-                                                        ("repeated", D("0.05"), False, False), ("corrected", D("0.05"), False, False),
-                                                        ("invalid", None, False, False)])
+@pytest.mark.parametrize("verdict, drop, tells, good", [
+    ("pass", D("0.05"), True, True), ("fail", D("2.00"), True, False), ("fail", None, True, False),
+    ("repeated", D("0.05"), False, False), ("corrected", D("0.05"), False, False), ("invalid", None, False, False)])
 def test_a_leak_hold_tells_as_the_register_has_it(verdict: str, drop: Decimal | None, tells: bool, good: bool) -> None:
     test = {"id": 1, "started": "2031-05-17T08:00:00+02:00", "meter": "M-3", "outcome": "done",
             "results": [{"name": "leak_drop", "value": drop, "rounded": drop, "unit": "psi", "verdict": verdict}]}
@@ -149,10 +154,12 @@ def test_a_leak_hold_tells_as_the_register_has_it(verdict: str, drop: Decimal | 
 
 
 def test_every_column_of_the_views_says_what_it_is(db: psycopg.Connection[Any]) -> None:
-    columns = db.execute("""SELECT c.relname, a.attname, col_description(c.oid, a.attnum) FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid
+    columns = db.execute("""
+        SELECT c.relname, a.attname, col_description(c.oid, a.attnum) FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid
         WHERE c.relnamespace = 'read'::regnamespace AND c.relkind = 'v' AND a.attnum > 0""").fetchall()
-    plain = {"outcome", "verdict", "job", "mix", "producer", "round", "sample", "ticket", "technician", "name", "newest_test", "newest_verdict",
-             "newest_test_at", "program_version", "station_id", "sampled_at"}
+    plain = {"outcome", "verdict", "job", "mix", "producer", "round", "sample", "ticket", "technician", "name",
+             "newest_test", "newest_verdict", "newest_test_at", "program_version", "station_id", "sampled_at"}
     assert len(columns) > 100 and [column for column in columns if not column[2] and column[1] not in plain] == []
-    options = db.execute("SELECT relname, reloptions FROM pg_class WHERE relnamespace = 'read'::regnamespace AND relkind = 'v'").fetchall()
+    options = db.execute("SELECT relname, reloptions FROM pg_class "
+                         "WHERE relnamespace = 'read'::regnamespace AND relkind = 'v'").fetchall()
     assert options and all("security_invoker=true" in (found or []) for _, found in options)

@@ -73,8 +73,8 @@ def every(nasty: bool) -> Iterator[tuple[str, Html]]:
     yield "due", doubts.due([(rows[-1], made)], [its({
         "name": "T-07", "good_until": date(2031, 1, 1), "told": "", "record": RECORD, "piece": b"\1" * 32, "station": STATION,
         "station_name": "P"}) | {"kind": "certificate"}], [its({
-            "name": "M-1", "calibration_good_until": date(2031, 1, 1), "leak_hold_on": None, "leak_verdict": None,
-            "leak_hold_good_until": None, "station_name": "P"})], AT, 1, reader)
+            "name": "M-1", "calibration_good_until": date(2031, 1, 1), "leak_hold_on": None, "leak_verdict": "fail",
+            "station_name": "P"})], AT, 1, reader)
     history = [{**each, **its({key: each[key] for key in ("job", "mix")})} for each in over_stations.one_history(
         {**row, "brief": test} for row, test in zip(rows * 2, tests * 2))]
     yield "charts", charts.of("Pier", None, history, "2031-05-17", 7, reader)
@@ -120,7 +120,7 @@ def test_a_test_is_told_in_the_words_of_log_show() -> None:
     text = Parsed(one_test.whole(listed.row(test), test, [])).text
     its = record_page.of(test)
     for words in (its.verdict, capital(its.why), *(value for _, value in (*its.results, *its.more)), *its.table, *its.other_rows,
-                  *(value for _, value in log.labels(test)), *log.remarks(test), test["editions"],
+                  *(value for _, value in log.labels(test)), *map(capital, log.remarks(test)), test["editions"],
                   *(each["standing"] for each in test["results"]), *(str(each["value"]) for each in test["readings"])):
         assert words in text, words
     assert 'keypad "31.62" + keypad "31.62"' in text, "how it was earned"
@@ -212,3 +212,11 @@ def test_charts_and_lots_are_those_of_a_station_where_there_is_one(tmp_path: Pat
     for row in lots.table(alone):
         assert all(cell in text for cell in row), row
     assert "Station 1 S-1" in text and "Station 0 S-2" in text
+
+
+def test_a_leak_hold_of_yesterday_is_no_alarm_and_one_that_failed_is() -> None:
+    row = {"name": "M-1", "calibration_good_until": date(2032, 1, 1), "leak_hold_on": date(2031, 5, 16), "leak_verdict": "pass",
+           "station_name": "Pier"}
+    told = [doubts.due([], [], [{**row, **changes}], AT, 50) for changes in (
+        {}, {"leak_verdict": "fail"}, {"calibration_good_until": date(2031, 5, 16)})]
+    assert ['class="alarm"' in html for html in told] == [False, True, True] and "OVERDUE" in told[2]

@@ -97,10 +97,11 @@ def test_an_export_is_verified(database: str, owner: Connection, tmp_path: Path)
 
 def test_whoever_derives_lets_go_of_people_whose_days_are_over(database: str, owner: Connection) -> None:
     retention.rule(owner, "Job A", None, 0)
+    owner.execute("UPDATE office.pieces SET derived = 'made'")      # there is nothing else to do
     process = subprocess.Popen([sys.executable, "-m", "assistant", "office", "derive", "--database", database], cwd=ROOT,
                                stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
     try:
-        until(lambda: owner.execute("SELECT 1 FROM office.tests WHERE technician = '' OR document ->> 'technician' IS NULL").fetchone(),
+        until(lambda: owner.execute("SELECT 1 FROM office.tests WHERE technician = ''").fetchone(),
               "nobody let go")
     finally:
         process.kill()

@@ -5,6 +5,7 @@ import json
 import shutil
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from hashlib import sha256
 from pathlib import Path
 from uuid import UUID, uuid4
@@ -18,6 +19,7 @@ from assistant.files.refusal import Refusal
 from assistant.office import readers, retention, server
 from assistant.office.postgres import Cluster
 from assistant.office.readers import Reader, Shut
+from tests.office.started import until
 
 MINE, OTHER = "Job A", "Job B"
 HERE = "127.0.0.1"
@@ -328,6 +330,29 @@ def test_after_its_days_a_jobs_people_are_gone_and_stay_gone(owner: Connection, 
         (MINE, "", None), (OTHER, "T-07", "T-08")]
     assert owner.execute("SELECT count(*) FROM office.equipment e JOIN office.tests t USING (record, piece) "
                          "WHERE e.kind = 'certificate' AND t.job = %s", (MINE,)).fetchone() == (0,)
+
+
+def test_what_is_derived_anew_at_that_very_moment_has_no_people_either(database: str, owner: Connection) -> None:
+    """The deriver has its pieces locked, as it does, and writes the names again; letting go waits for it, and so do two at once."""
+    retention.rule(owner, MINE, None, 0)
+    with psycopg.connect(database) as deriver, ThreadPoolExecutor(2) as others:
+        deriver.execute("SELECT 1 FROM office.pieces FOR UPDATE SKIP LOCKED")
+        deriver.execute("CREATE TEMP TABLE copy AS SELECT * FROM office.tests; ALTER TABLE copy DROP cylinders")
+        deriver.execute("DELETE FROM office.tests")
+
+        def let_go() -> int:
+            with psycopg.connect(database, autocommit=True) as connection:
+                return retention.let_go(connection)
+        gone = [others.submit(let_go) for _ in range(2)]
+        until(lambda: owner.execute("SELECT 1 FROM pg_stat_activity WHERE wait_event_type = 'Lock' AND query LIKE '%people_gone%'").fetchone(),
+              "nobody waits")
+        columns = sql.SQL(", ").join(sql.Identifier(row[0]) for row in deriver.execute(
+            "SELECT attname FROM pg_attribute WHERE attrelid = 'copy'::regclass AND attnum > 0 AND NOT attisdropped"))
+        deriver.execute(sql.SQL("INSERT INTO office.tests ({0}) SELECT {0} FROM copy").format(columns))
+        deriver.commit()
+        assert sorted(each.result() for each in gone) == [0, 2]
+    assert owner.execute("SELECT DISTINCT job, technician, document ->> 'taken_by' FROM office.tests ORDER BY job").fetchall() == [
+        (MINE, "", None), (OTHER, "T-07", "T-08")]
 
 
 def test_events_are_deleted_only_when_that_is_asked_and_their_hashes_stay(owner: Connection) -> None:

@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from assistant.record import chain
+from assistant.record.chain import JournalError
 from assistant.send.place import Sent
 from tests.command import ROOT, bowlside, process
 from tests.office import made
@@ -166,6 +168,22 @@ def test_what_root_enrols_for_the_service_is_the_services(small: SmallOffice, tm
     assert enrol(small, data / "journal").code == 0
     owners = {path.name: path.lstat().st_uid for path in data.rglob("*")}
     assert {"journal.sent", "office.json", "key", "authority.pem"} <= set(owners) and set(owners.values()) == {65534}, owners
+
+
+def test_a_test_that_can_not_be_read_is_told_and_what_follows_it_leaves(small: SmallOffice, journal: Path,
+                                                                       monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that fails each time in one place."""
+    enrol(small, journal)
+    real = chain.checked
+
+    def fails(opened, span):
+        if span.test == 1:
+            raise JournalError("The journal can't be read any further: disk I/O error.")
+        return real(opened, span)
+    monkeypatch.setattr(chain, "checked", fails)
+    done = bowlside("send", "--once", "--journal", journal)
+    assert done.code == 0 and "disk I/O error" in done.out and done.out.endswith("The record can be read again.\nAll sent.\n"), done
+    assert [(piece.test, piece.kind) for piece in small.taken.values()] == [(1, "damaged"), (2, "test")]
 
 
 def test_a_journal_that_can_not_be_read(small: SmallOffice, journal: Path) -> None:

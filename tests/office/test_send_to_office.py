@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,9 @@ import trustme
 import uvicorn
 
 from assistant.office import database as tables
+from assistant.office import stations
+from assistant.record.chain import Row
+from assistant.record.identity import origin
 from assistant.record.journal import Journal
 from assistant.send import office_link, place
 from assistant.send import sender as module
@@ -161,6 +165,66 @@ def test_two_senders_with_one_record(door: SecureDoor, tmp_path: Path) -> None:
     shutil.copytree(Sent(tmp_path / "fresh").path, Sent(tmp_path / "third").path)
     done = bowlside("send", "--once", "--journal", tmp_path / "third")
     assert done.code == 1 and "office move" in done.out, "another station's record"
+
+
+def test_codes_and_keys_that_are_none(door: SecureDoor, tmp_path: Path) -> None:
+    """The office's own sentences, as the station tells them."""
+    journal, code = made.journal(tmp_path / "journal", 1), door.code("Bay 4 (invented)")
+    arguments = ("send", "enrol", door.url, "--authority", door.authority, "--journal", journal, "--code")
+    assert bowlside(*arguments, code).code == 0
+    bowlside(*arguments, code).is_one_sentence(1, "wrong, used or older", "new one")
+    once(journal)
+    made.journal(journal, 1)
+    with door.pool.connection() as db:
+        stations.revoke(db, "Bay 4 (invented)")
+    done = bowlside("send", "--once", "--journal", journal)
+    assert done.code == 1 and "was revoked: enrol the station again" in done.out and "1 test waits." in done.out
+    assert "was revoked" in bowlside("send", "--status", "--journal", journal).out
+    once(door.enrolled(journal))
+    door.has_all_of(journal)
+
+
+def test_what_the_office_does_not_know_yet_blocks_nothing(door: SecureDoor, tmp_path: Path) -> None:
+    """An event of a newer station in the second of three tests."""
+    with Journal(made.journal(tmp_path / "made", 1), write=False) as opened:
+        rows = list(opened.rows())
+    unknown = replace(rows[1], body='{"at":1.0,"kind":"Hologram"}')
+
+    def chained(before: str) -> Iterator[Row]:
+        for seq, (test, row) in enumerate([*((1, row) for row in rows), (2, rows[0]), (2, unknown), *((3, row) for row in rows)], 1):
+            row = replace(row, seq=seq, test=test, before=before if row.before else None)
+            row = replace(row, hash=row.expected_hash(before))
+            before = row.hash
+            yield row
+    journal = tmp_path / "journal"
+    with Journal(journal) as written:
+        written.begin_with(chained(origin(written.identity)))
+    door.enrolled(journal)
+    done = bowlside("send", "--once", "--journal", journal)
+    assert done.code == 0 and "did not take test 2" in done.out and "upgrade the office" in done.out, done
+    assert door.ask("SELECT test FROM office.pieces ORDER BY test") == [(1,), (3,)] and len(door.refusals()) == 1
+    again, status = bowlside("send", "--once", "--journal", journal), bowlside("send", "--status", "--journal", journal)
+    assert again.out == "All sent.\n" and "Not taken, test 2: " in status.out and len(door.refusals()) == 1
+
+
+def test_what_the_office_lost_it_gets_by_the_next_sign_of_life(door: SecureDoor, tmp_path: Path) -> None:
+    """The sender is not started anew: its clock alone goes on."""
+    journal, now = door.enrolled(made.journal(tmp_path / "journal", 3)), [1000.0]
+    sending = module.begun(Sent(journal), journal, lambda words: None)
+    sending._clock = lambda: now[0]
+
+    def go() -> None:
+        while sending.turn() == 0.0:
+            pass
+    go()
+    door.has_all_of(journal)
+    door.do("DELETE FROM office.events")
+    door.do("DELETE FROM office.pieces")
+    go()
+    assert door.ask("SELECT count(*) FROM office.pieces") == [(0,)], "nothing is asked between two signs of life"
+    now[0] += module.BEAT_S
+    go()
+    door.has_all_of(journal)
 
 
 def sender(journal: Path, **more: Any) -> subprocess.Popen[str]:

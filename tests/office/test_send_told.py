@@ -52,7 +52,8 @@ def ago(**more: float) -> str:
     ({"kind": "signal", "since": ago(hours=-5)}, None, "Office: all sent, no signal for 1 min."),
     ({"kind": "signal", "since": "yesterday"}, None, "Office: all sent, no signal for some time."),
     ({"kind": "signal", "since": "2031-05-17T00:00:00"}, None, "Office: all sent, no signal for some time."),
-    ({"kind": "key", "waiting": 2}, False, "Office: 2 tests wait, and can't be sent: bowlside send --status tells why."),
+    ({"kind": "key", "waiting": 2}, False, "Office: 2 tests wait. Something is wrong: bowlside send --status tells what."),
+    ({"kind": "disk"}, False, "Office: all sent. Something is wrong: bowlside send --status tells what."),
     ({"refused": 2}, False, "Office: all sent. Not taken: 2; bowlside send --status tells why."),
     ({"record": ""}, None, "Office: nothing is known yet of what was sent."),
     ({"waiting": "many"}, None, "Office: nothing is known yet of what was sent.")])

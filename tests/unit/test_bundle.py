@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.setup import bundle, debs, releases, texts
+from assistant.setup import bundle, debs, releases, service, texts
 from assistant.setup.releases import COMPLETE, SUMS, main
 from assistant.setup.texts import Service
 from tests.command import ROOT, bowlside
@@ -314,3 +314,17 @@ def test_every_dependency_has_a_wheel_for_a_pi(python: str, tmp_path: Path) -> N
     assert all(url.endswith(".whl") for url in found.values())
     assert all("aarch64" in found[name] for name in ("numpy", "vosk", "pocketsphinx", "cffi", "pyrnnoise"))
     assert ("lgpio" in found) == (python == "3.11") and ("lgpio" not in found or "0.0.0.2" not in found["lgpio"])
+
+
+def test_what_runs_beside_the_station_is_started_again_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The release that it runs from may be the one that goes. Each by itself: where one is not installed the other still is."""
+    asked: list[list[str]] = []
+
+    def systemctl(command: list[str], more: object = None) -> subprocess.CompletedProcess[str]:
+        asked.append(command)
+        return subprocess.CompletedProcess(command, 5 if command[-1] == "bowlside-board" else 0, "", "")
+    monkeypatch.setattr(releases, "_output", systemctl)
+    monkeypatch.setattr(shutil, "which", lambda name: f"/usr/bin/{name}")
+    releases._restart()
+    beside = {Path(path).stem for path in service.BESIDE}
+    assert {command[-1] for command in asked if command[1] == "try-restart"} == beside == {"bowlside-board", "bowlside-send"}

@@ -85,12 +85,12 @@ def _gear(row: Row, today: date) -> Html:
 
 
 def _meter(row: Row, today: date) -> Html:
-    until = [row[name] for name in ("calibration_good_until", "leak_hold_good_until") if row[name]]
-    late = any(today > each for each in until)
+    """A leak hold is good for its day: that it ran out is no alarm, that it failed is one."""
+    late, failed = row["calibration_good_until"] is not None and today > row["calibration_good_until"], row["leak_verdict"] == "fail"
     return frame.row(row["name"], [
         (words("calibrated_until"), row["calibration_good_until"]), (words("held_on"), row["leak_hold_on"]),
-        (words("held"), row["leak_verdict"]), (words("held_until"), row["leak_hold_good_until"]),
-        (words("station"), row["station_name"])], [words("overdue") if late else ""], "alarm" if late else "", level="h3")
+        (words("held"), row["leak_verdict"]), (words("station"), row["station_name"])],
+        [words("overdue") if late else "", words("leaks") if failed else ""], "alarm" if late or failed else "", level="h3")
 
 
 def of(given: Any) -> tuple[str, ...]:

@@ -34,9 +34,9 @@ def whole(row: Row, test: Test, others: Sequence[Row], reader: str = "") -> Html
         frame.section(words("by_steps"), el("pre", "\n".join([*its.table, *its.other_rows]), tabindex="0", role="region",
                                             aria_label=words("by_steps")) if its.table else None),
         _leak(test),
-        frame.section(words("doubts_of_test"), frame.lines(its.doubts)),
+        frame.section(words("doubts_of_test"), frame.lines(map(capital, its.doubts))),
         frame.section(words("entered"), frame.lines(_reading(each) for each in test["readings"])),
-        frame.section(words("remarks"), frame.lines(log.remarks(test))),
+        frame.section(words("remarks"), frame.lines(map(capital, log.remarks(test)))),
         frame.section(words("labels"), frame.pairs(_labels(test))),
         frame.section(words("rules", rounding=test["rounding"]), frame.lines(_rules(test))),
         frame.section(words("record"), el("p", words("record_told")), frame.pairs(

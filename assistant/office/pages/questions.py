@@ -237,7 +237,7 @@ def running_out(db: Connection, after: Key) -> Found:
 
 def calibrations(db: Connection, after: Key) -> Found:
     """Of each meter its newest calibration and leak hold at any station, by the meter's name."""
-    return asked(db, """SELECT meter AS name, calibration_good_until, leak_hold_on, leak_verdict, leak_hold_good_until,
+    return asked(db, """SELECT meter AS name, calibration_good_until, leak_hold_on, leak_verdict,
             station AS station_name
         FROM read.meters WHERE %(after)s::text IS NULL OR meter > %(after)s ORDER BY meter LIMIT %(most)s""",
         after=after and after[0], most=MOST)

@@ -1,5 +1,5 @@
-"""What is derived from the pieces: tests with their readings and results, rounds, jobs, meters and equipment; and the views that a
-spreadsheet reads.
+"""What is derived from the pieces: tests with their readings and results, rounds, jobs, meters and equipment; and the views that
+a spreadsheet reads.
 
 All but ``jobs``, ``meters`` and ``equipment`` (the latest seen of each) hangs on its piece, and is made anew from it at any time.
 """
@@ -34,11 +34,11 @@ CREATE INDEX tests_number ON office.tests (record, number);
 CREATE INDEX tests_twice ON office.tests (record) WHERE another_history;
 CREATE INDEX tests_round ON office.tests (record, round) WHERE round <> '';
 CREATE INDEX tests_meter ON office.tests (meter, started) WHERE meter <> '';
-CREATE INDEX tests_technician ON office.tests (technician, started);
 
 CREATE TABLE office.readings (
     record uuid NOT NULL, piece bytea NOT NULL, position integer NOT NULL, id text NOT NULL,
-    value numeric, time_of_day text NOT NULL, unit text NOT NULL, taken timestamptz, source text NOT NULL, withdrawn text NOT NULL,
+    value numeric, time_of_day text NOT NULL, unit text NOT NULL, taken timestamptz, source text NOT NULL,
+    withdrawn text NOT NULL,
     PRIMARY KEY (record, piece, position),
     FOREIGN KEY (record, piece) REFERENCES office.tests ON DELETE CASCADE);
 
@@ -62,7 +62,8 @@ CREATE TABLE office.unreadable (
     record uuid NOT NULL, piece bytea NOT NULL, why text NOT NULL, at timestamptz NOT NULL DEFAULT now(),
     PRIMARY KEY (record, piece),
     FOREIGN KEY (record, piece) REFERENCES office.pieces (record, hash) ON DELETE CASCADE);
-COMMENT ON TABLE office.unreadable IS 'Pieces that are sound and that this program can''t replay: a sentence each. An upgrade tries again.';
+COMMENT ON TABLE office.unreadable IS
+    'Pieces that are sound and that this program can''t replay: a sentence each. An upgrade tries again.';
 CREATE INDEX pieces_odd ON office.pieces (record) WHERE kind IN ('damaged', 'lost');
 
 CREATE TABLE office.jobs (
@@ -74,8 +75,8 @@ CREATE TABLE office.meters (
     name text PRIMARY KEY, seen timestamptz NOT NULL, station uuid NOT NULL, record uuid NOT NULL, piece bytea NOT NULL);
 
 CREATE TABLE office.meter_checks (
-    record uuid NOT NULL, piece bytea NOT NULL, name text NOT NULL, meter text NOT NULL, at timestamptz NOT NULL, day date NOT NULL,
-    value numeric, unit text NOT NULL, verdict text NOT NULL, tells boolean NOT NULL, good_until date,
+    record uuid NOT NULL, piece bytea NOT NULL, name text NOT NULL, meter text NOT NULL, at timestamptz NOT NULL,
+    day date NOT NULL, value numeric, unit text NOT NULL, verdict text NOT NULL, tells boolean NOT NULL, good_until date,
     PRIMARY KEY (record, piece, name),
     FOREIGN KEY (record, piece) REFERENCES office.tests ON DELETE CASCADE);
 CREATE INDEX meter_checks_newest ON office.meter_checks (meter, name, at);
@@ -111,9 +112,10 @@ FROM office.readings r JOIN office.tests t USING (record, piece) JOIN office.sta
 COMMENT ON VIEW read.readings IS 'One row a reading, also those that were withdrawn.';
 
 CREATE VIEW read.results WITH (security_invoker = true) AS
-SELECT s.name AS station, t.number AS test_number, t.method AS test, t.started AS started_at, t.day, t.outcome, t.job, t.mix, t.sample,
-       t.ticket, t.technician, t.meter, r.name AS result, r.rounded AS value, r.unit, r.low AS lowest_allowed, r.high AS highest_allowed,
-       r.verdict, r.remark, r.value AS value_unrounded, r.standing AS where_the_rule_is_from, t.verdict AS test_verdict,
+SELECT s.name AS station, t.number AS test_number, t.method AS test, t.started AS started_at, t.day, t.outcome, t.job, t.mix,
+       t.sample, t.ticket, t.technician, t.meter, r.name AS result, r.rounded AS value, r.unit, r.low AS lowest_allowed,
+       r.high AS highest_allowed, r.verdict, r.remark, r.value AS value_unrounded,
+       r.standing AS where_the_rule_is_from, t.verdict AS test_verdict,
        t.check_of <> '' AS is_check_test, t.comparison <> '' AS is_comparison,
        t.practice AS is_practice, t.another_history AS has_another_history,
        t.record AS record_id, encode(t.piece, 'hex') AS piece_hash
@@ -132,7 +134,8 @@ SELECT s.name AS station, s.enrolled_at, s.revoked_at, s.heard_at, newest.starte
        newest.verdict AS newest_verdict, s.waiting AS tests_waiting_there, s.program AS program_version,
        s.clock_off_s AS clock_off_seconds, s.id AS station_id
 FROM office.stations s LEFT JOIN LATERAL (
-    SELECT t.started, t.title, t.verdict FROM office.tests t WHERE t.station = s.id ORDER BY t.started DESC LIMIT 1) newest ON true;
+    SELECT t.started, t.title, t.verdict FROM office.tests t WHERE t.station = s.id
+    ORDER BY t.started DESC LIMIT 1) newest ON true;
 COMMENT ON VIEW read.stations IS 'One row a station, also those whose key was revoked.';
 
 CREATE VIEW read.gaps WITH (security_invoker = true) AS
@@ -163,7 +166,8 @@ COMMENT ON VIEW read.gaps IS 'What is missing, damaged, lost, there twice or can
 CREATE VIEW read.meters WITH (security_invoker = true) AS
 SELECT m.name AS meter, m.seen AS seen_at, s.name AS station,
        calibrated.day AS calibrated_on, calibrated.value AS chamber_ratio, calibrated.good_until AS calibration_good_until,
-       held.day AS leak_hold_on, held.value AS leak_drop_psi, held.verdict AS leak_verdict, held.good_until AS leak_hold_good_until,
+       held.day AS leak_hold_on, held.value AS leak_drop_psi, held.verdict AS leak_verdict,
+       held.good_until AS leak_hold_good_until,
        (newest.document -> 'settings' ->> 'chamber_ratio')::numeric AS chamber_ratio_in_use
 FROM office.meters m JOIN office.stations s ON s.id = m.station
 LEFT JOIN office.tests newest ON newest.record = m.record AND newest.piece = m.piece
@@ -174,8 +178,8 @@ LEFT JOIN LATERAL (SELECT c.day, c.value, c.verdict, c.good_until FROM office.me
 COMMENT ON VIEW read.meters IS 'One row a meter, by its name: its newest calibration and leak hold at any station.';
 
 CREATE VIEW read.meter_checks WITH (security_invoker = true) AS
-SELECT c.meter, c.at AS done_at, c.day, s.name AS station, t.number AS test_number, t.technician, c.name AS result, c.value, c.unit,
-       c.verdict, c.tells AS counts, c.good_until, t.record AS record_id, encode(t.piece, 'hex') AS piece_hash
+SELECT c.meter, c.at AS done_at, c.day, s.name AS station, t.number AS test_number, t.technician, c.name AS result,
+       c.value, c.unit, c.verdict, c.tells AS counts, c.good_until, t.record AS record_id, encode(t.piece, 'hex') AS piece_hash
 FROM office.meter_checks c JOIN office.tests t USING (record, piece) JOIN office.stations s ON s.id = t.station;
 COMMENT ON VIEW read.meter_checks IS 'One row a calibration or leak hold of a meter, at any station.';
 
@@ -200,18 +204,23 @@ COMMENTS = {
     "has_another_history": "The record was continued twice, and the other one has a test of this number too",
     "record_id": "Which record", "piece_hash": "Which piece of it: the hash of its last event",
     "reading_number": "In the order in which they were taken", "reading": "What was read",
-    "value": "With the digits of the record", "unit": "Empty for a plain number", "time_of_day": "Of a reading that is one: 09:11",
+    "value": "With the digits of the record", "unit": "Empty for a plain number",
+    "time_of_day": "Of a reading that is one: 09:11",
     "source": "voice, keypad or gauge", "withdrawn_because": "Empty while it counts", "counts": "False: it says nothing",
     "result": "What was found", "value_unrounded": "As computed", "remark": "Such as preliminary",
     "lowest_allowed": "By the job, or the method's own; in the result's unit", "highest_allowed": "As the lowest",
     "where_the_rule_is_from": "The source, or that there is none", "test_verdict": "Of the whole test",
-    "tests": "How many it has so far", "load_verdict": "accepted, rejected or open; empty: its record names no tests that it was to have",
-    "load_why": "One sentence", "heard_at": "Its newest sign of life, by the office's clock", "enrolled_at": "By the office's clock",
+    "tests": "How many it has so far",
+    "load_verdict": "accepted, rejected or open; empty: its record names no tests that it was to have",
+    "load_why": "One sentence", "heard_at": "Its newest sign of life, by the office's clock",
+    "enrolled_at": "By the office's clock",
     "revoked_at": "When its key was revoked; empty while it is good", "tests_waiting_there": "As it last said",
     "clock_off_seconds": "Its clock less the office's, when last heard",
-    "what": "missing, damaged, lost, two histories or unreadable", "first_event": "Of the events that it is about", "last_event": "The same",
+    "what": "missing, damaged, lost, two histories or unreadable",
+    "first_event": "Of the events that it is about", "last_event": "The same",
     "found_at": "By the office's clock", "meter": "Its name; two meters must not share one",
-    "calibrated_on": "Newest calibration at a station that gave a ratio", "chamber_ratio": "Chamber volume by bowl volume, as that gave it",
+    "calibrated_on": "Newest calibration at a station that gave a ratio",
+    "chamber_ratio": "Chamber volume by bowl volume, as that gave it",
     "calibration_good_until": "Last day, by the usual interval; a meter's own is in the register of its station",
     "leak_hold_on": "Newest leak hold that tells", "leak_drop_psi": "Pressure lost in it, psi", "leak_verdict": "Of that hold",
     "leak_hold_good_until": "Last day, by the usual interval", "chamber_ratio_in_use": "By the settings of its newest test",
@@ -223,7 +232,8 @@ COMMENTS = {
 def upgrade() -> None:
     op.execute(TABLES)
     op.execute(VIEWS)
-    named = op.get_bind().exec_driver_sql("SELECT table_name, column_name FROM information_schema.columns WHERE table_schema = 'read'")
+    named = op.get_bind().exec_driver_sql(
+        "SELECT table_name, column_name FROM information_schema.columns WHERE table_schema = 'read'")
     for view, column in named.all():
         if column in COMMENTS:
             words = COMMENTS[column].replace("'", "''")
