@@ -8,7 +8,8 @@ acoustic echo control in hands-free telephones", Signal Processing 86 (2006), an
 "State-space architecture of the partitioned-block-based acoustic echo controller", ICASSP 2014; the formulas from memory.
 
 What no filter takes off (a loudspeaker that bends, a room that changes) is known by how much is usually left of so loud a
-talk; only what stands clear of that, and is no image of what was taken off, was said by somebody else.
+talk, and it is never trusted to be less than a little. Only what stands clear of that was said by somebody else, and only if
+what was taken off was really there: a filter that does not fit any more adds to the sound what it means to take off.
 """
 from __future__ import annotations
 
@@ -23,13 +24,14 @@ PARTS = 16                 # blocks of echo: 0.24 s
 KEEPS = 0.999              # of the filter from one block to the next: the room changes
 ROOM_S = 0.3               # in which an echo falls by 60 dB, before anything is learned
 HERTZ = (250, 700, 1500, 3000, 7000)       # edges of the bands in which what is left is judged: those of the listener
-FADES_DB = 1.2             # a block that what was played still counts for: a room's echo after the filter's end
+FADES_DB = 0.7             # a block that what was played still counts for: a hall's echo after the filter's end
 LEFT_DB = 20.0             # of what was played, is left: before anything is known
+LEAST_DB = -24.0           # of what was taken off, is thought to be left at least
 STEP_DB, FIRST_S = 0.05, 10.0              # a block that the knowledge of it moves; five times that for the first seconds of talk
 OVER_DB = 8.0              # over what is left: a block that is let through
 QUIET_DB, HEARD_DB = -90.0, -45.0          # played below this: nothing; nothing that an answer could be taken for
 RISE_DB = 3.0              # over the noise, usually, while the station talks: its voice is not heard
-ALIKE = 0.4                # correlation of a sixth of a second of what is left and what was taken off: it does not fit any more
+FITS_DB = 4.0              # taken off: what is laid side by side fits
 KEPT_S = 12.0              # how far back `apart` can look; no utterance is longer
 
 
@@ -81,13 +83,8 @@ def _bands(spectrum: np.ndarray) -> np.ndarray:
     return np.add.reduceat(np.abs(spectrum[:_EDGES[-1]]) ** 2, _EDGES[:-1]) * _SCALE + 1e-12
 
 
-def _like(both: np.ndarray) -> float:
-    """Correlation, 0 to 1, of two sounds: sums of their products, of the one's squares, of the other's."""
-    return float(abs(both[0]) / np.sqrt(both[1] * both[2] + 1e-18))
-
-
 Seen = tuple[float, float, np.ndarray, bool, bool, bool]
-"""Of a block: power of what is left, what is usually left, `both` of Apart.block; see Stretch."""
+"""Of a block: power of what is left, what is usually left, its products with what was taken off; see Stretch."""
 
 
 @dataclass(frozen=True)
@@ -95,21 +92,23 @@ class Stretch:
     clear_db: float
     """It stands so far over what is usually left of so loud a talk and over the noise."""
     image: float
-    """How like it is to what was taken off: the correlation of the two, 0 to 1."""
+    """How like what is left is to what was taken off: the correlation of the two, 0 to 1."""
+    missed: float
+    """How much of what was taken off was not there, or was there besides: 0 fits, 1 is all of it. Of next to nothing, nothing."""
     talked: bool
     """The station talked meanwhile."""
-    known: bool
-    """All the while it was known where what was played belonged, and what was taken off fitted."""
+    learned: bool
+    """As it began, the room was known from enough talk, and what was taken off fitted."""
     silent: bool
     """As it began, usually no more was heard while the station talked than while it was silent."""
 
 
 class Apart:
-    """Lets through what was not the station, and tells of a stretch of it whether it stood apart from the station's voice."""
+    """Takes the station's voice off, and tells of a stretch of it whether it stood apart from the station's voice."""
 
     def __init__(self) -> None:
         self.canceller = Canceller()
-        self._left = np.zeros(BLOCK)
+        self._left = self._echo = np.zeros(BLOCK)
         self.floor_db = np.full(len(HERTZ) - 1, -60.0)
         self._loud = np.zeros(len(HERTZ) - 1)
         self._seen: deque[Seen] = deque(maxlen=round(KEPT_S * RATE / BLOCK))
@@ -122,20 +121,19 @@ class Apart:
         self.fits_db = 0.0
         """About how much of the station's voice is taken off."""
         self._talked, self._rise_db = 0, LEFT_DB
-        self._both = np.zeros(3)
 
-    def block(self, played: np.ndarray, heard: np.ndarray, talking: bool | None = None) -> np.ndarray:
-        """``heard``, turned down where nobody but the station spoke.
+    def block(self, played: np.ndarray, heard: np.ndarray, talking: bool | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """What is left of ``heard``, and the same turned down where nobody but the station spoke.
 
         talking   whether the station sounds, while it is not known where ``played`` belongs; None: ``played`` tells
         """
         left, echo = self.canceller.block(played, heard)
-        there = _bands(np.fft.rfft(np.concatenate([self._left, left]) * _WINDOW))
-        self._left = left
+        there, off = (_bands(np.fft.rfft(np.concatenate(both) * _WINDOW)) for both in ((self._left, left), (self._echo, echo)))
+        self._left, self._echo = left, echo
         self._loud = np.maximum(_bands(self.canceller.played[0]) / 2, self._loud * 10 ** (-FADES_DB / 10))
         talks = self._loud > 10 ** (QUIET_DB / 10)
         there_db, loud_db = 10 * np.log10(there), 10 * np.log10(self._loud + 1e-12)
-        usual = 10 ** ((self.leak_db + loud_db) / 10) * talks
+        usual = np.maximum(10 ** ((self.leak_db + loud_db) / 10) * talks, 10 ** (LEAST_DB / 10) * off)
         floor = 10 ** (self.floor_db / 10)
         passes = not talks.any() or bool((there > 10 ** (OVER_DB / 10) * (usual + floor)).any())
         if talks.any():
@@ -147,18 +145,17 @@ class Apart:
             self.leak_db += np.where(talks & (usual > floor / 10), step * np.sign(there_db - loud_db - self.leak_db), 0)
         else:
             self.floor_db += np.where(there_db > self.floor_db, 0.1, -0.4)
-        both = np.array([left @ echo, left @ left, echo @ echo])
-        self._both = 0.9 * self._both + 0.1 * both
-        alike = self._both[2] > self._both[1] / 20 and _like(self._both) > ALIKE
-        known = talking is None
         talked = bool((self._loud > 10 ** (HEARD_DB / 10)).any()) if talking is None else talking
-        self._seen.append((float(there.sum()), float((usual + floor).sum()), both, talked, known and not alike,
-                           self._rise_db < RISE_DB))
-        return left if passes else left * min(1.0, np.sqrt(floor.sum() / there.sum()))
+        learned = talking is None and self._talked * BLOCK >= FIRST_S * RATE and self.fits_db > FITS_DB
+        products = np.array([left @ echo, left @ left, echo @ echo])
+        self._seen.append((float(there.sum()), float((usual + floor).sum()), products, talked, learned, self._rise_db < RISE_DB))
+        return left, left if passes else left * min(1.0, np.sqrt(floor.sum() / there.sum()))
 
     def stretch(self, ago: int, length: int) -> Stretch:
         """Of the ``length`` samples that began ``ago`` samples before now."""
         blocks = list(self._seen)
         first = max(0, len(blocks) - -(-ago // BLOCK))
-        there, usual, both, talked, known, silent = zip(*blocks[first:first + max(1, length // BLOCK)], strict=True)
-        return Stretch(10 * np.log10(sum(there) / sum(usual)), _like(sum(both)), any(talked), all(known), silent[0])
+        there, usual, products, talked, learned, silent = zip(*blocks[first:first + max(1, length // BLOCK)], strict=True)
+        shared, left, echo = abs(sum(products)) + 1e-9
+        return Stretch(10 * np.log10(sum(there) / sum(usual)), shared / np.sqrt(left * echo), shared / (echo + left / 100), any(talked),
+                       learned[0], silent[0])

@@ -1,9 +1,9 @@
 """Hearing over the station's own talk: what the loudspeaker plays, laid beside what the microphone hears, and taken out of it.
 
-Two devices have two clocks, and calls come late by some milliseconds. So samples are counted, not timed: only how much faster
-one clock runs is learned from the times of many calls, by a line of least squares. The constant rest, the way through both
-devices and the air, is where the two sounds match best (a cross-correlation of their phases: C. Knapp and G. Carter, "The
-generalized correlation method for estimation of time delay", IEEE Trans. ASSP 24 (1976), from memory).
+Two devices have two clocks, and calls come late by some milliseconds, for seconds on end. So samples are counted, not timed.
+Where the two sounds match best (a cross-correlation of their phases: C. Knapp and G. Carter, "The generalized correlation method
+for estimation of time delay", IEEE Trans. ASSP 24 (1976), from memory) tells the way through both devices and the air, and, again
+and again, how much faster one clock runs.
 """
 from __future__ import annotations
 
@@ -12,19 +12,20 @@ from collections.abc import Callable
 
 import numpy as np
 
-from hardware.echo import BLOCK, RATE, Apart
+from hardware.echo import BLOCK, FITS_DB, KEPT_S, RATE, Apart
 from hardware.mixer import Mixer
 
-USUAL, MOST = 50e-6, 200e-6        # clocks differ by so much, and never by more
-ALIKE = 20.0                       # so many calls in a row are late for one reason
-JUMP_S, JUMPS = 0.04, 10           # so many calls in a row so far off are no lateness: blocks were lost
+MOST = 200e-6                      # clocks never differ by more
+SLOPE_S, SLOPE = 10.0, 20          # from so much sound on it is known by how much they do; from so many places at most
+STEP_S = 0.001                     # from one look to the next: no clock does that; some samples were lost
+JUMP_S, JUMPS = 0.1, 10            # so many calls in a row so far off are no lateness: blocks were lost
 LONGEST_S = 0.6                    # from a sample being pulled to its being heard
-LOOK_S, EVERY_S = 1.5, 0.6         # so much sound is laid side by side, so often while nothing fits
+LOOK, EVERY_S, FITTING_S = 50, 0.6, 2.4            # so many blocks (1.5 s) are laid side by side, so often; while it fits, so often
 PEAK = 8.0                         # times the correlation's own noise: they match
 IN_VAIN = 15                       # looks that found no match: the microphone does not hear the loudspeaker, as in a headset
 BEFORE = 80                        # samples left before the first sound of the filter: 5 ms
-FITS_DB = 4.0                      # taken off: what is laid side by side fits
-CLEAR_DB, IMAGE = 12.0, 0.15       # see OverTalk.apart
+CLEAR_DB, IMAGE, MISSED, MATCH = 14.0, 0.25, 0.5, 7.0        # see OverTalk.apart
+SHORTEST_S, ANSWER_S = 0.3, 5.0    # a word; the longest answer. Less of the station's own voice may match nothing by chance
 TAPS, PHASES = 24, 64              # of the filter that takes sound between two frames
 
 
@@ -35,37 +36,42 @@ def _between(ratio: int) -> np.ndarray:
     return taps / taps.sum(1, keepdims=True)
 
 
+def _bytes(sound: np.ndarray) -> bytes:
+    return np.clip(np.round(sound * 32768), -32768, 32767).astype("<i2").tobytes()
+
+
 class Follower:
     """Where each block of the microphone stands on the loudspeaker's line of frames. Times and places in seconds of it.
 
     Each block moves the place by its length and the ratio of the clocks, never by how late its call came. The ratio is the slope
-    of a straight line through all calls, as far as it is surer than what two clocks usually are apart.
+    of a straight line through the places where blocks were really heard.
     """
 
     def __init__(self, length_s: float) -> None:
-        self._length_s, self._off, self.ratio = length_s, 0, 1.0
+        self._length_s, self._off, self._at, self.ratio = length_s, 0, 0.0, 1.0
         self._place: float | None = None
-        self._begin, self._count, self._sums = 0.0, 0, np.zeros(6)
+        self._heard: deque[tuple[float, float]] = deque(maxlen=SLOPE)
 
     def place(self, stamp: float) -> float:
         """The place of a block's end that came as the loudspeaker stood at ``stamp``."""
+        self._at += self._length_s
         place = stamp if self._place is None else self._place + self._length_s * self.ratio
         self._off = self._off + 1 if abs(stamp - place) > JUMP_S else 0
-        if self._place is None or self._off >= JUMPS:
+        if self._off >= JUMPS:
             place, self._off = stamp, 0
-            self._begin, self._count, self._sums = stamp, 0, np.zeros(6)
-        self._count += 1
-        at = self._count * self._length_s
-        late = stamp - self._begin - at
-        self._sums += np.array([1, at, at * at, late, late * at, late * late])
-        if self._count % 100 == 0:
-            count, t, tt, y, ty, yy = self._sums
-            spread = tt - t * t / count
-            slope = (ty - t * y / count) / spread
-            error2 = ALIKE * max(0.0, (yy - y * y / count - slope**2 * spread) / count) / spread
-            self.ratio = 1 + float(np.clip(slope * USUAL**2 / (USUAL**2 + error2), -MOST, MOST))
         self._place = place
         return place
+
+    def heard(self, place: float) -> None:
+        """The last block's end is what was played at ``place``, or always so much later."""
+        if self._heard:
+            at, before = self._heard[-1]
+            if abs(place - before - (self._at - at) * self.ratio) > STEP_S:
+                self._heard.clear()
+        self._heard.append((self._at, place))
+        at, places = np.array(self._heard).T
+        if at[-1] - at[0] >= SLOPE_S:
+            self.ratio = 1 + float(np.clip(np.polyfit(at - at[0], places - places[0], 1)[0] - 1, -MOST, MOST))
 
 
 class OverTalk:
@@ -81,10 +87,14 @@ class OverTalk:
         self._audible, self._sounds = audible, sounds
         self._mixer, self._apart, self._follower = mixer, Apart(), Follower(2 * BLOCK / RATE)
         self._between = _between(mixer.rate // RATE)
-        self._recent: deque[tuple[float, np.ndarray]] = deque(maxlen=round(LOOK_S * RATE / (2 * BLOCK)))
+        self._kept: deque[tuple[float, np.ndarray, np.ndarray]] = deque(maxlen=round(KEPT_S * RATE / (2 * BLOCK)))
+        """Where each block of the microphone stands, what was heard in it, what others said of that."""
+        self.others = b""
+        """The last block once more, turned down where nobody but the station spoke: where words begin and end is judged by it. They
+        are understood from the other, which lacks no soft end of a word."""
         self.late_s: float | None = None
         """From a sample being pulled to its being heard; None: not known yet."""
-        self._look_in_s, self._in_vain, self._found = EVERY_S, 0, -1.0
+        self._look_in_s, self._in_vain, self._last_s = EVERY_S, 0, -1.0
 
     def stamp(self) -> float:
         """Where the loudspeaker stands now, s."""
@@ -94,25 +104,48 @@ class OverTalk:
         """One block of the microphone (30 ms, 16-bit), that came whole at ``stamp``, without the station's voice."""
         heard = np.frombuffer(pcm, "<i2") / 32768
         place = self._follower.place(stamp)
-        self._recent.append((place, heard))
         late = self.late_s or 0.0
         played = self._played(place - late, 2 * BLOCK) if self._audible() else np.zeros(2 * BLOCK)
+        talking = None if self.late_s is not None else self._sounds()
+        halves = [self._apart.block(played[at:at + BLOCK], heard[at:at + BLOCK], talking) for at in (0, BLOCK)]
+        left, others = (np.concatenate(both) for both in zip(*halves, strict=True))
+        self._kept.append((place, heard, others))
+        self.others = _bytes(others)
         if played.any():
             self._look(2 * BLOCK / RATE)
-        talking = None if self.late_s is not None else self._sounds()
-        left = np.concatenate([self._apart.block(played[at:at + BLOCK], heard[at:at + BLOCK], talking) for at in (0, BLOCK)])
-        return np.clip(np.round(left * 32768), -32768, 32767).astype("<i2").tobytes()
+        return _bytes(left)
 
     def apart(self, ago: int, length: int) -> bool | None:
         """Whether the ``length`` samples that began ``ago`` samples before now were said by somebody else than the station. None:
         the station said nothing meanwhile.
 
-        They stand ``CLEAR_DB`` over what is usually left of so loud a talk, and are no image of what was taken off.
+        They stand ``CLEAR_DB`` over what is usually left of so loud a talk, what was taken off was there and is no image of them,
+        and they match nothing that was played, however late: that needs no knowledge of the room, and holds also where that is wrong.
         """
         it = self._apart.stretch(ago, length)
         if not it.talked:
             return None
-        return (it.known or self._in_vain >= IN_VAIN and it.silent) and it.clear_db >= CLEAR_DB and it.image <= IMAGE
+        if not (it.learned and it.missed <= MISSED or self._in_vain >= IN_VAIN and it.silent):
+            return False
+        if not SHORTEST_S <= length / RATE <= ANSWER_S or it.clear_db < CLEAR_DB or it.image > IMAGE:
+            return False
+        kept = list(self._kept)
+        first = max(0, len(kept) - -(-ago // (2 * BLOCK)))
+        piece = kept[first:first + max(1, length // (2 * BLOCK))]
+        return self._match(np.concatenate([others for _, _, others in piece]), piece[-1][0])[0] < MATCH
+
+    def _match(self, sound: np.ndarray, end_s: float) -> tuple[float, float]:
+        """How much ``sound``, which ends at ``end_s``, is like what was played so much earlier as fits best: times the noise of that
+        correlation, and how much earlier, s."""
+        longest = round(LONGEST_S * RATE)
+        played = self._played(end_s, len(sound) + longest)
+        size = 1 << (len(sound) + len(played)).bit_length()
+        cross = np.fft.rfft(sound, size) * np.conj(np.fft.rfft(played, size))
+        hertz = np.fft.rfftfreq(size, 1 / RATE)
+        cross *= ((hertz > 300) & (hertz < 4000)) / (np.abs(cross) + 1e-9)
+        late = np.roll(np.abs(np.fft.irfft(cross, size)), longest)[:longest + 1]       # place 0: both end together
+        peak = int(late.argmax())
+        return float(late[peak] / np.sqrt((late**2).mean() + 1e-18)), peak / RATE
 
     def _played(self, end_s: float, count: int) -> np.ndarray:
         """The ``count`` samples that end at ``end_s`` on the loudspeaker's line, at RATE, -1..1."""
@@ -127,27 +160,23 @@ class OverTalk:
         return np.einsum("ij,ij->i", rows, self._between[((places - whole) * PHASES).astype(int)]) / 32768
 
     def _look(self, seconds: float) -> None:
-        """While nothing fits: where do they match?"""
+        """Now and then: where do they match?"""
         self._look_in_s -= seconds
-        if self._look_in_s > 0 or len(self._recent) * 2 * BLOCK < (LOOK_S - 0.05) * RATE or self._apart.fits_db > FITS_DB:
+        if self._look_in_s > 0 or len(self._kept) < LOOK:
             return
-        self._look_in_s = EVERY_S
-        heard = np.concatenate([block for _, block in self._recent])
-        longest = round(LONGEST_S * RATE)
-        played = self._played(self._recent[-1][0], len(heard) + longest)
-        size = 1 << (len(heard) + len(played)).bit_length()
-        cross = np.fft.rfft(heard, size) * np.conj(np.fft.rfft(played, size))
-        hertz = np.fft.rfftfreq(size, 1 / RATE)
-        cross *= ((hertz > 300) & (hertz < 4000)) / (np.abs(cross) + 1e-9)
-        match = np.abs(np.fft.irfft(cross, size))
-        late = np.roll(match, longest)[:longest + 1]       # place 0: both end together
-        peak = int(late.argmax())
-        if late[peak] < PEAK * np.sqrt((late**2).mean()):
-            self._in_vain += 1
+        fits = self.late_s is not None and self._apart.fits_db > FITS_DB
+        self._look_in_s = FITTING_S if fits else EVERY_S
+        blocks = list(self._kept)[-LOOK:]
+        strength, after_s = self._match(np.concatenate([heard for _, heard, _ in blocks]), blocks[-1][0])
+        if strength < PEAK:
+            self._in_vain += not fits
             return
         self._in_vain = 0
-        found = max(0, peak - BEFORE) / RATE
-        again, self._found = abs(found - self._found) < 0.002, found     # once may be somebody else's voice
-        if again and (self.late_s is None or abs(found - self.late_s) > BEFORE / RATE):
-            self.late_s = found
+        again, self._last_s = abs(after_s - self._last_s) < 2 * STEP_S, after_s     # once may be somebody else's voice
+        if not again:
+            return
+        self._follower.heard(blocks[-1][0] - after_s)
+        late_s = max(0.0, after_s - BEFORE / RATE)
+        if self.late_s is None or abs(late_s - self.late_s) > BEFORE / RATE:
+            self.late_s = late_s
             self._apart.forget()

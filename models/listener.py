@@ -69,7 +69,7 @@ class Listener:
 
     def reset(self) -> None:
         """Drop what is being listened to (the station itself starts to speak); the background stays."""
-        self._rest = b""
+        self._rest = self._loud = b""
         self._last = np.zeros(FRAME, np.float32)
         self._before: deque[bytes] = deque(maxlen=_frames(BEFORE_S) + START[1])
         self._forget()
@@ -85,13 +85,16 @@ class Listener:
         """An utterance is under way."""
         return bool(self._said)
 
-    def feed(self, block: bytes, end_s: float = END_S) -> list[bytes]:
-        """The utterances that ended in this block, each with 0.3 s before it and its closing silence of ``end_s``."""
-        sound = self._rest + block
+    def feed(self, block: bytes, end_s: float = END_S, judged: bytes | None = None) -> list[bytes]:
+        """The utterances that ended in this block, each with 0.3 s before it and its closing silence of ``end_s``.
+
+        judged  the same block, without what is nobody's utterance: where one begins and ends is told by it; None: by the block
+        """
+        sound, loud = self._rest + block, self._loud + (block if judged is None else judged)
         whole = len(sound) // (2 * FRAME) * 2 * FRAME
-        self._rest = sound[whole:]
-        frames = (sound[at:at + 2 * FRAME] for at in range(0, whole, 2 * FRAME))
-        return [done for frame in frames if (done := self._frame(frame, _frames(end_s))) is not None]
+        self._rest, self._loud = sound[whole:], loud[whole:]
+        frames = ((sound[at:at + 2 * FRAME], loud[at:at + 2 * FRAME]) for at in range(0, whole, 2 * FRAME))
+        return [done for frame in frames if (done := self._frame(*frame, _frames(end_s))) is not None]
 
     def pausing(self, quiet_s: float) -> bytes | None:
         """The utterance under way, once in each of its pauses that has lasted ``quiet_s``: most likely it is over."""
@@ -106,8 +109,8 @@ class Listener:
         """The utterance under way when the sound stopped for good, if there is one."""
         return self._finish() if self._said else None
 
-    def _frame(self, frame: bytes, end: int) -> bytes | None:
-        self._recent.append(self._over(np.frombuffer(frame, "<i2").astype(np.float32) / 32768))
+    def _frame(self, frame: bytes, judged: bytes, end: int) -> bytes | None:
+        self._recent.append(self._over(np.frombuffer(judged, "<i2").astype(np.float32) / 32768))
         self._before.append(frame)
         if not self._said:
             loud = [db > START_DB for db in self._recent]

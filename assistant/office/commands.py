@@ -198,20 +198,33 @@ def _move(args: argparse.Namespace) -> int:
 
 def _backup(args: argparse.Namespace) -> int:
     from assistant.office import backup
-    size = backup.backup(_url(args), args.file)
+    size = backup.backup(_address_of(args), args.file)
     print(f"{args.file}: {size:,} bytes. It holds everything; keep it where only you can read it.")
     return 0
 
 
 def _restore(args: argparse.Namespace) -> int:
     from assistant.office import backup
-    version = backup.restore(_url(args), args.file)
+    version = backup.restore(_address_of(args), args.file)
     print(f"Restored, and of version {version}. What came after the backup the stations send again when they are next heard.")
     return 0
 
 
 def _url(args: argparse.Namespace) -> str:
-    """Of the database that a command is about. Raises Refusal."""
+    """Of the database that a command is about, with the tables that this program knows. Raises Refusal."""
+    from assistant.office import database
+    url = _address_of(args)
+    its, ours = database.version(url), database.newest()
+    if its is None:
+        raise Refusal("office: there is no office in that database yet: bowlside office run makes it. Or is its address wrong?")
+    if its != ours:
+        raise Refusal(f"office: its tables are of version {its} and this program's of {ours}: upgrade what is older, and start the "
+                      "office, which brings them up to date.")
+    return url
+
+
+def _address_of(args: argparse.Namespace) -> str:
+    """Raises Refusal."""
     from assistant.office import trial
     where = _trials_folder(args)
     return _named(args) if where is None else trial.its_database(where)

@@ -78,7 +78,8 @@ def _make_ready(part: str, also: tuple[str, ...]) -> None:
         add_debian_packages(missing)
     if not installed:
         add_python_packages(part, steps)
-        offer_model()
+        if part == "assistant":
+            offer_model()
 
 
 @contextlib.contextmanager

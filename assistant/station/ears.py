@@ -148,7 +148,7 @@ class Ears:
         if not talks:
             self._watch.feed(block)
         wait = end_wait(expect.kind)
-        for pcm in self._listener.feed(block, wait):
+        for pcm in self._listener.feed(block, wait, self._over.others if self._over is not None else None):
             self._said(Utterance(pcm, expect, prompt, self._watch.measure(pcm)), wait)
         if (so_far := self._listener.pausing(wait * EARLY)) is not None and self._utterances.empty():
             self._said(Utterance(so_far, expect, prompt, over=False), wait * EARLY)

@@ -107,7 +107,7 @@ class Heard:
         begun = time.process_time()
         left = self.over.clean(came, stamp)
         cleaned = time.process_time()
-        pieces = self._listener.feed(left, self.wait)
+        pieces = self._listener.feed(left, self.wait, self.over.others)
         listened = time.process_time()
         self.spent += Counter({"clean": cleaned - begun, "listen": listened - cleaned, "sound": BLOCK / RATE})
         for pcm in pieces:

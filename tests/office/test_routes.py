@@ -14,11 +14,13 @@ from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
+import psycopg
 import pytest
 from pypdf import PdfReader
 
 from assistant.cli import main
 from assistant.office import readers
+from assistant.office.pages import stations
 from assistant.office.postgres import Cluster
 from assistant.report import demo
 from tests.office import made
@@ -155,3 +157,20 @@ def test_labels_with_markup_stay_text_all_the_way(office: Served) -> None:
     nasty = "<img src=x onerror=alert(1)>"
     office.owner.execute("INSERT INTO office.stations (name, key_hash) VALUES (%s, sha256('n'))", (nasty,))
     assert nasty not in (text := office.text("/")) and "&lt;img src=x onerror=alert(1)&gt;" in text
+
+
+def test_one_page_that_fails_is_one_sentence(office: Served, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> None:
+        raise KeyError("round.to_none")
+    monkeypatch.setattr(stations, "now", fails)
+    status, headers, body = office.ask("/")
+    assert status == 500 and b"The office failed at this page" in body and "default-src 'none'" in headers["content-security-policy"]
+    assert "Jobs" in office.text("/jobs")
+
+
+def test_a_database_that_is_away_is_one_sentence(office: Served, monkeypatch: pytest.MonkeyPatch) -> None:
+    def away(*_: object) -> None:
+        raise psycopg.OperationalError("gone")
+    monkeypatch.setattr(stations, "now", away)
+    status, headers, body = office.ask("/")
+    assert status == 503 and headers["retry-after"] == "5" and b"database does not answer" in body

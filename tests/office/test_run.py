@@ -80,23 +80,26 @@ def test_the_commands_beside_it(own: str, files: Path, tmp_path: Path) -> None:
     assert "Traceback" not in at.said
 
 
-def test_wrong_use_is_a_sentence(own: str, files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_wrong_use_is_a_sentence(own: str, empty: str, files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def run(database: str = "postgresql:///x", certificate: Path = files / "certificate.pem", key: Path = files / "key.pem"):
         return bowlside("office", "run", "--database", database, "--certificate", certificate, "--key", key, "--port", "0")
     run(certificate=tmp_path / "none.pem").is_one_sentence(2, "none.pem can't be read")
     run(key=files / "authority.pem").is_one_sentence(2, "can't be used")
     run(database=f"host={tmp_path} dbname=x").is_one_sentence(2, "does not answer", "Is it started")
     run(database="postgres//x").is_one_sentence(2, "can't be understood", "postgresql://user@machine/name")
-    with psycopg.connect(own) as db:
-        db.execute("UPDATE office.alembic_version SET version_num = '9999'")
-    run(database=own).is_one_sentence(2, "newer program")
     bowlside("office", "enrol", "North", "--practice").is_one_sentence(2, "for a trial only")
     bowlside("office", "revoke", "Nobody").is_one_sentence(2, "No station 'Nobody'")
     bowlside("office", "move", "7", "North").is_one_sentence(2, "whole number")
     bowlside("office", "move", uuid4(), "North").is_one_sentence(2, "North")
     bowlside("office", "enrol", "two\nlines").is_one_sentence(2, "one line")
+    with psycopg.connect(own) as db:
+        db.execute("UPDATE office.alembic_version SET version_num = '9999'")
+    run(database=own).is_one_sentence(2, "newer program")
     for option, given in (("--workers", "0"), ("--port", "99999"), ("--on", "here")):
         bowlside("office", "trial", option, given).is_one_sentence(2, "give a")
+    for what in (["enrol", "North"], ["revoke", "North"], ["stations"], ["move", uuid4(), "North"], ["reader", "list"]):
+        bowlside("office", *what).is_one_sentence(2, "of version 9999", "upgrade what is older")
+        bowlside("office", *what, "--database", empty).is_one_sentence(2, "no office in that database yet")
     monkeypatch.delenv("BOWLSIDE_DATABASE")
     bowlside("office", "run", "--certificate", "c", "--key", "k").is_one_sentence(2, "--database", "bowlside office trial")
 

@@ -102,9 +102,9 @@ class SoundWorld:
         subprocess.run(["aplay", "-q", "-D", device, wav], env=self.env, timeout=20, check=True,
                        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
-    def play_on(self, wav: Path) -> subprocess.Popen:
+    def play_on(self, wav: Path, device: str = "vmouth") -> subprocess.Popen:
         """The same in the background: an engine that goes on. Stop it with `kill`."""
-        return subprocess.Popen(["aplay", "-q", "-D", "vmouth", wav], env=self.env, stdout=subprocess.DEVNULL,
+        return subprocess.Popen(["aplay", "-q", "-D", device, wav], env=self.env, stdout=subprocess.DEVNULL,
                                 stderr=subprocess.DEVNULL)
 
     def echo(self, late_ms: int) -> None:
@@ -117,6 +117,9 @@ class SoundWorld:
         for command in (("load-module", "module-remap-source", "source_name=air", "master=speaker.monitor"),
                         ("set-default-source", "air")):
             subprocess.run(["pactl", *command], env=self.env, timeout=10, check=True, capture_output=True)
+        self._hiss.kill()       # this microphone hisses too
+        self._hiss.wait(5)
+        self._hiss = self.play_on(self.folder / "hiss.wav", "default")
 
     def station(self, code: str) -> subprocess.Popen:
         """A Python process from the project's root, with its sound here."""

@@ -228,6 +228,7 @@ def test_a_microphone_that_comes_back_while_the_devices_are_checked(monkeypatch)
 class Over:
     """Says of every piece what ``apart`` is."""
     apart_is: bool | None = True
+    others: bytes | None = None
 
     def apart(self, ago: int, length: int) -> bool | None:
         assert 0 < length < ago

@@ -55,6 +55,16 @@ def test_the_block_size_changes_nothing(block):
     assert utterances(sound, block) == utterances(sound)
 
 
+def test_where_an_utterance_begins_and_ends_is_told_by_what_is_judged_and_what_was_heard_is_given():
+    """Over the station's own talk: what is left of that goes on before, under and after the word, and is none."""
+    word, other = np.concatenate([hiss(2), tone(0.6), hiss(2)]), np.concatenate([hiss(1), tone(3.3, 0.05)[:round(3.3 * RATE)], hiss(0.3)])
+    judged, sound = to_pcm(word), to_pcm(word + np.resize(other, len(word)))
+    listener = Listener()
+    cut = [piece for at in range(0, len(judged), 960) for piece in listener.feed(sound[at:at + 960], END_S, judged[at:at + 960])]
+    assert [len(piece) for piece in cut] == [len(piece) for piece in utterances(word)]
+    assert cut[0] in sound
+
+
 def test_a_click_is_no_utterance():
     assert utterances(np.concatenate([hiss(1), tone(0.04), hiss(2)])) == []
 

@@ -413,6 +413,6 @@ def test_what_the_offices_unit_starts_is_a_command_and_its_files_are_those_of_th
     words = re.search(r"^ExecStart=/opt/bowlside-office/.venv/bin/bowlside (.*)", unit, re.MULTILINE)
     assert words and parser().parse_args(words[1].split()).port == 8443
     page = (ROOT / "assistant/docs/office.md").read_text()
-    files = re.findall(r"^(?:EnvironmentFile=|LoadCredential=[a-z.]+:)/etc/bowlside-office/(.*)", unit, re.MULTILINE)
-    assert len(files) == 3 and all(re.search(rf"install -m 600 .*\b{re.escape(file)}.*/etc/bowlside-office/", page) for file in files)
+    files = re.findall(r"[ =]/etc/bowlside-office/([a-z.]+)", unit)
+    assert len(files) == 3 and all(re.search(rf"install -m 6[04]0 .*\b{re.escape(file)}.*/etc/bowlside-office/", page) for file in files)
     assert str(INSTALLED) in unit and f"{DATABASE}=postgresql://" in (ROOT / "assistant/setup" / INSTALLED.name).read_text()

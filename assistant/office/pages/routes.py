@@ -63,7 +63,8 @@ def rooms(pool: ConnectionPool) -> list[BaseRoute]:
 
 def guarded(inside: Sequence[BaseRoute]) -> ASGIApp:
     """What goes wrong is a page with one sentence; every answer has the HEADERS."""
-    app = Starlette(routes=inside, exception_handlers={HTTPException: _told, psycopg.OperationalError: _away})
+    app = Starlette(routes=inside, exception_handlers={
+        HTTPException: _told, psycopg.OperationalError: _away, Exception: _failed})
 
     async def outer(scope: Scope, receive: Receive, send: Send) -> None:
         async def with_headers(message: Message) -> None:
@@ -108,6 +109,11 @@ async def _told(request: Request, error: Exception) -> Response:
 async def _away(request: Request, error: Exception) -> Response:
     """The page itself asks again, and so does who loads it anew."""
     return told(frame.words("away"), 503, {"retry-after": "5"})
+
+
+async def _failed(request: Request, error: Exception) -> Response:
+    """Of a mistake of ours, or a label that a station should not have let through: one page, and no other. The log says why."""
+    return told(frame.words("page_failed"), 500)
 
 
 def _fresh(request: Request, made: Html) -> Response:

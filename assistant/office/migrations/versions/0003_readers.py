@@ -61,11 +61,11 @@ $$ LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog, pg_temp;
 COMMENT ON FUNCTION office.granted IS 'the jobs of which this reader may see anything';
 CREATE FUNCTION office.records_seen() RETURNS uuid[] AS $$
     SELECT coalesce(array_agg(DISTINCT record), '{}') FROM office.works_on
-    WHERE job = ANY (office.granted()) AND (cylinders OR office.role() <> 'lab')
+    WHERE job = ANY ((SELECT office.granted())::text[]) AND (cylinders OR (SELECT office.role()) <> 'lab')
 $$ LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog, pg_temp;
 CREATE FUNCTION office.stations_seen() RETURNS uuid[] AS $$
     SELECT coalesce(array_agg(DISTINCT station), '{}') FROM office.works_on
-    WHERE job = ANY (office.granted()) AND (cylinders OR office.role() <> 'lab')
+    WHERE job = ANY ((SELECT office.granted())::text[]) AND (cylinders OR (SELECT office.role()) <> 'lab')
 $$ LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog, pg_temp;
 CREATE FUNCTION office.compared() RETURNS text[] AS $$
     SELECT coalesce(array_agg(job), '{}') FROM office.job_rules WHERE compare_people AND office.role() IN ('office', 'agency')
