@@ -11,7 +11,7 @@ import pytest
 from hardware.echo import Stretch
 from hardware.fakes import FakeRoom
 from hardware.mixer import Mixer
-from hardware.over_talk import IN_VAIN, Follower, OverTalk
+from hardware.over_talk import IN_VAIN, MATCH, Follower, OverTalk
 from hardware.synth import Synth
 from models.listener import BEFORE_S, SHORT_END_S, Listener
 from models.wav import RATE
@@ -124,17 +124,14 @@ def test_it_was_somebody_else_only_if_all_of_it_holds(monkeypatch, change, lengt
     assert over.apart(round((length_s + 0.4) * RATE), round(length_s * RATE)) is apart
 
 
-@pytest.mark.parametrize("late_s, room", [(0.05, {"echo_db": -1.0, "fades_s": 0.1, "direct_db": 40.0, "bend": 0.0}), (0.12, {})],
-                         ids=["a sound server's own monitor", "a room"])
-def test_the_stations_voice_that_comes_at_another_time_than_it_did_is_no_answer(said, late_s, room):
-    """Some milliseconds of sound are lost, or played twice, as under load: it stands clear of all that was ever left of it."""
-    heard = Heard(late_s=late_s, **room)
-    heard.talk(said, 2)
-    for lost in (700, -300):
-        waiting = heard.room._waiting
-        heard.room._waiting = waiting[lost:] if lost > 0 else np.concatenate([np.zeros(-lost), waiting])
-        heard.talk(said[1:4])
-    assert not any(apart for _, apart in heard.pieces)
+@pytest.mark.parametrize("echo_db, matches", [(-6.0, True), (-100.0, False)], ids=["its own voice", "somebody else"])
+def test_the_stations_voice_matches_what_was_played_before_anything_is_learned(said, answer, echo_db, matches):
+    heard = Heard(echo_db=echo_db)
+    heard.room.mixer.place(said[1], Synth.RATE, "speech")
+    heard.hears(2.0, None if matches else answer)
+    blocks = list(heard.over._kept)[-60:]
+    strength, after_s = heard.over._match(np.concatenate([sound for _, sound, _ in blocks]), blocks[-1][0])
+    assert strength > 2 * MATCH and after_s == pytest.approx(0.12, abs=0.01) if matches else strength < MATCH
 
 
 def test_a_headset_pulled_out_while_it_talks_makes_no_answer_of_its_voice(said):
