@@ -7,6 +7,7 @@ then remains is the piece with its hashes, so that the chain can be checked up t
 from __future__ import annotations
 
 from collections.abc import Mapping
+from shlex import quote
 from typing import Any
 
 from psycopg import Connection
@@ -21,8 +22,22 @@ PEOPLE = ("technician", "taken_by", "added_by", "certification", "certification_
 
 
 def without_people(test: Mapping[str, Any]) -> dict[str, Any]:
-    """As the database's function of this name does it."""
-    return {key: "another technician" if key == "comparison" else value for key, value in test.items() if key not in PEOPLE}
+    """As the database's function of this name does it. Of what the program itself remarks a certificate alone goes by a name."""
+    name = test.get("technician")
+    kept: dict[str, Any] = {key: "another technician" if key == "comparison" else value for key, value in test.items() if key not in PEOPLE}
+    if "remark" in kept:
+        kept["remark"] = _unnamed(str(kept["remark"]), name)
+    if "notes" in kept:
+        kept["notes"] = [{**note, "text": _unnamed(note["text"], name)} for note in kept["notes"]]
+    return kept
+
+
+def _unnamed(remark: str, name: Any) -> str:
+    """``name``: whose certificate it may tell of (assistant/meters/gear.py)."""
+    for said, instead in ((f"Certificate {name} ", "A certificate "), (f'Certificate "{name}" ', "A certificate "),
+                          (f"meter checked {quote(str(name))}.", "meter checked NAME.")) if name else ():
+        remark = remark.replace(said, instead)
+    return remark
 
 
 def rule(connection: Connection, job: str, compare_people: bool | None, keep_days: int | None, for_good: bool = False) -> None:

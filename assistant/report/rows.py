@@ -166,7 +166,7 @@ def ids_of(test: Test) -> str:
 
 def title_of(test: Test) -> str:
     """Its title, and whether it is a check test or only compares two technicians."""
-    more = "check test" if test.get("check_of") else f"by {test.get('technician')} to compare" if test.get("comparison") else ""
+    more = "check test" if test.get("check_of") else f"by {test.get('technician') or 'another technician'} to compare" if test.get("comparison") else ""
     return f"{test['title']}, {more}" if more else str(test["title"])
 
 

@@ -6,16 +6,21 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from hashlib import sha256
 from pathlib import Path
+from shlex import quote
 from uuid import UUID, uuid4
 
 import psycopg
 import pytest
 from psycopg import Connection, sql
 from psycopg.conninfo import make_conninfo
+from psycopg.types.json import Jsonb
 
 from assistant.files.refusal import Refusal
+from assistant.meters.gear import gear_for
+from assistant.meters.register import CERTIFICATE, Check, Meter, fit_for_use
 from assistant.office import readers, retention, server
 from assistant.office.postgres import Cluster
 from assistant.office.readers import Reader, Shut
@@ -301,6 +306,23 @@ def test_lists_name_people_only_where_the_job_lets_them_be_compared(role: str, o
     retention.rule(owner, OTHER, False, None)
     with readers.acting(web, its):
         assert set(web.execute("SELECT technician FROM read.tests").fetchall()) == {("",)}
+
+@pytest.mark.parametrize("name", ["T-07", "O'Brien, A. (invented)", 'Ann "Bee" (invented)', "Certificate", "no.7"])
+def test_what_the_station_remarks_of_a_certificate_names_nobody_afterwards(owner: Connection, tmp_path: Path, name: str) -> None:
+    """In the station's own words (assistant/meters), by both: the database and who verifies an export."""
+    day = date(2031, 5, 17)
+    old = Check(date(2029, 1, 2), until=date(2031, 1, 2))
+    said = [*fit_for_use(Meter(name, day, CERTIFICATE), day), *fit_for_use(Meter(name, day, CERTIFICATE, (old,)), day),
+            *fit_for_use(Meter(name, day, CERTIFICATE, retired="lost"), day),
+            *gear_for(tmp_path, [CERTIFICATE], {CERTIFICATE: name}, name, day).overdue]
+    assert len(said) == 4 and all(name in each or quote(name) in each for each in said)
+    remark = " ".join(["No job file: there are no limits.", *said])
+    whole = {"technician": name, "remark": remark, "notes": [{"id": "start", "text": remark}, {"id": "x", "text": "Wind."}], "job": "J"}
+    bare = retention.without_people(whole)
+    assert bare["remark"] == bare["notes"][0]["text"] == " ".join([
+        "No job file: there are no limits.", "A certificate has no check in the register: enter it with bowlside meter checked NAME.",
+        "A certificate is overdue: it was good until 2031-01-02.", "A certificate is out of use: lost.", "A certificate is not in the register."])
+    assert owner.execute("SELECT office.without_people(%s)", (Jsonb(whole),)).fetchone() == (bare,)
 
 
 def test_after_its_days_a_jobs_people_are_gone_and_stay_gone(owner: Connection, web: Connection) -> None:

@@ -206,6 +206,7 @@ def test_two_technicians_air_first_and_their_slumps_compared(tmp_path: Path) -> 
     assert any("1.25 in. apart" in each.words for each in findings.of_round(found)) and not rows.doubts(found)
     one = rows.rounds(found)[0]
     assert one.label("technician") == "T-07" and rows.title_of(second) == "Slump test, by T-09 to compare"
+    assert rows.title_of({**second, "technician": None}) == "Slump test, by another technician to compare"
 
 
 def test_a_slump_repeated_on_older_concrete_is_no_precision_check(tmp_path: Path) -> None:

@@ -103,9 +103,21 @@ CREATE FUNCTION office.sign_out(cookie bytea) RETURNS void AS $$ DELETE FROM off
 """
 
 RETENTION = """
+CREATE FUNCTION office.unnamed(remark text, name text) RETURNS text AS $$
+    SELECT CASE WHEN coalesce(name, '') = '' THEN remark ELSE
+        replace(replace(replace(replace(remark, 'Certificate ' || name || ' ', 'A certificate '),
+            'Certificate "' || name || '" ', 'A certificate '), 'meter checked ' || name || '.', 'meter checked NAME.'),
+            'meter checked ''' || replace(name, '''', '''"''"''') || '''.', 'meter checked NAME.') END
+$$ LANGUAGE sql IMMUTABLE SET search_path = pg_catalog, pg_temp;
+COMMENT ON FUNCTION office.unnamed IS 'what the program remarks of a certificate, without whose it is';
 CREATE FUNCTION office.without_people(document jsonb) RETURNS jsonb AS $$
     SELECT document - '{technician,taken_by,added_by,certification,certification_expires}'::text[]
         || CASE WHEN document ? 'comparison' THEN '{"comparison": "another technician"}'::jsonb ELSE '{}' END
+        || CASE WHEN document ? 'remark'
+            THEN jsonb_build_object('remark', office.unnamed(document ->> 'remark', document ->> 'technician')) ELSE '{}' END
+        || CASE WHEN document ? 'notes' THEN jsonb_build_object('notes', (
+            SELECT coalesce(jsonb_agg(note || jsonb_build_object('text', office.unnamed(note ->> 'text', document ->> 'technician'))
+                ORDER BY at), '[]') FROM jsonb_array_elements(document -> 'notes') WITH ORDINALITY AS each (note, at))) ELSE '{}' END
 $$ LANGUAGE sql IMMUTABLE SET search_path = pg_catalog, pg_temp;
 CREATE FUNCTION office.people_stay_gone() RETURNS trigger AS $$
 BEGIN
@@ -186,7 +198,7 @@ def upgrade() -> None:
         run(f"GRANT SELECT {COLUMNS.get(name, '')} ON office.{name} TO bowlside_web, bowlside_sql")
     for name in ("reader", "role", "sees_all", "granted", "records_seen", "stations_seen", "compared"):
         run(f"GRANT EXECUTE ON FUNCTION office.{name}() TO bowlside_web, bowlside_sql")
-    for name in (*DOOR, "without_people(jsonb)"):
+    for name in (*DOOR, "without_people(jsonb)", "unnamed(text, text)"):
         run(f"GRANT EXECUTE ON FUNCTION office.{name} TO bowlside_web")
     for view in ("tests", "results", "meter_checks"):
         definition = run(f"SELECT pg_get_viewdef('read.{view}'::regclass)").scalar_one()
