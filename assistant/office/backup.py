@@ -91,4 +91,4 @@ def _run(program: str, url: str, *arguments: str) -> None:
     if done.returncode:
         lines = done.stderr.strip().splitlines() or ["no word why"]
         why = next((line.partition("error: ")[2] for line in lines if "error: " in line), lines[0])
-        raise Refusal(f"{program} failed ({why.rstrip('.')}): nothing was changed.")
+        raise Refusal(f"{program} failed ({why.rstrip('.')}): no station and no test was touched.")

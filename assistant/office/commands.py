@@ -162,7 +162,7 @@ def _revoke(args: argparse.Namespace) -> int:
     with database.connect(_url(args)) as db:
         stations.revoke(db, args.name)
     print(f"{args.name} is revoked: nothing of it is taken any more. What it sent stays. To take it back: "
-          f"bowlside office enrol {args.name}")
+          f"bowlside office enrol {quote(args.name)}")
     return 0
 
 

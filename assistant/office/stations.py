@@ -64,8 +64,8 @@ def code(db: Connection, name: str, practice: bool = False) -> Code:
         raise Refusal(f"A station's name must be a text on one line, at most {LONGEST_NAME} characters.")
     there = db.execute("SELECT practice FROM office.stations WHERE name = %s", (name,)).fetchone()
     if there and there[0] != practice:
-        kind = "a practice station" if there[0] else "a real station"
-        raise Refusal(f"{name} is {kind}, and stays one: practice is never mixed with results. Choose another name.")
+        kind, how = ("a practice station", "Add --practice") if there[0] else ("a real station", "Leave --practice out")
+        raise Refusal(f"{name} is {kind}, and stays one: practice is never mixed with results. {how}, or choose another name.")
     db.execute("DELETE FROM office.codes WHERE expires_at < now()")
     digits = f"{secrets.randbelow(10**8):08}"
     expires = db.execute("INSERT INTO office.codes (code_hash, name, practice, expires_at) VALUES (%s, %s, %s, now() + %s) "

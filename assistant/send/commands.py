@@ -103,7 +103,9 @@ def _once(sent: Any, journal: Path) -> int:
         if not sending.waiting:
             break
     left = len(sending.waiting)
-    print(f"{left} {'test waits' if left == 1 else 'tests wait'}." if left else "All sent." if not sending.trouble else "Nothing waits.")
+    refused = len(sending.place.refused)
+    print(f"{left} {'test waits' if left == 1 else 'tests wait'}." if left else "Nothing waits." if sending.trouble
+          else f"All sent but {refused} that the office did not take: bowlside send --status tells why." if refused else "All sent.")
     return 1 if left or sending.trouble else 0
 
 
@@ -128,7 +130,7 @@ def _status(sent: Any, journal: Path, as_json: bool) -> int:
 def _page(status: dict[str, Any]) -> str:
     count = status["waiting"]
     lines = [f"{status['station']} at {status['office']}, {status['address']}" + ("; practice" if status["practice"] else ""),
-             "All sent." if not count else f"{count} {'test waits' if count == 1 else 'tests wait'}, the oldest is test {status['tests'][0]}."]
+             ("All sent but what was not taken." if status["refused"] else "All sent.") if not count else f"{count} {'test waits' if count == 1 else 'tests wait'}, the oldest is test {status['tests'][0]}."]
     if status["answered"]:
         lines.append(f"The office's last answer: {status['answered'].replace('T', ' ')}.")
     if status["trouble"]:

@@ -136,6 +136,8 @@ class Sent:
 
     def enrol(self, office: Office, key: str, authority: bytes | None) -> None:
         """The office's file comes last: with it the station is enrolled. Raises OSError."""
+        if (before := self.office()) and before.address != office.address:
+            (self.path / OFFICE).unlink()       # killed from here on it is not enrolled, and no key goes to another's address
         write(self.path / KEY, key.encode("ascii") + b"\n")
         if authority is not None:
             write(self.path / AUTHORITY, authority)

@@ -140,6 +140,8 @@ class Sender:
     def _offer(self) -> None:
         entries = self.outbox.entries
         wanted = self.link.offers(self.outbox.record, [(abs(entry.test) or 1, entry.first, entry.last, entry.hash) for entry in entries])
+        if self._begun:     # whatever was refused: by now it may have been taken, from a copy, or after an upgrade here
+            wanted = wanted.union(self.place.refused)
         refused = {digest: why for digest, why in self.place.refused.items() if digest not in wanted or not self._once_more(why)}
         self._done = {entry.hash for entry in entries if entry.hash not in wanted}
         self.place = Place(str(self.outbox.record), refused=refused, count=len(self._done))
@@ -147,9 +149,14 @@ class Sender:
         self._go_on()
         self._answers()
 
+    @property
+    def _begun(self) -> bool:
+        """Since its start the office lacked nothing."""
+        return self._lacked_at == float("-inf")
+
     def _once_more(self, refused: Any) -> bool:
         """What was refused is tried again when the sender starts, and then each hour: the office may have been upgraded."""
-        return self._lacked_at == float("-inf") or self._wall().timestamp() - refused["at"] >= AGAIN_S
+        return self._begun or self._wall().timestamp() - refused["at"] >= AGAIN_S
 
     def _send(self, entries: Sequence[Entry]) -> None:
         texts: list[str] = []

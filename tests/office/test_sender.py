@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from assistant.record.journal import Journal, JournalError
+from assistant.send import place
 from assistant.send import sender as module
 from assistant.send.office_link import KEY, SIGNAL, Answer, NoAnswer
 from assistant.send.outbox import Outbox
@@ -369,6 +370,37 @@ def test_the_status_is_written_only_when_it_is_another(station: Station, monkeyp
     monkeypatch.setattr(Sent, "tell", lambda self, status: count.append(1))
     station.go(3600)
     assert len(count) <= 7
+
+
+def test_what_was_refused_and_came_otherwise_is_no_longer_told_as_refused(station: Station, tmp_path: Path) -> None:
+    """The real office does not ask for what it refused, nor for what it has: the two look alike."""
+    station.office.refuses = {2: "Upgrade the office."}
+    station.go()
+    station.office.refuses = {}
+    another = Station(tmp_path / "other", 0)
+    shutil.copytree(station.journal, another.journal)
+    another.office = another.link.office = station.office
+    another.begin()
+    another.go().is_all_there()
+    assert len(station.sent.place().refused) == 1
+    station.begin()
+    station.go().is_all_there()
+    assert not station.sent.place().refused
+
+
+def test_a_key_never_meets_another_offices_address(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Enrolled elsewhere, and killed in the middle of it."""
+    real = place.write
+
+    def killed(path: Path, content: bytes) -> None:
+        if path.name == place.OFFICE:
+            raise KeyboardInterrupt
+        real(path, content)
+    monkeypatch.setattr(place, "write", killed)
+    for address, known in ((OFFICE.address, True), ("https://127.0.0.2", False)):
+        with pytest.raises(KeyboardInterrupt):
+            station.sent.enrol(replace(OFFICE, address=address), "another-key-0123456789", None)
+        assert (station.sent.office() is not None) == known
 
 
 @pytest.mark.parametrize("break_it", [lambda place: replace(place, hash="0" * 64), lambda place: replace(place, seq=place.seq - 1),
