@@ -148,12 +148,12 @@ def _write(db: psycopg.Connection[Any], record: uuid.UUID, piece: Waiting, test:
     db.execute("""
         INSERT INTO office.tests (record, piece, station, number, first, method, title, started, day, outcome, verdict, why,
             job, mix, producer, place, round, sample, ticket, technician, meter, check_of, comparison, practice, another_history,
-            document, brief, rules)
+            document, brief, rules, seen)
         VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, false,
-            %s, %s, %s)""", (
+            %s, %s, %s, %s)""", (
         record, piece.hash, piece.station, piece.test, piece.first, test["test"], test["title"], test["started"],
         test["started"][:10], test["outcome"], test["verdict"], test["why"], *labels.values(), is_practice(test), dumps(test),
-        dumps(brief(test)), rules()))
+        dumps(brief(test)), rules(), piece.seen(test)))
     for check in equipment.checks(test):
         if not is_practice(test):
             db.execute("""

@@ -8,7 +8,7 @@ import sys
 import time
 import uuid
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ import pytest
 from assistant.office import derive as derive_room
 from assistant.office import jobs, rounds
 from assistant.office.derive import Deriver
+from assistant.office.pages import questions
 from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.send import piece as sent
@@ -75,6 +76,20 @@ def test_what_can_not_be_replayed_says_so_and_stops_no_other(old: str, new: str,
     told, = db.execute("SELECT why FROM read.gaps WHERE what = 'unreadable'").fetchone() or ("",)
     assert told.startswith(why) and told.endswith(".") and len(told.splitlines()) == 1
     assert [row for row, in db.execute("SELECT number FROM office.tests ORDER BY 1")] == [1, 3]
+
+
+def test_a_clock_that_is_years_ahead_makes_no_test_the_newest_for_years(tmp_path: Path, db: psycopg.Connection[Any]) -> None:
+    """The first test was done by a clock that is in 2031, the second after it was set right."""
+    made.journal(made.journal(tmp_path, 1), 1, seed=1, day=datetime.now(UTC))
+    pieces = pieces_of(tmp_path)
+    put(db, pieces)
+    db.execute("UPDATE office.pieces SET received_at = now() - interval '1 hour' WHERE test = 1")
+    derive(db)
+    assert [row["number"] for row in questions.stations(db, None)] == [2]
+    assert db.execute("SELECT newest_test_at < now() + interval '1 hour' FROM read.stations").fetchone() == (True,)
+    db.execute("UPDATE office.tests SET job = 'J'")
+    db.execute("INSERT INTO office.jobs (name) VALUES ('J')")
+    assert [row["number"] for row in questions.jobs(db, None) if row["name"] == "J"] == [2]
 
 
 def test_one_that_takes_for_ever_costs_itself_alone(tmp_path: Path, db: psycopg.Connection[Any],

@@ -37,7 +37,7 @@ GAPS_OF = """(SELECT count(*) FROM office.records r JOIN office.pieces p ON p.re
 STATION = f"""s.id, s.name, s.practice AS trial, s.enrolled_at, s.revoked_at, s.heard_at, s.program, s.waiting, s.clock_off_s,
     {GAPS_OF}"""
 NEWEST = f"""LEFT JOIN LATERAL (
-    SELECT {TEST} FROM office.tests t WHERE t.station = s.id ORDER BY t.started DESC LIMIT 1) newest ON true"""
+    SELECT {TEST} FROM office.tests t WHERE t.station = s.id ORDER BY t.seen DESC LIMIT 1) newest ON true"""
 Found = list[Row]
 Key = Sequence[str] | None
 
@@ -107,7 +107,7 @@ def results(db: Connection, tests: Sequence[Row]) -> dict[tuple[Any, bytes], Fou
 def jobs(db: Connection, after: Key) -> Found:
     """By name, each with its newest test."""
     return asked(db, f"""SELECT j.name, newest.*, s.name AS station_name FROM office.jobs j
-        LEFT JOIN LATERAL (SELECT {TEST} FROM office.tests t WHERE t.job = j.name ORDER BY t.started DESC LIMIT 1) newest ON true
+        LEFT JOIN LATERAL (SELECT {TEST} FROM office.tests t WHERE t.job = j.name ORDER BY t.seen DESC LIMIT 1) newest ON true
         LEFT JOIN office.stations s ON s.id = newest.station
         WHERE %(after)s::text IS NULL OR j.name > %(after)s ORDER BY j.name LIMIT %(most)s""",
         after=after and after[0], most=MOST)

@@ -23,12 +23,15 @@ CREATE TABLE office.tests (
     job text NOT NULL, mix text NOT NULL, producer text NOT NULL, place text NOT NULL, round text NOT NULL, sample text NOT NULL,
     ticket text NOT NULL, technician text NOT NULL, meter text NOT NULL,
     check_of text NOT NULL, comparison text NOT NULL, practice boolean NOT NULL, another_history boolean NOT NULL,
-    document jsonb NOT NULL, brief jsonb NOT NULL, rules text NOT NULL,
+    document jsonb NOT NULL, brief jsonb NOT NULL, rules text NOT NULL, seen timestamptz NOT NULL DEFAULT now(),
     PRIMARY KEY (record, piece),
     FOREIGN KEY (record, piece) REFERENCES office.pieces (record, hash) ON DELETE CASCADE);
+COMMENT ON COLUMN office.tests.seen IS 'When it was done: by its station''s clock, but no later than it came. Which test is the newest.';
 CREATE INDEX tests_started ON office.tests (started);
 CREATE INDEX tests_of_station ON office.tests (station, started);
 CREATE INDEX tests_of_job ON office.tests (job, started);
+CREATE INDEX tests_newest_of_station ON office.tests (station, seen);
+CREATE INDEX tests_newest_of_job ON office.tests (job, seen);
 CREATE INDEX tests_of_day ON office.tests (day);
 CREATE INDEX tests_number ON office.tests (record, number);
 CREATE INDEX tests_twice ON office.tests (record) WHERE another_history;
@@ -135,7 +138,7 @@ SELECT s.name AS station, s.enrolled_at, s.revoked_at, s.heard_at, newest.starte
        s.clock_off_s AS clock_off_seconds, s.id AS station_id
 FROM office.stations s LEFT JOIN LATERAL (
     SELECT t.started, t.title, t.verdict FROM office.tests t WHERE t.station = s.id
-    ORDER BY t.started DESC LIMIT 1) newest ON true;
+    ORDER BY t.seen DESC LIMIT 1) newest ON true;
 COMMENT ON VIEW read.stations IS 'One row a station, also those whose key was revoked.';
 
 CREATE VIEW read.gaps WITH (security_invoker = true) AS
