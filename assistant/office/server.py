@@ -23,7 +23,6 @@ from assistant.board import connections
 from assistant.files.refusal import Refusal
 from assistant.office import database, readers, tls
 
-PORT = 8443
 LOOK_S, AGAIN_S = 0.5, 5.0
 """How often is looked; how soon after its last start a worker that ended is started again."""
 

@@ -14,12 +14,12 @@ import uuid
 import zlib
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from ipaddress import IPv4Address, ip_address, ip_network
 
 from psycopg import Connection
 
 from assistant.files import plain
 from assistant.files.refusal import Refusal
+from assistant.office.readers import network
 from assistant.office.refused import Refused
 
 LASTS = timedelta(hours=1)
@@ -80,7 +80,7 @@ def redeem(db: Connection, given: str, address: str, program: str = "") -> tuple
     if not re.fullmatch(r"[0-9]{8}", digits):
         raise Refused(400, "An enrolment code has eight digits: ask the office for one.")
     with db.transaction():
-        enrolled = _redeemed(db, digits, _network(address), program)
+        enrolled = _redeemed(db, digits, network(address), program)
     if enrolled is None:    # after the commit: the guess counts
         raise Refused(403, "That code is wrong, used or older than an hour: ask the office for a new one.")
     return enrolled
@@ -152,12 +152,3 @@ def _nobody(name: str) -> Refusal:
 
 def _hash(secret: str) -> bytes:
     return hashlib.sha256(secret.encode()).digest()
-
-
-def _network(address: str) -> str:
-    """An address, or of IPv6 the network: whoever has one has all addresses of it."""
-    try:
-        its = ip_address(address)
-    except ValueError:
-        return "unknown"
-    return str(its if isinstance(its, IPv4Address) else ip_network((its, 64), strict=False))

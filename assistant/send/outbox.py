@@ -57,6 +57,8 @@ class Outbox:
         self.entries: list[Entry] = []
         """All that have an end, oldest first."""
         self._signs: tuple[object, ...] = ()
+        self.file = 0
+        """Another number: another file stands in the journal's place, such as a backup or a recovered one."""
         self._running = _Running()
         self._failed: Counter[Entry] = Counter()
 
@@ -117,7 +119,8 @@ class Outbox:
             self.record, self.newest, self.entries = None, (0, ""), []
             return
         record, known = journal.identity, self.entries[-1] if self.entries else None
-        if record != self.record or known and _hash_at(journal, known.last) != known.hash:
+        file = (self._stamp(FILE) or (0,))[0]
+        if (record, file) != (self.record, self.file) or known and _hash_at(journal, known.last) != known.hash:
             self.entries, self._running, known = [], _Running(), None
         last = journal.ask("SELECT MAX(seq) FROM events")[0][0]
         spans = list(_spans(journal, known.last if known else 0))
@@ -125,7 +128,7 @@ class Outbox:
         if spans and (spans[-1].test < 0 or self._running.finished(journal, spans[-1])):
             complete.append(spans[-1])
         self.entries += [Entry(span.test, span.first, span.last, _hash_at(journal, span.last)) for span in complete]
-        self.record, self.newest = record, (last, _hash_at(journal, last)) if last else (0, "")
+        self.file, self.record, self.newest = file, record, (last, _hash_at(journal, last)) if last else (0, "")
 
     def _piece(self, journal: Journal, entry: Entry) -> Piece:
         span = Span(entry.test, entry.first, entry.last)

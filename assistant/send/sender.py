@@ -64,7 +64,7 @@ class Sender:
         self._done: set[str] = set()
         """Hashes beyond the place that the office has, or has refused."""
         self._said = {(digest, str(refused["why"])) for digest, refused in self.place.refused.items()}
-        self._offered = False
+        self._offered, self._file = False, 0
         self._lacked: frozenset[str] = frozenset()
         self._lacked_at = self._kept_at = self._look_at = self._try_at = self._beat_at = float("-inf")
         self._tries, self._most = 0, MOST_PIECES
@@ -118,7 +118,11 @@ class Sender:
         return self._trouble[1]
 
     def _fit(self) -> None:
-        """Whether the place is one of this journal. Where not, the office says what it has."""
+        """Whether the place is one of this journal. Where not, the office says what it has; so it does where a copy took the
+        journal's place, in which a test may be whole again."""
+        if self._file not in (0, self.outbox.file):
+            self._offered = False
+        self._file = self.outbox.file
         if not fits(self.place, self.outbox):
             record = str(self.outbox.record or "")
             refused = self.place.refused if record == self.place.record else {}

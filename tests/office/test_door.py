@@ -89,6 +89,16 @@ def test_guesses_are_limited_for_each_network_and_in_all(door: Door) -> None:
     assert door.ask("SELECT count(*) FROM office.guesses") == [(0,)]
 
 
+def test_who_comes_over_ipv4_to_a_door_of_both_is_himself(door: Door) -> None:
+    """Where the office listens on IPv6 too, IPv4 addresses have a form there, and all of them would be one network."""
+    for _ in range(stations.WRONG_FROM_ONE):
+        with pytest.raises(Refused, match="wrong, used"):
+            redeem(door, "00000000", "::ffff:198.51.100.1")
+    with pytest.raises(Refused, match="try again in an hour"):
+        redeem(door, "00000000", "198.51.100.1")
+    assert redeem(door, door.code("Bay 1"), "::ffff:198.51.100.2")[0].name == "Bay 1"
+
+
 def test_a_guess_counts_though_it_is_refused(door: Door) -> None:
     door.session.post(f"{door.url}/enrol", json={"code": "0000 0000"})
     assert door.ask("SELECT address FROM office.guesses") == [("127.0.0.1",)]

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
@@ -279,6 +280,20 @@ def test_a_restored_backup_from_before_asks_and_goes_on(station: Station, tmp_pa
     station.office.asked.clear()
     station.go(3)
     assert station.requests == ["/offers"] and not station.sender.waiting and station.sent.place().count == 3
+
+
+def test_a_sound_copy_in_the_journals_place_mends_what_was_damaged(station: Station, tmp_path: Path) -> None:
+    """The sender goes on meanwhile."""
+    sound = shutil.copytree(station.journal, tmp_path / "sound")
+    with sqlite3.connect(station.journal / "journal.db") as db:
+        db.execute("UPDATE events SET body = replace(body, '{', '{ ') WHERE seq = 3")
+    db.close()
+    station.go()
+    assert sorted(piece.kind for piece in station.office.taken.values()) == ["damaged", "test", "test"]
+    station.office.taken.pop(next(key for key, piece in station.office.taken.items() if piece.kind == "damaged"))  # what is wanted
+    shutil.rmtree(station.journal)
+    shutil.copytree(sound, station.journal)
+    station.go().is_all_there()
 
 
 def test_another_card_is_another_record(station: Station, tmp_path: Path) -> None:
