@@ -218,7 +218,8 @@ def refuse(db: Connection, key: str, why: str) -> None:
 
 
 def _taken(db: Connection, key: str, delivery: Delivery) -> Answer:
-    db.execute("SELECT set_config('lock_timeout', %s, true)", (WAIT,))
+    # A database may be set not to wait for its disk; what is answered here is on it.
+    db.execute("SELECT set_config('lock_timeout', %s, true), set_config('synchronous_commit', 'on', true)", (WAIT,))
     station = stations.known(db, key, lock=True)
     record, committed, refused = delivery.record, [], list(delivery.wrong)
     unfit = [_unfit(piece, station, record) for piece in delivery.pieces]

@@ -4,6 +4,7 @@ Outside source: PostgreSQL holds what was sent; it is compared with what SQLite 
 """
 from __future__ import annotations
 
+import json
 import lzma
 import re
 import threading
@@ -46,6 +47,21 @@ def test_a_record_arrives_event_by_event(door: Door, four: Four) -> None:
     assert door.events(record) == rows_of(pieces) and len(rows_of(pieces)) > 500
     assert door.ask("SELECT test, kind, first, last, gap, derived FROM office.pieces ORDER BY first") == [
         (piece.test, "test", piece.first, piece.last, False, None) for piece in pieces]
+
+
+def test_what_is_answered_is_on_the_disk_however_the_database_is_set(door: Door, four: Four, monkeypatch: pytest.MonkeyPatch) -> None:
+    key, (record, pieces), real, told = door.enrol("Bay 1"), four, intake._lacks, list[Any]()
+
+    def lacks(db: psycopg.Connection, *given: Any) -> tuple[str, ...]:
+        told.append(db.execute("SHOW synchronous_commit").fetchone())
+        return real(db, *given)
+    monkeypatch.setattr(intake, "_lacks", lacks)
+    with door.pool.connection() as db:
+        db.execute("SET synchronous_commit = off")
+        db.commit()
+        assert len(intake.take(db, key, intake.read(json.dumps(asked(record, pieces)).encode())).committed) == 4
+        db.execute("RESET synchronous_commit")
+    assert told == [("on",)]
 
 
 def test_sent_twice_it_is_once(door: Door, four: Four) -> None:
