@@ -136,7 +136,7 @@ def _keep(db: psycopg.Connection[Any], record: uuid.UUID, pieces: Sequence[Waiti
         if isinstance(test, str):
             db.execute("INSERT INTO office.unreadable (record, piece, why) VALUES (%s, %s, %s)", (record, piece.hash, test))
     touched |= _two_histories(db, record, {piece.test for piece in anew})
-    touched |= _rounds(db, record, [piece.hash for piece, _ in tests])
+    touched |= _rounds(db, record, [piece.hash for piece, _ in tests]) | _around(db, record, [piece.first for piece in pieces])
     rounds.refresh(db, record, touched - {""})
     db.execute("UPDATE office.pieces SET derived = %s WHERE record = %s AND hash = ANY(%s)",
                (rules(), record, [piece.hash for piece in pieces]))
@@ -194,6 +194,14 @@ def _two_histories(db: psycopg.Connection[Any], record: uuid.UUID, numbers: Iter
         WHERE record = %s AND number = ANY(%s) AND NOT another_history AND EXISTS (
             SELECT FROM office.tests other WHERE other.record = t.record AND other.number = t.number AND other.piece <> t.piece)
         RETURNING round""", (record, list(numbers)))}
+
+
+def _around(db: psycopg.Connection[Any], record: uuid.UUID, firsts: Sequence[int]) -> set[str]:
+    """Rounds of two histories that these pieces lie in: by them it is known which of its tests are of one history."""
+    return {name for name, in db.execute("""
+        SELECT round FROM office.tests WHERE record = %s AND round IN (
+            SELECT round FROM office.tests WHERE record = %s AND another_history)
+        GROUP BY round HAVING min(first) < %s AND max(first) > %s""", (record, record, max(firsts), min(firsts)))}
 
 
 def _latest(db: psycopg.Connection[Any], record: uuid.UUID, tests: Sequence[tuple[Waiting, Mapping[str, Any]]]) -> None:

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -90,6 +91,20 @@ def test_a_clock_that_is_years_ahead_makes_no_test_the_newest_for_years(tmp_path
     db.execute("UPDATE office.tests SET job = 'J'")
     db.execute("INSERT INTO office.jobs (name) VALUES ('J')")
     assert [row["number"] for row in questions.jobs(db, None) if row["name"] == "J"] == [2]
+
+
+def test_a_stub_that_comes_last_still_joins_its_history(tmp_path: Path, db: psycopg.Connection[Any]) -> None:
+    """A round of two histories, and what stands for a damaged test in the middle of one comes after all others."""
+    before = made.journal(tmp_path / "one", 1)
+    shutil.copytree(before, tmp_path / "other")
+    one, other = (pieces_of(made.whole_round(folder, seed=seed)) for seed, folder in enumerate((before, tmp_path / "other")))
+    stub = replace(one[3], kind=sent.DAMAGED, rows=())
+    put(db, [piece for piece in {piece.hash: piece for piece in (*one, *other)}.values() if piece is not one[3]])
+    derive(db)
+    assert len(db.execute("SELECT FROM office.rounds").fetchall()) == 3, "what comes before the gap belongs to nobody yet"
+    put(db, [stub])
+    derive(db)
+    assert sorted(db.execute("SELECT cardinality(pieces) FROM office.rounds").fetchall()) == [(len(one) - 2,), (len(other) - 1,)]
 
 
 def test_one_that_takes_for_ever_costs_itself_alone(tmp_path: Path, db: psycopg.Connection[Any],
