@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.board.server import GONE_S
+from assistant.board.connections import GONE_S
 from tests.board import browser, publisher
 from tests.board.browser import Browser
 from tests.command import ROOT
