@@ -88,7 +88,9 @@ def test_answers_over_the_stations_own_talk(world: SoundWorld, tmp_path: Path) -
     def over_the_talk(words: str, then: str) -> None:
         """The question again, and words over it, at most four times: what does not stand apart is not heard."""
         path = tmp_path / f"{words.replace(' ', '_')}.wav"
-        subprocess.run(["flite", "-voice", "slt", "-t", words, "-o", str(path)], check=True, timeout=20)
+        spoken = path.with_suffix(".spoken.wav")
+        subprocess.run(["flite", "-voice", "slt", "-t", words, "-o", str(spoken)], check=True, timeout=20)
+        subprocess.run(["sox", str(spoken), str(path), "gain", "-n", "-1"], check=True, timeout=20)    # who is talked over speaks up
         for _ in range(4):
             terminal.keys("a")
             terminal.wait_for(r"SAY OR KEY:\s+keys", 5)
