@@ -127,12 +127,14 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("what", choices=("scale", "kills", "soon"))
     parser.add_argument("--stations", type=int, nargs="+", default=[1, 100])
+    parser.add_argument("--one-test", action="store_true", help="each station has the sequential test alone")
     parser.add_argument("--kills", type=int, default=20)
     parser.add_argument("--tests", type=int, default=20)
     parser.add_argument("--seed", type=int, default=0)
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         rows = fleet.template(Path(folder) / "journal")
+    rows = [row for row in rows if row.test == rows[-1].test] if args.one_test else rows
     print(json.dumps({"tests of a station": len({row.test for row in rows}), "events of a station": len(rows), "cores": os.cpu_count()}))
     if args.what == "scale":
         for count in args.stations:
