@@ -67,10 +67,11 @@ def code(db: Connection, name: str, practice: bool = False) -> Code:
         kind, how = ("a practice station", "Add --practice") if there[0] else ("a real station", "Leave --practice out")
         raise Refusal(f"{name} is {kind}, and stays one: practice is never mixed with results. {how}, or choose another name.")
     db.execute("DELETE FROM office.codes WHERE expires_at < now()")
-    digits = f"{secrets.randbelow(10**8):08}"
-    expires = db.execute("INSERT INTO office.codes (code_hash, name, practice, expires_at) VALUES (%s, %s, %s, now() + %s) "
-                         "RETURNING expires_at", (_hash(digits), name, practice, LASTS)).fetchone()
-    assert expires is not None
+    expires = None
+    while expires is None:      # where many are open at once two may be alike
+        digits = f"{secrets.randbelow(10**8):08}"
+        expires = db.execute("INSERT INTO office.codes (code_hash, name, practice, expires_at) VALUES (%s, %s, %s, now() + %s) "
+                             "ON CONFLICT DO NOTHING RETURNING expires_at", (_hash(digits), name, practice, LASTS)).fetchone()
     return Code(digits, expires[0])
 
 

@@ -62,6 +62,13 @@ def test_a_code_may_be_typed_in_groups(door: Door, typed: str) -> None:
     assert redeem(door, typed.format(*door.code("Bay 1").split()))[0].name == "Bay 1"
 
 
+def test_no_two_open_codes_are_alike(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of ten thousand that are open at once two would be, as often as not."""
+    drawn = iter([7, 7, 8])
+    monkeypatch.setattr(stations.secrets, "randbelow", lambda most: next(drawn))
+    assert [door.code("Bay 1").replace(" ", ""), door.code("Bay 2").replace(" ", "")] == ["00000007", "00000008"]
+
+
 def test_a_code_is_good_for_an_hour(door: Door) -> None:
     code = door.code("Bay 1")
     door.do("UPDATE office.codes SET expires_at = expires_at - interval '1 hour'")
