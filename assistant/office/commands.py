@@ -11,6 +11,7 @@ import socket
 import sys
 import uuid
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from shlex import quote
@@ -126,10 +127,9 @@ def _run(args: argparse.Namespace) -> int:
 def _until_stopped(serve: Callable[[], None]) -> int:
     """Ctrl-C and SIGTERM end it in order, and that is no failure."""
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    try:
+    with suppress(KeyboardInterrupt):
         serve()
-    except KeyboardInterrupt:
-        print("\nThe office is closed. What stations send meanwhile waits at the stations.")
+    print("\nThe office is closed. What stations send meanwhile waits at the stations.")
     return 0
 
 

@@ -162,6 +162,10 @@ class KilledRound:
         is over already is passed over: a thermometer that has stood long enough is read at once."""
         holds = {one.id for one in state.procedure.steps if isinstance(one, Hold)} if state.procedure else set()
         found = [one for one, after in zip(GOLDEN, GOLDEN[1:]) if after == state.prompt]
+        if not found and state.procedure:       # nothing is asked there, as in tapping: the answer before began it
+            steps = [one.id for one in state.procedure.steps]
+            ahead = set(steps[:steps.index(state.prompt)])
+            found = [one for one in GOLDEN if one.removesuffix(".confirm") in ahead][-1:]
         return found + [one for one, after in zip(GOLDEN, GOLDEN[1:]) if after in holds.intersection(found)]
 
     def is_as_if_nothing_had_been(self) -> None:

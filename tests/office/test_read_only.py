@@ -40,7 +40,7 @@ journal = Journal(Path(sys.argv[1]))
 event = next(journal.rows(1)).event()
 for _ in range(2):
     journal.append(journal.new_test(), event)
-os.kill(os.getpid(), 9)
+os._exit(9)     # at once, as by kill -9: nothing is closed
 """
 
 
@@ -87,7 +87,7 @@ def test_a_station_begins_writes_ends_and_is_killed(journal: Path, sees: Sees) -
     assert not (journal / "journal.db-wal").exists(), "its clean end was disturbed"
     assert sees() == {"tests": ["test"] * 4, "newest": last + 3}
     done = subprocess.run([sys.executable, "-c", STATION, str(journal)], cwd=ROOT)
-    assert done.returncode == -9 and (journal / "journal.db-wal").stat().st_size > 0
+    assert done.returncode == 9 and (journal / "journal.db-wal").stat().st_size > 0
     assert sees() == {"tests": ["test"] * 6, "newest": last + 5}, "what only the log has"
     os.unlink(journal / "journal.db-shm")
     told = sees()

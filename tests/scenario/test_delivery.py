@@ -266,12 +266,9 @@ class Answers:
             station.handle(Spoken(self.now, station.state.utterance))
 
 
-WALL = datetime.now().astimezone()
-
-
 def first(journal: Journal, answers: Answers, hours: float = 0.1, left: Station | None = None) -> Any:
     given = {"job": "Tern Hollow footbridge (invented)"}
-    return LoadFirst(journal, given, answers.play, lambda: answers.now, "boot", wall=lambda: WALL + timedelta(hours=hours)).labels(left)
+    return LoadFirst(journal, given, answers.play, lambda: answers.now, "boot", wall=lambda: datetime.now().astimezone() + timedelta(hours=hours)).labels(left)
 
 
 @pytest.mark.dates
