@@ -7,6 +7,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import resource
+import signal
 import socket
 from collections import Counter
 from typing import Any
@@ -17,6 +18,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 GONE_S = 20
 """Who takes nothing for so long is out of range: he connects anew when he is back."""
 HEADER_BYTES = 8192
+ENDS = (signal.SIGINT, signal.SIGTERM)
 
 
 class Limited(H11Protocol):
@@ -83,4 +85,13 @@ def run(server: uvicorn.Server, sock: socket.socket, most: int = Limited.most) -
     logging.getLogger("uvicorn").setLevel(logging.ERROR)    # what strangers send wrong is not our trouble
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (min(max(soft, 2 * most), hard), hard))
-    server.run([sock])
+    signal.pthread_sigmask(signal.SIG_BLOCK, ENDS)      # one that comes while the loop is made would leave half a loop
+    try:
+        asyncio.run(_serve(server, sock))
+    finally:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDS)
+
+
+async def _serve(server: uvicorn.Server, sock: socket.socket) -> None:
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDS)
+    await server.serve([sock])
