@@ -85,7 +85,7 @@ def run(server: uvicorn.Server, sock: socket.socket, most: int = Limited.most) -
     logging.getLogger("uvicorn").setLevel(logging.ERROR)    # what strangers send wrong is not our trouble
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (min(max(soft, 2 * most), hard), hard))
-    signal.pthread_sigmask(signal.SIG_BLOCK, ENDS)      # one that comes while the loop is made would leave half a loop
+    signal.pthread_sigmask(signal.SIG_BLOCK, ENDS)      # until uvicorn takes them: before that they would leave half a loop
     try:
         asyncio.run(_serve(server, sock))
     finally:
@@ -93,5 +93,5 @@ def run(server: uvicorn.Server, sock: socket.socket, most: int = Limited.most) -
 
 
 async def _serve(server: uvicorn.Server, sock: socket.socket) -> None:
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDS)
+    asyncio.get_running_loop().call_soon(signal.pthread_sigmask, signal.SIG_UNBLOCK, ENDS)   # when serve first waits
     await server.serve([sock])
