@@ -159,16 +159,22 @@ def _number(request: Request) -> int:
     return int(request.path_params["number"])
 
 
-async def _form(request: Request) -> str:
+async def form(request: Request, most: int) -> bytes:
+    """What a small form sends, at most so many bytes. Raises HTTPException: too much of it, or too slowly."""
     body = b""
     try:
         async with asyncio.timeout(FORM_S):
             async for part in request.stream():
                 body += part
-                if len(body) > MOST_FORM:
+                if len(body) > most:
                     raise HTTPException(413, headers={"connection": "close"})
     except (TimeoutError, ClientDisconnect):
         raise HTTPException(408, headers={"connection": "close"}) from None
+    return body
+
+
+async def _form(request: Request) -> str:
+    body = await form(request, MOST_FORM)
     return parse_qs(body.decode("latin-1"), max_num_fields=5).get("code", [""])[0].strip() if body.count(b"&") < 5 else ""
 
 

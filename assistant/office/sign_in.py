@@ -5,7 +5,6 @@ a page of this office, with the session's own token.
 """
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from typing import Any
 from urllib.parse import parse_qs
@@ -14,19 +13,20 @@ from psycopg import Connection
 from psycopg_pool import ConnectionPool
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from assistant.board.markup import Html, el
+from assistant.board.web import form
 from assistant.core.language import sentence
 from assistant.office import readers
 from assistant.office.readers import Reader, Shut
 
 COOKIE = "__Host-office"
 """By this name a browser takes it only over TLS, for this machine alone and for all of it."""
-MOST_FORM, FORM_S = 400, 5.0
-"""Bytes of a form, and how long it may take."""
+MOST_FORM = 400
+"""Bytes of a form."""
 Page = Callable[..., Html]
 """As ``page(title, *inside)`` or ``page(title, *inside, reader=name)``."""
 Answer = Callable[[Request, Connection, Reader], Response]
@@ -132,15 +132,7 @@ async def _posted(request: Request) -> dict[str, list[str]]:
     origin, site = request.headers.get("origin"), request.headers.get("sec-fetch-site", "same-origin")
     if site not in ("same-origin", "none") or origin is not None and origin != f"https://{request.headers.get('host')}":
         raise HTTPException(403)
-    body = b""
-    try:
-        async with asyncio.timeout(FORM_S):
-            async for part in request.stream():
-                body += part
-                if len(body) > MOST_FORM:
-                    raise HTTPException(413, headers={"connection": "close"})
-    except (TimeoutError, ClientDisconnect):
-        raise HTTPException(408, headers={"connection": "close"}) from None
+    body = await form(request, MOST_FORM)
     try:
         return parse_qs(body.decode("latin-1"), max_num_fields=5)
     except ValueError:
