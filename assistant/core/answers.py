@@ -366,7 +366,7 @@ def _take_back(turn: Turn) -> None:
         turn.say(sentence("answer.first_dropped"))
         turn.say_prompt(whole=False)
     elif state.phase is Phase.HOLD and state.hopeless and (hold := state.running_hold()) is not None:
-        note(turn, hold.id, sentence("gauge.given_up"))
+        turn.note(hold.id, sentence("gauge.given_up"))
         broken_hold(turn, hold)  # it could only have failed: he may start over
     else:
         go_back(turn)
