@@ -57,8 +57,7 @@ def go_back(turn: Turn) -> None:
         turn.say(sentence("test.after_this"))
         return
     if _told(state, last):  # nobody shops for a number: it is changed for a cause, and marked for ever
-        turn.set(before_scrap=state.phase, phase=Phase.CHANGE, typed="", wheel="", listening=False)
-        turn.say_prompt()
+        turn.aside(Phase.CHANGE)
         return
     _ask_again(turn, last, sentence("note.taken_back"))
 
@@ -86,7 +85,6 @@ def _ask_again(turn: Turn, last: Reading, why: str, known: str = "") -> None:
 
 def keep(turn: Turn, old: Reading) -> None:
     """It was taken back by a stray key or a wrong word: it counts as it was, and the record says so."""
-    turn.hush()
     turn.set(readings=tuple(replace(one, withdrawn="") if one is old else one for one in turn.state.readings))
     turn.record("kept", id=old.id, value=old.value)
     turn.note(old.id, sentence("note.kept"))

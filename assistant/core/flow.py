@@ -211,6 +211,20 @@ def broken_hold(turn: Turn, step: Hold) -> None:
         enter(turn, target)
 
 
+def resume(turn: Turn, words: str = "") -> None:
+    """Back to what was done before something else was asked (``Turn.aside``)."""
+    turn.set(phase=turn.state.before_scrap, listening=False)
+    turn.say(words)
+    if turn.state.phase is Phase.HOLD:
+        resume_hold(turn)
+    elif turn.state.phase is Phase.TAPPING and turn.state.ended_away == turn.state.step.id:
+        advance(turn)
+    elif turn.state.phase is not Phase.TAPPING:
+        turn.say_prompt()
+    elif "tap" not in dict(turn.state.timers):  # the beats have not begun, and a voice that reports nothing never would
+        turn.timer("words", turn.state.now + WORDS_AT_MOST_S)
+
+
 WORDS_AT_MOST_S = 8.0
 """The tapping begins at the latest so long after "next", should the voice never report that it is done."""
 

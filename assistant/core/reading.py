@@ -234,7 +234,6 @@ def confirmed(turn: Turn, yes: bool) -> None:
     state = turn.state
     entry = state.proposed
     assert entry is not None
-    turn.hush()
     turn.set(phase=Phase.ENTRY, proposed=None)
     if not yes:
         turn.set(override=False, unwanted=entry.value if entry.source == "gauge" else state.unwanted)
