@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from hardware.echo import BLOCK, FITS_DB, KEPT_S, RATE, Apart
+from hardware.echo import BLOCK, CLEAR_DB, FITS_DB, KEPT_S, RATE, Apart
 from hardware.mixer import Mixer
 
 MOST = 200e-6                      # clocks never differ by more
@@ -25,7 +25,7 @@ LOOK, EVERY_S, FITTING_S = 50, 0.6, 2.4            # so many blocks (1.5 s) are 
 PEAK = 8.0                         # times the correlation's own noise: they match
 IN_VAIN = 15                       # looks that found no match: the microphone does not hear the loudspeaker, as in a headset
 BEFORE = 80                        # samples left before the first sound of the filter: 5 ms
-CLEAR_DB, IMAGE, MISSED = 14.0, 0.25, 0.5                    # see OverTalk.apart
+IMAGE, MISSED = 0.25, 0.5          # see OverTalk.apart
 SHORTEST_S, ANSWER_S = 0.3, 5.0    # a word; the longest answer. Less of the station's own voice may match nothing by chance
 TAPS, PHASES = 24, 64              # of the filter that takes sound between two frames
 
