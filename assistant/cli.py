@@ -9,7 +9,6 @@ import traceback
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from functools import partial
-from importlib import metadata
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -21,7 +20,7 @@ import assistant.report.commands
 import assistant.send.commands
 import assistant.speech.commands
 import assistant.station.commands
-from assistant import check, work
+from assistant import check, version, work
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
@@ -90,14 +89,6 @@ def _disk_trouble(error: OSError) -> int:
         with suppress(OSError):
             sys.stdout.close()  # else Python tries once more at exit, and complains with a traceback
     return code
-
-
-def version() -> str:
-    """As pyproject.toml has it."""
-    try:
-        return metadata.version("bowlside")
-    except metadata.PackageNotFoundError:
-        return "unknown: run from a folder where it was not set up"
 
 
 class _Parser(argparse.ArgumentParser):

@@ -16,13 +16,13 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import datetime, timezone
-from importlib import metadata
 from shlex import quote
 from typing import Any
 
 import psycopg
 from psycopg import Connection, errors
 
+from assistant import version
 from assistant.core.events import KINDS, TestStarted
 from assistant.files import plain
 from assistant.office import stations
@@ -44,11 +44,7 @@ TRIES = 5
 WAIT = "10s"
 """For another request of the same station."""
 FULL = "This office is busy with another request of this station: the same is sent again by itself."
-try:
-    _VERSION = metadata.version("bowlside")
-except metadata.PackageNotFoundError:
-    _VERSION = "unknown"
-KNOWS = f"{_VERSION} " + hashlib.sha256(repr(sorted(
+KNOWS = f"{version()} " + hashlib.sha256(repr(sorted(
     (name, [each.name for each in fields(kind)]) for name, kind in KINDS.items())).encode()).hexdigest()[:12]
 """This program, and the events that it knows: what it refused, an office that knows others asks for again."""
 

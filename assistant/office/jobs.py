@@ -16,7 +16,7 @@ from assistant import job as job_file
 from assistant.files import by_hand
 from assistant.files.refusal import Refusal
 from assistant.job import Job, JobError
-from assistant.office.documents import loads
+from assistant.office.test_document import loads
 from assistant.report import lots
 from assistant.report.rows import Test
 

@@ -18,8 +18,8 @@ from zipfile import BadZipFile, ZipFile
 from assistant.files.jsonline import dumps, loads
 from assistant.files.plain import cell
 from assistant.files.refusal import Refusal
-from assistant.office import documents, export, retention
-from assistant.office.replay import Unreadable, rules, test_of
+from assistant.office import export, retention
+from assistant.office.test_document import Unreadable, as_derived, rules, test_of
 from assistant.report import csv_file, json_file
 from assistant.send import piece as sent
 
@@ -134,7 +134,7 @@ class _Check:
                 self._found.derived += 1
                 if not self._found.other_rules and derived[left_out] != _plain(test):
                     self._found.tell(f"{its}: its JSON is not what its events give.")
-            cells, row = csv_file.row(documents.again(test)), next(rows, {})
+            cells, row = csv_file.row(as_derived(test)), next(rows, {})
             wanted = {"record": record, "piece": piece, **cells}
             given = {name: value for name, value in row.items() if value and name not in ("sent by", "load verdict")}
             if given != {cell(name): cell(value) for name, value in wanted.items() if value}:

@@ -14,7 +14,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from http import HTTPStatus
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -23,6 +22,7 @@ from uuid import UUID
 import requests
 from requests.utils import get_environ_proxies
 
+from assistant import version
 from assistant.files.plain import MOST as LINE
 from assistant.files.plain import tamed
 from assistant.send.piece import FORM, VERSION
@@ -65,13 +65,6 @@ class Answer:
     lacks: frozenset[str]
 
 
-def program() -> str:
-    try:
-        return metadata.version("bowlside")
-    except metadata.PackageNotFoundError:
-        return "unknown"
-
-
 def address_of(typed: str) -> str:
     """The office's address, as https://NAME or https://NAME:PORT. Raises ValueError, one sentence."""
     text = typed if "://" in typed else f"https://{typed}"
@@ -98,7 +91,7 @@ class Link:
         self._session.trust_env = False     # else a ~/.netrc would take the place of the key
         self._session.proxies.update(get_environ_proxies(address, no_proxy=None))
         self._session.verify = str(authority) if authority else _system()
-        self._session.headers.update({"User-Agent": f"bowlside/{program()}", "Content-Type": "application/json"})
+        self._session.headers.update({"User-Agent": f"bowlside/{version()}", "Content-Type": "application/json"})
         if key:
             self._session.headers["Authorization"] = f"Bearer {key}"
 
@@ -107,7 +100,7 @@ class Link:
 
     def pieces(self, record: UUID, newest: tuple[int, str], waiting: int, sent: str, pieces: Sequence[str]) -> Answer:
         """``pieces``: each as JSON. Raises NoAnswer."""
-        head = json.dumps({"form": FORM, "version": VERSION, "record": str(record), "program": program(),
+        head = json.dumps({"form": FORM, "version": VERSION, "record": str(record), "program": version(),
                            "newest": list(newest) if newest[0] else None, "waiting": waiting, "sent": sent or None,
                            "now": datetime.now().astimezone().isoformat(timespec="milliseconds")})
         found = self._post("/pieces", f'{head[:-1]}, "pieces": [{",".join(pieces)}]}}'.encode())
@@ -130,7 +123,7 @@ class Link:
 
     def enrol(self, code: str) -> tuple[Office, str]:
         """What this station is at the office, and its key. Raises NoAnswer."""
-        found = self._post("/enrol", json.dumps({"code": code, "version": program()}).encode())
+        found = self._post("/enrol", json.dumps({"code": code, "version": version()}).encode())
         try:
             key = found["key"]
             if not isinstance(key, str) or not _KEY.fullmatch(key):

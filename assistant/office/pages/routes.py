@@ -12,7 +12,7 @@ import uuid
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
-from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import psycopg
@@ -23,8 +23,9 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp
 
+from assistant.board import http_answers
 from assistant.board.markup import Html
 from assistant.office import export
 from assistant.office import jobs as over_stations
@@ -35,15 +36,10 @@ from assistant.office.sign_in import Door
 from assistant.report import cylinders, pdf_file
 from assistant.report.rows import Test
 
-POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
-          "base-uri 'none'; frame-ancestors 'none'")
-HEADERS = {"content-security-policy": POLICY, "x-content-type-options": "nosniff", "referrer-policy": "same-origin",
-           "cache-control": "no-store", "cross-origin-resource-policy": "same-origin", "x-frame-options": "DENY"}
-"""Of every page. Nothing from elsewhere, no script but ours, in nobody's frame."""
-KINDS = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
-STATIC = {name: (files(room) / "static" / name).read_bytes() for room, name in (
-    ("assistant.board", "board.css"), ("assistant.board", "icon.svg"), ("assistant.office", "office.css"),
-    ("assistant.office", "office.js"))}
+_told = http_answers.told(lambda ident: frame.only(frame.words(ident)), {403: "elsewhere", 404: "missing"})
+ROOMS = Path(__file__).parents[2]
+STATIC = tuple(ROOMS / name for name in ("board/static/board.css", "board/static/icon.svg", "office/static/office.css",
+                                         "office/static/office.js"))
 KEPT_DAYS = 60
 """A set of cylinders that nobody picked up for so long is told of no longer. Ours."""
 
@@ -62,20 +58,9 @@ def rooms(pool: ConnectionPool) -> list[BaseRoute]:
 
 
 def guarded(inside: Sequence[BaseRoute]) -> ASGIApp:
-    """What goes wrong is a page with one sentence; every answer has the HEADERS."""
-    app = Starlette(routes=inside, exception_handlers={
-        HTTPException: _told, psycopg.OperationalError: _away, Exception: _failed})
-
-    async def outer(scope: Scope, receive: Receive, send: Send) -> None:
-        async def with_headers(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                headers = message.setdefault("headers", [])
-                pdf = (b"content-type", b"application/pdf") in headers
-                headers += [(name.encode(), value.encode()) for name, value in HEADERS.items()
-                            if not (pdf and name == "content-security-policy")]     # a browser's own viewer needs its own style
-            await send(message)
-        await app(scope, receive, with_headers)
-    return outer
+    """What goes wrong is a page with one sentence."""
+    return http_answers.with_headers(Starlette(routes=inside, exception_handlers={
+        HTTPException: _told, psycopg.OperationalError: _away, Exception: _failed}))
 
 
 def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]], Endpoint]) -> list[BaseRoute]:
@@ -92,18 +77,11 @@ def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]],
             except (questions.BadKey, psycopg.DataError):   # what came is no date, no number, no hash
                 return told(frame.words("bad_address"), 400)
         return Route(path, answered)
-    return [*(page(path, answer) for path, answer in PAGES.items()), Route("/static/{name}", static)]
+    return [*(page(path, answer) for path, answer in PAGES.items()), http_answers.static(*STATIC)]
 
 
 def told(sentence: str, status: int, headers: Mapping[str, str] | None = None) -> Response:
     return HTMLResponse(frame.only(sentence), status, headers)
-
-
-async def _told(request: Request, error: Exception) -> Response:
-    status = error.status_code if isinstance(error, HTTPException) else 500
-    words = {403: "elsewhere", 404: "missing"}.get(status)
-    headers = error.headers if isinstance(error, HTTPException) else None
-    return told(frame.words(words), status, headers) if words else Response(status_code=status, headers=headers)
 
 
 async def _away(request: Request, error: Exception) -> Response:
@@ -121,13 +99,6 @@ def _fresh(request: Request, made: Html) -> Response:
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers={"etag": tag})
     return HTMLResponse(made, headers={"etag": tag})
-
-
-def static(request: Request) -> Response:
-    name = request.path_params["name"]
-    if name not in STATIC:
-        raise HTTPException(404)
-    return Response(STATIC[name], media_type=KINDS[name.rpartition(".")[2]])
 
 
 def _none() -> Made:
