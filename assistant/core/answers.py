@@ -30,6 +30,8 @@ ERASED_S = 1.5
 TYPED_AT_MOST = 8
 EARLY, EARLY_S = "early", 1.5
 """The last key, where it was a digit that came too soon; a digit so soon after it belongs to it. Ours."""
+BEHIND_CAUTION = 7
+"""From these rules on what was cut off behind its caution is asked again as soon as that is out, not at the press after it."""
 REPEAT_S = 0.6
 """A held key so soon after itself repeats by itself: a keyboard's first repeat comes after 0.25 to 0.5 s (from memory)."""
 
@@ -68,8 +70,10 @@ def _hear_first(turn: Turn) -> None:
     """It came too soon. What is being said is heard out; a question that was cut off is asked again."""
     turn.set(listening=False)
     turn.cue("refused")
-    if turn.state.asked.cut and turn.state.spoken >= turn.state.utterance:
-        turn.say_prompt()
+    state = turn.state
+    behind_caution = state.rules >= BEHIND_CAUTION and bool(state.cautions) and state.asked.last == state.utterance
+    if state.asked.cut and (state.spoken >= state.utterance or behind_caution):
+        turn.say_prompt(whole=not behind_caution)
 
 
 def heard(turn: Turn, text: str, at: float) -> None:

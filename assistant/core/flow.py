@@ -120,6 +120,10 @@ def whole_results(state: State) -> list[tuple[Judgement, Result]]:
             for one in counting(judged.results, INVALID if void and not judged.partial else judged.verdict)]
 
 
+END_WORDS = "end"
+"""What the last words of a test are said about."""
+
+
 def finish(turn: Turn, outcome: str) -> None:
     words = sentence(f"test.{outcome}")
     procedure = turn.state.procedure
@@ -133,7 +137,7 @@ def finish(turn: Turn, outcome: str) -> None:
         turn.emit(DropCues())
         verdict, why = whole_verdict(turn.state)
         turn.record("verdict", verdict=verdict, why=why)
-    turn.say(words, "end", caution=outcome != "done")
+    turn.say(words, END_WORDS, caution=outcome != "done")
     if outcome == "scrapped" and turn.state.rules >= scrapped.ASKS_WHY and procedure is not None and not procedure.keys:
         scrapped.ask(turn)  # not of one that is only read out
 

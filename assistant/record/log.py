@@ -103,10 +103,11 @@ def _page(test: dict[str, Any]) -> str:
         ways = " + ".join(f"{each['source']} \"{each['verbatim']}\"" for each in reading["entries"])
         gone = f"   WITHDRAWN: {reading['withdrawn']}" if reading["withdrawn"] else ""
         lines.append(f"  {reading['taken'][11:19]:<8}  {spoken_id(reading['id']):<28} {reading['value']:>8} {reading['unit']}   {ways}{gone}")
-    lines += ["", f"  Rounded {test['rounding']}; where each rule comes from:"]
-    lines += [f"  {result['name'].replace('_', ' '):<28} {result['standing']}" for result in test["results"]]
-    lines += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]
-    lines += [f"  {words}" for words in remarks(test)]
+    rules = [f"  {result['name'].replace('_', ' '):<28} {result['standing']}" for result in test["results"]]
+    rules += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]
+    lines += ["", f"  Rounded {test['rounding']}; where each rule comes from:", *rules] if rules else []
+    noted = [f"  {words}" for words in remarks(test)]
+    lines += ["", *noted] if noted else []
     if test["editions"]:
         lines += ["", f"  {test['editions']}"]
     return "\n".join(lines)
