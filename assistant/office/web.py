@@ -24,7 +24,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from assistant.board.http_answers import Answer, client
+from assistant.board.http_answers import Answer, bearer, client
 from assistant.office import intake, stations
 from assistant.office.refused import Refused
 from assistant.office.request_body import BUSY, Bodies, drained
@@ -124,8 +124,7 @@ class Door:
     @asynccontextmanager
     async def _station(self, request: Request) -> AsyncIterator[str]:
         """Its key. Raises Refused where it is none, or has enough under way."""
-        kind, _, key = request.headers.get("authorization", "").partition(" ")
-        if kind.lower() != "bearer" or not key:
+        if not (key := bearer(request)):
             raise Refused(401, "This office takes pieces from enrolled stations alone: enrol with a code from the office.")
         try:
             its = (await self._tables.ask(stations.known, key)).id
@@ -161,7 +160,7 @@ class Door:
             except Exception:
                 _log.exception("A request to %s failed.", request.url.path)
                 status, why, wait_s = 500, FAILED, 30
-            if status in NOTED and (key := request.headers.get("authorization", "").partition(" ")[2]):
+            if status in NOTED and (key := bearer(request)):
                 with suppress(Refused, psycopg.Error):
                     await self._tables.ask(intake.refuse, key, why)
             await drained(request, MOST_BYTES)

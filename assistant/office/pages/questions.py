@@ -13,7 +13,6 @@ from psycopg.rows import dict_row
 
 from assistant.core.methods.registry import METHODS
 from assistant.core.rounding import round_to
-from assistant.office import jobs as over_stations
 from assistant.office.pages.frame import Row
 from assistant.office.test_document import loads
 from assistant.report.series import CHARTED
@@ -125,11 +124,6 @@ def _before(after: Key) -> tuple[str, dict[str, Any]]:
         return "true", {}
     return ("(t.started, t.record, t.piece) < (%(started)s::timestamptz, %(record)s::uuid, decode(%(piece)s, 'hex'))",
             dict(zip(("started", "record", "piece"), after)))
-
-
-def history(db: Connection, job: str) -> tuple[list[Any], bool]:
-    """As ``over_stations.history``."""
-    return over_stations.newest(asked(db, over_stations.HISTORY, job=job, most=over_stations.MOST + 1))
 
 
 def compared(db: Connection, job: str) -> bool:

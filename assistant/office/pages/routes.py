@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import re
-import uuid
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
@@ -27,14 +25,14 @@ from starlette.types import ASGIApp
 
 from assistant.board import http_answers
 from assistant.board.markup import Html
-from assistant.office import export
-from assistant.office import jobs as over_stations
+from assistant.office import export, job_history
 from assistant.office.pages import charts, doubts, frame, jobs, one_test, questions, stations
 from assistant.office.pages.questions import MOST
 from assistant.office.readers import OFFICE, Reader
 from assistant.office.sign_in import Door
 from assistant.report import cylinders, pdf_file
 from assistant.report.rows import Test
+from assistant.send.piece import is_hash
 
 _told = http_answers.told(lambda ident: frame.only(frame.words(ident)), {403: "elsewhere", 404: "missing"})
 ROOMS = Path(__file__).parents[2]
@@ -121,9 +119,8 @@ def all_stations(request: Request, db: Connection, reader: Reader) -> Made:
 
 
 def station(request: Request, db: Connection, reader: Reader) -> Made:
-    ident = _uuid(request.path_params["station"])
-    found = questions.station(db, ident) if ident else None
-    if found is None:
+    ident = request.path_params["station"]
+    if (found := questions.station(db, ident)) is None:
         return _none()
     tests = questions.tests_of_station(db, ident, _key(request, 3))
     return stations.station(found, questions.records(db, ident), tests, questions.results(db, tests), _now(), MOST, reader.name)
@@ -141,8 +138,8 @@ def job(request: Request, db: Connection, reader: Reader) -> Made:
 
 def job_charts(request: Request, db: Connection, reader: Reader) -> Made:
     name = _name(request)
-    history, left = questions.history(db, name)
-    given, today = over_stations.of(db, name), date.today().isoformat()
+    history, left = job_history.history(db, name)
+    given, today = job_history.of(db, name), date.today().isoformat()
     return charts.of(name, given, history, today, len(history) if left else 0, reader.name)
 
 
@@ -169,10 +166,8 @@ def _name(request: Request) -> str:
 # --- one test, one round ------------------------------------------------------------------------------------------------------
 
 def _test(request: Request, db: Connection) -> tuple[questions.Row, Test] | None:
-    record, piece = _uuid(request.path_params["record"]), request.path_params["piece"]
-    if record is None or not re.fullmatch("[0-9a-f]{64}", piece):
-        return None
-    return questions.test(db, record, bytes.fromhex(piece))
+    piece = request.path_params["piece"]
+    return questions.test(db, request.path_params["record"], bytes.fromhex(piece)) if is_hash(piece) else None
 
 
 def test(request: Request, db: Connection, reader: Reader) -> Made:
@@ -209,14 +204,14 @@ def round_pdf(request: Request, db: Connection, reader: Reader) -> Made:
 
 
 def _round(request: Request, db: Connection) -> Sequence[tuple[Sequence[questions.Row], Sequence[Test]]]:
-    record, name = _uuid(request.path_params["record"]), _name(request)
-    return questions.round_of(db, record, name, request.query_params.get("day", "")) if record and name else []
+    name = _name(request)
+    return questions.round_of(db, request.path_params["record"], name, request.query_params.get("day", "")) if name else []
 
 
 def _pdf(tests: Sequence[Test], db: Connection, name: str) -> Response:
     """By the same program as a station's own. What only the station's register knows (when its meter was calibrated) stays a line
     to be filled in."""
-    given = over_stations.of(db, str(tests[0].get("job") or ""))
+    given = job_history.of(db, str(tests[0].get("job") or ""))
     out = io.BytesIO()
     pdf_file.write(tests, out, _now().astimezone().isoformat(timespec="seconds"), given, summary=False)
     return Response(out.getvalue(), media_type="application/pdf",
@@ -252,15 +247,8 @@ def _sets(rows: Sequence[questions.Row], tests: Sequence[Test]) -> list[tuple[qu
     return sorted(found, key=lambda each: each[1].due)
 
 
-def _uuid(text: str) -> uuid.UUID | None:
-    try:
-        return uuid.UUID(text)
-    except ValueError:
-        return None
-
-
 PAGES: Mapping[str, Answer] = {
-    "/": all_stations, "/station/{station}": station, "/jobs": all_jobs, "/job": job, "/job/charts": job_charts,
-    "/job/people": job_people, "/test/{record}/{piece}.pdf": test_pdf, "/test/{record}/{piece}/events": events,
-    "/test/{record}/{piece}": test, "/round/{record}.pdf": round_pdf, "/round/{record}": round_of, "/doubts": to_look_at,
+    "/": all_stations, "/station/{station:uuid}": station, "/jobs": all_jobs, "/job": job, "/job/charts": job_charts,
+    "/job/people": job_people, "/test/{record:uuid}/{piece}.pdf": test_pdf, "/test/{record:uuid}/{piece}/events": events,
+    "/test/{record:uuid}/{piece}": test, "/round/{record:uuid}.pdf": round_pdf, "/round/{record:uuid}": round_of, "/doubts": to_look_at,
     "/due": due}
