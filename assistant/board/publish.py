@@ -16,12 +16,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from assistant.board import bulletin, day, files, place, told
+from assistant.board import bulletin, day, files, how_to_pair, place
 from assistant.core.language import sentence
 from assistant.core.round_clock import BETWEEN
 from assistant.core.state import Phase, State
 from assistant.record import log
-from assistant.send import told as sending
+from assistant.send import status_line
 from assistant.station import station_settings
 from assistant.station.live import Live
 from hardware.clock import boot_now
@@ -180,7 +180,7 @@ class Publisher:
 
     def _pairing(self) -> None:
         """The board's address and code, when they are others than were shown."""
-        if (words := told.shown()) != self._pair:
+        if (words := how_to_pair.shown()) != self._pair:
             self._pair = words
             if words:
                 self._trouble(words)
@@ -221,7 +221,7 @@ def beside(args: argparse.Namespace) -> Callable[[Live], Publisher] | None:
         practice = live.practice is not None
         journal = args.journal or log.default_folder(practice)
         publisher = Publisher(folder, practice, live.trouble, DayMaker(folder, journal, getattr(args, "job", None)),
-                              office=partial(sending.board_line, journal))
-        live.board, live.pairing = publisher.show, told.said
+                              office=partial(status_line.board_line, journal))
+        live.board, live.pairing = publisher.show, how_to_pair.said
         return publisher
     return begin

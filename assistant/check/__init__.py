@@ -13,7 +13,7 @@ from assistant.check.finding import OFFICE, PINS, Finding, none_wrong, page
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
 from assistant.record import log
-from assistant.send import told
+from assistant.send import status_line
 from assistant.station import station_settings
 from assistant.station.device_names import NAMES
 from hardware.hands import pins_twice
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         findings = _walk(args, settings, names)
     if clash := pins_twice(settings):
         findings = [Finding(PINS, False, clash), *findings]
-    if not args.devices and (sent := told.line(log.default_folder())):
+    if not args.devices and (sent := status_line.line(log.default_folder())):
         findings = [*findings, Finding(OFFICE, *sent)]
     _print(findings, args.json)
     return GOOD if none_wrong(findings) else WRONG

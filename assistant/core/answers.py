@@ -5,15 +5,7 @@ from assistant.core import asked, batch_clock, caution, crew, phrases, plausible
 from assistant.core.commands import command
 from assistant.core.corrections import change, choose, go_back, keep
 from assistant.core.effects import NOT_NOW
-from assistant.core.flow import (
-    WORDS_AT_MOST_S,
-    advance,
-    broken_hold,
-    finish,
-    note,
-    press,
-    resume_hold,
-)
+from assistant.core.flow import advance, broken_hold, finish, press, resume
 from assistant.core.language import sentence
 from assistant.core.methods import registry
 from assistant.core.procedure import END, STOP
@@ -38,9 +30,14 @@ ERASED_S = 1.5
 TYPED_AT_MOST = 8
 EARLY, EARLY_S = "early", 1.5
 """The last key, where it was a digit that came too soon; a digit so soon after it belongs to it. Ours."""
+BEHIND_CAUTION = 7
+"""From these rules on what was cut off behind its caution is asked again as soon as that is out, not at the press after it."""
 REPEAT_S = 0.6
 """A held key so soon after itself repeats by itself: a keyboard's first repeat comes after 0.25 to 0.5 s (from memory)."""
 
+_NOT_UNDERSTOOD = ("answer.say_again", "answer.digit_by_digit", "answer.cannot_hear")
+_YES_NO_UNCLEAR = ("answer.yes_or_no_clearer", "answer.yes_or_no_clearer", "answer.yes_no_keys")
+"""What is said the first time, the second, and from then on."""
 _YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP, Phase.CHANGE, Phase.REST)
 
 
@@ -73,8 +70,10 @@ def _hear_first(turn: Turn) -> None:
     """It came too soon. What is being said is heard out; a question that was cut off is asked again."""
     turn.set(listening=False)
     turn.cue("refused")
-    if turn.state.asked.cut and turn.state.spoken >= turn.state.utterance:
-        turn.say_prompt()
+    state = turn.state
+    behind_caution = state.rules >= BEHIND_CAUTION and bool(state.cautions) and state.asked.last == state.utterance
+    if state.asked.cut and (state.spoken >= state.utterance or behind_caution):
+        turn.say_prompt(whole=not behind_caution)
 
 
 def heard(turn: Turn, text: str, at: float) -> None:
@@ -95,7 +94,7 @@ def heard(turn: Turn, text: str, at: float) -> None:
     elif state.phase in _YES_NO:
         turn.say(sentence("answer.yes_or_no"))
     else:
-        _not_now(turn, sentence("answer.means_nothing", heard=text))
+        _not_now(turn, "answer.means_nothing", heard=text)
 
 
 def unclear(turn: Turn, apart: bool = False) -> None:
@@ -106,12 +105,9 @@ def unclear(turn: Turn, apart: bool = False) -> None:
         return
     misses = max(state.misses + 1, 2 if apart and state.phase is Phase.ENTRY else 1)
     turn.set(misses=misses)
-    if state.phase is Phase.ENTRY:
+    if state.phase is Phase.ENTRY or state.phase in _YES_NO:
         turn.cue("refused")
-        turn.say(_words(state, ("answer.say_again", "answer.digit_by_digit", "answer.cannot_hear")[min(misses, 3) - 1]))
-    elif state.phase in _YES_NO:
-        turn.cue("refused")
-        turn.say(_words(state, "answer.yes_or_no_clearer" if misses <= 2 else "answer.yes_no_keys"))
+        turn.say(_words(state, (_NOT_UNDERSTOOD if state.phase is Phase.ENTRY else _YES_NO_UNCLEAR)[min(misses, 3) - 1]))
     # While no answer is asked for it was most likely the site: nobody wants an answer to a compressor.
 
 
@@ -123,7 +119,7 @@ def key(turn: Turn, name: str, at: float) -> None:
             and at < asked.heard_at(state)):
         turn.set(last_key=name, last_key_at=at)
         return  # the number had entered itself: some still end it with #
-    twice_held = name == asked.HELD and state.last_key == name and since < REPEAT_S
+    repeats = name == asked.HELD and state.last_key == name and since < REPEAT_S  # so it is not held
     twice = name == "D" and state.last_key == "D" and since <= TWICE_S
     turn.set(last_key="" if twice else "erase" if name == "B" and state.typed else name, last_key_at=at)
     if state.paused and name not in ("A-held", "B-held", "C-held", "D"):
@@ -133,17 +129,15 @@ def key(turn: Turn, name: str, at: float) -> None:
     if (name == "#" and state.last_key == "#" and since < BOUNCE_S and (state.wheel or not state.typed)
             or name == "#" and state.phase is Phase.CONFIRM and state.proposed is not None
             and state.now - state.proposed.at < UNHEARD_S
-            or name == "B" and not state.typed and state.last_key == "erase" and since < ERASED_S):
+            or name == "B" and not state.typed and state.last_key == "erase" and since < ERASED_S
+            or repeats and (state.away is not None or crew.may_go(state) or asked.needs_held(state))):
         turn.cue("refused")
         return
     assert state.procedure is not None
-    if name == asked.HELD and (state.away is not None or crew.may_go(state)):
-        if twice_held:
-            turn.cue("refused")  # a key that repeats itself is not held
-        elif state.away is not None:
-            crew.back(turn, at)
-        else:
-            crew.go(turn)
+    if name == asked.HELD and state.away is not None:
+        crew.back(turn, at)
+    elif name == asked.HELD and crew.may_go(state):
+        crew.go(turn)
     elif state.away is not None and not crew.presses(state, name):
         crew.refuse(turn)
     elif name in state.procedure.keys:
@@ -161,40 +155,26 @@ def key(turn: Turn, name: str, at: float) -> None:
         turn.set(typed=state.typed[:-1], wheel=state.wheel and three_buttons.DIGITS[0])
     elif name in ("C", "B-held") and state.typed:
         turn.set(typed="", wheel=state.wheel and three_buttons.DIGITS[0])
-    elif name == asked.HELD and asked.needs_held(state):
-        if twice_held:
-            turn.cue("refused")  # a key that repeats itself is not held
-        elif counts(turn, name, at):
-            do(turn, "yes")
-    elif name == "#" or name == "C" and state.phase in _YES_NO:
+    elif (name == "#" or name == asked.HELD and asked.needs_held(state)
+          or name == "C" and (state.phase in _YES_NO or state.taken_back() is not None)):
         if not counts(turn, name, at):
             pass
-        elif state.phase in _YES_NO:
-            do(turn, "yes" if name == "#" else "no")
-        elif state.phase is not Phase.ENTRY:
-            do(turn, "next")
-        elif not reading.go_on(turn):
-            _not_now(turn, _words(state, "answer.key_first"))
-    elif name == "C" and state.taken_back() is not None:
-        if counts(turn, name, at):
-            do(turn, "no")
+        elif name == "C" or state.phase in _YES_NO:
+            _yes_no(turn, name != "C")
+        else:
+            _next(turn, "answer.key_first")
     elif name == "C" and state.buttons and state.phase is Phase.ENTRY:
         if counts(turn, name, at):
             three_buttons.begin(turn)
     elif name == "C":
-        _not_now(turn, sentence("answer.nothing_to_clear"))
-    elif twice:
-        do(turn, "where_are_we")
-    elif name == "A-held" and state.paused:
-        do(turn, "carry_on")
-    elif name == "A-held" and state.buttons:
+        _not_now(turn, "answer.nothing_to_clear")
+    elif name == "A-held" and state.buttons and not state.paused:
         three_buttons.ask_rest(turn, f"{_where(turn)} {_time_left(state)}")
-    elif name == "D-held" and state.quiet:
-        do(turn, "talk")
-    elif (meant := KEYS.get(name) or FORMER_KEYS.get(name)) is not None:
-        do(turn, meant)
+    elif name in KEYS or name in FORMER_KEYS:
+        do(turn, "where_are_we" if twice else "carry_on" if name == "A-held" and state.paused
+           else "talk" if name == "D-held" and state.quiet else (KEYS | FORMER_KEYS)[name])
     else:
-        _not_now(turn, sentence("answer.no_key", key=name))
+        _not_now(turn, "answer.no_key", key=name)
 
 
 def _type(turn: Turn, name: str, at: float, early: bool) -> None:
@@ -205,7 +185,7 @@ def _type(turn: Turn, name: str, at: float, early: bool) -> None:
         turn.set(last_key=EARLY, too_soon=at)
         return
     if state.phase is not Phase.ENTRY:
-        _not_now(turn, _words(state, "answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading"))
+        _not_now(turn, "answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading")
         return
     char = "." if name == "*" else name
     least, _ = plausible.plausible_range(state.ask.id, state.taken(), state.settings)
@@ -258,14 +238,16 @@ def do(turn: Turn, meant: str) -> None:
         case "where_are_we":
             turn.hush()
             turn.say(_where(turn), urgent=True)
-        case "pause" | "carry_on":
-            _pause(turn, meant == "pause")
+        case "pause":  # silences the station, never a clock
+            turn.hush()
+            turn.say(sentence("answer.paused"), urgent=True)
+            turn.set(paused=True, paused_at=state.now, typed="", wheel="")
+        case "carry_on":
+            _carry_on(turn)
         case "scrap":
             if state.phase is not Phase.SCRAP:
                 turn.hush()
-                before = state.before_scrap if state.phase in (Phase.CHANGE, Phase.REST) else state.phase
-                turn.set(before_scrap=before, phase=Phase.SCRAP, paused=False, typed="", wheel="")
-                turn.say_prompt()
+                turn.aside(Phase.SCRAP)
         case "quiet":
             turn.hush()
             turn.say(sentence("answer.quiet"))
@@ -281,92 +263,73 @@ def do(turn: Turn, meant: str) -> None:
             _skip_to_air(turn)
 
 
-def _next(turn: Turn) -> None:
+def _next(turn: Turn, first: str = "answer.reading_first") -> None:
+    """first: what to say where a reading is asked for."""
     state = turn.state
     if state.phase is Phase.TELL:
         turn.hush()
         turn.set(index=state.index + len(state.breath()) - 1)
         advance(turn)
     elif state.phase is Phase.READY and state.cautions:  # only of a test that began before ``counts`` had a rule for it
-        _not_now(turn, sentence("answer.caution_first"))
+        _not_now(turn, "answer.caution_first")
     elif state.phase is Phase.READY:
         press(turn)
     elif state.phase in _YES_NO:
-        _not_now(turn, sentence("answer.yes_or_no"))
+        _not_now(turn, "answer.yes_or_no")
     elif state.phase is Phase.ENTRY:
         if not reading.go_on(turn):
-            _not_now(turn, sentence("answer.reading_first"))
+            _not_now(turn, first)
     else:
-        _not_now(turn, sentence("answer.not_yet"))
+        _not_now(turn, "answer.not_yet")
 
 
 def _yes_no(turn: Turn, yes: bool) -> None:
     state = turn.state
+    old = None if yes else state.taken_back()
+    if old is None and state.phase not in _YES_NO:
+        _not_now(turn, "answer.nothing_asked")
+        return
+    turn.hush()
     match state.phase:
         case Phase.CONFIRM:
             reading.confirmed(turn, yes)
-        case Phase.ENTRY if not yes and (old := state.taken_back()) is not None:
-            keep(turn, old)
         case Phase.OVERRIDE:
-            turn.hush()
             reading.override(turn, use=not yes)
         case Phase.CHOOSE:
             assert isinstance(state.step, Choose)
-            turn.hush()
             choose(turn, state.step.yes if yes else state.step.no)
         case Phase.SCRAP if yes:
-            turn.hush()
             finish(turn, "scrapped")
         case Phase.CHANGE if yes:
-            turn.hush()
             change(turn)
         case Phase.REST if yes:
-            _go_on(turn)
-            turn.hush()
+            resume(turn)
             do(turn, state.rest)
         case Phase.REST if following := three_buttons.next_of_rest(state):
-            turn.hush()
             turn.set(rest=following)
             turn.say_prompt()
         case Phase.SCRAP | Phase.CHANGE | Phase.REST:
-            turn.hush()
-            _go_on(turn, sentence("answer.going_on"))
-        case _:
-            _not_now(turn, sentence("answer.nothing_asked"))
-
-
-def _go_on(turn: Turn, words: str = "") -> None:
-    """Back to what was done before something else was asked."""
-    turn.set(phase=turn.state.before_scrap, listening=False)
-    turn.say(words)
-    if turn.state.phase is Phase.HOLD:
-        resume_hold(turn)
-    elif turn.state.phase is Phase.TAPPING and turn.state.ended_away == turn.state.step.id:
-        advance(turn)
-    elif turn.state.phase is not Phase.TAPPING:
-        turn.say_prompt()
-    elif "tap" not in dict(turn.state.timers):  # the beats have not begun, and a voice that reports nothing never would
-        turn.timer("words", turn.state.now + WORDS_AT_MOST_S)
+            resume(turn, sentence("answer.going_on"))
+        case Phase.ENTRY if old is not None:
+            keep(turn, old)
 
 
 def _take_back(turn: Turn) -> None:
     state = turn.state
-    if state.phase is Phase.CONFIRM:
-        reading.confirmed(turn, False)
-    elif state.phase in (Phase.SCRAP, Phase.CHANGE):
+    if state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.CHANGE):
         _yes_no(turn, False)
-    elif state.phase is Phase.REST:
-        _go_on(turn)
-        turn.hush()
-        _take_back(turn)
     elif state.phase is Phase.OVERRIDE:
         reading.override(turn, use=False)
+    elif state.phase is Phase.REST:
+        resume(turn)
+        turn.hush()
+        _take_back(turn)
     elif state.phase is Phase.ENTRY and state.first is not None:
         turn.set(first=None)
         turn.say(sentence("answer.first_dropped"))
         turn.say_prompt(whole=False)
     elif state.phase is Phase.HOLD and state.hopeless and (hold := state.running_hold()) is not None:
-        note(turn, hold.id, sentence("gauge.given_up"))
+        turn.note(hold.id, sentence("gauge.given_up"))
         broken_hold(turn, hold)  # it could only have failed: he may start over
     else:
         go_back(turn)
@@ -380,23 +343,19 @@ def _skip_to_air(turn: Turn) -> None:
         turn.hush()
         advance(turn, line)
     else:
-        _not_now(turn, sentence("answer.only_reading_out"))
+        _not_now(turn, "answer.only_reading_out")
 
 
-def _pause(turn: Turn, pause: bool) -> None:
-    """Silences the station, never a clock."""
-    if pause:
-        turn.hush()
-        turn.say(sentence("answer.paused"), urgent=True)
-        turn.set(paused=True, paused_at=turn.state.now, typed="", wheel="")
-    elif turn.state.paused:
-        turn.set(paused=False)
-        if turn.state.phase is not Phase.TAPPING:
-            if turn.state.now - turn.state.paused_at > caution.BREAK_S:
-                caution.after_break(turn)
-            turn.say_prompt()
-    else:
-        _not_now(turn, sentence("answer.nothing_paused"))
+def _carry_on(turn: Turn) -> None:
+    state = turn.state
+    if not state.paused:
+        _not_now(turn, "answer.nothing_paused")
+        return
+    turn.set(paused=False)
+    if state.phase is not Phase.TAPPING:
+        if state.now - state.paused_at > caution.BREAK_S:
+            caution.after_break(turn)
+        turn.say_prompt()
 
 
 def _time_left(state: State) -> str:
@@ -427,13 +386,13 @@ def _then(state: State) -> str:
     return sentence("answer.then", words=words) if words else ""
 
 
-def _words(state: State, ident: str) -> str:
-    return phrases.for_hands(state.buttons, ident)
+def _words(state: State, ident: str, **fields: object) -> str:
+    return phrases.for_hands(state.buttons, ident, **fields)
 
 
-def _not_now(turn: Turn, words: str) -> None:
+def _not_now(turn: Turn, ident: str, **fields: object) -> None:
     if turn.state.rules >= asked.ONLY_WHAT_COUNTED:
         turn.set(answered=turn.before.answered)  # or the same answer again would follow too soon on the one that did count
     turn.set(listening=False)
     turn.cue("refused")
-    turn.say(words, turn.state.prompt + NOT_NOW)
+    turn.say(_words(turn.state, ident, **fields), turn.state.prompt + NOT_NOW)

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from assistant.core import phrases
 from assistant.core.assessment import NONE
-from assistant.core.flow import CLEAN, advance, enter, give_judgement, judgement_of, note, resume_hold, whole_verdict
+from assistant.core.flow import CLEAN, advance, enter, give_judgement, judgement_of, resume_hold, whole_verdict
 from assistant.core.language import sentence
 from assistant.core.methods import registry
 from assistant.core.state import KEEPS, RESULT, TOLD, Phase, Reading, State
@@ -15,7 +15,7 @@ from assistant.core.turn import Turn
 
 def choose(turn: Turn, option: Option) -> None:
     if option.note:
-        note(turn, turn.state.step.id, option.note, option.invalid)
+        turn.note(turn.state.step.id, option.note, option.invalid)
     if option.back and turn.state.rules:
         go_back(turn)
     else:
@@ -57,8 +57,7 @@ def go_back(turn: Turn) -> None:
         turn.say(sentence("test.after_this"))
         return
     if _told(state, last):  # nobody shops for a number: it is changed for a cause, and marked for ever
-        turn.set(before_scrap=state.phase, phase=Phase.CHANGE, typed="", wheel="", listening=False)
-        turn.say_prompt()
+        turn.aside(Phase.CHANGE)
         return
     _ask_again(turn, last, sentence("note.taken_back"))
 
@@ -86,10 +85,9 @@ def _ask_again(turn: Turn, last: Reading, why: str, known: str = "") -> None:
 
 def keep(turn: Turn, old: Reading) -> None:
     """It was taken back by a stray key or a wrong word: it counts as it was, and the record says so."""
-    turn.hush()
     turn.set(readings=tuple(replace(one, withdrawn="") if one is old else one for one in turn.state.readings))
     turn.record("kept", id=old.id, value=old.value)
-    note(turn, old.id, sentence("note.kept"))
+    turn.note(old.id, sentence("note.kept"))
     turn.say(sentence("test.kept", reading=phrases.capital(phrases.spoken_id(old.id)), digits=registry.aloud(old.id, old.value)), old.id)
     after_taken(turn)
 
@@ -126,7 +124,7 @@ def _judged_otherwise(turn: Turn, target: int) -> bool:
         if step.stage != turn.state.procedure.steps[target].stage:
             # Too late to go back there: the meter is closed and full by now, or already open again.
             if old.partial and outcome != "pass":
-                note(turn, step.id, sentence("note.not_passed"), invalid=True)
+                turn.note(step.id, sentence("note.not_passed"), invalid=True)
         elif step.on.get(outcome) != step.on.get(old.outcome):
             turn.clear_timers("")
             turn.set(index=index, hold=None)

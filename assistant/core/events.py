@@ -10,12 +10,12 @@ from typing import Any, Mapping
 
 from assistant.core.language import CURRENT
 
-RULES = 6
+RULES = 7
 """By which rules a test that begins now is led. 0: an answer counted as soon as it came. 1: a clock of the test was asked about, and
 its end could be answered away; a run 2 far from run 1 was not asked about, and gains that contradict the physics could pass. 2: who keyed was told to
 use the keypad. 3: nobody was asked why a test was scrapped. 4: a point was always keyed. 5: a restart always lost the clock of the
 test, no break brought the caution about fresh concrete back, a number of seven digits was refused, and an answer to what had been cut
-off, or to "why?", counted at once."""
+off, or to "why?", counted at once. 6: what a digit had cut off while its caution was said was asked again only at the press after it."""
 
 
 @dataclass(frozen=True)

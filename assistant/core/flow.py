@@ -98,12 +98,7 @@ def _stop_clock(turn: Turn) -> None:
 
 def clock_over(turn: Turn) -> None:
     turn.set(clock="over")
-    note(turn, turn.state.step.id, sentence("note.clock_over"))
-
-
-def note(turn: Turn, about: str, text: str, invalid: bool = False, repeat: bool = False) -> None:
-    """Write a remark into the record (see Note)."""
-    turn.note(about, text, invalid, repeat)
+    turn.note(turn.state.step.id, sentence("note.clock_over"))
 
 
 def whole_verdict(state: State) -> tuple[str, str]:
@@ -125,6 +120,10 @@ def whole_results(state: State) -> list[tuple[Judgement, Result]]:
             for one in counting(judged.results, INVALID if void and not judged.partial else judged.verdict)]
 
 
+END_WORDS = "end"
+"""What the last words of a test are said about."""
+
+
 def finish(turn: Turn, outcome: str) -> None:
     words = sentence(f"test.{outcome}")
     procedure = turn.state.procedure
@@ -138,7 +137,7 @@ def finish(turn: Turn, outcome: str) -> None:
         turn.emit(DropCues())
         verdict, why = whole_verdict(turn.state)
         turn.record("verdict", verdict=verdict, why=why)
-    turn.say(words, "end", caution=outcome != "done")
+    turn.say(words, END_WORDS, caution=outcome != "done")
     if outcome == "scrapped" and turn.state.rules >= scrapped.ASKS_WHY and procedure is not None and not procedure.keys:
         scrapped.ask(turn)  # not of one that is only read out
 
@@ -178,7 +177,7 @@ def end_hold(turn: Turn, late: float) -> None:
     if step.end_cue:
         turn.cue(step.end_cue)
     if late > 1.0:
-        note(turn, step.id, sentence("note.hold_late", seconds=f"{late:.1f}"))
+        turn.note(step.id, sentence("note.hold_late", seconds=f"{late:.1f}"))
     if turn.state.phase is Phase.HOLD:
         turn.hush()
         advance(turn)
@@ -206,7 +205,7 @@ def broken_hold(turn: Turn, step: Hold) -> None:
     turn.set(hold=None)
     turn.record("hold", id=step.id, event="broken")
     if step.broken:
-        note(turn, step.id, sentence("note.interrupted"))
+        turn.note(step.id, sentence("note.interrupted"))
         turn.say(sentence("test.interrupted"), step.id, caution=True)
     target = turn.state.procedure.index(step.broken or step.id)
     if turn.state.corrected:  # a reading is being asked again: that first, then what the break leads back to
@@ -214,6 +213,20 @@ def broken_hold(turn: Turn, step: Hold) -> None:
         turn.say_prompt()
     else:
         enter(turn, target)
+
+
+def resume(turn: Turn, words: str = "") -> None:
+    """Back to what was done before something else was asked (``Turn.aside``)."""
+    turn.set(phase=turn.state.before_scrap, listening=False)
+    turn.say(words)
+    if turn.state.phase is Phase.HOLD:
+        resume_hold(turn)
+    elif turn.state.phase is Phase.TAPPING and turn.state.ended_away == turn.state.step.id:
+        advance(turn)
+    elif turn.state.phase is not Phase.TAPPING:
+        turn.say_prompt()
+    elif "tap" not in dict(turn.state.timers):  # the beats have not begun, and a voice that reports nothing never would
+        turn.timer("words", turn.state.now + WORDS_AT_MOST_S)
 
 
 WORDS_AT_MOST_S = 8.0
@@ -241,7 +254,7 @@ def after_tapping(turn: Turn, late: float) -> None:
     step, procedure = turn.state.step, turn.state.procedure
     assert procedure is not None
     if late > MISSED_S:
-        note(turn, step.id, sentence("note.count_missed", seconds=f"{late:.0f}"))
+        turn.note(step.id, sentence("note.count_missed", seconds=f"{late:.0f}"))
     if turn.state.phase is not Phase.TAPPING:
         turn.set(ended_away=step.id)
     elif late > MISSED_S and procedure.pressurised:
@@ -278,7 +291,7 @@ def give_judgement(turn: Turn, index: int) -> str:
     turn.say(found.words, step.id)
     turn.say(hold_curve.explanation(state, step, found.outcome), step.id)
     if step.role == PLACED and (words := _due(state)):
-        note(turn, step.id, words)
+        turn.note(step.id, words)
         turn.say(words, step.id)
     return found.outcome
 

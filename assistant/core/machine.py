@@ -39,7 +39,7 @@ from assistant.core.events import (
     TimerDue,
     Unclear,
 )
-from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, clock_over, end_hold, enter, note
+from assistant.core.flow import after_tapping, begin, begin_cadence, broken_hold, clock_over, end_hold, enter
 from assistant.core.language import CURRENT, sentence
 from assistant.core.methods import registry
 from assistant.core.procedure import build
@@ -80,7 +80,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             turn.set(boot=event.boot)
         case Heard() | Unclear() if event.prompt not in ("", turn.state.prompt) and answers.answers_a_prompt(event.text):
             turn.cue("refused")
-            note(turn, event.prompt, sentence("note.heard_late", heard=event.text or getattr(event, "why", "")))
+            turn.note(event.prompt, sentence("note.heard_late", heard=event.text or getattr(event, "why", "")))
         case Heard():
             turn.record("heard", text=event.text, source="voice")
             answers.heard(turn, event.text, event.at)
@@ -99,22 +99,22 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
         case DeviceLost():
             known, steady = event.device in turn.state.lost, None if event.device == GAUGE else turn.state.steady
             turn.set(lost=tuple(sorted({*turn.state.lost, event.device})), steady=steady)
-            note(turn, event.device, f"{sentence('note.lost', device=_named(event.device))} {event.words}".strip())
+            turn.note(event.device, f"{sentence('note.lost', device=_named(event.device))} {event.words}".strip())
             if not known:
                 turn.cue("refused")
                 turn.say(event.words or sentence("test.gone", device=_named(event.device)), "device", urgent=True)
         case DeviceBack():
             known = event.device in turn.state.lost  # one that was late at the start was never gone
             turn.set(lost=tuple(one for one in turn.state.lost if one != event.device))
-            note(turn, event.device, sentence("note.back", device=_named(event.device)))
+            turn.note(event.device, sentence("note.back", device=_named(event.device)))
             if known and _may_chat(turn):
                 turn.say(sentence("test.back", device=_named(event.device)), "device")
         case HearingChanged():
             _hearing(turn, event.hearing)
         case ClockJumped():
-            note(turn, "clock", sentence("note.clock_moved", seconds=f"{event.seconds:.0f}"))
+            turn.note("clock", sentence("note.clock_moved", seconds=f"{event.seconds:.0f}"))
         case Suspended():
-            note(turn, "clock", sentence("note.slept", seconds=f"{event.seconds:.0f}"))
+            turn.note("clock", sentence("note.slept", seconds=f"{event.seconds:.0f}"))
             if turn.state.phase is not Phase.OVER:
                 turn.say(sentence("test.slept", duration=phrases.duration(event.seconds)), "clock", urgent=True)
                 if event.seconds > caution.BREAK_S:
@@ -142,7 +142,7 @@ def _start(turn: Turn, event: TestStarted) -> None:
     if turn.state.buttons and turn.state.wording == "coaching":
         turn.say(sentence("buttons.help"), "start")
     if remark := event.header.get("remark"):  # such as: no job file, so the chamber ratio is a placeholder
-        note(turn, "start", str(remark))
+        turn.note("start", str(remark))
         turn.say(str(remark), "start", urgent=True)
     for words in registry.METHODS[procedure.test].lacks(settings) if procedure.test in registry.METHODS else ():
         turn.say(f"{phrases.capital(words)}.", "start", urgent=True)  # its verdict says so again
@@ -184,7 +184,7 @@ def _may_chat(turn: Turn) -> bool:
 def _hearing(turn: Turn, hearing: str) -> None:
     """Said after whatever is being said, if now is the time for it; always noted."""
     words = phrases.HEARING.get(hearing, "")
-    note(turn, "hearing", words or hearing)
+    turn.note("hearing", words or hearing)
     if _may_chat(turn):
         turn.say(words, "hearing", urgent=hearing != "good")
 
@@ -281,11 +281,11 @@ def _restarted(turn: Turn, same_boot: bool) -> None:
             turn.set(timers=(*turn.state.timers, *((name, at) for name, at in clock.items() if at > state.now)))
         else:
             turn.set(clock="lost")
-            note(turn, "clock", sentence("note.clock_lost"))
+            turn.note("clock", sentence("note.clock_lost"))
     turn.clear_timers("tap")  # the beats died with the process, and at a reboot their time means nothing
     where = sentence("test.restarted_at", stage=state.step.stage) if state.step.stage else sentence("test.restarted")
     kept = sentence("test.let_down_meanwhile") if _in_a_run(state) else ""
-    note(turn, "restart", sentence("note.restarted", prompt=state.prompt))
+    turn.note("restart", sentence("note.restarted", prompt=state.prompt))
     pressure = phrases.PRESSURE_CAUTION if state.procedure is not None and state.procedure.pressurised else ""
     turn.say(" ".join(filter(None, [where, pressure, kept])), "restart", caution=True)
     caution.after_break(turn)

@@ -25,7 +25,6 @@ from assistant.core import batch_clock, gauge, phrases, plausible
 from assistant.core.asked import ONLY_WHAT_COUNTED
 from assistant.core.corrections import after_taken, withdraw
 from assistant.core.events import GaugeSteady
-from assistant.core.flow import note
 from assistant.core.language import sentence
 from assistant.core.methods.method import OVERRIDE_WITHIN_PSI
 from assistant.core.spoken import NotANumber, parse
@@ -235,13 +234,12 @@ def confirmed(turn: Turn, yes: bool) -> None:
     state = turn.state
     entry = state.proposed
     assert entry is not None
-    turn.hush()
     turn.set(phase=Phase.ENTRY, proposed=None)
     if not yes:
         turn.set(override=False, unwanted=entry.value if entry.source == "gauge" else state.unwanted)
         turn.record("refused", id=turn.state.prompt, value=entry.value, why=sentence("entry.said_no"))
         if entry.doubt and state.rules:
-            note(turn, state.ask.id, sentence("note.denied", value=f"{entry.value:f}", doubt=entry.doubt))
+            turn.note(state.ask.id, sentence("note.denied", value=f"{entry.value:f}", doubt=entry.doubt))
             turn.set(denied=(*state.denied, (state.ask.id, entry.value)))
         turn.say(sentence("entry.not_taken"))
         turn.say_prompt(whole=False)
@@ -272,9 +270,9 @@ def _take(turn: Turn, entry: Entry, ready: bool = False) -> None:
     if state.corrected and not at_its_moment:
         known = any(judged.verdict and not judged.partial for _, judged in state.judged)
         # Of a test by today's rules the verdict itself tells that it was known.
-        note(turn, ask.id, sentence("note.entered_late_known" if known else "note.entered_late"), repeat=known and not state.rules)
+        turn.note(ask.id, sentence("note.entered_late_known" if known else "note.entered_late"), repeat=known and not state.rules)
     elif state.rules and state.needs_lever() and not state.holding:
-        note(turn, ask.id, sentence("note.lever_unknown"))
+        turn.note(ask.id, sentence("note.lever_unknown"))
     entries = (entry,) if state.first is None else (state.first, entry)
     # Of two that agree within the gauge's spread, the gauge's own counts: it is the middle of many samples. Where both are its
     # own, the one that its face was seen to show.
@@ -283,11 +281,11 @@ def _take(turn: Turn, entry: Entry, ready: bool = False) -> None:
     spread = {"spread": counts.spread} if counts.spread else {}
     turn.record("taken", id=ask.id, value=counts.value, unit=ask.unit, source=counts.source, **spread)
     if state.override:
-        note(turn, ask.id, sentence("note.outside_band", value=f"{entry.value:f}", unit=ask.unit))
+        turn.note(ask.id, sentence("note.outside_band", value=f"{entry.value:f}", unit=ask.unit))
     if entry.doubt:
-        note(turn, ask.id, sentence("note.doubtful", doubt=entry.doubt))
+        turn.note(ask.id, sentence("note.doubtful", doubt=entry.doubt))
     if state.away is not None:
-        note(turn, ask.id, sentence("note.by_crew"))
+        turn.note(ask.id, sentence("note.by_crew"))
     if ask.role == BATCHED:
         batch_clock.batched(turn, counts.value)
     after_taken(turn, ready)

@@ -57,6 +57,8 @@ def _answered(turn: Turn, answer: str, meant: str, at: float) -> None:
         turn.say_prompt()
     else:
         turn.cue("refused")
+        if reason or meant in ("next", "no", "yes"):
+            turn.set(too_soon=at)
 
 
 def _digit(text: str) -> str:

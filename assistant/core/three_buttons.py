@@ -93,12 +93,9 @@ def _stands(state: State) -> str:
 
 def ask_rest(turn: Turn, where: str) -> None:
     """where: where the test is, said first."""
-    state = turn.state
     turn.hush()
-    before = state.before_scrap if state.phase in (Phase.SCRAP, Phase.CHANGE, Phase.REST) else state.phase
-    turn.set(before_scrap=before, phase=Phase.REST, rest=REST[0], typed="", wheel="", listening=False)
-    turn.say(where)
-    turn.say_prompt()
+    turn.set(rest=REST[0])
+    turn.aside(Phase.REST, where)
 
 
 def next_of_rest(state: State) -> str:

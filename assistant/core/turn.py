@@ -69,6 +69,13 @@ class Turn:
         self.set(timers=tuple(one for one in self.state.timers if not one[0].startswith(prefix)
                               or not prefix and one[0].startswith(("round:", "batch:"))))
 
+    def aside(self, phase: Phase, first: str = "") -> None:
+        """Ask something else, after the words ``first``: what was asked waits (``State.before_scrap``)."""
+        before = self.state.before_scrap if self.state.phase in (Phase.SCRAP, Phase.CHANGE, Phase.REST) else self.state.phase
+        self.set(before_scrap=before, phase=phase, paused=False, typed="", wheel="", listening=False)
+        self.say(first)
+        self.say_prompt()
+
     def say_prompt(self, whole: bool = True) -> None:
         """Say what is being asked now; ``whole`` with its caution."""
         words, caution = prompt_words(self.state)

@@ -19,9 +19,9 @@ from typing import Any, LiteralString, NamedTuple
 
 import psycopg
 
+from assistant.files.jsonline import dumps
 from assistant.office import equipment, retention, rounds
-from assistant.office.documents import brief, dumps
-from assistant.office.replay import Unreadable, line, rules, test_of
+from assistant.office.test_document import Unreadable, brief, line, rules, test_of
 from assistant.record.chain import Row
 from assistant.report.form import text
 from assistant.send.piece import TEST, is_practice

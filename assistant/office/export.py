@@ -25,9 +25,9 @@ from starlette.routing import Route
 from assistant.board.markup import Html, el
 from assistant.core.language import sentence
 from assistant.files.jsonline import dumps
-from assistant.office import database, documents, readers
+from assistant.office import database, readers, test_document
 from assistant.office.readers import Reader
-from assistant.office.replay import rules
+from assistant.office.test_document import rules
 from assistant.report import csv_file, json_file
 from assistant.report.rows import doubts
 
@@ -149,7 +149,7 @@ class _Export:
                         file.write(between + dumps(json_file.test(test.document) | {"piece": test.piece, **test.left_out}))
                         self._counts["tests"] += 1
                         between = ",\n"
-                        short.append(documents.brief(test.document) | {"readings": [], "results": []})
+                        short.append(test_document.brief(test.document) | {"readings": [], "results": []})
                         numbers[test.piece] = test.document["id"]
                         yield
                     told += doubts(short)
@@ -158,7 +158,7 @@ class _Export:
     def _rounds(self, record: UUID, numbers: dict[str, int]) -> list[dict[str, Any]]:
         return [{"round": name, "tests": [numbers[piece.hex()] for piece in pieces if piece.hex() in numbers],
                  "load": {"verdict": verdict, "why": why, "standing": standing} if verdict else None,
-                 "properties": documents.exact(properties)}
+                 "properties": test_document.exact(properties)}
                 for name, pieces, verdict, why, standing, properties in self._connection.execute(
                     "SELECT round, pieces, verdict, why, standing, properties::text FROM office.rounds WHERE record = %s "
                     "ORDER BY began, round, branch", (record,))]
@@ -205,7 +205,7 @@ class _Test:
     def __init__(self, record: UUID, piece: bytes, day: Any, station: str, load: str | None, named: bool, gone: bool, document: str) -> None:
         self.record, self.piece, self.day = record, piece.hex(), day
         self.left_out = {} if named and not gone else {"people_left_out": True}
-        self.document = documents.loads(document)
+        self.document = test_document.loads(document)
         self._first = dict(zip(MORE, (str(record), self.piece, station)))
         self._load = load or ""
 

@@ -16,13 +16,13 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import datetime, timezone
-from importlib import metadata
 from shlex import quote
 from typing import Any
 
 import psycopg
 from psycopg import Connection, errors
 
+from assistant import version
 from assistant.core.events import KINDS, TestStarted
 from assistant.files import plain
 from assistant.office import stations
@@ -44,11 +44,7 @@ TRIES = 5
 WAIT = "10s"
 """For another request of the same station."""
 FULL = "This office is busy with another request of this station: the same is sent again by itself."
-try:
-    _VERSION = metadata.version("bowlside")
-except metadata.PackageNotFoundError:
-    _VERSION = "unknown"
-KNOWS = f"{_VERSION} " + hashlib.sha256(repr(sorted(
+KNOWS = f"{version()} " + hashlib.sha256(repr(sorted(
     (name, [each.name for each in fields(kind)]) for name, kind in KINDS.items())).encode()).hexdigest()[:12]
 """This program, and the events that it knows: what it refused, an office that knows others asks for again."""
 
@@ -147,7 +143,7 @@ def read(data: bytes) -> Delivery:
             taken.append(_sound(pieces.read(each, record), record))
         except Wrong as error:
             named = each.get("hash") if isinstance(each, dict) else None
-            wrong.append((str(named) if _is_hash(named) else "", plain.tamed(str(error))[:plain.MOST]))
+            wrong.append((str(named) if pieces.is_hash(named) else "", plain.tamed(str(error))[:plain.MOST]))
     return Delivery(record, text(given.get("program")), _newest(given.get("newest")), _count(given.get("waiting")),
                     _hash(given["sent"]) if given.get("sent") else None, _moment(given.get("now")), tuple(taken), tuple(wrong))
 
@@ -303,12 +299,8 @@ def _is_entry(given: object) -> bool:
     return isinstance(given, list) and len(given) == 4
 
 
-def _is_hash(given: object) -> bool:
-    return isinstance(given, str) and len(given) == 64 and not set(given) - set("0123456789abcdef")
-
-
 def _hash(given: object) -> bytes:
-    if not _is_hash(given):
+    if not pieces.is_hash(given):
         raise Refused(400, "A hash of this request is none: upgrade the older of station and office.")
     return bytes.fromhex(str(given))
 

@@ -11,8 +11,8 @@ from typing import Any
 
 import psycopg
 
-from assistant.office.documents import dumps, loads
-from assistant.office.replay import line
+from assistant.files.jsonline import dumps
+from assistant.office.test_document import line, loads
 from assistant.report import rows
 from assistant.report.form import text
 from assistant.round.record import judged

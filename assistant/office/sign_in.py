@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any
-from urllib.parse import parse_qs
 
 from psycopg import Connection
 from psycopg_pool import ConnectionPool
@@ -17,8 +16,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from assistant.board.http_answers import bearer, client, form
 from assistant.board.markup import Html, el
-from assistant.board.web import form
 from assistant.core.language import sentence
 from assistant.office import readers
 from assistant.office.readers import Reader, Shut
@@ -54,8 +53,8 @@ class Door:
 
     def reader(self, request: Request, connection: Connection) -> Reader | None:
         """Raises Shut."""
-        if (key := _bearer(request)) is not None:
-            return readers.by_key(connection, key, _address(request))
+        if (key := bearer(request)) is not None:
+            return readers.by_key(connection, key, client(request))
         return readers.signed_in(connection, request.cookies.get(COOKIE, ""))
 
     def routes(self) -> list[Route]:
@@ -63,7 +62,7 @@ class Door:
                 Route("/sign-out", self._sign_out, methods=["POST"])]
 
     def _nobody(self, request: Request) -> Response:
-        if _bearer(request) is not None:
+        if bearer(request) is not None:
             return Response(_words("wrong_key"), 401, {"www-authenticate": "Bearer"}, "text/plain")
         return RedirectResponse("/sign-in", 303)
 
@@ -86,12 +85,12 @@ class Door:
                 el("button", _words("sign_in"))], method="post", action="/sign-in"), el("p", _words("told"))), status)
 
     async def _sign_in(self, request: Request) -> Response:
-        return await run_in_threadpool(self._signed_in, request, (await _posted(request)).get("key", [""])[0])
+        return await run_in_threadpool(self._signed_in, request, (await _posted(request)).get("key", ""))
 
     def _signed_in(self, request: Request, key: str) -> Response:
         with self._pool.connection() as connection:
             try:
-                cookie = readers.sign_in(connection, key, _address(request))
+                cookie = readers.sign_in(connection, key, client(request))
             except Shut as shut:
                 return _shut(shut, self._form(_words("shut", seconds=shut.seconds)).body)
         if cookie is None:
@@ -101,7 +100,7 @@ class Door:
         return answer
 
     async def _sign_out(self, request: Request) -> Response:
-        cookie, given = request.cookies.get(COOKIE, ""), (await _posted(request)).get("token", [""])[0]
+        cookie, given = request.cookies.get(COOKIE, ""), (await _posted(request)).get("token", "")
         if not readers.is_token(given, cookie):
             raise HTTPException(403)
         await run_in_threadpool(self._signed_out, cookie)
@@ -118,25 +117,12 @@ def _shut(shut: Shut, body: Any) -> Response:
     return HTMLResponse(body, 429, {"retry-after": str(shut.seconds)})
 
 
-def _bearer(request: Request) -> str | None:
-    kind, _, key = request.headers.get("authorization", "").partition(" ")
-    return key if kind.lower() == "bearer" else None
-
-
-def _address(request: Request) -> str:
-    return request.client.host if request.client else ""
-
-
-async def _posted(request: Request) -> dict[str, list[str]]:
+async def _posted(request: Request) -> dict[str, str]:
     """A form of this office's own page. Raises HTTPException."""
     origin, site = request.headers.get("origin"), request.headers.get("sec-fetch-site", "same-origin")
     if site not in ("same-origin", "none") or origin is not None and origin != f"https://{request.headers.get('host')}":
         raise HTTPException(403)
-    body = await form(request, MOST_FORM)
-    try:
-        return parse_qs(body.decode("latin-1"), max_num_fields=5)
-    except ValueError:
-        raise HTTPException(400) from None
+    return await form(request, MOST_FORM)
 
 
 def _words(ident: str, **fields: object) -> str:

@@ -9,6 +9,7 @@ import csv
 import io
 import json
 from collections.abc import Iterator
+from decimal import Decimal
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -18,8 +19,8 @@ from zipfile import BadZipFile, ZipFile
 from assistant.files.jsonline import dumps, loads
 from assistant.files.plain import cell
 from assistant.files.refusal import Refusal
-from assistant.office import documents, export, retention
-from assistant.office.replay import Unreadable, rules, test_of
+from assistant.office import export, retention
+from assistant.office.test_document import Unreadable, as_derived, rules, test_of
 from assistant.report import csv_file, json_file
 from assistant.send import piece as sent
 
@@ -134,7 +135,7 @@ class _Check:
                 self._found.derived += 1
                 if not self._found.other_rules and derived[left_out] != _plain(test):
                     self._found.tell(f"{its}: its JSON is not what its events give.")
-            cells, row = csv_file.row(documents.again(test)), next(rows, {})
+            cells, row = csv_file.row(as_derived(test)), next(rows, {})
             wanted = {"record": record, "piece": piece, **cells}
             given = {name: value for name, value in row.items() if value and name not in ("sent by", "load verdict")}
             if given != {cell(name): cell(value) for name, value in wanted.items() if value}:
@@ -143,8 +144,4 @@ class _Check:
 
 def _plain(test: dict[str, Any]) -> str:
     """The same text for the same values, each with its digits."""
-    def sorted_(value: Any) -> Any:
-        if isinstance(value, dict):
-            return {key: sorted_(value[key]) for key in sorted(value)}
-        return [sorted_(each) for each in value] if isinstance(value, list | tuple) else value
-    return dumps(sorted_(loads(dumps(test))))
+    return dumps(json.loads(dumps(test), parse_float=Decimal, parse_int=Decimal, object_pairs_hook=lambda pairs: dict(sorted(pairs))))

@@ -10,7 +10,7 @@ import logging
 import time
 import uuid
 from collections import Counter
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from functools import partial
 from typing import Any, Concatenate, ParamSpec, TypeVar
@@ -24,9 +24,10 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from assistant.board.http_answers import Answer, bearer, client
 from assistant.office import intake, stations
-from assistant.office.body import BUSY, Bodies, drained
 from assistant.office.refused import Refused
+from assistant.office.request_body import BUSY, Bodies, drained
 from assistant.send.piece import MOST_BYTES
 
 MOST_FORM = 1000
@@ -43,7 +44,6 @@ CONNECTION_S, AWAY_S = 5.0, 1.0
 AWAY = "The office's database does not answer just now, and nothing is known to be taken: it is sent again by itself."
 FAILED = "This office failed at that request, and nothing is known to be taken: its log says why. It is sent again by itself."
 NOTED = (400, 403, 413, 415, 422)
-Answer = Callable[[Request], Awaitable[Response]]
 P = ParamSpec("P")
 T = TypeVar("T")
 _log = logging.getLogger("bowlside.office")
@@ -99,7 +99,7 @@ class Door:
         code, program = given.get("code"), given.get("version")
         if not isinstance(code, str):
             raise Refused(400, "An enrolment needs a code: ask the office for one.")
-        station, key = await self._tables.ask(stations.redeem, code, _address(request), intake.text(program))
+        station, key = await self._tables.ask(stations.redeem, code, client(request), intake.text(program))
         return JSONResponse({"station": str(station.id), "name": station.name, "practice": station.practice, "key": key,
                              "office": self.name})
 
@@ -124,14 +124,13 @@ class Door:
     @asynccontextmanager
     async def _station(self, request: Request) -> AsyncIterator[str]:
         """Its key. Raises Refused where it is none, or has enough under way."""
-        kind, _, key = request.headers.get("authorization", "").partition(" ")
-        if kind.lower() != "bearer" or not key:
+        if not (key := bearer(request)):
             raise Refused(401, "This office takes pieces from enrolled stations alone: enrol with a code from the office.")
         try:
             its = (await self._tables.ask(stations.known, key)).id
         except Refused as error:
             if error.status == 401:
-                self._stranger(_address(request))
+                self._stranger(client(request))
             raise
         if self._working[its] >= MOST_OF_ONE:
             raise Refused(503, intake.FULL, 5)
@@ -161,14 +160,10 @@ class Door:
             except Exception:
                 _log.exception("A request to %s failed.", request.url.path)
                 status, why, wait_s = 500, FAILED, 30
-            if status in NOTED and (key := request.headers.get("authorization", "").partition(" ")[2]):
+            if status in NOTED and (key := bearer(request)):
                 with suppress(Refused, psycopg.Error):
                     await self._tables.ask(intake.refuse, key, why)
             await drained(request, MOST_BYTES)
             wait = {} if wait_s is None else {"retry-after": str(wait_s)}
             return JSONResponse({"error": why}, status, {"connection": "close", **wait})
         return answered
-
-
-def _address(request: Request) -> str:
-    return request.client.host if request.client else ""

@@ -103,10 +103,11 @@ def _page(test: dict[str, Any]) -> str:
         ways = " + ".join(f"{each['source']} \"{each['verbatim']}\"" for each in reading["entries"])
         gone = f"   WITHDRAWN: {reading['withdrawn']}" if reading["withdrawn"] else ""
         lines.append(f"  {reading['taken'][11:19]:<8}  {spoken_id(reading['id']):<28} {reading['value']:>8} {reading['unit']}   {ways}{gone}")
-    lines += ["", f"  Rounded {test['rounding']}; where each rule comes from:"]
-    lines += [f"  {result['name'].replace('_', ' '):<28} {result['standing']}" for result in test["results"]]
-    lines += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]
-    lines += [f"  {words}" for words in remarks(test)]
+    rules = [f"  {result['name'].replace('_', ' '):<28} {result['standing']}" for result in test["results"]]
+    rules += [f"  {capital(Uncertainty(**uncertainty).words)}   {uncertainty['standing']}" for uncertainty in test["uncertainty"]]
+    lines += ["", f"  Rounded {test['rounding']}; where each rule comes from:", *rules] if rules else []
+    noted = [f"  {words}" for words in remarks(test)]
+    lines += ["", *noted] if noted else []
     if test["editions"]:
         lines += ["", f"  {test['editions']}"]
     return "\n".join(lines)
@@ -123,8 +124,12 @@ def remarks(test: Mapping[str, Any]) -> list[str]:
             *(f"note ({note['id']}): {note['text']}" for note in test["notes"])]
 
 
-def folder(text: str) -> Path:
-    """What is given with --journal; an empty text, as of a variable that is not set, would be whatever folder one stands in."""
+def journal_argument(parser: argparse.ArgumentParser, default: str = "the station's own") -> None:
+    parser.add_argument("--journal", type=_folder, metavar="DIR", help=f"folder of the record ({default})")
+
+
+def _folder(text: str) -> Path:
+    """An empty text, as of a variable that is not set, would be whatever folder one stands in."""
     if not text.strip():
         raise argparse.ArgumentTypeError("an empty name is no folder: name one, or leave --journal out")
     return Path(text)

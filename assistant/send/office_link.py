@@ -14,7 +14,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from http import HTTPStatus
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -23,9 +22,10 @@ from uuid import UUID
 import requests
 from requests.utils import get_environ_proxies
 
+from assistant import version
 from assistant.files.plain import MOST as LINE
 from assistant.files.plain import tamed
-from assistant.send.piece import FORM, VERSION
+from assistant.send.piece import FORM, VERSION, is_hash
 from assistant.send.place import Office
 
 CONNECT_S, READ_S = 10.0, 60.0
@@ -36,7 +36,6 @@ MOST_ANSWER = 8 * 2**20
 """Bytes of an answer: 64 hashes and reasons are some 40,000, what is wanted of MOST_OFFERED 4,000,000. Ours."""
 SMALL = 1000
 """Bytes: what is larger is packed, a test to a tenth. Ours."""
-_HASH = re.compile(r"[0-9a-f]{64}")
 _KEY = re.compile(r"[!-~]{16,200}")
 
 SIGNAL, KEY, OFFICE = "signal", "key", "office"
@@ -65,13 +64,6 @@ class Answer:
     lacks: frozenset[str]
 
 
-def program() -> str:
-    try:
-        return metadata.version("bowlside")
-    except metadata.PackageNotFoundError:
-        return "unknown"
-
-
 def address_of(typed: str) -> str:
     """The office's address, as https://NAME or https://NAME:PORT. Raises ValueError, one sentence."""
     text = typed if "://" in typed else f"https://{typed}"
@@ -98,7 +90,7 @@ class Link:
         self._session.trust_env = False     # else a ~/.netrc would take the place of the key
         self._session.proxies.update(get_environ_proxies(address, no_proxy=None))
         self._session.verify = str(authority) if authority else _system()
-        self._session.headers.update({"User-Agent": f"bowlside/{program()}", "Content-Type": "application/json"})
+        self._session.headers.update({"User-Agent": f"bowlside/{version()}", "Content-Type": "application/json"})
         if key:
             self._session.headers["Authorization"] = f"Bearer {key}"
 
@@ -107,7 +99,7 @@ class Link:
 
     def pieces(self, record: UUID, newest: tuple[int, str], waiting: int, sent: str, pieces: Sequence[str]) -> Answer:
         """``pieces``: each as JSON. Raises NoAnswer."""
-        head = json.dumps({"form": FORM, "version": VERSION, "record": str(record), "program": program(),
+        head = json.dumps({"form": FORM, "version": VERSION, "record": str(record), "program": version(),
                            "newest": list(newest) if newest[0] else None, "waiting": waiting, "sent": sent or None,
                            "now": datetime.now().astimezone().isoformat(timespec="milliseconds")})
         found = self._post("/pieces", f'{head[:-1]}, "pieces": [{",".join(pieces)}]}}'.encode())
@@ -130,7 +122,7 @@ class Link:
 
     def enrol(self, code: str) -> tuple[Office, str]:
         """What this station is at the office, and its key. Raises NoAnswer."""
-        found = self._post("/enrol", json.dumps({"code": code, "version": program()}).encode())
+        found = self._post("/enrol", json.dumps({"code": code, "version": version()}).encode())
         try:
             key = found["key"]
             if not isinstance(key, str) or not _KEY.fullmatch(key):
@@ -248,9 +240,9 @@ def _system() -> str | bool:
 
 
 def _hash(text: object) -> str:
-    if not isinstance(text, str) or not _HASH.fullmatch(text):
+    if not is_hash(text):
         raise ValueError
-    return text
+    return str(text)
 
 
 def _line(text: object) -> str:

@@ -62,6 +62,8 @@ class View:
     """"step 12 of 58"."""
     messages: tuple[str, ...] = field(default=())
     """Remarks, the newest last; the last three are shown."""
+    notices: tuple[str, ...] = ()
+    """What devices report: true all the time, so everything of the moment comes before it."""
     check: str = ""
     """The number to be checked, while that is asked: nothing else is drawn big."""
     verdict: str = ""
@@ -101,7 +103,7 @@ _PLAIN = str.maketrans({"┃": "|", "█": "#", "─": "-", "■": "#", "●": "
                         "±": "+/-", "×": "x", "→": ">", "←": "<", "↑": "^", "↓": "v"})
 
 (_DO, _CAUTION, _NUMBERS, _DO_MORE, _LISTENS, _VERDICT, _KEYS, _CLOCKS, _TEXTS, _MESSAGE, _HINT, _TITLE, _BEFORE, _STATUS, _TABLE,
- _MORE, _BLANK, _NOTHING) = range(18)
+ _TABLE_HEAD, _MORE, _NOTICE, _BLANK, _NOTHING) = range(20)
 _ALWAYS, _TYPED, _CLOCK, _GAUGE, _RESULT, _LAST, _TEXT = range(7)
 """What a number is for, most important first: to be checked, typed, a clock, a gauge, a result, the last reading; never big."""
 _MAY_GO = {_ALWAYS: _CLOCKS, _TYPED: _TITLE, _CLOCK: _TITLE, _GAUGE: _TABLE, _RESULT: _TABLE, _LAST: _MORE}
@@ -140,17 +142,15 @@ def _rows(view: View, width: int, height: int, scale: int, least: int) -> tuple[
     above += [_Row(_HINT, f"  {line}") for line in _wrap(view.hint, width - len(DO), most=4)] + [blank]
     above += [_Row(_CAUTION, f"{CAUTION}{line:<{wide}} !!", "caution") for line in caution] + [blank] * bool(caution)
     above += [_Row(_VERDICT, f"■ {line}", judged) for line in _wrap(view.verdict, width - 2, most=3 if height < LOW else 6)]
-    above += [_Row(_VERDICT if view.waits else _TABLE, _clip(line, width)) for line in view.table]
+    above += [_Row(_VERDICT if view.waits else _TABLE if at else _TABLE_HEAD, _clip(line, width)) for at, line in enumerate(view.table)]
     above += [_Row(_MORE, _clip(line, width)) for line in view.other_rows] + [blank] * bool(view.table)
     below = _panels(view, width, scale, least) or [blank]
     below += [_Row(_MORE, line) for line in _wrap(view.heard and f"{sentence('screen.heard')}:  {view.heard}", width, most=2)] or [blank]
     below += [_Row(_LISTENS, line) for line in _listening(view, width)]
     below += _remarks(view, width, room=(3 if height >= 30 else 2) * (3 if view.waits and height >= LOW else 1))
     legend = _legend(view.keys_short, width) if view.keys_short and width < NARROW else _legend(view.keys, width)
-    both = "   ".join(filter(None, (view.status, view.meter)))
-    help_rows = [_Row(_CLOCKS if view.meter else _STATUS, both)] * bool(both) if len(both) <= width else [
-        *(_Row(_STATUS, line) for line in _wrap(view.status, width, most=2)),
-        *(_Row(_CLOCKS, line) for line in _wrap(view.meter, width, most=2))]
+    both = ("   " if width >= NARROW else " ").join(filter(None, (view.status, view.meter)))
+    help_rows = [_Row(_CLOCKS if view.meter else _STATUS, line) for line in _wrap(both, width, most=4)]
     help_rows += [_Row(_MORE if at and width < NARROW else _KEYS, line) for at, line in enumerate(legend)]
     return above, below + [rule] * bool(help_rows) + help_rows
 
@@ -166,13 +166,14 @@ def _heading(view: View, width: int) -> str:
 
 
 def _remarks(view: View, width: int, room: int) -> list[_Row]:
-    """The newest has its room first; an older one never begins in its middle."""
-    lines: list[str] = []
-    for message in view.messages[:-room - 1:-1]:
-        its = _wrap(message, width - 2, most=max(room, 4) - len(lines)) if len(lines) < room else []
-        lines[:0] = [f"{' ' if at else '·'} {line}" for at, line in enumerate(its)]
-    newest = max((at for at, line in enumerate(lines) if line[0] == "·"), default=0)
-    return [_Row(_MESSAGE if at >= newest else _MORE, line) for at, line in enumerate(lines)] + [_Row(_BLANK, "")] * (room - len(lines))
+    """The newest has its room first; an older one never begins in its middle. What devices report has what is left."""
+    needs = [*[_NOTICE] * len(view.notices), *[_MORE] * (len(view.messages) - 1), *[_MESSAGE] * bool(view.messages)]
+    rows: list[_Row] = []
+    for need, message in list(zip(needs, (*view.notices, *view.messages), strict=True))[:-room - 1:-1]:
+        most = 1 if need == _NOTICE and width < NARROW else max(room, 4) - len(rows)
+        its = _wrap(message, width - 2, most) if len(rows) < room else []
+        rows[:0] = [_Row(need, f"{' ' if at else '·'} {line}") for at, line in enumerate(its)]
+    return rows + [_Row(_BLANK, "")] * (room - len(rows))
 
 
 def _panels(view: View, width: int, scale: int, least: int) -> list[_Row]:

@@ -12,6 +12,7 @@ from assistant.core.asked import heard_at
 from assistant.core.effects import Cue, Effect, Record, Speak
 from assistant.core.events import ClockJumped, DeviceBack, DeviceLost, Event, Heard, KeyPressed, Spoken, Suspended, TimerDue
 from assistant.core.expect import Expect
+from assistant.core.flow import END_WORDS
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.turn import expected
@@ -314,7 +315,9 @@ class Live(Loop):
 
     def _keep(self, speak: Speak) -> None:
         """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
-        if speak.text not in (*view.prompt_words(self.station.state), *self._mark):
+        state = self.station.state
+        known = speak.id == END_WORDS and view.unsafe(state)  # all of it is what the screen says to do
+        if not known and speak.text not in (*view.prompt_words(state), *self._mark):
             self._for_now(speak.text, speak.id)
 
     def _for_now(self, words: str, about: str = "") -> None:
@@ -343,13 +346,17 @@ class Live(Loop):
         if name == "#" and at < self._enter_from:
             self._enter_from = at + BOUNCE_S  # a held key goes on bouncing
             return
+        before = self.station.state
         self.handle(KeyPressed(at, name))
         state = self.station.state
         if name == "D" and state.index == 0 and not state.timers and self.speaker is not None and (words := self.pairing()):
             self.speaker.say("pairing", words)
-        if self.station.state.too_soon == at:  # or nobody knows why it did nothing
+        if state.too_soon == at:  # or nobody knows why it did nothing
             wait = "hear_out" if self._voiced() else "wait_out"
-            self._for_now(sentence(f"screen.{wait}_reading" if self.station.state.phase is Phase.ENTRY else f"screen.{wait}"))
+            whole = state.phase is Phase.ENTRY and not state.typed and name != "C"  # what is typed waits for its #
+            self._for_now(sentence(f"screen.{wait}_reading" if whole else f"screen.{wait}"))
+        elif not self._voiced() and view.asked_again(before, state):
+            self._for_now(sentence("screen.asked_again"))
 
     def _meter(self, action: str) -> None:
         if self._turn_page(boot_now()):
@@ -385,6 +392,6 @@ class Live(Loop):
             gauge, meter = f"{self.practice.gauge():f} psi", f"METER: {self.practice.state()}"
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
         talks_alone = self._voiced() and not (self.barge_in and now >= self.counts_from())
-        shown = view.of(state, now, self.status, gauge, (*self.notices, *self.messages), self.heard, self.hints(state), self.keys,
+        shown = view.of(state, now, self.status, gauge, tuple(self.messages), tuple(self.notices), self.heard, self.hints(state), self.keys,
                         label, talks_alone, meter, silent=not self._voiced())
         self.show(shown if self.result is None else self.result(shown))

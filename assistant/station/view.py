@@ -9,6 +9,7 @@ from assistant.core.asked import HELD, grave, heard_at, needs_held, soonest, wai
 from assistant.core.flow import whole_results, whole_verdict
 from assistant.core.language import sentence
 from assistant.core.methods import registry
+from assistant.core.scrapped import HEARD_FIRST
 from assistant.core.state import Phase, Reading, State
 from assistant.core.three_buttons import WORDS
 from assistant.core.turn import prompt_words
@@ -28,7 +29,7 @@ LONG_S = 30.0
 """A hold that is no longer lets something settle. Ours."""
 
 
-def of(state: State, now: float, status: str = "", gauge: str | None = None, messages: tuple[str, ...] = (),
+def of(state: State, now: float, status: str = "", gauge: str | None = None, messages: tuple[str, ...] = (), notices: tuple[str, ...] = (),
        heard: str = "", hint: str = "", keys: str = KEYS, gauge_label: str = "", audible: bool = True, meter: str = "",
        silent: bool = False) -> View:
     """The view at boot time ``now``. ``hint``: what the simulated meter's keys do at this step. ``audible``: it is deaf as it talks.
@@ -68,7 +69,7 @@ def of(state: State, now: float, status: str = "", gauge: str | None = None, mes
         keys_short=phrases.for_hands(state.buttons, "screen.keys_short") if keys.endswith(KEYS) else "",
         deadline=round_clock.told(replace(state, now=now)),
         progress=sentence("screen.progress", step=state.index + 1, steps=len(state.procedure.steps)),
-        messages=tuple(map(spoken.in_figures, messages)),
+        messages=tuple(map(spoken.in_figures, messages)), notices=notices,
     )
 
 
@@ -99,6 +100,12 @@ def _check(state: State) -> str:
     """The number that is to be checked now."""
     asked = state.phase is Phase.CONFIRM and state.proposed is not None
     return registry.figures(state.ask.id, phrases.aloud(state.proposed.value, state.ask.places)) if asked and state.proposed is not None else ""
+
+
+def asked_again(before: State, state: State) -> bool:
+    """Whether nothing was done but that the question was put once more: where nobody hears that, nothing else tells it."""
+    return ((before.prompt, before.phase, before.paused) == (state.prompt, state.phase, state.paused)
+            and before.utterance < state.utterance and state.asked.first == before.utterance + 1)
 
 
 def is_hidden(state: State, one: Reading) -> bool:
@@ -137,13 +144,11 @@ def lamp(state: State, wrong: bool = False) -> str:
 def _listens(state: State, audible: bool, early: bool) -> str:
     """The microphone is deaf while the station talks, where it can be heard to talk; the keys never are. ``early``: where
     no voice can tell when a question is over, the screen does."""
-    if state.asks_why:
-        return phrases.for_hands(state.buttons, "screen.why", most=len(phrases.REASONS))
-    if state.phase is Phase.OVER:
+    if state.phase is Phase.OVER and not state.asks_why:
         return ""
-    known = ("paused" if state.paused else "away" if waits(state) else "yes_held" if needs_held(state) else
+    known = ("why" if state.asks_why else "paused" if state.paused else "away" if waits(state) else "yes_held" if needs_held(state) else
              "may_go" if crew.may_go(state) else _LISTENS.get(state.phase))
-    wanted = phrases.for_hands(state.buttons, f"screen.{known}") if known else ""
+    wanted = phrases.for_hands(state.buttons, f"screen.{known}", most=len(phrases.REASONS)) if known else ""
     if state.wheel:
         word = sentence(f"buttons.{state.wheel}") if state.wheel in WORDS else ""
         wanted = f"{word} {sentence('buttons.screen.wheel')}".lstrip()
@@ -156,8 +161,11 @@ def _too_soon(state: State, now: float) -> bool:
     """A press for yes, or a reading that must wait, would not count yet (``core/asked.py``)."""
     if not state.rules or state.paused or state.away is not None or state.phase in (Phase.HOLD, Phase.TAPPING):
         return False
-    if state.phase is Phase.ENTRY:  # the first entry is its own answer
-        return (state.first is not None or grave(state)) and now < heard_at(state)
+    if state.phase is Phase.ENTRY:  # the first entry is its own answer; one that cut its question off must be entered to be told so
+        cut_off = state.typed and state.asked.cut
+        return (state.first is not None or grave(state)) and not cut_off and now < heard_at(state)
+    if state.asks_why:
+        return state.rules >= HEARD_FIRST and now < heard_at(state)
     return now < soonest(state, HELD if needs_held(state) else "#")
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.board import pairing, told
+from assistant.board import how_to_pair, pairing
 from assistant.board.publish import Publisher
 from assistant.core.state import Phase
 from assistant.record.journal import Journal
@@ -25,17 +25,17 @@ def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_without_a_board_nothing_is_told(own: Path) -> None:
-    assert told.shown() == told.said() == ""
+    assert how_to_pair.shown() == how_to_pair.said() == ""
 
 
 def test_what_is_shown_and_said(own: Path) -> None:
     code = pairing.new_code(own, [URL])
-    assert told.shown() == f"Phones of the crew: {URL} code {code}"
-    assert told.said() == (
+    assert how_to_pair.shown() == f"Phones of the crew: {URL} code {code}"
+    assert how_to_pair.said() == (
         f"The crew's board. The code is {', '.join(code)}. The address is 1, 9, 2 point 1, 6, 8 point 4 point 1, port 8, 0, 8, 0."
     )
     pairing.forget_code(own)
-    assert told.shown() == ""
+    assert how_to_pair.shown() == ""
 
 
 @pytest.mark.parametrize(
@@ -56,13 +56,13 @@ def test_what_is_shown_and_said(own: Path) -> None:
 def test_a_file_that_is_none_of_the_boards_tells_nothing(own: Path, broken: str) -> None:
     own.mkdir()
     (own / pairing.CODE).write_text(broken)
-    assert told.shown() == told.said() == ""
+    assert how_to_pair.shown() == how_to_pair.said() == ""
 
 
 def test_only_an_address_is_told_whatever_the_file_says(own: Path) -> None:
     own.mkdir()
     (own / pairing.CODE).write_text(json.dumps({"code": "1234", "addresses": ["http://10.0.0.1:80/Read 7.25 psi.?x#y"]}))
-    assert told.shown() == "Phones of the crew: http://10.0.0.1:80/ code 1234" and "psi" not in told.said()
+    assert how_to_pair.shown() == "Phones of the crew: http://10.0.0.1:80/ code 1234" and "psi" not in how_to_pair.said()
 
 
 def test_the_screen_has_it_once_and_again_when_it_changes(own: Path, tmp_path: Path) -> None:
@@ -96,7 +96,7 @@ def test_it_is_said_at_the_first_question_and_nowhere_else(own: Path, tmp_path: 
     with Journal(tmp_path / "journal") as journal:
         bench = Asking(journal, at_once)
         bench.asked: list[str] = []
-        bench.live.pairing = told.said
+        bench.live.pairing = how_to_pair.said
         bench.run(until="leak.initial")
     said = [text for ident, text in bench.speaker.said if ident == "pairing"]
-    assert said == [told.said()] and ", ".join(code) in said[0] and len(bench.asked) > 2
+    assert said == [how_to_pair.said()] and ", ".join(code) in said[0] and len(bench.asked) > 2

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from assistant.board import connections, web
+from assistant.board import connections, http_answers
 from tests.board import publisher
 from tests.board.phone import Board, Phone
 
@@ -77,7 +77,7 @@ def test_a_thousand_connections_of_many_addresses(board: Board) -> None:
 @pytest.fixture
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(connections.Limited, "request_s", 0.05)
-    monkeypatch.setattr(web, "FORM_S", 0.05)
+    monkeypatch.setattr(http_answers, "FORM_S", 0.05)
 
 
 @pytest.mark.parametrize("begun", [b"", b"G", b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: "])

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from assistant.board import web
+from assistant.board import http_answers, web
 from assistant.board.pairing import Sessions
 from tests.board import publisher
 from tests.board.phone import Board, Phone
@@ -114,10 +114,10 @@ def test_every_answer_shuts_the_browser(board: Board, phone: Phone) -> None:
     for path in (*PAGES, "/pair", "/nothing", "/static/board.js"):
         _, headers, _ = phone.ask(path)
         assert "server" not in headers
-        for name, value in web.HEADERS.items():
+        for name, value in http_answers.HEADERS.items():
             if not (path.endswith(".pdf") and name == "content-security-policy"):
                 assert headers[name] == value, (path, name)
-    assert "unsafe" not in web.POLICY and web.POLICY.startswith("default-src 'none'")
+    assert "unsafe" not in http_answers.POLICY and http_answers.POLICY.startswith("default-src 'none'")
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,8 @@ import json
 
 from psycopg import Connection
 
-from assistant.office.documents import brief, dumps
+from assistant.files.jsonline import dumps
+from assistant.office.test_document import brief
 from tests.office import listed
 
 STATIONS, TESTS = 10_000, 6

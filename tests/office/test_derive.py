@@ -14,7 +14,7 @@ import psycopg
 import pytest
 
 from assistant.core.methods.registry import METHODS
-from assistant.office import documents
+from assistant.office import test_document
 from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.report import json_file
@@ -25,7 +25,7 @@ from tests.property.test_one_number import AMOUNTS, LIMITS, Words, led
 
 
 def documents_of(db: psycopg.Connection[Any]) -> list[dict[str, Any]]:
-    return [documents.loads(text) for text, in db.execute("SELECT document::text FROM office.tests ORDER BY first")]
+    return [test_document.loads(text) for text, in db.execute("SELECT document::text FROM office.tests ORDER BY first")]
 
 
 def test_a_summary_needs_no_journal(tmp_path: Path) -> None:

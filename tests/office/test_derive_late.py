@@ -17,7 +17,7 @@ import psycopg
 import pytest
 
 from assistant.office import derive as derive_room
-from assistant.office import jobs, rounds
+from assistant.office import job_history, rounds
 from assistant.office.derive import Deriver
 from assistant.office.pages import questions
 from assistant.record import summary
@@ -231,7 +231,7 @@ def test_practice_is_marked_and_belongs_to_no_job(tmp_path: Path, db: psycopg.Co
     assert all(db.execute(f"SELECT count(*) FROM office.{table}").fetchone() == (0,)
                for table in ("jobs", "meters", "meter_checks", "equipment"))
     job, = db.execute("SELECT job FROM office.tests").fetchone() or ()
-    assert job and jobs.history(db, job) == ([], False)
+    assert job and job_history.history(db, job) == ([], False)
 
 
 def test_what_stands_in_place_of_a_test_is_told_and_a_gap_too(tmp_path: Path, db: psycopg.Connection[Any]) -> None:

@@ -15,8 +15,8 @@ import pytest
 import requests
 
 from assistant.files.refusal import Refusal
-from assistant.office import body, intake, postgres, stations, web
 from assistant.office import database as tables
+from assistant.office import intake, postgres, request_body, stations, web
 from assistant.office.refused import Refused
 from assistant.send.piece import MOST_BYTES
 from tests.office import made
@@ -294,7 +294,7 @@ def test_one_station_can_not_keep_the_office_from_others(door: Door, monkeypatch
 
 
 def test_a_body_that_does_not_come_is_not_waited_for(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(body, "PART_S", 0.05)
+    monkeypatch.setattr(request_body, "PART_S", 0.05)
     with begun(door, door.enrol("Bay 1"), "9") as line:
         assert b" 408 " in line.recv(65536)
 

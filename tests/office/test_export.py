@@ -24,7 +24,7 @@ from psycopg import Connection
 from assistant.files.jsonline import loads
 from assistant.files.plain import cell
 from assistant.files.refusal import Refusal
-from assistant.office import documents, export, readers, retention
+from assistant.office import export, readers, retention, test_document
 from assistant.office import verify as verifying
 from assistant.record import identity
 from assistant.record.journal import Journal
@@ -110,7 +110,7 @@ def test_the_export_read_back_is_the_tables(owner: Connection, take: Export) -> 
     found = every_test(taken)
     assert len(found) == len(known) == 7
     for test, row, (record, piece, document, station, named) in zip(found, rows(taken), known):
-        whole = documents.loads(document)
+        whole = test_document.loads(document)
         wanted = whole if named else retention.without_people(whole)
         assert bool(wanted.get("technician")) is named
         assert test.pop("piece") == piece and test.pop("people_left_out", False) is not named

@@ -16,7 +16,7 @@ from assistant.board.markup import Html
 from assistant.core.language import CURRENT
 from assistant.core.phrases import capital
 from assistant.job.commands import EXAMPLE
-from assistant.office import jobs as over_stations
+from assistant.office import job_history
 from assistant.office.pages import charts, doubts, frame, jobs, one_test, stations
 from assistant.record import log
 from assistant.record import page as record_page
@@ -75,7 +75,7 @@ def every(nasty: bool) -> Iterator[tuple[str, Html]]:
         "station_name": "P"}) | {"kind": "certificate"}], [its({
             "name": "M-1", "calibration_good_until": date(2031, 1, 1), "leak_hold_on": None, "leak_verdict": "fail",
             "station_name": "P"})], AT, 1, reader)
-    history = [{**each, **its({key: each[key] for key in ("job", "mix")})} for each in over_stations.one_history(
+    history = [{**each, **its({key: each[key] for key in ("job", "mix")})} for each in job_history.one_history(
         {**row, "brief": test} for row, test in zip(rows * 2, tests * 2))]
     yield "charts", charts.of("Pier", None, history, "2031-05-17", 7, reader)
     yield "told", frame.only(reader)
@@ -187,7 +187,7 @@ def test_the_same_round_at_two_stations_is_two() -> None:
     rows = [listed.row(test), listed.row(test, record="another", station_name="Other")]
     html = jobs.one("Pier", rows, {}, 50)
     assert "Round R-4, Pier station" in html and "Round R-4, Other" in html
-    history = over_stations.one_history({**row, "brief": test} for row in rows)
+    history = job_history.one_history({**row, "brief": test} for row in rows)
     assert len({each["id"] for each in history}) == len({each["round"] for each in history}) == 2
 
 
@@ -203,7 +203,7 @@ def test_charts_and_lots_are_those_of_a_station_where_there_is_one(tmp_path: Pat
               "started": f"2031-05-{number:02}T08:00:00-05:00",
               "results": [{**result, "rounded": result["rounded"] + Decimal(number % 3) / 10}]} for number in range(1, 11)]
     rows = [listed.row(test, station_name=f"Station {test['id'] % 2}") for test in tests]
-    history = over_stations.one_history({**row, "brief": test} for row, test in zip(rows, tests))
+    history = job_history.one_history({**row, "brief": test} for row, test in zip(rows, tests))
     told = charts.of("Pier", given, history, "2031-05-20")
     from assistant.report import lots
     alone = lots.of(tests, given, "2031-05-20")

@@ -90,7 +90,7 @@ GUARDS: dict[str, tuple[Callable[[Patch], None], set[str]]] = {
     "nothing is overwritten": (lambda put: [put(corrections, "withdraw", forgets), put(reading, "withdraw", forgets)], {"lost"}),
     "a charge is in its band":
         (lambda put: put(plausible, "band", lambda name, value, given: Band("in_band", value * 0, "in the band")), {"band"}),
-    "a charge outside it is noted": (lambda put: put(reading, "note", lambda *_, **__: None), {"band"}),
+    "a charge outside it is noted": (lambda put: put(Turn, "note", lambda *_, **__: None), {"band"}),
     "what was told of a reading is kept": (lambda put: put(corrections, "_told", lambda state, one: ""), {"shopped"}),
     "a second change makes the test invalid":
         (lambda put: put(State, "changes", lambda state: CHANGES(state)[:1]), {"shopped"}),

@@ -58,6 +58,13 @@ def test_log_show_of_an_unfinished_and_a_scrapped_test_claims_nothing(tmp_path: 
     assert [each["rounded"] for each in one["results"] if each["name"] == "system_air_metric"] in ([], [None])
 
 
+def test_rules_are_named_only_where_a_result_follows_from_them(tmp_path: Path) -> None:
+    bowlside("rehearse", "-", "--journal", tmp_path, stdin=script({}, rest=[
+        {"on": "zero", "key": "B-held"}, {"on": "scrap.confirm", "say": "yes"}]))
+    text = bowlside("log", "show", "1", "--journal", tmp_path).out
+    assert "scrapped" in text and "where each rule comes from" not in text, text
+
+
 def test_log_read(journal: Path) -> None:
     lines = [json.loads(line) for line in bowlside("log", "read", "1", "--json", "--journal", journal).out.splitlines()]
     words = {line["id"]: line["words"] for line in lines}
@@ -141,6 +148,7 @@ def test_the_first_start_offers_practice_until_a_test_counts(monkeypatch: pytest
                                                              capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.setenv("BOWLSIDE_JOURNAL", str(tmp_path / "own"))
     started: list[list[str]] = []
+    run = cli.main
     monkeypatch.setattr(cli, "main", lambda given: started.append(given) or 0)
 
     def start(answer: str) -> str:
@@ -148,10 +156,10 @@ def test_the_first_start_offers_practice_until_a_test_counts(monkeypatch: pytest
         cli._first_or_station()
         return capsys.readouterr().out
     assert "Nothing has been recorded" in start("")
-    cli._main(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder(practice=True))])
+    run(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder(practice=True))])
     capsys.readouterr()
     assert "Only practice" in start("") and "Only practice" in start("n")
-    cli._main(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder())])
+    run(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder())])
     capsys.readouterr()
     assert start("") == ""
     assert started == [["practise"], ["practise"], ["run"], ["run"]]

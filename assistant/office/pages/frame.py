@@ -12,6 +12,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from assistant.board.markup import Html, el, join
+from assistant.board.pages import head_of
 from assistant.core.language import CURRENT, sentence
 from assistant.core.phrases import capital
 from assistant.record import page as record_page
@@ -36,13 +37,7 @@ def page(path: str, title: str, *inside: Any, reader: str = "", said: str = "", 
     links = [el("a", words(name), href=to, aria_current="page" if to == path else None) for to, name in menu]
     signed_in = el("a", words("signed_in", reader=reader), href="/sign-in") if reader else None
     nav = el("nav", [links, signed_in], aria_label=words("title"))
-    head = el("head", [
-        el("meta", charset="utf-8"), el("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        el("meta", name="color-scheme", content="light dark"), el("title", f"{title} - {words('title')}"),
-        el("link", rel="icon", href="/static/icon.svg", type="image/svg+xml"),
-        [el("link", rel="stylesheet", href=f"/static/{name}.css") for name in ("board", "office")],
-        [el("script", src="/static/office.js", defer=True),
-         el("noscript", el("meta", http_equiv="refresh", content="5"))] if live else None])
+    head = head_of(f"{title} - {words('title')}", ["board.css", "office.css"], "office.js" if live else "")
     status = [el("p", id="silent", hidden=True), el("p", said, id="said", role="status", class_="unseen")] if live else None
     body = el("body", [
         el("a", words("skip"), href="#main", class_="skip"), nav,
@@ -206,6 +201,13 @@ def of_results(results: Iterable[Row]) -> tuple[tuple[str, str], ...]:
 
 
 def row_of_test(row: Row, given: Iterable[tuple[object, object]]) -> Html:
-    return el("li", [el("h3", test_link(row)), el("p", [verdict(row), " ", outcome(row), " ", why(row)]), pairs(given),
-                     [el("p", mark, class_="mark-line") for mark in test_marks(row)]],
+    return el("li", [el("h3", test_link(row)), verdict_line(row), pairs(given), mark_lines(row)],
               class_="practice" if row.get("practice") else None)
+
+
+def verdict_line(row: Row, *before: Any) -> Html:
+    return el("p", [*before, verdict(row), " ", outcome(row), " ", why(row)])
+
+
+def mark_lines(row: Row) -> Html:
+    return join([el("p", mark, class_="mark-line") for mark in test_marks(row)])

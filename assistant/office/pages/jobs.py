@@ -21,9 +21,8 @@ def listed(jobs: Sequence[Row], most: int, reader: str = "") -> Html:
 
 
 def _newest(each: Row) -> Html:
-    return join(el("p", [frame.test_link(each), " ", frame.verdict(each), " ", frame.outcome(each), " ", frame.why(each)]),
-                frame.pairs([(words("at"), frame.wall(each)), (words("station"), each["station_name"])]),
-                [el("p", mark, class_="mark-line") for mark in frame.test_marks(each)])
+    return join(frame.verdict_line(each, frame.test_link(each), " "),
+                frame.pairs([(words("at"), frame.wall(each)), (words("station"), each["station_name"])]), frame.mark_lines(each))
 
 
 def _named(job: str) -> str:

@@ -13,9 +13,8 @@ from psycopg.rows import dict_row
 
 from assistant.core.methods.registry import METHODS
 from assistant.core.rounding import round_to
-from assistant.office import documents
-from assistant.office import jobs as over_stations
 from assistant.office.pages.frame import Row
+from assistant.office.test_document import loads
 from assistant.report.series import CHARTED
 
 MOST = 50
@@ -127,11 +126,6 @@ def _before(after: Key) -> tuple[str, dict[str, Any]]:
             dict(zip(("started", "record", "piece"), after)))
 
 
-def history(db: Connection, job: str) -> tuple[list[Any], bool]:
-    """As ``over_stations.history``."""
-    return over_stations.newest(asked(db, over_stations.HISTORY, job=job, most=over_stations.MOST + 1))
-
-
 def compared(db: Connection, job: str) -> bool:
     """Whether this reader may see this job's people side by side."""
     found = asked(db, "SELECT %(job)s = ANY (office.compared()) AS allowed", job=job)
@@ -168,7 +162,7 @@ def test(db: Connection, record: Any, piece: bytes) -> tuple[Row, Any] | None:
     found = asked(db, f"""SELECT {ITS}, p.first, p.last, p.received_at, t.document::text AS document
         FROM {FROM} JOIN office.pieces p ON p.record = t.record AND p.hash = t.piece
         WHERE t.record = %(record)s AND t.piece = %(piece)s""", record=record, piece=piece)
-    return (found[0], documents.loads(found[0]["document"])) if found else None
+    return (found[0], loads(found[0]["document"])) if found else None
 
 
 def others(db: Connection, row: Row) -> Found:
@@ -186,7 +180,7 @@ def round_of(db: Connection, record: Any, name: str, day: Any) -> list[tuple[Fou
     found = [asked(db, f"""SELECT {ITS}, t.document::text AS document FROM {FROM}
         WHERE t.record = %(record)s AND t.piece = ANY (%(pieces)s) ORDER BY t.number""", record=record, pieces=each["pieces"])
         for each in branches]
-    return [(its, [documents.loads(each["document"]) for each in its]) for its in found if its]
+    return [(its, [loads(each["document"]) for each in its]) for its in found if its]
 
 
 def events(db: Connection, row: Row, after: Key) -> Found:
@@ -222,7 +216,7 @@ def with_cylinders(db: Connection, since: Any) -> tuple[Found, list[Any]]:
     found = asked(db, f"""SELECT {ITS}, t.document::text AS document FROM {FROM}
         WHERE t.cylinders AND t.outcome = 'done' AND t.started >= %(since)s ORDER BY t.started DESC LIMIT %(most)s""",
         since=since, most=MOST_SETS)
-    return found[::-1], [documents.loads(each["document"]) for each in reversed(found)]
+    return found[::-1], [loads(each["document"]) for each in reversed(found)]
 
 
 def running_out(db: Connection, after: Key) -> Found:

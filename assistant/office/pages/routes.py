@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import hashlib
 import io
-import re
-import uuid
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
-from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import psycopg
@@ -23,27 +21,23 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp
 
+from assistant.board import http_answers
 from assistant.board.markup import Html
-from assistant.office import export
-from assistant.office import jobs as over_stations
+from assistant.office import export, job_history
 from assistant.office.pages import charts, doubts, frame, jobs, one_test, questions, stations
 from assistant.office.pages.questions import MOST
 from assistant.office.readers import OFFICE, Reader
 from assistant.office.sign_in import Door
 from assistant.report import cylinders, pdf_file
 from assistant.report.rows import Test
+from assistant.send.piece import is_hash
 
-POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
-          "base-uri 'none'; frame-ancestors 'none'")
-HEADERS = {"content-security-policy": POLICY, "x-content-type-options": "nosniff", "referrer-policy": "same-origin",
-           "cache-control": "no-store", "cross-origin-resource-policy": "same-origin", "x-frame-options": "DENY"}
-"""Of every page. Nothing from elsewhere, no script but ours, in nobody's frame."""
-KINDS = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
-STATIC = {name: (files(room) / "static" / name).read_bytes() for room, name in (
-    ("assistant.board", "board.css"), ("assistant.board", "icon.svg"), ("assistant.office", "office.css"),
-    ("assistant.office", "office.js"))}
+_told = http_answers.told(lambda ident: frame.only(frame.words(ident)), {403: "elsewhere", 404: "missing"})
+ROOMS = Path(__file__).parents[2]
+STATIC = tuple(ROOMS / name for name in ("board/static/board.css", "board/static/icon.svg", "office/static/office.css",
+                                         "office/static/office.js"))
 KEPT_DAYS = 60
 """A set of cylinders that nobody picked up for so long is told of no longer. Ours."""
 
@@ -62,20 +56,9 @@ def rooms(pool: ConnectionPool) -> list[BaseRoute]:
 
 
 def guarded(inside: Sequence[BaseRoute]) -> ASGIApp:
-    """What goes wrong is a page with one sentence; every answer has the HEADERS."""
-    app = Starlette(routes=inside, exception_handlers={
-        HTTPException: _told, psycopg.OperationalError: _away, Exception: _failed})
-
-    async def outer(scope: Scope, receive: Receive, send: Send) -> None:
-        async def with_headers(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                headers = message.setdefault("headers", [])
-                pdf = (b"content-type", b"application/pdf") in headers
-                headers += [(name.encode(), value.encode()) for name, value in HEADERS.items()
-                            if not (pdf and name == "content-security-policy")]     # a browser's own viewer needs its own style
-            await send(message)
-        await app(scope, receive, with_headers)
-    return outer
+    """What goes wrong is a page with one sentence."""
+    return http_answers.with_headers(Starlette(routes=inside, exception_handlers={
+        HTTPException: _told, psycopg.OperationalError: _away, Exception: _failed}))
 
 
 def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]], Endpoint]) -> list[BaseRoute]:
@@ -92,18 +75,11 @@ def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]],
             except (questions.BadKey, psycopg.DataError):   # what came is no date, no number, no hash
                 return told(frame.words("bad_address"), 400)
         return Route(path, answered)
-    return [*(page(path, answer) for path, answer in PAGES.items()), Route("/static/{name}", static)]
+    return [*(page(path, answer) for path, answer in PAGES.items()), http_answers.static(*STATIC)]
 
 
 def told(sentence: str, status: int, headers: Mapping[str, str] | None = None) -> Response:
     return HTMLResponse(frame.only(sentence), status, headers)
-
-
-async def _told(request: Request, error: Exception) -> Response:
-    status = error.status_code if isinstance(error, HTTPException) else 500
-    words = {403: "elsewhere", 404: "missing"}.get(status)
-    headers = error.headers if isinstance(error, HTTPException) else None
-    return told(frame.words(words), status, headers) if words else Response(status_code=status, headers=headers)
 
 
 async def _away(request: Request, error: Exception) -> Response:
@@ -121,13 +97,6 @@ def _fresh(request: Request, made: Html) -> Response:
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers={"etag": tag})
     return HTMLResponse(made, headers={"etag": tag})
-
-
-def static(request: Request) -> Response:
-    name = request.path_params["name"]
-    if name not in STATIC:
-        raise HTTPException(404)
-    return Response(STATIC[name], media_type=KINDS[name.rpartition(".")[2]])
 
 
 def _none() -> Made:
@@ -150,9 +119,8 @@ def all_stations(request: Request, db: Connection, reader: Reader) -> Made:
 
 
 def station(request: Request, db: Connection, reader: Reader) -> Made:
-    ident = _uuid(request.path_params["station"])
-    found = questions.station(db, ident) if ident else None
-    if found is None:
+    ident = request.path_params["station"]
+    if (found := questions.station(db, ident)) is None:
         return _none()
     tests = questions.tests_of_station(db, ident, _key(request, 3))
     return stations.station(found, questions.records(db, ident), tests, questions.results(db, tests), _now(), MOST, reader.name)
@@ -170,8 +138,8 @@ def job(request: Request, db: Connection, reader: Reader) -> Made:
 
 def job_charts(request: Request, db: Connection, reader: Reader) -> Made:
     name = _name(request)
-    history, left = questions.history(db, name)
-    given, today = over_stations.of(db, name), date.today().isoformat()
+    history, left = job_history.history(db, name)
+    given, today = job_history.of(db, name), date.today().isoformat()
     return charts.of(name, given, history, today, len(history) if left else 0, reader.name)
 
 
@@ -198,10 +166,8 @@ def _name(request: Request) -> str:
 # --- one test, one round ------------------------------------------------------------------------------------------------------
 
 def _test(request: Request, db: Connection) -> tuple[questions.Row, Test] | None:
-    record, piece = _uuid(request.path_params["record"]), request.path_params["piece"]
-    if record is None or not re.fullmatch("[0-9a-f]{64}", piece):
-        return None
-    return questions.test(db, record, bytes.fromhex(piece))
+    piece = request.path_params["piece"]
+    return questions.test(db, request.path_params["record"], bytes.fromhex(piece)) if is_hash(piece) else None
 
 
 def test(request: Request, db: Connection, reader: Reader) -> Made:
@@ -238,14 +204,14 @@ def round_pdf(request: Request, db: Connection, reader: Reader) -> Made:
 
 
 def _round(request: Request, db: Connection) -> Sequence[tuple[Sequence[questions.Row], Sequence[Test]]]:
-    record, name = _uuid(request.path_params["record"]), _name(request)
-    return questions.round_of(db, record, name, request.query_params.get("day", "")) if record and name else []
+    name = _name(request)
+    return questions.round_of(db, request.path_params["record"], name, request.query_params.get("day", "")) if name else []
 
 
 def _pdf(tests: Sequence[Test], db: Connection, name: str) -> Response:
     """By the same program as a station's own. What only the station's register knows (when its meter was calibrated) stays a line
     to be filled in."""
-    given = over_stations.of(db, str(tests[0].get("job") or ""))
+    given = job_history.of(db, str(tests[0].get("job") or ""))
     out = io.BytesIO()
     pdf_file.write(tests, out, _now().astimezone().isoformat(timespec="seconds"), given, summary=False)
     return Response(out.getvalue(), media_type="application/pdf",
@@ -281,15 +247,8 @@ def _sets(rows: Sequence[questions.Row], tests: Sequence[Test]) -> list[tuple[qu
     return sorted(found, key=lambda each: each[1].due)
 
 
-def _uuid(text: str) -> uuid.UUID | None:
-    try:
-        return uuid.UUID(text)
-    except ValueError:
-        return None
-
-
 PAGES: Mapping[str, Answer] = {
-    "/": all_stations, "/station/{station}": station, "/jobs": all_jobs, "/job": job, "/job/charts": job_charts,
-    "/job/people": job_people, "/test/{record}/{piece}.pdf": test_pdf, "/test/{record}/{piece}/events": events,
-    "/test/{record}/{piece}": test, "/round/{record}.pdf": round_pdf, "/round/{record}": round_of, "/doubts": to_look_at,
+    "/": all_stations, "/station/{station:uuid}": station, "/jobs": all_jobs, "/job": job, "/job/charts": job_charts,
+    "/job/people": job_people, "/test/{record:uuid}/{piece}.pdf": test_pdf, "/test/{record:uuid}/{piece}/events": events,
+    "/test/{record:uuid}/{piece}": test, "/round/{record:uuid}.pdf": round_pdf, "/round/{record:uuid}": round_of, "/doubts": to_look_at,
     "/due": due}

@@ -30,10 +30,9 @@ def _said(row: Row) -> str:
 
 def _station(each: Row, at: datetime) -> Html:
     heading = el("h2", el("a", each["name"], href=f"/station/{each['id']}"))
-    last = el("p", [frame.test_link(each), " ", frame.verdict(each), " ", frame.outcome(each), " ", frame.why(each)]) \
-        if each.get("piece") else el("p", words("no_test"))
-    marks = [el("p", mark, class_="mark-line") for mark in frame.test_marks(each)] if each.get("piece") else []
-    return el("li", [heading, frame.pairs(state(each, at)), last, marks,
+    last = [frame.verdict_line(each, frame.test_link(each), " "), frame.mark_lines(each)] if each.get("piece") \
+        else el("p", words("no_test"))
+    return el("li", [heading, frame.pairs(state(each, at)), last,
                      [el("p", told, class_="note") for told in troubles(each, at)]],
               class_="practice" if each["trial"] else "alarm" if troubles(each, at) else None)
 

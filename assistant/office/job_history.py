@@ -4,7 +4,7 @@ A test's settings carry the job's limits. Lots and levels stand in the job file 
 """
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -16,8 +16,7 @@ from assistant import job as job_file
 from assistant.files import by_hand
 from assistant.files.refusal import Refusal
 from assistant.job import Job, JobError
-from assistant.office.documents import loads
-from assistant.report import lots
+from assistant.office.test_document import loads
 from assistant.report.rows import Test
 
 MOST = 10_000
@@ -54,11 +53,7 @@ known which samples count."""
 
 def history(db: psycopg.Connection[Any], name: str, most: int = MOST) -> tuple[list[Test], bool]:
     """The job's newest tests, oldest first, as ``summary.of`` gives them without what is long; whether older are left out."""
-    return newest(db.cursor(row_factory=dict_row).execute(HISTORY, {"job": name, "most": most + 1}).fetchall(), most)
-
-
-def newest(rows: Sequence[Mapping[str, Any]], most: int = MOST) -> tuple[list[Test], bool]:
-    """The same of what HISTORY finds."""
+    rows = db.cursor(row_factory=dict_row).execute(HISTORY, {"job": name, "most": most + 1}).fetchall()
     left_out = len(rows) > most
     its = [row for row in reversed(rows) if not left_out or row["day"] != rows[-1]["day"]]     # a part of a day says nothing
     return one_history({**row, "brief": loads(row["brief"])} for row in its), left_out
@@ -78,10 +73,3 @@ def one_history(rows: Iterable[Mapping[str, Any]]) -> list[Test]:
         known.add(name)
         found.append(test)
     return found
-
-
-def accepted(db: psycopg.Connection[Any], name: str, today: str) -> list[lots.Accepted]:
-    """The job's lots over all its stations, by its file; none where older tests were left out, since lots are counted from the
-    first. ``today``: 2031-05-17."""
-    tests, left_out = history(db, name)
-    return [] if left_out else lots.of(tests, of(db, name), today)

@@ -16,7 +16,7 @@ from assistant.board.publish import HEARTBEAT_S, Publisher
 from assistant.board.published import Snapshot
 from assistant.core.state import State
 from assistant.send.place import Sent
-from assistant.send.told import board_line, line
+from assistant.send.status_line import board_line, line
 from tests.command import ROOT, bowlside
 from tests.office.test_sender import OFFICE
 
