@@ -119,9 +119,9 @@ def test_what_is_not_there_is_told(office: Served, path: str) -> None:
 
 
 def test_pages_go_on_until_the_end_and_tell_each_test_once(office: Served, monkeypatch: pytest.MonkeyPatch) -> None:
-    from assistant.office.pages import questions, routes
-    monkeypatch.setattr(questions, "MOST", 4)
-    monkeypatch.setattr(routes, "MOST", 4)
+    from assistant.office.pages import frame, queries
+    monkeypatch.setattr(queries, "MOST", 4)
+    monkeypatch.setattr(frame, "MOST", 4)
     path, told = "/job?name=Tern+Hollow+footbridge+%28invented%29", []
     while path:
         text = office.text(path)
