@@ -45,7 +45,7 @@ from tests.speech.yard import at_level, diesel
 
 BLOCK = 480
 WARM = 12
-GAP_S, INTO_S, LATE_S = 0.4, 1.1, 0.004
+GAP_S, INTO_S, LATE_S = 2.5, 1.1, 0.004
 ROOMS = {
     "site": {"drift_ppm": 40.0, "bend": 0.8, "fades_s": 0.4, "late_s": 0.2},
     "one clock": {}, "hall": {"fades_s": 0.8, "direct_db": -3.0}, "bends much": {"bend": 1.5},
@@ -130,7 +130,7 @@ def run(name: str, near_db: float | None, said: list[tuple[bytes, int]], people:
         if n == WARM:
             heard.learned()
         length = len(pcm) / 2 / Synth.RATE
-        sound = np.zeros(round((length + GAP_S + (2.5 if near_db is not None else 0)) * RATE) // BLOCK * BLOCK)
+        sound = np.zeros(round((length + GAP_S) * RATE) // BLOCK * BLOCK)
         answer = dice.choice(people) if near_db is not None and n >= WARM and length > 2.6 else None
         if answer is not None:
             heard.wait = end_wait(answer.expect.kind)
