@@ -387,11 +387,13 @@ class Live(Loop):
         if self._page is not None:
             self.show(self._page)
             return
-        gauge, meter = view.wire(state, self.watch.shown(now)), ""
+        gauge, meter, keys = view.wire(state, self.watch.shown(now)), "", self.keys
         if self.practice is not None and state.procedure is not None and on_meter(state.procedure.test):
             gauge, meter = f"{self.practice.gauge():f} psi", f"METER: {self.practice.state()}"
+        elif self.practice is not None:
+            keys = view.KEYS
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
         talks_alone = self._voiced() and not (self.barge_in and now >= self.counts_from())
-        shown = view.of(state, now, self.status, gauge, tuple(self.messages), tuple(self.notices), self.heard, self.hints(state), self.keys,
+        shown = view.of(state, now, self.status, gauge, tuple(self.messages), tuple(self.notices), self.heard, self.hints(state), keys,
                         label, talks_alone, meter, silent=not self._voiced())
         self.show(shown if self.result is None else self.result(shown))
