@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from assistant.core.events import Event
+from assistant.core.events import DeviceBack, DeviceLost, Event
 from assistant.record.journal import Journal
 from assistant.station import view
 from assistant.station.layout import View
@@ -114,3 +114,13 @@ def test_who_keys_is_not_sent_to_the_keypad(t: OnScreen) -> None:
     for _ in range(4):
         t.key("9 9 * 9 9 9 #").does_not_say("Use the keypad")
     t.hear("ninety nine point nine").hear("ninety nine point nine").hear("ninety nine point nine").says("Use the keypad")
+
+
+def test_what_is_gone_is_news_beside_one_question_and_then_takes_what_room_is_left(t: OnScreen) -> None:
+    """Without a microphone from the start, three of fifteen lines said so at every step."""
+    t._post(DeviceLost(t.now, "microphone", "No microphone opens."))
+    assert "No microphone opens." in t.remarks and not t.views[-1].notices
+    t.hear("next").wait(5).at("charge.1.1")
+    assert "microphone" not in t.remarks and "No microphone opens." in t.views[-1].notices
+    t._post(DeviceBack(t.now, "microphone"))
+    assert "No microphone" not in t.remarks and not t.views[-1].notices
