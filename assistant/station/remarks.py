@@ -41,9 +41,10 @@ class Remark:
 
 
 def apart(messages: Iterable[str], passing: Iterable[Remark], state: State) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """The remarks that are news, and those that were told and are still true: these have what room is left."""
+    """The remarks that are news, and those that were told and are still true: these have what room is left. What may hurt comes last,
+    which has its room first."""
     known = tuple(one.words for one in passing if one.is_no_news(state))
-    return tuple(one for one in messages if one not in known), known
+    return tuple(sorted((one for one in messages if one not in known), key=lambda one: phrases.PRESSURE_CAUTION in one)), known
 
 
 def mark_words(left: int | None) -> tuple[str, ...]:
