@@ -315,9 +315,8 @@ class Live(Loop):
 
     def _keep(self, speak: Speak) -> None:
         """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
-        state = self.station.state
-        known = speak.id == END_WORDS and view.unsafe(state)  # all of it is what the screen says to do
-        if not known and speak.text not in (*view.prompt_words(state), *self._mark):
+        known = speak.id == END_WORDS  # the screen says it where it says what to do
+        if not known and speak.text not in (*view.prompt_words(self.station.state), *self._mark):
             self._for_now(speak.text, speak.id)
 
     def _for_now(self, words: str, about: str = "") -> None:
