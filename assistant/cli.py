@@ -4,10 +4,9 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-import tempfile
 import traceback
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack, suppress
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
@@ -16,6 +15,7 @@ import assistant.board.commands
 import assistant.job.commands
 import assistant.meters.commands
 import assistant.office.commands
+import assistant.rehearsal.commands
 import assistant.report.commands
 import assistant.send.commands
 import assistant.speech.commands
@@ -24,11 +24,11 @@ from assistant import check, version, work
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
-from assistant.files import by_hand, plain
+from assistant.files import plain
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
-from assistant.record import lines, log, recover
-from assistant.record.journal import FILE, Journal, JournalError
+from assistant.record import log, recover
+from assistant.record.journal import FILE, JournalError
 from assistant.setup import bundle, service
 from assistant.speech import hear, mic
 from assistant.station.job_and_meter import AIR_PCT, METRIC_PSI
@@ -37,13 +37,9 @@ from hardware import memory
 DEMO = Path(__file__).parent / "procedures" / "demo.jsonl"
 
 
+@plain.on_terminal()
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Never lets a traceback through for what a user can do wrong."""
-    with plain.on_terminal():
-        return _main(argv)
-
-
-def _main(argv: Sequence[str] | None) -> int:
     # numpy's threads wait for one another in a busy loop: with every core in use, 17 s of matrix products with one took 181 s.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", str(max(1, (os.cpu_count() or 1) // 2)))
     memory.give_back()
@@ -111,14 +107,14 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"bowlside {version()}")
     top.add_argument("--verbose", action="store_true", help="for a maintainer: where in the program a refusal came from")
     top.set_defaults(do=_bare)
-    commands = top.add_subparsers(metavar="COMMAND", parser_class=_Parser)
+    commands = top.add_subparsers(metavar="COMMAND")
 
     def command(name: str, text: str, do: Callable[[argparse.Namespace], int] | None = None) -> argparse.ArgumentParser:
         added = commands.add_parser(name, help=text, description=text)
         added.set_defaults(do=do or partial(_help, added))
         return added
 
-    run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", _run)
+    run = command("run", "Run a test live, with the devices that are there; goes on with one that is not over.", partial(_live, "run"))
     _live_arguments(run)
     run.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, meter and labels (TOML)")
     run.add_argument("--headless", action="store_true", help="without a terminal, as the service runs it: keypad, pedal, buttons, voice")
@@ -126,7 +122,7 @@ def parser() -> argparse.ArgumentParser:
     _of_meter(run)
 
     round_ = command("round", "Sampling, then every test on that sample, with the clocks; goes on with one that is not over.",
-                     _round)
+                     partial(_live, "round"))
     _live_arguments(round_, test=False)
     round_.add_argument("--job", type=Path, metavar="FILE", help="the job's limits, tests, meter and labels (TOML)")
     round_.add_argument("--headless", action="store_true", help="without a terminal: keypad, pedal, buttons, voice")
@@ -135,7 +131,7 @@ def parser() -> argparse.ArgumentParser:
     round_.add_argument("--technicians", type=int, choices=(1, 2), help="one alone, or two: another order, to compare (1)")
     round_.add_argument("--second", metavar="CODE", help="the second technician, who repeats a test to compare")
 
-    practise = command("practise", "The same on a simulated meter: nothing counts.", _practise)
+    practise = command("practise", "The same on a simulated meter: nothing counts.", partial(_live, "practise"))
     _live_arguments(practise)
     practise.add_argument("--seed", type=int, default=1, help="of the simulated meter's chance (1)")
     practise.add_argument("--air", type=float, default=AIR_PCT, metavar="PCT", help=f"air in the concrete, percent ({AIR_PCT})")
@@ -145,27 +141,19 @@ def parser() -> argparse.ArgumentParser:
     practise.add_argument("--wire", choices=("line", "polled", "modbus"),
                           help="the simulated meter also speaks as a gauge of this kind on a wire (none)")
 
-    rehearse = command("rehearse", "Play a script through the real machine on a virtual clock.", _rehearse)
-    rehearse.add_argument("script", metavar="SCRIPT", help="one JSON object a line, or - for standard input")
-    rehearse.add_argument("--answer-rest", action="store_true",
-                          help="answer what the script leaves out as a cooperative technician; never a reading")
-    rehearse.add_argument("--realtime", action="store_true", help="at the pace of a real test")
-    rehearse.add_argument("--json", action="store_true", help="one JSON object a line")
-    rehearse.add_argument("--wav", type=Path, metavar="FILE", help="what the station says and sounds, as a WAV file")
-    _journal_argument(rehearse, "a throw-away one")
+    assistant.rehearsal.commands.add_arguments(
+        command("rehearse", "Play a script through the real machine on a virtual clock.", assistant.rehearsal.commands.run))
 
     prompts = command("prompts", "Every prompt of a test: id, test, kind, words.", _prompts)
     prompts.add_argument("test", metavar="TEST", nargs="?", default="sequential", help="the test (sequential)")
     prompts.add_argument("--json", action="store_true", help="one JSON object a line")
 
-    hear_ = command("hear", "What the station would understand of WAV files.", hear.run)
-    hear.add_arguments(hear_)
+    hear.add_arguments(command("hear", "What the station would understand of WAV files.", hear.run))
 
-    work_ = command("work", "Compute results from readings given as JSON on standard input.", work.run_command)
-    work.add_arguments(work_)
+    work.add_arguments(command("work", "Compute results from readings given as JSON on standard input.", work.run_command))
 
     mics = command("mic", "The microphone: check.")
-    mic_check = mics.add_subparsers(metavar="WHAT", parser_class=_Parser).add_parser(
+    mic_check = mics.add_subparsers(metavar="WHAT").add_parser(
         "check", help="Is it loud, clean and close enough? Says what to move.",
         description="Listens to the noise and to five digits, and says what is right and what to move.")
     mic_check.set_defaults(do=mic.run)
@@ -184,21 +172,19 @@ def parser() -> argparse.ArgumentParser:
     wiring = command("wiring", "How each device is wired: a page and a drawing each, with the pins of this station.", _wiring)
     wiring.add_argument("folder", type=Path, metavar="FOLDER", help="where the pages go; index.md is the first")
 
-    assistant.speech.commands.add_arguments(
-        command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
+    assistant.speech.commands.add_arguments(command("voice", "Speech models: list, fetch, use; and record a voice to train on."))
 
-    assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due."), _Parser)
+    assistant.job.commands.add_arguments(command("job", "Job files: new, check, show, due."))
 
-    assistant.station.commands.add_arguments(command("settings", "The station's own file: new."), _Parser)
+    assistant.station.commands.add_arguments(command("settings", "The station's own file: new."))
 
-    assistant.meters.commands.add_arguments(
-        command("meter", "The register of meters and other equipment."), _Parser)
+    assistant.meters.commands.add_arguments(command("meter", "The register of meters and other equipment."))
 
     cylinders = command("cylinders", "Which cylinders lie where, what their box showed, when they are to be picked up; labels.", _cylinders)
     cylinders.add_argument("--all", action="store_true", help="those that were picked up too")
     cylinders.add_argument("--labels", type=Path, metavar="FILE.pdf", help="a sheet of labels for those that are listed")
     cylinders.add_argument("--json", action="store_true", help="one JSON object a line")
-    _journal_argument(cylinders, "the station's own")
+    log.journal_argument(cylinders)
 
     service.add_install_arguments(command("install-service", "The station starts with this machine, without a terminal.",
                                           service.install))
@@ -214,12 +200,12 @@ def parser() -> argparse.ArgumentParser:
                                                   assistant.send.commands.run))
 
     assistant.office.commands.add_arguments(
-        command("office", "Every station's results in one place: trial, run, stations, backup."), _Parser)
+        command("office", "Every station's results in one place: trial, run, stations, backup."))
 
     bundle.add_arguments(command("bundle", "Everything a station needs in one folder, for a site without network.", bundle.run))
 
     logs = command("log", "The record: list, show, read, export, verify, recover.")
-    inner = logs.add_subparsers(metavar="WHAT", parser_class=_Parser)
+    inner = logs.add_subparsers(metavar="WHAT")
     for name, text, do in (("list", "Every test, one a line.", log.list_tests),
                            ("show", "One test: readings, results, remarks.", log.show),
                            ("read", "Read a test out slowly, for copying to paper.", _read),
@@ -229,8 +215,7 @@ def parser() -> argparse.ArgumentParser:
         one = inner.add_parser(name, help=text, description=text)
         one.set_defaults(do=do)
         if name == "read":
-            _voice_arguments(one)
-            _screen_arguments(one)
+            _out_arguments(one)
         if name in ("show", "read"):
             one.add_argument("id", type=int, metavar="ID", help="the test's number in log list")
         if name == "recover":
@@ -239,7 +224,7 @@ def parser() -> argparse.ArgumentParser:
             assistant.report.commands.add_arguments(one)
         else:
             one.add_argument("--json", action="store_true", help="one JSON object a line")
-        _journal_argument(one, "the station's own")
+        log.journal_argument(one)
     return top
 
 
@@ -262,36 +247,26 @@ def _live_arguments(one: argparse.ArgumentParser, test: bool = True) -> None:
     wording = one.add_mutually_exclusive_group()
     wording.add_argument("--wording", choices=("terse", "normal", "coaching"), help="how much it says (normal)")
     wording.add_argument("--terse", action="store_true", help="short for --wording terse")
-    _voice_arguments(one)
-    _screen_arguments(one)
+    _out_arguments(one)
     one.add_argument("--model", type=Path, metavar="DIR", help="folder of a vosk model to hear with, or own: the station's")
     one.add_argument("--board", action="store_true", help="write what the crew's board may see")
     one.add_argument("--board-folder", type=Path, metavar="DIR", help="where to (in memory, a folder of this login)")
-    _journal_argument(one, "the station's own")
+    log.journal_argument(one)
 
 
-def _screen_arguments(one: argparse.ArgumentParser) -> None:
-    """Over what the station's settings file says."""
-    one.add_argument("--daylight", action=argparse.BooleanOptionalAction, help="the screen dark on light, for the sun; key l switches")
-
-
-def _voice_arguments(one: argparse.ArgumentParser) -> None:
-    """Over what the station's settings file says."""
+def _out_arguments(one: argparse.ArgumentParser) -> None:
+    """Voice and screen, over what the station's settings file says."""
     one.add_argument("--rate", type=int, metavar="WPM", help="words a minute, 80 to 300 (the pace of the wording)")
     one.add_argument("--voice", metavar="NAME", help="a voice, as the synthesiser names it (en-us)")
     one.add_argument("--loud", type=int, metavar="PCT", help="how loud it speaks, percent (100)")
-
-
-def _journal_argument(one: argparse.ArgumentParser, default: str) -> None:
-    one.add_argument("--journal", type=log.folder, metavar="DIR", help=f"folder of the record ({default})")
+    one.add_argument("--daylight", action=argparse.BooleanOptionalAction, help="the screen dark on light, for the sun; key l switches")
 
 
 def _bare(args: argparse.Namespace) -> int:
     if sys.stdin.isatty() and sys.stdout.isatty():
         return _first_or_station()
     print("No terminal here, so this is the demo test on a virtual clock. The job is invented.\n")
-    args = parser().parse_args(["rehearse", str(DEMO), "--answer-rest"])
-    return _rehearse(args)
+    return main(["rehearse", str(DEMO), "--answer-rest"])
 
 
 def _first_or_station() -> int:
@@ -308,40 +283,6 @@ def _first_or_station() -> int:
         if answer.strip().lower() not in ("n", "no"):
             return main(["practise"])
     return main(["run"])
-
-
-def _rehearse(args: argparse.Namespace) -> int:
-    from assistant.rehearsal.rehearse import Rehearsal
-    from assistant.rehearsal.script import read
-    piped = args.script == "-"
-    name, folder = ("standard input", Path.cwd()) if piped else (args.script, Path(args.script).parent)
-    try:
-        text = by_hand.text_of(sys.stdin.buffer) if piped else by_hand.text(Path(args.script))
-    except by_hand.Unreadable as why:
-        return _refuse(f"The script {name} can't be read: {why}. Give a text file of JSON lines.", 2)
-    script = read(text.splitlines(), name, folder)
-    if args.wav and not args.wav.parent.is_dir():
-        return _refuse(f"There is no folder {args.wav.parent} to write {args.wav.name} into.", 2)
-    if args.wav and args.wav.is_dir():
-        return _refuse(f"rehearse: --wav {args.wav} is a folder: name a file in it.", 2)
-    write = lines.to_json() if args.json else lines.to_people()
-    with ExitStack() as stack:
-        folder = args.journal or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="bowlside-")))
-        journal = stack.enter_context(Journal(folder))
-        log.tell_damage(journal)
-        voice = None
-        if args.wav:
-            from assistant.rehearsal.voice_on_tape import VoiceOnTape
-            from assistant.station.voice_out import PACE
-            pace = PACE.get(str(script.header.labels.get("speech")), PACE["normal"])
-            voice = stack.enter_context(VoiceOnTape(args.wav, pace))
-        hear_wav = None
-        if any(one.kind == "hear" for one in script.answers):
-            from assistant.station.ears import WavEar
-            hear_wav = WavEar()
-        from assistant.rehearsal.whole_round import RoundRehearsal
-        played = RoundRehearsal if script.round is not None else Rehearsal
-        return played(script, journal, write, args.answer_rest, args.realtime, voice, hear_wav).run()
 
 
 def _prompts(args: argparse.Namespace) -> int:
@@ -387,22 +328,13 @@ def _wiring(args: argparse.Namespace) -> int:
     return 0
 
 
-def _run(args: argparse.Namespace) -> int:
-    from assistant.board import publish
-    from assistant.station import start
-    return start.run(args, publish.beside(args))
-
-
-def _round(args: argparse.Namespace) -> int:
+def _live(what: str, args: argparse.Namespace) -> int:
+    """``run``, ``round`` or ``practise``, and the crew's board beside it."""
     from assistant.board import publish
     from assistant.round import live
-    return live.run(args, publish.beside(args))
-
-
-def _practise(args: argparse.Namespace) -> int:
-    from assistant.board import publish
     from assistant.station import start
-    return start.practise(args, publish.beside(args))
+    do = {"run": start.run, "round": live.run, "practise": start.practise}[what]
+    return do(args, publish.beside(args))
 
 
 def _read(args: argparse.Namespace) -> int:

@@ -28,7 +28,7 @@ FADES_DB = 0.7             # a block that what was played still counts for: a ha
 LEFT_DB = 20.0             # of what was played, is left: before anything is known
 LEAST_DB = -24.0           # of what was taken off, is thought to be left at least
 STEP_DB, FIRST_S = 0.05, 10.0              # a block that the knowledge of it moves; five times that for the first seconds of talk
-OVER_DB = 8.0              # over what is left: a block that is let through
+CLEAR_DB = 14.0            # over what is usually left of so loud a talk and over the noise: somebody else
 QUIET_DB, HEARD_DB = -90.0, -45.0          # played below this: nothing; nothing that an answer could be taken for
 RISE_DB = 3.0              # over the noise, usually, while the station talks: its voice is not heard
 FITS_DB = 4.0              # taken off: what is laid side by side fits
@@ -135,7 +135,7 @@ class Apart:
         there_db, loud_db = 10 * np.log10(there), 10 * np.log10(self._loud + 1e-12)
         usual = np.maximum(10 ** ((self.leak_db + loud_db) / 10) * talks, 10 ** (LEAST_DB / 10) * off)
         floor = 10 ** (self.floor_db / 10)
-        passes = not talks.any() or bool((there > 10 ** (OVER_DB / 10) * (usual + floor)).any())
+        passes = not talks.any() or bool((there > 10 ** (CLEAR_DB / 10) * (usual + floor)).any())
         if talks.any():
             self._talked += 1
             gone_db = 10 * np.log10((float(heard @ heard) + 1e-9) / (float(left @ left) + 1e-9))

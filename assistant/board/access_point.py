@@ -37,7 +37,7 @@ def password_of(own: Path) -> str:
     return path.read_text(encoding="utf-8").strip()
 
 
-def dry_run(own: Path) -> int:
+def dry_run() -> int:
     for command in (add("PASSWORD"), UP, ASK, REMOVE):
         print(f"$ {' '.join(command)}")
     print("The last one is run when the board is stopped.")

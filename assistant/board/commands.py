@@ -65,7 +65,7 @@ def _serve(args: argparse.Namespace, own: Path) -> int:
     from assistant.board import access_point, address, connections, pairing, place, server
     folder = place.folder(args.board_folder)
     if args.access_point and args.dry_run:
-        return access_point.dry_run(own)
+        return access_point.dry_run()
     with ExitStack() as stack:
         signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))   # so that what was begun is undone
         where = args.on

@@ -77,6 +77,12 @@ async def form(request: Request, most: int) -> dict[str, str]:
         raise HTTPException(400) from None
 
 
+def bearer(request: Request) -> str | None:
+    """The key that a program gives with each question (RFC 6750); None: it gives none."""
+    kind, _, key = request.headers.get("authorization", "").partition(" ")
+    return key if kind.lower() == "bearer" else None
+
+
 def client(request: Request) -> str:
     """The address that it came from."""
     return request.client.host if request.client else ""

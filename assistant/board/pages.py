@@ -116,19 +116,24 @@ def _page(name: str, title: str, inside: Html, **data: Any) -> Html:
     shows, live_too = name in ("now", "day", "test"), name in LIVE
     links = [el("a", words(text), href=path, aria_current="page" if name == page else None)
              for page, path, text in (("now", "/", "back_now"), ("day", "/day", "day"))]
-    head = el("head", [
-        el("meta", charset="utf-8"), el("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        el("meta", name="color-scheme", content="light dark"), el("title", title),
-        el("link", rel="icon", href="/static/icon.svg", type="image/svg+xml"),
-        el("link", rel="stylesheet", href="/static/board.css"),
-        [el("script", src="/static/board.js", defer=True),
-         el("noscript", el("meta", http_equiv="refresh", content="5"))] if live_too else None])
+    head = head_of(title, ["board.css"], "board.js" if live_too else "")
     footer = el("footer", [[el("p", id="screen"), el("noscript", el("p", words("reload")))] if live_too else None,
                            el("p", words("only"))])
     nav = el("nav", links, aria_label=words("title"))
     body = el("body", [nav if shows else None, el("main", inside), footer if shows else None],
               data_page=name, **_told_by_script() if live_too else {}, **data)
     return join(Html("<!doctype html>"), el("html", [head, body], lang=CURRENT.name))
+
+
+def head_of(title: str, styles: Iterable[str], script: str) -> Html:
+    """``script``: of a page that goes on by itself, which without script is loaded again and again."""
+    return el("head", [
+        el("meta", charset="utf-8"), el("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        el("meta", name="color-scheme", content="light dark"), el("title", title),
+        el("link", rel="icon", href="/static/icon.svg", type="image/svg+xml"),
+        [el("link", rel="stylesheet", href=f"/static/{name}") for name in styles],
+        [el("script", src=f"/static/{script}", defer=True),
+         el("noscript", el("meta", http_equiv="refresh", content="5"))] if script else None])
 
 
 def _told_by_script() -> dict[str, str]:

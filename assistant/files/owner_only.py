@@ -32,6 +32,28 @@ def opener(path: str, flags: int) -> int:
     return descriptor
 
 
+def write(path: Path, content: bytes) -> None:
+    """The old file or the new one, on the disk when this returns. Raises OSError."""
+    beside = path.with_name(f".{path.name}.new")
+    beside.unlink(missing_ok=True)
+    with open(beside, "xb", opener=opener) as out:
+        out.write(content)
+        out.flush()
+        os.fsync(out.fileno())
+    beside.replace(path)
+    on_disk(path.parent)
+
+
+def on_disk(folder: Path) -> None:
+    """The names in it, as far as its file system can: some have no such thing."""
+    with suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
 def as_above(path: Path) -> None:
     """What root makes in a folder of another's is that other's: after ``sudo bowlside meter add`` the service can open it."""
     if os.geteuid() == 0 and path.lstat().st_uid == 0:

@@ -23,8 +23,8 @@ from assistant.record import log
 EXAMPLE = Path(__file__).with_name("example.toml")
 
 
-def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
-    inner = top.add_subparsers(metavar="WHAT", parser_class=parser_class)
+def add_arguments(top: argparse.ArgumentParser) -> None:
+    inner = top.add_subparsers(metavar="WHAT")
 
     def command(name: str, text: str, do) -> argparse.ArgumentParser:
         one = inner.add_parser(name, help=text, description=text)
@@ -45,7 +45,7 @@ def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.Argu
         one.add_argument("--mix", metavar="NAME", help="a mix of the file (the job's own)")
         one.add_argument("--json", action="store_true", help="one JSON object a line")
     for one in (check, due):
-        one.add_argument("--journal", type=log.folder, metavar="DIR", help="folder of the record (the station's own)")
+        log.journal_argument(one)
 
 
 def _new(args: argparse.Namespace) -> int:

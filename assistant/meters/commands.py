@@ -29,15 +29,15 @@ from assistant.record.journal import Journal
 _INTERVALS = {"calibration_days": "a calibration", "leak_days": "a leak hold", "factor_days": "an aggregate correction"}
 
 
-def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
-    inner = top.add_subparsers(metavar="WHAT", parser_class=parser_class)
+def add_arguments(top: argparse.ArgumentParser) -> None:
+    inner = top.add_subparsers(metavar="WHAT")
 
     def command(name: str, text: str, do, one_meter: bool = True) -> argparse.ArgumentParser:
         one = inner.add_parser(name, help=text, description=text)
         one.set_defaults(do=do)
         if one_meter:
             one.add_argument("meter", metavar="METER", help="the meter's name, such as M-3")
-        one.add_argument("--journal", type=log.folder, metavar="DIR", help="folder of the record (the station's own)")
+        log.journal_argument(one)
         return one
 
     for name, text, do in (("list", "Every meter, and what is due.", _list),

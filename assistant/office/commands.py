@@ -28,8 +28,8 @@ INSTALLED = Path("/etc/bowlside-office/office.conf")
 Do = Callable[[argparse.Namespace], int]
 
 
-def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
-    inner = top.add_subparsers(metavar="WHAT", parser_class=parser_class)
+def add_arguments(top: argparse.ArgumentParser) -> None:
+    inner = top.add_subparsers(metavar="WHAT")
 
     def command(name: str, text: str, do: Do, database: bool = True) -> argparse.ArgumentParser:
         added = inner.add_parser(name, help=text, description=text)

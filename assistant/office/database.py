@@ -30,15 +30,14 @@ def upgrade(url: str) -> str:
 
     Raises Refusal where there is no such database, or where a newer program made its tables.
     """
-    engine = sqlalchemy.create_engine("postgresql+psycopg://", creator=lambda: connect(url), poolclass=sqlalchemy.NullPool)
-    with engine.begin() as connection:
+    with _engine(url).begin() as connection:
         connection.execute(sqlalchemy.text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
         connection.execute(sqlalchemy.text(f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}"))
-        now = MigrationContext.configure(connection, opts={"version_table_schema": SCHEMA}).get_current_revision()
-        if now is not None and now not in known():
+        config = _config()
+        now = _version(connection)
+        if now is not None and now not in (step.revision for step in ScriptDirectory.from_config(config).walk_revisions()):
             raise Refusal(f"The database is of a newer program (its tables are of version {now}, this program knows {newest()}): "
                           "upgrade this program too.")
-        config = _config()
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
     return newest()
@@ -46,20 +45,21 @@ def upgrade(url: str) -> str:
 
 def version(url: str) -> str | None:
     """Of the tables there; None where there are none yet. Raises Refusal."""
-    with connect(url) as connection:
-        if connection.execute("SELECT to_regclass(%s)", (f"{SCHEMA}.alembic_version",)).fetchone() == (None,):
-            return None
-        found = connection.execute(f"SELECT version_num FROM {SCHEMA}.alembic_version").fetchone()
-    return found[0] if found else None
+    with _engine(url).connect() as connection:
+        return _version(connection)
 
 
-def known() -> list[str]:
-    """The versions of the tables that this program can make, newest first."""
-    return [step.revision for step in ScriptDirectory.from_config(_config()).walk_revisions()]
+def _version(connection: sqlalchemy.Connection) -> str | None:
+    return MigrationContext.configure(connection, opts={"version_table_schema": SCHEMA}).get_current_revision()
+
+
+def _engine(url: str) -> sqlalchemy.Engine:
+    return sqlalchemy.create_engine("postgresql+psycopg://", creator=lambda: connect(url), poolclass=sqlalchemy.NullPool)
 
 
 def newest() -> str:
-    return (known() or ["none"])[0]
+    """The version of the tables that this program makes."""
+    return ScriptDirectory.from_config(_config()).get_current_head() or "none"
 
 
 def connect(url: str) -> psycopg.Connection:

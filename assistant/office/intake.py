@@ -143,7 +143,7 @@ def read(data: bytes) -> Delivery:
             taken.append(_sound(pieces.read(each, record), record))
         except Wrong as error:
             named = each.get("hash") if isinstance(each, dict) else None
-            wrong.append((str(named) if _is_hash(named) else "", plain.tamed(str(error))[:plain.MOST]))
+            wrong.append((str(named) if pieces.is_hash(named) else "", plain.tamed(str(error))[:plain.MOST]))
     return Delivery(record, text(given.get("program")), _newest(given.get("newest")), _count(given.get("waiting")),
                     _hash(given["sent"]) if given.get("sent") else None, _moment(given.get("now")), tuple(taken), tuple(wrong))
 
@@ -299,12 +299,8 @@ def _is_entry(given: object) -> bool:
     return isinstance(given, list) and len(given) == 4
 
 
-def _is_hash(given: object) -> bool:
-    return isinstance(given, str) and len(given) == 64 and not set(given) - set("0123456789abcdef")
-
-
 def _hash(given: object) -> bytes:
-    if not _is_hash(given):
+    if not pieces.is_hash(given):
         raise Refused(400, "A hash of this request is none: upgrade the older of station and office.")
     return bytes.fromhex(str(given))
 

@@ -16,7 +16,6 @@ import tempfile
 import time
 from contextlib import suppress
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from psycopg.conninfo import make_conninfo
@@ -83,11 +82,11 @@ class Cluster:
             self._end(self._left_behind())
             self.start()
         except BaseException:
-            self.__exit__(None, None, None)
+            self.__exit__()
             raise
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(self, *error: object) -> None:
         self.stop()
         if self._socket.parent != self.folder:
             shutil.rmtree(self._socket, ignore_errors=True)
@@ -224,12 +223,12 @@ class Cluster:
             self._lock = -1
 
 
-def running(folder: Path, database: str = OWNER) -> str:
-    """The address of a database of the cluster that runs in ``folder``, whoever started it. Raises Refusal."""
+def running(folder: Path) -> str:
+    """The address of our database in the cluster that runs in ``folder``, whoever started it. Raises Refusal."""
     try:
         lines = (folder / "data" / "postmaster.pid").read_text().splitlines()
         if not _gone(int(lines[0])):
-            return make_conninfo(host=lines[4], port=5432, user=OWNER, dbname=database)
+            return make_conninfo(host=lines[4], port=5432, user=OWNER, dbname=OWNER)
     except PermissionError:
         raise Refusal(f"The database in {folder} is another user's: type this as the one who started it.") from None
     except (OSError, ValueError, IndexError):

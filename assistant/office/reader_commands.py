@@ -79,7 +79,7 @@ def _warn(connection: Any, jobs: list[str]) -> None:
 
 
 def job(args: argparse.Namespace, url: Url) -> int:
-    from assistant.office import database, jobs, retention
+    from assistant.office import database, job_history, retention
     compare = None if args.compare_people is None else args.compare_people == "yes"
     with database.connect(url(args)) as connection:
         if compare is not None or args.keep_days is not None:
@@ -87,7 +87,7 @@ def job(args: argparse.Namespace, url: Url) -> int:
             _warn(connection, [args.name])
             connection.commit()
         if args.file:
-            kept = jobs.keep(connection, args.file)
+            kept = job_history.keep(connection, args.file)
             if kept != args.name:
                 raise Refusal(f"office job: {args.file} is of job {kept}, not of {args.name}.")
             connection.commit()

@@ -44,9 +44,8 @@ class Reader:
 @dataclass(frozen=True)
 class Listed:
     reader: Reader
-    made: datetime
     revoked: datetime | None
-    jobs: tuple[str, ...]
+    jobs: Sequence[str]
     sql_role: str | None
 
 
@@ -94,7 +93,7 @@ def acting(connection: Connection, reader: Reader) -> Iterator[Connection]:
 def sign_in(connection: Connection, key: str, address: str) -> str | None:
     """The cookie of a new session; None: no reader has this key. Raises Shut."""
     cookie = secrets.token_urlsafe(32)
-    return None if _knock(connection, key, address, _hash(cookie)) is None else cookie
+    return None if _knock(connection, key, address, hashed(cookie)) is None else cookie
 
 
 def by_key(connection: Connection, key: str, address: str) -> Reader | None:
@@ -105,7 +104,7 @@ def by_key(connection: Connection, key: str, address: str) -> Reader | None:
 def _knock(connection: Connection, key: str, address: str, cookie: bytes | None) -> Reader | None:
     with connection.transaction():
         row = connection.execute("SELECT id, name, role, shut_s FROM office.sign_in(%s, %s, %s, %s)",
-                                 (_hash(_tidy(key)), cookie, network(address), LASTS)).fetchone()
+                                 (hashed(_tidy(key)), cookie, network(address), LASTS)).fetchone()
     assert row is not None
     if row[3] is not None:
         raise Shut(row[3])
@@ -114,12 +113,12 @@ def _knock(connection: Connection, key: str, address: str, cookie: bytes | None)
 
 def signed_in(connection: Connection, cookie: str) -> Reader | None:
     """Whose session that is, as long as it lasts and the reader is not revoked."""
-    row = connection.execute("SELECT id, name, role FROM office.signed_in(%s)", (_hash(cookie),)).fetchone() if cookie else None
+    row = connection.execute("SELECT id, name, role FROM office.signed_in(%s)", (hashed(cookie),)).fetchone() if cookie else None
     return Reader(*row) if row else None
 
 
 def sign_out(connection: Connection, cookie: str) -> None:
-    connection.execute("SELECT office.sign_out(%s)", (_hash(cookie),))
+    connection.execute("SELECT office.sign_out(%s)", (hashed(cookie),))
 
 
 def token(cookie: str) -> str:
@@ -156,7 +155,7 @@ def add(connection: Connection, name: str, role: str, jobs: Sequence[str] = ()) 
     try:
         with connection.transaction():
             row = connection.execute("INSERT INTO office.readers (name, role, key_hash) VALUES (%s, %s, %s) RETURNING id",
-                                     (name, role, _hash(_tidy(key)))).fetchone()
+                                     (name, role, hashed(_tidy(key)))).fetchone()
             assert row is not None
             _grant(connection, row[0], jobs)
     except errors.UniqueViolation:
@@ -190,7 +189,7 @@ def new_key(connection: Connection, name: str) -> str:
     """In place of one that was lost: it ends the sessions too. Raises Refusal."""
     reader, key = _of(connection, name), _new_key()
     with connection.transaction():
-        connection.execute("UPDATE office.readers SET key_hash = %s WHERE id = %s", (_hash(_tidy(key)), reader.id))
+        connection.execute("UPDATE office.readers SET key_hash = %s WHERE id = %s", (hashed(_tidy(key)), reader.id))
         connection.execute("DELETE FROM office.sessions WHERE reader = %s", (reader.id,))
     return key
 
@@ -229,9 +228,9 @@ def give_sql(connection: Connection, name: str) -> tuple[str, str]:
 
 def listed(connection: Connection) -> list[Listed]:
     rows = connection.execute(
-        "SELECT id, name, role, made_at, revoked_at, sql_role, array(SELECT job FROM office.grants WHERE reader = id ORDER BY job) "
+        "SELECT id, name, role, revoked_at, array(SELECT job FROM office.grants WHERE reader = id ORDER BY job), sql_role "
         "FROM office.readers ORDER BY name").fetchall()
-    return [Listed(Reader(*row[:3]), row[3], row[4], tuple(row[6]), row[5]) for row in rows]
+    return [Listed(Reader(*row[:3]), *row[3:]) for row in rows]
 
 
 def _of(connection: Connection, name: str) -> Reader:
@@ -276,5 +275,6 @@ def _tidy(key: str) -> str:
     return "".join(letter for letter in key.upper() if letter in LETTERS)
 
 
-def _hash(text: str) -> bytes:
+def hashed(text: str) -> bytes:
+    """Of a key, a cookie or a code: all of it that is kept."""
     return hashlib.sha256(text.encode()).digest()

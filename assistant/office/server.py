@@ -15,7 +15,6 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from types import TracebackType
 
 import uvicorn
 
@@ -45,7 +44,7 @@ class Keeper:
         self._thread.start()
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(self, *error: object) -> None:
         self._over.set()
         self._thread.join()
 
@@ -81,7 +80,7 @@ class Workers:
                 self._running[place] = subprocess.Popen(self._command, env=self._variables, stdin=subprocess.DEVNULL,
                                                         stdout=subprocess.DEVNULL, start_new_session=True)
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(self, *error: object) -> None:
         for process in self._running:
             if process is not None:
                 process.kill()      # what it had begun is a transaction

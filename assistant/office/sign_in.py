@@ -16,7 +16,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from assistant.board.http_answers import client, form
+from assistant.board.http_answers import bearer, client, form
 from assistant.board.markup import Html, el
 from assistant.core.language import sentence
 from assistant.office import readers
@@ -53,7 +53,7 @@ class Door:
 
     def reader(self, request: Request, connection: Connection) -> Reader | None:
         """Raises Shut."""
-        if (key := _bearer(request)) is not None:
+        if (key := bearer(request)) is not None:
             return readers.by_key(connection, key, client(request))
         return readers.signed_in(connection, request.cookies.get(COOKIE, ""))
 
@@ -62,7 +62,7 @@ class Door:
                 Route("/sign-out", self._sign_out, methods=["POST"])]
 
     def _nobody(self, request: Request) -> Response:
-        if _bearer(request) is not None:
+        if bearer(request) is not None:
             return Response(_words("wrong_key"), 401, {"www-authenticate": "Bearer"}, "text/plain")
         return RedirectResponse("/sign-in", 303)
 
@@ -115,11 +115,6 @@ class Door:
 
 def _shut(shut: Shut, body: Any) -> Response:
     return HTMLResponse(body, 429, {"retry-after": str(shut.seconds)})
-
-
-def _bearer(request: Request) -> str | None:
-    kind, _, key = request.headers.get("authorization", "").partition(" ")
-    return key if kind.lower() == "bearer" else None
 
 
 async def _posted(request: Request) -> dict[str, str]:

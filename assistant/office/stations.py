@@ -7,7 +7,6 @@ the database within that hour: a code is no secret from the office.
 """
 from __future__ import annotations
 
-import hashlib
 import re
 import secrets
 import uuid
@@ -19,7 +18,7 @@ from psycopg import Connection
 
 from assistant.files import plain
 from assistant.files.refusal import Refusal
-from assistant.office.readers import network
+from assistant.office.readers import hashed, network
 from assistant.office.refused import Refused
 
 LASTS = timedelta(hours=1)
@@ -71,7 +70,7 @@ def code(db: Connection, name: str, practice: bool = False) -> Code:
     while expires is None:      # where many are open at once two may be alike
         digits = f"{secrets.randbelow(10**8):08}"
         expires = db.execute("INSERT INTO office.codes (code_hash, name, practice, expires_at) VALUES (%s, %s, %s, now() + %s) "
-                             "ON CONFLICT DO NOTHING RETURNING expires_at", (_hash(digits), name, practice, LASTS)).fetchone()
+                             "ON CONFLICT DO NOTHING RETURNING expires_at", (hashed(digits), name, practice, LASTS)).fetchone()
     return Code(digits, expires[0])
 
 
@@ -95,12 +94,12 @@ def _redeemed(db: Connection, digits: str, network: str, program: str) -> tuple[
     if wrong[0] >= WRONG_FROM_ONE or wrong[1] >= WRONG_IN_ALL:
         raise Refused(429, "Too many wrong codes came within the hour, so none is looked at now: try again in an hour.", 3600)
     known = db.execute("UPDATE office.codes SET used_at = now() WHERE code_hash = %s AND used_at IS NULL AND expires_at > now() "
-                       "RETURNING name, practice", (_hash(digits),)).fetchone()
+                       "RETURNING name, practice", (hashed(digits),)).fetchone()
     if known is None:
         db.execute("INSERT INTO office.guesses (address) VALUES (%s)", (network,))
         return None
     key = secrets.token_urlsafe(32)
-    its = db.execute(ENROL, (*known, _hash(key), program)).fetchone()
+    its = db.execute(ENROL, (*known, hashed(key), program)).fetchone()
     if its is None:
         raise Refused(409, "That name was meanwhile given to a station of another kind: ask the office for a new code.")
     return Station(*its), key
@@ -112,7 +111,7 @@ def known(db: Connection, key: str, lock: bool = False) -> Station:
     lock  until the transaction ends: a station's requests go one by one, and a key revoked before is refused
     """
     row = db.execute("SELECT id, name, practice, revoked_at IS NOT NULL FROM office.stations WHERE key_hash = %s"
-                     + (" FOR NO KEY UPDATE" if lock else ""), (_hash(key),)).fetchone()
+                     + (" FOR NO KEY UPDATE" if lock else ""), (hashed(key),)).fetchone()
     if row is None:
         raise Refused(401, "This office does not know that key: enrol the station again with a code from the office.")
     if row[3]:
@@ -122,7 +121,7 @@ def known(db: Connection, key: str, lock: bool = False) -> Station:
 
 def holder(db: Connection, key: str) -> uuid.UUID | None:
     """The station that this key is or was of; None: nobody's, or followed by another."""
-    row = db.execute("SELECT id FROM office.stations WHERE key_hash = %s", (_hash(key),)).fetchone()
+    row = db.execute("SELECT id FROM office.stations WHERE key_hash = %s", (hashed(key),)).fetchone()
     return row[0] if row else None
 
 
@@ -149,7 +148,3 @@ def move(db: Connection, record: uuid.UUID, name: str) -> None:
 
 def _nobody(name: str) -> Refusal:
     return Refusal(f"No station {plain.tamed(name)!r} is enrolled: look at the list of stations.")
-
-
-def _hash(secret: str) -> bytes:
-    return hashlib.sha256(secret.encode()).digest()

@@ -1,7 +1,6 @@
 """The office's certificate: the user's own looked at before it is used, or one of an authority of our own for a trial."""
 from __future__ import annotations
 
-import os
 import socket
 import ssl
 from datetime import UTC, datetime
@@ -62,20 +61,11 @@ def made(folder: Path) -> tuple[Path, Path, Path]:
         known = trustme.CA.from_pem(authority.read_bytes(), secret.read_bytes())
     else:
         known = trustme.CA(organization_name="Bowlside", organization_unit_name=f"an office on trial, {socket.gethostname()}")
-        _write(secret, known.private_key_pem.bytes())
-        _write(authority, known.cert_pem.bytes())
+        owner_only.write(secret, known.private_key_pem.bytes())
+        owner_only.write(authority, known.cert_pem.bytes())
     served = known.issue_cert(*names())
     certificate, key = folder / "office.pem", folder / "office.key"
-    _write(certificate, b"".join(each.bytes() for each in served.cert_chain_pems))
-    _write(key, served.private_key_pem.bytes())
+    owner_only.write(certificate, b"".join(each.bytes() for each in served.cert_chain_pems))
+    owner_only.write(key, served.private_key_pem.bytes())
     authority.chmod(0o644)      # it is given away
     return certificate, key, authority
-
-
-def _write(path: Path, text: bytes) -> None:
-    half = path.with_name(path.name + ".new")
-    with open(half, "wb", opener=owner_only.opener) as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    half.replace(path)

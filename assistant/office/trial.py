@@ -4,7 +4,6 @@ All it keeps is in one folder: the database, and the authority that its stations
 """
 from __future__ import annotations
 
-import json
 import os
 import sys
 from contextlib import ExitStack
@@ -20,6 +19,7 @@ from assistant.files import owner_only
 from assistant.files.refusal import Refusal
 from assistant.office import database, readers, server, tls
 from assistant.office.postgres import OWNER, Cluster, running
+from assistant.send import place
 
 TOLD, KEY = "office.json", "pages.key"
 """Where this office is reached, for the commands beside it; and the key of who reads its pages."""
@@ -48,7 +48,7 @@ def run(where: Path, name: str, address: str, port: int, workers: int) -> None:
         _created(cluster)
         server.prepare(cluster.url())
         urls = _urls(address, sock.getsockname()[1])
-        _write(where / TOLD, json.dumps({"urls": urls, "authority": str(authority)}))
+        owner_only.write(where / TOLD, place.as_json({"urls": urls, "authority": str(authority)}))
         stack.callback((where / TOLD).unlink, missing_ok=True)
         server.serve(cluster.url(), name, sock, certificate, key, workers,
                      ready=partial(_welcome, where, urls, _key(where, cluster.url())), looks=[partial(_again, cluster)])
@@ -64,10 +64,7 @@ def its_database(where: Path) -> str:
 
 def told(where: Path) -> dict[str, Any]:
     """Its addresses and its authority; empty where none runs there."""
-    try:
-        return json.loads((where / TOLD).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
+    return place.read(where / TOLD)
 
 
 def _created(cluster: Cluster) -> None:
@@ -100,7 +97,7 @@ def _key(where: Path, url: str) -> str:
             return key
     with database.connect(url) as owner:
         key = readers.first(owner) or ""
-        _write(kept, key)
+        owner_only.write(kept, key.encode())
     return key
 
 
@@ -111,8 +108,3 @@ def _welcome(where: Path, urls: list[str], key: str) -> None:
                      'To enrol a station, type here:  bowlside office enrol "Station 1"',
                      'or, to try it by practice:      bowlside office enrol "Practice 1" --practice',
                      f"Ctrl-C ends it. All it keeps is in {where}, for its next start."]), flush=True)
-
-
-def _write(path: Path, text: str) -> None:
-    with open(path, "w", encoding="utf-8", opener=owner_only.opener) as file:
-        file.write(text)

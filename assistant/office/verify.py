@@ -9,6 +9,7 @@ import csv
 import io
 import json
 from collections.abc import Iterator
+from decimal import Decimal
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -143,8 +144,4 @@ class _Check:
 
 def _plain(test: dict[str, Any]) -> str:
     """The same text for the same values, each with its digits."""
-    def sorted_(value: Any) -> Any:
-        if isinstance(value, dict):
-            return {key: sorted_(value[key]) for key in sorted(value)}
-        return [sorted_(each) for each in value] if isinstance(value, list | tuple) else value
-    return dumps(sorted_(loads(dumps(test))))
+    return dumps(json.loads(dumps(test), parse_float=Decimal, parse_int=Decimal, object_pairs_hook=lambda pairs: dict(sorted(pairs))))

@@ -24,7 +24,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from assistant.board.http_answers import Answer, client
+from assistant.board.http_answers import Answer, bearer, client
 from assistant.office import intake, stations
 from assistant.office.refused import Refused
 from assistant.office.request_body import BUSY, Bodies, drained
@@ -94,8 +94,8 @@ class Door:
                        for path, answer in (("/enrol", self.enrol), ("/pieces", self.pieces), ("/offers", self.offers))]
 
     async def enrol(self, request: Request) -> Response:
-        with self._bodies.one() as body:
-            given = intake.parsed(await body.read(request, MOST_FORM))
+        async with self._bodies.of(request, MOST_FORM) as data:
+            given = intake.parsed(data)
         code, program = given.get("code"), given.get("version")
         if not isinstance(code, str):
             raise Refused(400, "An enrolment needs a code: ask the office for one.")
@@ -104,18 +104,15 @@ class Door:
                              "office": self.name})
 
     async def pieces(self, request: Request) -> Response:
-        async with self._station(request) as key:
-            with self._bodies.one() as body:
-                data = await body.read(request, MOST_BYTES)
-                delivery = await self._read(intake.read, data)
-                answer = await self._tables.ask(intake.take, key, delivery)
+        async with self._station(request) as key, self._bodies.of(request, MOST_BYTES) as data:
+            delivery = await self._read(intake.read, data)
+            answer = await self._tables.ask(intake.take, key, delivery)
         return JSONResponse(answer.plain())
 
     async def offers(self, request: Request) -> Response:
-        async with self._station(request) as key:
-            with self._bodies.one() as body:
-                offer = await self._read(intake.offer, await body.read(request, MOST_BYTES))
-                wanted = await self._tables.ask(intake.wanted, key, offer)
+        async with self._station(request) as key, self._bodies.of(request, MOST_BYTES) as data:
+            offer = await self._read(intake.offer, data)
+            wanted = await self._tables.ask(intake.wanted, key, offer)
         return JSONResponse({"wanted": wanted})
 
     async def _read(self, reader: Callable[[bytes], T], data: bytes) -> T:
@@ -124,8 +121,7 @@ class Door:
     @asynccontextmanager
     async def _station(self, request: Request) -> AsyncIterator[str]:
         """Its key. Raises Refused where it is none, or has enough under way."""
-        kind, _, key = request.headers.get("authorization", "").partition(" ")
-        if kind.lower() != "bearer" or not key:
+        if not (key := bearer(request)):
             raise Refused(401, "This office takes pieces from enrolled stations alone: enrol with a code from the office.")
         try:
             its = (await self._tables.ask(stations.known, key)).id
@@ -161,7 +157,7 @@ class Door:
             except Exception:
                 _log.exception("A request to %s failed.", request.url.path)
                 status, why, wait_s = 500, FAILED, 30
-            if status in NOTED and (key := request.headers.get("authorization", "").partition(" ")[2]):
+            if status in NOTED and (key := bearer(request)):
                 with suppress(Refused, psycopg.Error):
                     await self._tables.ask(intake.refuse, key, why)
             await drained(request, MOST_BYTES)

@@ -53,12 +53,7 @@ def make(folder: Path) -> None:
     make(folder.parent)
     folder.mkdir(owner_only.FOLDER, exist_ok=True)
     owner_only.as_above(folder)
-    with suppress(OSError):  # some file systems have no such thing
-        above = os.open(folder.parent, os.O_RDONLY)
-        try:
-            os.fsync(above)
-        finally:
-            os.close(above)
+    owner_only.on_disk(folder.parent)
 
 
 def refuse_newer(version: int, path: Path) -> None:

@@ -124,8 +124,12 @@ def remarks(test: Mapping[str, Any]) -> list[str]:
             *(f"note ({note['id']}): {note['text']}" for note in test["notes"])]
 
 
-def folder(text: str) -> Path:
-    """What is given with --journal; an empty text, as of a variable that is not set, would be whatever folder one stands in."""
+def journal_argument(parser: argparse.ArgumentParser, default: str = "the station's own") -> None:
+    parser.add_argument("--journal", type=_folder, metavar="DIR", help=f"folder of the record ({default})")
+
+
+def _folder(text: str) -> Path:
+    """An empty text, as of a variable that is not set, would be whatever folder one stands in."""
     if not text.strip():
         raise argparse.ArgumentTypeError("an empty name is no folder: name one, or leave --journal out")
     return Path(text)

@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--status", action="store_true", help="what waits, and why (exit 1: something waits)")
     parser.add_argument("--json", action="store_true", help="with --status: one JSON object")
     _record(parser)
-    enrolling = parser.add_subparsers(metavar="WHAT", parser_class=type(parser)).add_parser(
+    enrolling = parser.add_subparsers(metavar="WHAT").add_parser(
         "enrol", help="Make this station known to an office, with the code that the office gave for it.",
         description="Makes this station known to an office, with the code that the office gave for it.")
     enrolling.add_argument("address", metavar="ADDRESS", help="the office's address, such as https://office.example:8443")
@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _record(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--practice", action="store_true", help="the record of practice, at an office that enrolled a practice station")
-    parser.add_argument("--journal", type=log.folder, metavar="DIR", help="folder of the record (the station's own)")
+    log.journal_argument(parser)
 
 
 def enrol(args: argparse.Namespace) -> int:

@@ -25,7 +25,7 @@ from requests.utils import get_environ_proxies
 from assistant import version
 from assistant.files.plain import MOST as LINE
 from assistant.files.plain import tamed
-from assistant.send.piece import FORM, VERSION
+from assistant.send.piece import FORM, VERSION, is_hash
 from assistant.send.place import Office
 
 CONNECT_S, READ_S = 10.0, 60.0
@@ -36,7 +36,6 @@ MOST_ANSWER = 8 * 2**20
 """Bytes of an answer: 64 hashes and reasons are some 40,000, what is wanted of MOST_OFFERED 4,000,000. Ours."""
 SMALL = 1000
 """Bytes: what is larger is packed, a test to a tenth. Ours."""
-_HASH = re.compile(r"[0-9a-f]{64}")
 _KEY = re.compile(r"[!-~]{16,200}")
 
 SIGNAL, KEY, OFFICE = "signal", "key", "office"
@@ -241,9 +240,9 @@ def _system() -> str | bool:
 
 
 def _hash(text: object) -> str:
-    if not isinstance(text, str) or not _HASH.fullmatch(text):
+    if not is_hash(text):
         raise ValueError
-    return text
+    return str(text)
 
 
 def _line(text: object) -> str:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
@@ -22,11 +21,10 @@ from assistant.record import chain, newest_event
 from assistant.record.chain import FIRST, Broken, JournalError, Row, Span
 from assistant.record.journal import FILE, Journal
 from assistant.record.session import fold
-from assistant.send.piece import DAMAGED, LOST, TEST, WITHHELD, Piece, is_practice, of_rows
+from assistant.send.piece import DAMAGED, LOST, TEST, WITHHELD, Piece, is_hash, is_practice, of_rows
 
 TRIES = 5
 """So often a test is read that can't be, before it counts as damaged. Ours."""
-_HASH = re.compile(r"[0-9a-f]{64}")
 
 
 class Entry(NamedTuple):
@@ -220,7 +218,7 @@ def _hash_at(journal: Journal, seq: int) -> str:
     if not there:
         return ""
     text = (kept := bytes(there[0][0] or b"")).decode(errors="replace")
-    return text if _HASH.fullmatch(text) else hashlib.sha256(kept).hexdigest()
+    return text if is_hash(text) else hashlib.sha256(kept).hexdigest()
 
 
 def _last_before(journal: Journal, seq: int) -> str:
@@ -232,7 +230,7 @@ def _followed(journal: Journal, seq: int) -> str:
     """What the event ``seq`` follows, or would follow, as well as it is known: two pieces beside each other are told the same."""
     try:
         at = next(journal.between(seq), None)
-        if at is not None and isinstance(at.before, str) and _HASH.fullmatch(at.before):
+        if at is not None and at.before is not None and is_hash(at.before):
             return at.before
     except JournalError:
         pass

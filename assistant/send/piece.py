@@ -28,6 +28,11 @@ _LONGEST = 2**20
 _LAST_SEQ = 2**53
 
 
+def is_hash(given: object) -> bool:
+    """SHA-256 as a journal writes it."""
+    return isinstance(given, str) and bool(_HASH.fullmatch(given))
+
+
 class Wrong(ValueError):
     """One sentence: what is wrong with a piece, and what to do."""
 
@@ -132,7 +137,7 @@ def _shaped(given: Any) -> Piece:
         raise Wrong("A piece is of a kind that this office does not know: upgrade the office.")
     if any(type(number) is not int or not 0 < number < _LAST_SEQ for number in numbers) or given["first"] > given["last"]:
         raise Wrong("The numbers of a piece are none: upgrade that station.")
-    if not all(isinstance(text, str) and _HASH.fullmatch(text) for text in hashes):
+    if not all(map(is_hash, hashes)):
         raise Wrong("The hashes of a piece are none: upgrade that station.")
     rows = given["rows"]
     if not isinstance(rows, list) or len(rows) > MOST_ROWS or not all(map(_is_row, rows)):
@@ -143,4 +148,4 @@ def _shaped(given: Any) -> Piece:
 def _is_row(row: Any) -> bool:
     return (isinstance(row, list) and len(row) == 5 and type(row[0]) is int and 0 < row[0] < _LAST_SEQ
             and all(isinstance(text, str) and len(text) <= _LONGEST and "\0" not in text for text in row[1:])
-            and bool(_HASH.fullmatch(row[4])))
+            and is_hash(row[4]))

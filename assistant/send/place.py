@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from assistant.files import owner_only
+from assistant.files.owner_only import write
 from assistant.files.plain import is_line
 from assistant.files.refusal import Refusal
 from assistant.record.journal import make
@@ -41,24 +42,6 @@ def read(path: Path) -> dict[str, Any]:
     except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
-
-
-def write(path: Path, content: bytes) -> None:
-    """The old file or the new one, on the disk when this returns, for its owner alone. Raises OSError."""
-    beside = path.with_name(f".{path.name}.new")
-    with suppress(FileNotFoundError):
-        beside.unlink()
-    with open(beside, "xb", opener=owner_only.opener) as out:
-        out.write(content)
-        out.flush()
-        os.fsync(out.fileno())
-    os.replace(beside, path)
-    above = os.open(path.parent, os.O_RDONLY)
-    try:
-        with suppress(OSError):  # some file systems have no such thing
-            os.fsync(above)
-    finally:
-        os.close(above)
 
 
 def as_json(content: Mapping[str, Any]) -> bytes:

@@ -15,7 +15,7 @@ DONE, REFUSED, WRONG_USE = 0, 1, 2
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The commands with their options, below ``parser``."""
-    inner = parser.add_subparsers(metavar="WHAT", parser_class=type(parser))
+    inner = parser.add_subparsers(metavar="WHAT")
     for name, text, do in (("list", "Every speech model: installed or not, checked or not, in use or not.", list_models),
                            ("fetch", "Fetch a speech model, or take it from a local archive.", fetch_model),
                            ("use", "Hear with this model from now on, if it loads and knows the digits.", use_model)):

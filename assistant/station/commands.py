@@ -10,9 +10,9 @@ from assistant.station import station_settings
 EXAMPLE = Path(__file__).with_name("example.toml")
 
 
-def add_arguments(top: argparse.ArgumentParser, parser_class: type[argparse.ArgumentParser]) -> None:
+def add_arguments(top: argparse.ArgumentParser) -> None:
     what = "Write the station's own file: voice, screen and every device, each key explained, to be changed by hand."
-    new = top.add_subparsers(metavar="WHAT", parser_class=parser_class).add_parser("new", help=what, description=what)
+    new = top.add_subparsers(metavar="WHAT").add_parser("new", help=what, description=what)
     new.set_defaults(do=_new)
     new.add_argument("file", type=Path, metavar="FILE", nargs="?", help="a new file (the one that the station reads)")
 

@@ -17,9 +17,9 @@ import psycopg
 import pytest
 
 from assistant.office import derive as derive_room
-from assistant.office import jobs, rounds
+from assistant.office import job_history, rounds
 from assistant.office.derive import Deriver
-from assistant.office.pages import questions
+from assistant.office.pages import queries
 from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.send import piece as sent
@@ -87,11 +87,11 @@ def test_a_clock_that_is_years_ahead_makes_no_test_the_newest_for_years(tmp_path
     put(db, pieces)
     db.execute("UPDATE office.pieces SET received_at = now() - interval '1 hour' WHERE test = 1")
     derive(db)
-    assert [row["number"] for row in questions.stations(db, None)] == [2]
+    assert [row["number"] for row in queries.stations(db, None)] == [2]
     assert db.execute("SELECT newest_test_at < now() + interval '1 hour' FROM read.stations").fetchone() == (True,)
     db.execute("UPDATE office.tests SET job = 'J'")
     db.execute("INSERT INTO office.jobs (name) VALUES ('J')")
-    assert [row["number"] for row in questions.jobs(db, None) if row["name"] == "J"] == [2]
+    assert [row["number"] for row in queries.jobs(db, None) if row["name"] == "J"] == [2]
 
 
 def test_a_stub_that_comes_last_still_joins_its_history(tmp_path: Path, db: psycopg.Connection[Any]) -> None:
@@ -231,7 +231,7 @@ def test_practice_is_marked_and_belongs_to_no_job(tmp_path: Path, db: psycopg.Co
     assert all(db.execute(f"SELECT count(*) FROM office.{table}").fetchone() == (0,)
                for table in ("jobs", "meters", "meter_checks", "equipment"))
     job, = db.execute("SELECT job FROM office.tests").fetchone() or ()
-    assert job and jobs.history(db, job) == ([], False)
+    assert job and job_history.history(db, job) == ([], False)
 
 
 def test_what_stands_in_place_of_a_test_is_told_and_a_gap_too(tmp_path: Path, db: psycopg.Connection[Any]) -> None:

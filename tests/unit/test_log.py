@@ -148,6 +148,7 @@ def test_the_first_start_offers_practice_until_a_test_counts(monkeypatch: pytest
                                                              capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.setenv("BOWLSIDE_JOURNAL", str(tmp_path / "own"))
     started: list[list[str]] = []
+    run = cli.main
     monkeypatch.setattr(cli, "main", lambda given: started.append(given) or 0)
 
     def start(answer: str) -> str:
@@ -155,10 +156,10 @@ def test_the_first_start_offers_practice_until_a_test_counts(monkeypatch: pytest
         cli._first_or_station()
         return capsys.readouterr().out
     assert "Nothing has been recorded" in start("")
-    cli._main(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder(practice=True))])
+    run(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder(practice=True))])
     capsys.readouterr()
     assert "Only practice" in start("") and "Only practice" in start("n")
-    cli._main(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder())])
+    run(["rehearse", str(whole), "--answer-rest", "--journal", str(default_folder())])
     capsys.readouterr()
     assert start("") == ""
     assert started == [["practise"], ["practise"], ["run"], ["run"]]

@@ -17,7 +17,7 @@ def equilibrium(charge: Decimal, before: Decimal, ratio: Decimal) -> Decimal:
     return (charge + ratio * before) / (1 + ratio)
 
 
-def bowl_ratio(charge: Decimal, equilibrium: Decimal, before: Decimal) -> Decimal:
+def bowl_ratio(charge: Decimal, equilibrium: Decimal, before: Decimal = Decimal(0)) -> Decimal:
     """The inverse: r from one step, the same at every step for an ideal gas. Needs before < equilibrium."""
     return (charge - equilibrium) / (equilibrium - before)
 

@@ -30,15 +30,15 @@ from assistant.core.methods.pressure_meter import (
     impossible,
     in_band,
     no_correction,
+    passes,
     refuses,
     said,
 )
 from assistant.core.methods.provenance import common, derived, memory
+from assistant.core.methods.two_runs import Runs
 from assistant.core.methods.values import SOURCES, Values
 from assistant.core.methods.work_input import WorkInput
 
-EFFECT_PSI = Decimal("0.02")
-"""Start pressures that differ between the runs are warned about from this effect on the metric (derived)."""
 LOWER_IN_RUN_2_PSI = Decimal("0.3")
 """Run 2 gains on run 1; a reading slip may show the reverse by a little (ours)."""
 COVERAGE = 2
@@ -93,7 +93,7 @@ def _pressure(kind: str, run: int, step: int) -> Reading:
                 yield Doubt(DOUBTFUL, said("far_from_run_1", value), "far", True, since=2)
             yield from _fit_doubts(run, step, value, taken, settings)
             if run == 2:
-                yield from _difference_doubts(step, value, taken, settings)
+                yield from two_runs.doubts(step, value, taken, settings)
 
     def possible(taken: Taken, settings: Values) -> Pair:
         charge = taken.get(charge_name) if kind == "equilibrium" else None
@@ -111,10 +111,10 @@ def _pressure(kind: str, run: int, step: int) -> Reading:
         if step == 1:
             most, least = (_first(charge, air, settings) for air in (settings.air_low_pct, settings.air_high_pct))
             return least, most
-        first_charge, first, before = taken.get(f"charge.{run}.1"), taken.get(f"equilibrium.{run}.1"), _before(run, step, taken)
-        if first is None or first_charge is None or before is None or not 0 < first < first_charge:
+        ratio, before = _ratio(run, taken), _before(run, step, taken)
+        if ratio is None or before is None:
             return None
-        expected = pressure.equilibrium(charge, before, pressure.bowl_ratio(first_charge, first, Decimal(0)))
+        expected = pressure.equilibrium(charge, before, ratio)
         return expected - settings.below_prediction_psi, expected + settings.above_prediction_psi
 
     band = (lambda value, settings: _band(step, value, settings)) if kind == "charge" else None
@@ -127,21 +127,26 @@ def _first(charge: Decimal, air: Decimal, settings: Values) -> Decimal:
     return charge * everything / (air + aggregate_correction(settings) + everything)
 
 
+def _ratio(run: int, taken: Taken) -> Decimal | None:
+    """The bowl ratio that the first step of this run shows; None where it shows none."""
+    charge, first = taken.get(f"charge.{run}.1"), taken.get(f"equilibrium.{run}.1")
+    if charge is None or first is None or not 0 < first < charge:
+        return None
+    return pressure.bowl_ratio(charge, first)
+
+
 def _fit_doubts(run: int, step: int, value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
-    """Does the reading fit the bowl air that the first step of this run shows?"""
-    first_charge = taken.get(f"charge.{run}.1")
-    first = value if step == 1 else taken.get(f"equilibrium.{run}.1")
-    if first_charge is None or first is None or not 0 < first < first_charge:
-        return
-    if step == 1:
-        air = pressure.air_content(first_charge, first, chamber_ratio(settings), aggregate_correction(settings))
-        if not settings.air_low_pct <= air <= settings.air_high_pct:
-            yield Doubt(DOUBTFUL, said("air", value, air=f"{air:.1f}"), "air")
-        return
+    """Does the reading fit the bowl air that the first step of this run shows? It is possible, so below its charge."""
     charge, before = taken.get(f"charge.{run}.{step}"), _before(run, step, taken)
     if charge is None or before is None:
         return
-    first_ratio = pressure.bowl_ratio(first_charge, first, Decimal(0))
+    if step == 1:
+        air = pressure.air_content(charge, value, chamber_ratio(settings), aggregate_correction(settings))
+        if not settings.air_low_pct <= air <= settings.air_high_pct:
+            yield Doubt(DOUBTFUL, said("air", value, air=f"{air:.1f}"), "air")
+        return
+    if (first_ratio := _ratio(run, taken)) is None:
+        return
     off_ratio = abs(pressure.bowl_ratio(charge, value, before) / first_ratio - 1)
     off = value - pressure.equilibrium(charge, before, first_ratio)
     if (off_ratio > settings.ratio_difference or off < -settings.below_prediction_psi
@@ -155,31 +160,13 @@ def stands_out(run: int, taken: Taken) -> str:
 
     Each step gives the bowl ratio by itself; the one furthest from the middle one stands out (derived; no source).
     """
-    names = [f"equilibrium.{run}.{step}" for step in (1, 2, 3)]
-    charges = [taken[name] for name in (f"charge.{run}.{step}" for step in (1, 2, 3)) if name in taken]
-    if len(charges) < 3 or not all(name in taken for name in names):
+    try:
+        charges, equilibria = passes(taken, f"charge.{run}"), passes(taken, f"equilibrium.{run}")
+    except KeyError:
         return ""
-    ratios = [pressure.lone_ratio(charges[:step], taken[name]) for step, name in enumerate(names, 1)]
-    middle = sorted(ratios)[1]
-    return max(zip(names, ratios), key=lambda one: abs(one[1] - middle))[0]
-
-
-def _difference_doubts(step: int, value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
-    """Run 2 less run 1 should be 0 or more and grow from step to step; at step 3 it is the metric."""
-    first = taken.get(f"equilibrium.1.{step}")
-    if first is None:
-        return
-    gain = value - first
-    if step == 3 and gain == 0:
-        yield Doubt(DOUBTFUL, said("same", value), "metric", True)
-    elif step == 3 and gain > settings.metric_high_psi:
-        yield Doubt(DOUBTFUL, said("above_run_1", value, limit=f"{settings.metric_high_psi:f}"), "metric", True)
-    elif gain < 0:
-        rule = "metric" if step == 3 else "run_differences"
-        yield Doubt(DOUBTFUL, said("below_run_1", value), rule, True)
-    before, again = (taken.get(f"equilibrium.{run}.{step - 1}") for run in (1, 2))
-    if step > 1 and before is not None and again is not None and gain < again - before:
-        yield Doubt(DOUBTFUL, said("gains_less", value), "run_differences", True)
+    ratios = {f"equilibrium.{run}.{step}": pressure.lone_ratio(charges[:step], value) for step, value in enumerate(equilibria, 1)}
+    middle = sorted(ratios.values())[1]
+    return max(ratios, key=lambda name: abs(ratios[name] - middle))
 
 
 READINGS = {f"{kind}.{run}.{step}": _pressure(kind, run, step)
@@ -198,8 +185,7 @@ def lacks(settings: Values) -> list[str]:
 
 # --- the assessment -----------------------------------------------------------------------------------------------------
 
-def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
-           settings: Values, rules: int = RULES) -> Assessment:
+def assess(charge: Runs, equilibrium: Runs, settings: Values, rules: int = RULES) -> Assessment:
     """Results from two runs of three charges and three equilibria, psi.
 
     The readings are walked in the order in which they were taken, through the same checks that ran live. A
@@ -229,10 +215,9 @@ def assess(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[D
             again = sentence("verdict.repeat_zero")
         elif metric > settings.metric_high_psi:
             again = sentence("verdict.repeat_high", limit=f"{settings.metric_high_psi:f}")
-        warnings += _start_warning(charge, equilibrium, settings)
-    warnings += [again] if again else []
+        warnings += filter(None, (two_runs.charges_differ(charge, equilibrium, settings), again))
 
-    for run in dict.fromkeys(apart if rules else ()):
+    for run in sorted({*apart}) if rules else ():
         # While they disagree neither result can be defended; what stands out gives no number.
         if out := stands_out(run, taken):
             invalid.append(sentence("verdict.steps_disagree", run=run, name=spoken_name(out)))
@@ -286,16 +271,6 @@ def _walk(run: int, charges: Sequence[Decimal], equilibria: Sequence[Decimal], t
     return True
 
 
-def _start_warning(charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
-                   settings: Values) -> list[str]:
-    ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0))
-    effect = pressure.start_pressure_effect(charge[0], charge[1], ratio)
-    if abs(effect) < EFFECT_PSI:
-        return []
-    about = rounding.round_to(effect, 2, settings.rounding)
-    return [sentence("verdict.charges_differ", about=f"{about:+}")]
-
-
 def metric_uncertainty(ratio: Decimal, resolution: Decimal = RESOLUTION, start_error: Decimal = RESOLUTION / 2) -> Decimal:
     """Expanded uncertainty of the system air metric, psi, for bowl air of `ratio` chamber volumes.
 
@@ -309,11 +284,10 @@ def metric_uncertainty(ratio: Decimal, resolution: Decimal = RESOLUTION, start_e
     return COVERAGE * (2 * (reading + starts)).sqrt()
 
 
-def _uncertainty(metric: Decimal, charge: Sequence[Sequence[Decimal]], equilibrium: Sequence[Sequence[Decimal]],
-                 settings: Values) -> tuple[tuple[Uncertainty, ...], list[str]]:
+def _uncertainty(metric: Decimal, charge: Runs, equilibrium: Runs, settings: Values) -> tuple[tuple[Uncertainty, ...], list[str]]:
     """Two figures, and what they say of a limit of the job: can the gauge tell the metric from it, could another test lie beyond?
     The verdict stays the method's."""
-    ratio, told = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0)), settings.metric_repeat_psi
+    ratio, told = pressure.bowl_ratio(charge[0][0], equilibrium[0][0]), settings.metric_repeat_psi
     # A test from before there were two figures took its starts for anything in the band, and was told so.
     exact, repeat = metric_uncertainty(ratio, start_error=RESOLUTION / 2 if told else settings.band_psi), told
     shown: dict[str, Any] = {"value": rounding.round_to(metric, 2), "gauge": rounding.round_to(exact, 2), "repeat": f"{repeat:f}"}
@@ -350,10 +324,8 @@ def _begins_far(taken: Taken, settings: Values, _marks: Marks) -> Judgement:
 def _sequential(taken: Taken, settings: Values, marks: Marks) -> Judgement:
     if marks.invalid and not READINGS.keys() <= taken.keys():  # ended after it was known that nothing can come of it
         return whole(Assessment((result(AIR_CONTENT, None, settings), result(METRIC, None, settings)), (), INVALID, ""), marks)
-
-    def rows(name: str) -> list[list[Decimal]]:
-        return [[taken[f"{name}.{run}.{step}"] for step in (1, 2, 3)] for run in (1, 2)]
-    done = assess(rows("charge"), rows("equilibrium"), settings, marks.rules)
+    charge, equilibrium = ([passes(taken, f"{kind}.{run}") for run in (1, 2)] for kind in ("charge", "equilibrium"))
+    done = assess(charge, equilibrium, settings, marks.rules)
     water = two_runs.water_apart(taken, settings)
     return whole(replace(done, warnings=(*done.warnings, water)) if water else done, marks)
 

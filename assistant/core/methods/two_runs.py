@@ -14,20 +14,50 @@ from assistant.core.judgement import SPOKEN_UNITS, Judgement, Marks, Taken
 from assistant.core.language import sentence
 from assistant.core.methods import pressure, units
 from assistant.core.methods.method import OVERRIDE_WITHIN_PSI, in_units, ranged, span
+from assistant.core.methods.pressure_meter import said
 from assistant.core.methods.values import Values
 
 TELLS_PSI = Decimal("0.04")
 """Gains that fall by less may be the gauge: four equilibria and charges, each known to 0.01, leave about 0.02 on the difference of two
 gains (derived), and this is twice that. So sound concrete is not sent back for a reading's last digit."""
 
+EFFECT_PSI = Decimal("0.02")
+"""Start pressures that differ between the runs are warned about from this effect on the metric (derived)."""
+
 Runs = Sequence[Sequence[Decimal]]
+
+
+def doubts(step: int, value: Decimal, taken: Taken, settings: Values) -> Iterator[Doubt]:
+    """Of an equilibrium of run 2. Run 2 less run 1 should be 0 or more and grow from step to step; at step 3 it is the metric."""
+    first = taken.get(f"equilibrium.1.{step}")
+    if first is None:
+        return
+    gain = value - first
+    if step == 3 and gain == 0:
+        yield Doubt(DOUBTFUL, said("same", value), "metric", True)
+    elif step == 3 and gain > settings.metric_high_psi:
+        yield Doubt(DOUBTFUL, said("above_run_1", value, limit=f"{settings.metric_high_psi:f}"), "metric", True)
+    elif gain < 0:
+        rule = "metric" if step == 3 else "run_differences"
+        yield Doubt(DOUBTFUL, said("below_run_1", value), rule, True)
+    before, again = (taken.get(f"equilibrium.{run}.{step - 1}") for run in (1, 2))
+    if step > 1 and before is not None and again is not None and gain < again - before:
+        yield Doubt(DOUBTFUL, said("gains_less", value), "run_differences", True)
 
 
 def gains(charge: Runs, equilibrium: Runs) -> list[Decimal]:
     """Run 2 less run 1 at each step, without what the charges themselves explain."""
-    ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0], Decimal(0))
+    ratio = pressure.bowl_ratio(charge[0][0], equilibrium[0][0])
     return [after - before - pressure.start_pressure_effect(charge[0][:step], charge[1][:step], ratio)
             for step, (before, after) in enumerate(zip(*equilibrium), 1)]
+
+
+def charges_differ(charge: Runs, equilibrium: Runs, values: Values) -> str:
+    """What the differing charges of the two runs make of the metric; empty where it is nothing to speak of."""
+    effect = pressure.start_pressure_effect(charge[0], charge[1], pressure.bowl_ratio(charge[0][0], equilibrium[0][0]))
+    if abs(effect) < EFFECT_PSI:
+        return ""
+    return sentence("verdict.charges_differ", about=f"{rounding.round_to(effect, 2, values.rounding):+}")
 
 
 def contradiction(charge: Runs, equilibrium: Runs, values: Values) -> str:

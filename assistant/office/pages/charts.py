@@ -12,7 +12,7 @@ from assistant.report.rows import Test, result_name, shown
 
 
 def of(job: str, given: series.Job | None, history: Sequence[Test], today: str, left_out: int = 0, reader: str = "") -> Html:
-    """``history``: tests of all stations as ``jobs.history`` gives them, oldest first. ``given``: the job's file, where the office
+    """``history``: tests of all stations as ``job_history.history`` gives them, oldest first. ``given``: the job's file, where the office
     has it. ``left_out``: how many there are, where older ones are not among them: then no lot can be counted."""
     drawn = [_chart(chart) for chart in _charts(history, given)]
     return frame.page(

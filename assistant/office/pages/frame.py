@@ -12,6 +12,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from assistant.board.markup import Html, el, join
+from assistant.board.pages import head_of
 from assistant.core.language import CURRENT, sentence
 from assistant.core.phrases import capital
 from assistant.record import page as record_page
@@ -19,6 +20,8 @@ from assistant.record import page as record_page
 Row = Mapping[str, Any]
 MENU = (("/", "stations"), ("/jobs", "jobs"), ("/doubts", "doubts"), ("/due", "due"), ("/export", "export"))
 """READERS makes the last of them."""
+MOST = 50
+"""Rows on a page."""
 SILENT_S = 12
 """Without an answer from the office for so long, what is shown counts as old. Ours."""
 CLOCK_S = 60.0
@@ -36,13 +39,7 @@ def page(path: str, title: str, *inside: Any, reader: str = "", said: str = "", 
     links = [el("a", words(name), href=to, aria_current="page" if to == path else None) for to, name in menu]
     signed_in = el("a", words("signed_in", reader=reader), href="/sign-in") if reader else None
     nav = el("nav", [links, signed_in], aria_label=words("title"))
-    head = el("head", [
-        el("meta", charset="utf-8"), el("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        el("meta", name="color-scheme", content="light dark"), el("title", f"{title} - {words('title')}"),
-        el("link", rel="icon", href="/static/icon.svg", type="image/svg+xml"),
-        [el("link", rel="stylesheet", href=f"/static/{name}.css") for name in ("board", "office")],
-        [el("script", src="/static/office.js", defer=True),
-         el("noscript", el("meta", http_equiv="refresh", content="5"))] if live else None])
+    head = head_of(f"{title} - {words('title')}", ["board.css", "office.css"], "office.js" if live else "")
     status = [el("p", id="silent", hidden=True), el("p", said, id="said", role="status", class_="unseen")] if live else None
     body = el("body", [
         el("a", words("skip"), href="#main", class_="skip"), nav,
@@ -116,9 +113,9 @@ def to(path: str, **asked: object) -> str:
     return f"{path}?{query}" if query else path
 
 
-def more(path: str, there: Sequence[Row], most: int, key: Sequence[str], text: str = "", **asked: object) -> Html:
+def more(path: str, there: Sequence[Row], key: Sequence[str], text: str = "", pages: int = 1, **asked: object) -> Html:
     """The way to the rows after these, where there may be any: by the key of the last, so that a page far back costs no more."""
-    if len(there) < most:
+    if len(there) < pages * MOST:
         return Html("")
     after = json.dumps([str(there[-1][name].hex() if isinstance(there[-1][name], bytes) else there[-1][name]) for name in key])
     return el("p", link(path, text or words("more"), **asked, after=after), class_="more")
@@ -206,6 +203,13 @@ def of_results(results: Iterable[Row]) -> tuple[tuple[str, str], ...]:
 
 
 def row_of_test(row: Row, given: Iterable[tuple[object, object]]) -> Html:
-    return el("li", [el("h3", test_link(row)), el("p", [verdict(row), " ", outcome(row), " ", why(row)]), pairs(given),
-                     [el("p", mark, class_="mark-line") for mark in test_marks(row)]],
+    return el("li", [el("h3", test_link(row)), verdict_line(row), pairs(given), mark_lines(row)],
               class_="practice" if row.get("practice") else None)
+
+
+def verdict_line(row: Row, *before: Any) -> Html:
+    return el("p", [*before, verdict(row), " ", outcome(row), " ", why(row)])
+
+
+def mark_lines(row: Row) -> Html:
+    return join([el("p", mark, class_="mark-line") for mark in test_marks(row)])

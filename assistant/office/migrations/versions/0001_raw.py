@@ -107,8 +107,3 @@ COMMENT ON COLUMN office.refusals.program IS 'the version of the office that ref
 def upgrade() -> None:
     op.execute(STATIONS)
     op.execute(RAW)
-
-
-def downgrade() -> None:
-    for table in ("refusals", "events", "pieces", "records", "guesses", "codes", "stations"):
-        op.execute(f"DROP TABLE office.{table}")

@@ -15,8 +15,3 @@ CREATE INDEX equipment_good_until ON office.equipment (good_until, kind, name) W
 
 def upgrade() -> None:
     op.execute(INDEXES)
-
-
-def downgrade() -> None:
-    for name in ("tests_invalid", "tests_cylinders", "refusals_at", "equipment_good_until"):
-        op.execute(f"DROP INDEX office.{name}")

@@ -10,7 +10,7 @@ import psycopg
 import pytest
 
 from assistant.files.refusal import Refusal
-from assistant.office import equipment, jobs
+from assistant.office import equipment, job_history
 from assistant.report import lots
 from tests.office import made
 from tests.office.pieces import derive, pieces_of, put, summaries
@@ -47,10 +47,10 @@ def test_lots_of_one_station_are_those_of_its_own_report(job: Path, tmp_path: Pa
         made.whole_round(folder, seed=seed, day=made.DAY + timedelta(days=day))
     put(db, pieces_of(folder))
     derive(db)
-    name = jobs.keep(db, job)
-    its = jobs.of(db, name)
+    name = job_history.keep(db, job)
+    its = job_history.of(db, name)
     assert its is not None and its.acceptance
-    there, here = lots.of(summaries(folder), its, "2031-05-20"), jobs.accepted(db, name, "2031-05-20")
+    there, here = lots.of(summaries(folder), its, "2031-05-20"), lots.of(job_history.history(db, name)[0], job_history.of(db, name), "2031-05-20")
     assert there and [(one.key, one.limits, one.lots, one.moving) for one in here] == [
         (one.key, one.limits, one.lots, one.moving) for one in there]
 
@@ -61,16 +61,16 @@ def test_a_job_over_two_stations(job: Path, tmp_path: Path, db: psycopg.Connecti
     for name, record, seed, hour in (("Rig 1", A, first, 8), ("Rig 2", B, second, 9)):
         put(db, pieces_of(made.whole_round(tmp_path / name, seed=seed, day=made.DAY.replace(hour=hour))), record, name)
     derive(db)
-    name = jobs.keep(db, job)
-    its, cut = jobs.history(db, name)
+    name = job_history.keep(db, job)
+    its, cut = job_history.history(db, name)
     assert not cut
     assert len({one["id"] for one in its}) == len(its) and {one["id"].rpartition(" ")[0] for one in its} == {"Rig 1", "Rig 2"}
     assert len({one["round"] for one in its}) == 2 and [one["started"] for one in its] == sorted(one["started"] for one in its)
-    counted = [test["id"] for one in jobs.accepted(db, name, "2031-05-20") for sample in one.samples for test in sample.tests]
+    counted = [test["id"] for one in lots.of(job_history.history(db, name)[0], job_history.of(db, name), "2031-05-20") for sample in one.samples for test in sample.tests]
     assert {one.rpartition(" ")[0] for one in counted} == {"Rig 1", "Rig 2"}
     db.execute("UPDATE office.tests SET brief = jsonb_set(brief, '{verdict}', '\"invalid\"') "
                "WHERE method = 'sampling' AND record = %s", (A,))
-    counted = [test["id"] for one in jobs.accepted(db, name, "2031-05-20") for sample in one.samples for test in sample.tests]
+    counted = [test["id"] for one in lots.of(job_history.history(db, name)[0], job_history.of(db, name), "2031-05-20") for sample in one.samples for test in sample.tests]
     assert {one.rpartition(" ")[0] for one in counted} == {"Rig 2"}, "what was no composite counts for no lot, there alone"
 
 
@@ -79,23 +79,23 @@ def test_of_a_day_that_is_cut_nothing_is_taken(job: Path, tmp_path: Path, db: ps
         made.whole_round(tmp_path / "a", seed=seed, day=made.DAY + timedelta(days=day))
     put(db, pieces_of(tmp_path / "a"))
     derive(db)
-    name = jobs.keep(db, job)
-    days = [one["started"][8:10] for one in jobs.history(db, name)[0]]
+    name = job_history.keep(db, job)
+    days = [one["started"][8:10] for one in job_history.history(db, name)[0]]
     assert set(days) == {"17", "18", "19"}
     last_two = len(days) - days.count("17")
-    assert [jobs.history(db, name, most)[1] for most in (len(days), len(days) - 1)] == [False, True]
-    assert [one["started"][8:10] for one in jobs.history(db, name, last_two + 1)[0]] == days[-last_two:]
-    assert [one["started"][8:10] for one in jobs.history(db, name, last_two - 1)[0]] == days[-days.count("19"):]
+    assert [job_history.history(db, name, most)[1] for most in (len(days), len(days) - 1)] == [False, True]
+    assert [one["started"][8:10] for one in job_history.history(db, name, last_two + 1)[0]] == days[-last_two:]
+    assert [one["started"][8:10] for one in job_history.history(db, name, last_two - 1)[0]] == days[-days.count("19"):]
 
 
 def test_a_job_file_without_a_job_is_refused(tmp_path: Path, db: psycopg.Connection[Any]) -> None:
     path = tmp_path / "job.toml"
     path.write_text("chamber_ratio = 0.06\n")
     with pytest.raises(Refusal, match="does not name its job"):
-        jobs.keep(db, path)
-    assert jobs.of(db, "nobody's") is None
+        job_history.keep(db, path)
+    assert job_history.of(db, "nobody's") is None
     db.execute("INSERT INTO office.jobs (name, file) VALUES ('of a newer program', 'foreseen = 1')")
-    assert jobs.of(db, "of a newer program") is None
+    assert job_history.of(db, "of a newer program") is None
 
 
 def test_the_newest_test_says_what_a_jobs_settings_are(tmp_path: Path, db: psycopg.Connection[Any]) -> None:
