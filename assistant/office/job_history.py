@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
-from psycopg.rows import dict_row
 
 from assistant import job as job_file
 from assistant.files import by_hand
 from assistant.files.refusal import Refusal
 from assistant.job import Job, JobError
+from assistant.office.pages import queries
 from assistant.office.test_document import loads
 from assistant.report.rows import Test
 
@@ -53,7 +53,7 @@ known which samples count."""
 
 def history(db: psycopg.Connection[Any], name: str, most: int = MOST) -> tuple[list[Test], bool]:
     """The job's newest tests, oldest first, as ``summary.of`` gives them without what is long; whether older are left out."""
-    rows = db.cursor(row_factory=dict_row).execute(HISTORY, {"job": name, "most": most + 1}).fetchall()
+    rows = queries.asked(db, HISTORY, job=name, most=most + 1)
     left_out = len(rows) > most
     its = [row for row in reversed(rows) if not left_out or row["day"] != rows[-1]["day"]]     # a part of a day says nothing
     return one_history({**row, "brief": loads(row["brief"])} for row in its), left_out
@@ -68,8 +68,9 @@ def one_history(rows: Iterable[Mapping[str, Any]]) -> list[Test]:
         name = f"{row['station_name']} {row['number']}"
         # A number that was there: the station's other card, or another history.
         test = {**row["brief"], "id": name if name not in known else f"{name}, {row['piece'].hex()[:8]}"}
-        test |= {key: f"{row['station_name']} {test[key]}" for key in ("sample",) if test.get(key)}
-        test |= {key: f"{row['record']} {test[key]}" for key in ("round",) if test.get(key)}
+        for key, whose in ("sample", row["station_name"]), ("round", row["record"]):
+            if test.get(key):
+                test[key] = f"{whose} {test[key]}"
         known.add(name)
         found.append(test)
     return found

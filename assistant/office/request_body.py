@@ -3,8 +3,8 @@ from __future__ import annotations
 
 import asyncio
 import zlib
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 
 from anyio import CapacityLimiter, to_thread
 from starlette.requests import ClientDisconnect, Request
@@ -25,59 +25,51 @@ class Bodies:
     def __init__(self, most: int, cores: CapacityLimiter) -> None:
         self._free, self._cores = most, cores
 
-    @contextmanager
-    def one(self) -> Iterator["Body"]:
-        body = Body(self)
-        try:
-            yield body
-        finally:
-            self._free += body.held
-
-    def take(self, body: "Body", size: int) -> None:
-        if size > self._free:
-            raise Refused(503, BUSY, 5)
-        self._free -= size
-        body.held += size
-
-    async def unpacked(self, packed: bytes, most: int) -> bytes:
-        return await to_thread.run_sync(unpacked, packed, most, limiter=self._cores)
-
-
-class Body:
-    def __init__(self, room: Bodies) -> None:
-        self._room, self.held = room, 0
-
-    async def read(self, request: Request, most: int) -> bytes:
-        """Raises Refused. ``most``: bytes, as they come and unpacked."""
+    @asynccontextmanager
+    async def of(self, request: Request, most: int) -> AsyncIterator[bytes]:
+        """The body, which has its place until it is let go. Raises Refused. ``most``: bytes, as they come and unpacked."""
         packing = request.headers.get("content-encoding", "identity").lower()
         if packing not in ("identity", "gzip"):
             raise Refused(415, "This office unpacks gzip alone: upgrade the older of station and office.")
         length = request.headers.get("content-length", "0")
         if not length.isascii() or not length.isdigit() or len(length) > 15 or int(length) > most:
             raise too_large(most)
-        data = await self._bytes(request, most)
-        if packing == "gzip":
-            data = await self._room.unpacked(data, most)
-            self._room.take(self, max(0, len(data) - self.held))
-        return data
+        held = 0
 
-    async def _bytes(self, request: Request, most: int) -> bytes:
-        parts, size, clock = [], 0, asyncio.get_running_loop().time
+        def hold(size: int) -> None:
+            nonlocal held
+            if size > self._free:
+                raise Refused(503, BUSY, 5)
+            self._free -= size
+            held += size
+
         try:
-            ends = clock() + WHOLE_S
-            async with asyncio.timeout(PART_S) as limit:
-                async for part in request.stream():
-                    size += len(part)
-                    if size > most:
-                        raise too_large(most)
-                    self._room.take(self, len(part))
-                    parts.append(part)
-                    limit.reschedule(min(ends, clock() + PART_S))
-        except TimeoutError:
-            raise Refused(408, "That request came too slowly: send fewer pieces at once.") from None
-        except ClientDisconnect:
-            raise Refused(400, TORN) from None
-        return b"".join(parts)
+            data = await _bytes(request, most, hold)
+            if packing == "gzip":
+                data = await to_thread.run_sync(unpacked, data, most, limiter=self._cores)
+                hold(max(0, len(data) - held))
+            yield data
+        finally:
+            self._free += held
+
+
+async def _bytes(request: Request, most: int, hold: Callable[[int], None]) -> bytes:
+    parts, size, clock = [], 0, asyncio.get_running_loop().time
+    try:
+        ends = clock() + WHOLE_S
+        async with asyncio.timeout(PART_S) as limit:
+            async for part in request.stream():
+                size += len(part)
+                if size > most:
+                    raise too_large(most)
+                hold(len(part))
+                parts.append(part)
+                limit.reschedule(min(ends, clock() + PART_S))
+    except TimeoutError:
+        raise Refused(408, "That request came too slowly: send fewer pieces at once.") from None
+    except ClientDisconnect:
+        raise Refused(400, TORN) from None
+    return b"".join(parts)
 
 
 def too_large(most: int) -> Refused:

@@ -94,8 +94,8 @@ class Door:
                        for path, answer in (("/enrol", self.enrol), ("/pieces", self.pieces), ("/offers", self.offers))]
 
     async def enrol(self, request: Request) -> Response:
-        with self._bodies.one() as body:
-            given = intake.parsed(await body.read(request, MOST_FORM))
+        async with self._bodies.of(request, MOST_FORM) as data:
+            given = intake.parsed(data)
         code, program = given.get("code"), given.get("version")
         if not isinstance(code, str):
             raise Refused(400, "An enrolment needs a code: ask the office for one.")
@@ -104,18 +104,15 @@ class Door:
                              "office": self.name})
 
     async def pieces(self, request: Request) -> Response:
-        async with self._station(request) as key:
-            with self._bodies.one() as body:
-                data = await body.read(request, MOST_BYTES)
-                delivery = await self._read(intake.read, data)
-                answer = await self._tables.ask(intake.take, key, delivery)
+        async with self._station(request) as key, self._bodies.of(request, MOST_BYTES) as data:
+            delivery = await self._read(intake.read, data)
+            answer = await self._tables.ask(intake.take, key, delivery)
         return JSONResponse(answer.plain())
 
     async def offers(self, request: Request) -> Response:
-        async with self._station(request) as key:
-            with self._bodies.one() as body:
-                offer = await self._read(intake.offer, await body.read(request, MOST_BYTES))
-                wanted = await self._tables.ask(intake.wanted, key, offer)
+        async with self._station(request) as key, self._bodies.of(request, MOST_BYTES) as data:
+            offer = await self._read(intake.offer, data)
+            wanted = await self._tables.ask(intake.wanted, key, offer)
         return JSONResponse({"wanted": wanted})
 
     async def _read(self, reader: Callable[[bytes], T], data: bytes) -> T:

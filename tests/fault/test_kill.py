@@ -48,7 +48,7 @@ PIPE = 1 << 20
 
 def round_script() -> str:
     head = {**HEADER, "test": "round", "measure_volume_ft3": 0.2494, "start_within_s": 900, "mould_within_s": 1800}
-    # The leak hold within the round takes five minutes: what is late would end with exit code 1, and that is not asked here.
+    # An agency's longest times: the leak hold within the round takes five minutes.
     return script(header=head, rest=({"on": ident, "key": keyed(value)} for ident, value in OTHERS.items()))
 
 
@@ -121,10 +121,23 @@ class KilledRound:
             assert listened[0] == self.goes_on_at, f"{self.name}: goes on at {listened[0]}, not at {self.goes_on_at}"
         self.taken += Counter((line["id"], str(line["value"])) for line in lines if line["kind"] == "taken")
         self.kills += code is None
-        self.acknowledged += code is None and bool(lines)
+        self.acknowledged += code is None and any(line["kind"] == "taken" for line in lines)
         self.nothing_lost(listened)
-        assert code in (None, 0), f"{self.name}: it ended with {code}: {lines[-3:]}"
-        return code == 0
+        assert code in (None, int(self.is_late())), f"{self.name}: it ended with {code}: {lines[-3:]}"
+        return code is not None
+
+    def newest(self) -> list[dict[str, Any]]:
+        """What is over of the newest round, in order."""
+        whole = [self.over[test] for test in sorted(self.over)]
+        return [each for each in whole if each["round"] == whole[-1]["round"]]
+
+    def is_late(self) -> bool:
+        """Whether a test of this round began too late, which ends it with exit code 1. Only a leak hold that was cut off excuses
+        that: its five minutes begin again, and a round that nobody kills has less than that to spare."""
+        late = [each for each in self.newest() if each["test"] != "sampling" and each["timing"] != "in-time"]
+        for each in late:
+            assert "leak.hold" in [note["id"] for note in each["notes"]], f"{self.name}: {each['test']} is {each['timing']}"
+        return bool(late)
 
     def nothing_lost(self, listened: list[str]) -> None:
         try:
@@ -169,15 +182,13 @@ class KilledRound:
         return found + [one for one, after in zip(GOLDEN, GOLDEN[1:]) if after in holds.intersection(found)]
 
     def is_as_if_nothing_had_been(self) -> None:
-        found: dict[str, dict[str, str]] = {}
+        """The round that came to its end has each test once, with the results and readings of one that nobody killed."""
         with Journal(self.folder, write=False) as journal:
             assert journal.first_bad() is None
-            tests = [summary.of(journal, test) for test in journal.tests()]
-        for one in tests:
-            if one["outcome"] == "done" and one["verdict"] in ("pass", "none"):
-                found[one["test"]] = {each["name"]: str(each["rounded"]) for each in one["results"]}
-        assert {test: found.get(test) for test in RESULTS} == RESULTS, self.name
-        readings = next(each for each in tests if each["test"] == "sequential")["readings"]
+        done = [each for each in self.newest() if each["outcome"] == "done" and each["verdict"] in ("pass", "none")]
+        found = [(each["test"], {result["name"]: str(result["rounded"]) for result in each["results"]}) for each in done]
+        assert sorted(found) == sorted([("sampling", {}), *RESULTS.items()]), self.name
+        readings = next(each for each in done if each["test"] == "sequential")["readings"]
         counting = {one["id"]: str(one["value"]) for one in readings if not one["withdrawn"]}
         assert counting == READINGS, self.name
 
@@ -187,25 +198,44 @@ GOLDEN: list[str] = []
 
 
 def kill_rounds(tmp_path: Path, kills: int, seed: int) -> tuple[int, int, int]:
-    """At least so many kills. How many there were, in how many rounds, and how many of them after something was printed."""
+    """At least so many kills, a quarter of them after a reading was announced: those before it can lose nothing, and how many
+    come before it is chance (60 of 100). How many there were, in how many rounds, and how many of them after such an announcement."""
     chance, path = random.Random(seed), tmp_path / "round.jsonl"
     path.write_text(round_script())
     lines, code, length = played(path, tmp_path / "whole", None)
     assert code == 0
     GOLDEN[:] = [line["id"] for line in lines if line["kind"] == "listening"]
     done = rounds = acknowledged = 0
-    while done < kills:
+    while done < kills or acknowledged < kills / 4:
         one = KilledRound(path, tmp_path / str(rounds), f"seed {seed}, round {rounds}")
         while not one.go(chance.uniform(0, length)):
-            pass
+            assert done + one.kills < 10 * kills, "the kills come too early to show anything"
         one.is_as_if_nothing_had_been()
         done, rounds, acknowledged = done + one.kills, rounds + 1, acknowledged + one.acknowledged
     return done, rounds, acknowledged
 
 
+def cut(whole: Path, folder: Path, sign: str) -> None:
+    """The journal as it was before its last event with this sign."""
+    with Journal(whole, write=False) as journal, Journal(folder, record=journal.identity) as begun:
+        at = max(row.seq for row in journal.rows() if sign in row.body)
+        begun.begin_with(row for row in journal.rows() if row.seq < at)
+
+
+@pytest.mark.parametrize("sign, late", [('"mark:240"', False), ('"mark:5"', True)])
+def test_a_leak_hold_cut_off_begins_again_and_may_make_the_round_late(tmp_path: Path, sign: str, late: bool) -> None:
+    """A minute and nearly five minutes of it are lost; three are to spare."""
+    path = tmp_path / "round.jsonl"
+    path.write_text(round_script())
+    assert played(path, tmp_path / "whole", None)[1] == 0
+    cut(tmp_path / "whole", tmp_path / "cut", sign)
+    goes_on = KilledRound(path, tmp_path / "cut", sign)
+    assert goes_on.go(None) and goes_on.is_late() == late
+    goes_on.is_as_if_nothing_had_been()
+
+
 def test_killed_at_any_instant_of_a_round(tmp_path: Path) -> None:
-    kills, _, acknowledged = kill_rounds(tmp_path, 20, 1)
-    assert acknowledged > kills / 3, "the kills came too early to show anything"
+    kill_rounds(tmp_path, 20, 1)
 
 
 @pytest.mark.long
@@ -242,12 +272,8 @@ def test_a_start_after_a_kill_says_where_it_goes_on_within_two_seconds(tmp_path:
     path, took = tmp_path / "round.jsonl", []
     path.write_text(round_script())
     played(path, tmp_path / "journal", None)
-    with Journal(tmp_path / "journal", write=False) as journal:
-        cut_at = max(row.seq for row in journal.rows() if '"key":"3"' in row.body)
     for number in range(3):
-        with Journal(tmp_path / "journal", write=False) as journal, \
-                Journal(tmp_path / f"cut-{number}", record=journal.identity) as cut:
-            cut.begin_with(row for row in journal.rows() if row.seq < cut_at)
+        cut(tmp_path / "journal", tmp_path / f"cut-{number}", '"key":"3"')
         begun = time.monotonic()
         child = subprocess.Popen([sys.executable, "-m", "assistant", "rehearse", str(path), "--answer-rest", "--json",
                                   "--journal", str(tmp_path / f"cut-{number}")], cwd=ROOT, stdout=subprocess.PIPE)

@@ -19,7 +19,7 @@ import pytest
 from assistant.office import derive as derive_room
 from assistant.office import job_history, rounds
 from assistant.office.derive import Deriver
-from assistant.office.pages import questions
+from assistant.office.pages import queries
 from assistant.record import summary
 from assistant.record.journal import Journal
 from assistant.send import piece as sent
@@ -87,11 +87,11 @@ def test_a_clock_that_is_years_ahead_makes_no_test_the_newest_for_years(tmp_path
     put(db, pieces)
     db.execute("UPDATE office.pieces SET received_at = now() - interval '1 hour' WHERE test = 1")
     derive(db)
-    assert [row["number"] for row in questions.stations(db, None)] == [2]
+    assert [row["number"] for row in queries.stations(db, None)] == [2]
     assert db.execute("SELECT newest_test_at < now() + interval '1 hour' FROM read.stations").fetchone() == (True,)
     db.execute("UPDATE office.tests SET job = 'J'")
     db.execute("INSERT INTO office.jobs (name) VALUES ('J')")
-    assert [row["number"] for row in questions.jobs(db, None) if row["name"] == "J"] == [2]
+    assert [row["number"] for row in queries.jobs(db, None) if row["name"] == "J"] == [2]
 
 
 def test_a_stub_that_comes_last_still_joins_its_history(tmp_path: Path, db: psycopg.Connection[Any]) -> None:

@@ -39,6 +39,11 @@ def marked(data: Any) -> Any:
     return data + NASTY if isinstance(data, str) else data
 
 
+@pytest.fixture(autouse=True)
+def each_list_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(frame, "MOST", 1)
+
+
 def every(nasty: bool) -> Iterator[tuple[str, Html]]:
     def its(data: Any) -> Any:
         return marked(data) if nasty else data
@@ -47,11 +52,11 @@ def every(nasty: bool) -> Iterator[tuple[str, Html]]:
         key: test[key] for key in ("settings", "results", "uncertainty", "started", "rounding", "leak_curve")}} for test in whole]
     rows = [its(listed.row(test)) for test in whole]
     reader = f"Reader{NASTY}" if nasty else "Reader"
-    yield "stations", stations.now([its(listed.station()), its(listed.station(piece=None, heard_at=None))], AT, 2, reader)
+    yield "stations", stations.now([its(listed.station()), its(listed.station(piece=None, heard_at=None))], AT, reader)
     yield "station", stations.station(its(listed.station()), [{"id": RECORD, "first_seen": AT}], rows,
-                                         listed.results(*whole), AT, 3, reader)
-    yield "jobs", jobs.listed([{"name": "Pier", **rows[0]}, {"name": f"{NASTY if nasty else ''}", "piece": None}], 2, reader)
-    yield "job", jobs.one(f"Pier{NASTY if nasty else ''}", rows[::-1], listed.results(*whole), 3, reader)
+                                         listed.results(*whole), AT, reader)
+    yield "jobs", jobs.listed([{"name": "Pier", **rows[0]}, {"name": f"{NASTY if nasty else ''}", "piece": None}], reader)
+    yield "job", jobs.one(f"Pier{NASTY if nasty else ''}", rows[::-1], listed.results(*whole), reader)
     compared = its({"name": "slump", "unit": "in.", "mix": "MX", "who": "T-07", "count": 3, "mean": "4.00", "deviation": "0.25",
                     "failed": 0, "checks": 1}) | {"name": "slump"}
     yield "people", jobs.people("Pier", True, [compared], [compared], "2031-01-01", reader)
@@ -59,7 +64,7 @@ def every(nasty: bool) -> Iterator[tuple[str, Html]]:
     yield "test", one_test.whole({**rows[0], "another_history": True}, tests[0], [rows[1]], reader)
     yield "round", one_test.round_of("R-4", "2031-05-17", [(rows[3:], tests[3:])] * 2, reader)
     event = its({"seq": 1, "wall": "2031", "boot": "b", "body": "{}", "hash": b"\1" * 32})
-    yield "events", one_test.events(rows[0], [event], 1, reader)
+    yield "events", one_test.events(rows[0], [event] * 4, reader)
     yield "doubts", doubts.page({
         "gaps": [its({"found_at": AT, "record": RECORD, "piece": b"\1" * 32, "why": "A why.", "number": 3, "first": 5,
                       "last": 9, "station": STATION, "station_name": "Pier"}) | {"kind": kind}
@@ -67,14 +72,14 @@ def every(nasty: bool) -> Iterator[tuple[str, Html]]:
         "invalid": [rows[0]],
         "refused": [its({"at": AT, "first_at": AT, "station": STATION, "hash": b"\1" * 32, "why": "A why.",
                          "times": 2, "station_name": "P"})]},
-        1, reader)
+        reader)
     made = cylinders.made(whole[-1])
     assert made is not None
     yield "due", doubts.due([(rows[-1], made)], [its({
         "name": "T-07", "good_until": date(2031, 1, 1), "told": "", "record": RECORD, "piece": b"\1" * 32, "station": STATION,
         "station_name": "P"}) | {"kind": "certificate"}], [its({
             "name": "M-1", "calibration_good_until": date(2031, 1, 1), "leak_hold_on": None, "leak_verdict": "fail",
-            "station_name": "P"})], AT, 1, reader)
+            "station_name": "P"})], AT, reader)
     history = [{**each, **its({key: each[key] for key in ("job", "mix")})} for each in job_history.one_history(
         {**row, "brief": test} for row, test in zip(rows * 2, tests * 2))]
     yield "charts", charts.of("Pier", None, history, "2031-05-17", 7, reader)
@@ -136,17 +141,17 @@ def test_what_was_withdrawn_is_struck_out_and_said_so() -> None:
 def test_practice_is_marked_wherever_a_test_is_listed() -> None:
     test = {**listed.whole()[0], "practice": True}
     row = listed.row(test)
-    for html in (stations.now([listed.station(practice=True, trial=True)], AT, 50), jobs.one("Pier", [row], {}, 50),
-                 doubts.page({"invalid": [row]}, 50), one_test.whole(row, test, []),
+    for html in (stations.now([listed.station(practice=True, trial=True)], AT), jobs.one("Pier", [row], {}),
+                 doubts.page({"invalid": [row]}), one_test.whole(row, test, []),
                  one_test.round_of("R", "2031", [([row], [test])])):
         assert "PRACTICE" in html
-    assert "A trial: only practice comes from it" in stations.now([listed.station(trial=True)], AT, 50)
+    assert "A trial: only practice comes from it" in stations.now([listed.station(trial=True)], AT)
 
 
 def test_two_histories_are_shown_as_two() -> None:
     test = listed.whole()[0]
     here, there = listed.row(test, another_history=True), listed.row(test, piece=b"\x0f" * 32, another_history=True)
-    assert "One of two histories" in jobs.one("Pier", [here], {}, 50)
+    assert "One of two histories" in jobs.one("Pier", [here], {})
     html = one_test.whole(here, test, [there])
     assert "has another history" in html and frame.test_path(there) in html and frame.test_path(here) in html
 
@@ -156,7 +161,7 @@ def test_what_is_wrong_with_a_station_is_a_sentence() -> None:
         "fine": {}, "revoked": {"revoked_at": AT}, "new": {"heard_at": None}, "silent": {"heard_at": AT - timedelta(hours=2)},
         "clock": {"clock_off_s": -31536000.0}, "gaps": {"gaps": 2}}.items()}
     assert told.pop("fine") == [] and all(len(sentences) == 1 for sentences in told.values())
-    assert "364 days behind" in stations.now([listed.station(clock_off_s=-364 * 86400.0)], AT, 50)
+    assert "364 days behind" in stations.now([listed.station(clock_off_s=-364 * 86400.0)], AT)
 
 
 @pytest.mark.parametrize(("seconds", "words"), [(0, "within the last minute"), (59, "within the last minute"), (61, "1 min ago"),
@@ -174,18 +179,20 @@ def test_people_are_compared_only_where_the_job_allows_it() -> None:
     assert "T-07" in told and "says nothing by itself" in told
 
 
-def test_the_way_on_is_by_the_key_of_the_last_row() -> None:
+def test_the_way_on_is_by_the_key_of_the_last_row(monkeypatch: pytest.MonkeyPatch) -> None:
     rows = [listed.row(test) for test in listed.whole()]
-    assert 'class="more"' not in jobs.one("Pier", rows, {}, len(rows) + 1), "all are there"
-    assert 'class="more"' in jobs.one("Pier", rows, {}, len(rows))
-    assert "OFFSET" not in (PAGES / "questions.py").read_text().upper()
+    monkeypatch.setattr(frame, "MOST", len(rows) + 1)
+    assert 'class="more"' not in jobs.one("Pier", rows, {}), "all are there"
+    monkeypatch.setattr(frame, "MOST", len(rows))
+    assert 'class="more"' in jobs.one("Pier", rows, {})
+    assert "OFFSET" not in (PAGES / "queries.py").read_text().upper()
 
 
 def test_the_same_round_at_two_stations_is_two() -> None:
     """Each station begins with round R-1."""
     test = listed.whole()[4]
     rows = [listed.row(test), listed.row(test, record="another", station_name="Other")]
-    html = jobs.one("Pier", rows, {}, 50)
+    html = jobs.one("Pier", rows, {})
     assert "Round R-4, Pier station" in html and "Round R-4, Other" in html
     history = job_history.one_history({**row, "brief": test} for row in rows)
     assert len({each["id"] for each in history}) == len({each["round"] for each in history}) == 2
@@ -217,6 +224,6 @@ def test_charts_and_lots_are_those_of_a_station_where_there_is_one(tmp_path: Pat
 def test_a_leak_hold_of_yesterday_is_no_alarm_and_one_that_failed_is() -> None:
     row = {"name": "M-1", "calibration_good_until": date(2032, 1, 1), "leak_hold_on": date(2031, 5, 16), "leak_verdict": "pass",
            "station_name": "Pier"}
-    told = [doubts.due([], [], [{**row, **changes}], AT, 50) for changes in (
+    told = [doubts.due([], [], [{**row, **changes}], AT) for changes in (
         {}, {"leak_verdict": "fail"}, {"calibration_good_until": date(2031, 5, 16)})]
     assert ['class="alarm"' in html for html in told] == [False, True, True] and "OVERDUE" in told[2]

@@ -17,7 +17,7 @@ from starlette.requests import Request
 from starlette.routing import Route
 
 from assistant.office import readers
-from assistant.office.pages import questions, routes
+from assistant.office.pages import queries, routes
 from assistant.office.postgres import Cluster
 from assistant.office.readers import Reader
 from tests.office import crowd
@@ -44,14 +44,14 @@ def crowded(cluster: Cluster, template: str) -> Iterator[str]:
 @contextmanager
 def looked(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[tuple[str, float, list[Any]]]]:
     """Every question that is asked, how long it took in ms, and its plan, while it is asked."""
-    asked, found = questions.asked, []
+    asked, found = queries.asked, []
 
-    def explained(db: psycopg.Connection, sql: str, **given: Any) -> questions.Found:
-        plan = db.execute(f"EXPLAIN (ANALYZE, FORMAT JSON) {sql}".encode(), given).fetchone()
+    def explained(db: psycopg.Connection, sql: str, **given: Any) -> queries.Found:
+        plan = db.execute(f"EXPLAIN (ANALYZE, FORMAT JSON) {sql}".encode(), {"most": queries.MOST, **given}).fetchone()
         assert plan is not None
         found.append((sql, plan[0][0]["Execution Time"] + plan[0][0]["Planning Time"], list(steps(plan[0][0]["Plan"]))))
         return asked(db, sql, **given)
-    monkeypatch.setattr(questions, "asked", explained)
+    monkeypatch.setattr(queries, "asked", explained)
     yield found
     monkeypatch.undo()
 
@@ -121,6 +121,6 @@ def test_no_page_looks_at_every_test(crowded: str, monkeypatch: pytest.MonkeyPat
 
 def test_a_question_without_an_index_would_be_found(crowded: str, monkeypatch: pytest.MonkeyPatch) -> None:
     with psycopg.connect(crowded.replace(f"user={readers.WEB}", "user=bowlside")) as db, looked(monkeypatch) as found:
-        questions.asked(db, "SELECT count(*) FROM office.tests WHERE ticket = 'none'")
+        queries.asked(db, "SELECT count(*) FROM office.tests WHERE ticket = 'none'")
     [(_, _, how)] = found
     assert any(table == "tests" and (kind == "Seq Scan" or rows > MOST) for kind, table, rows in how)

@@ -12,12 +12,14 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
+from http.client import HTTPConnection
 from pathlib import Path
 
 import psycopg
 import pytest
 from pypdf import PdfReader
 
+from assistant.board import http_answers
 from assistant.cli import main
 from assistant.office import readers
 from assistant.office.pages import stations
@@ -118,10 +120,19 @@ def test_what_is_not_there_is_told(office: Served, path: str) -> None:
     assert status == 404 and b"There is no such page" in body
 
 
+@pytest.mark.parametrize("path", ["/", "/none", "/static/office.js", "/jobs?after=nonsense"])
+def test_every_answer_shuts_the_browser_once(office: Served, path: str) -> None:
+    link = HTTPConnection("127.0.0.1", office.port, timeout=60)
+    link.request("GET", path)
+    told = [(name, value) for name, value in link.getresponse().getheaders() if name in http_answers.HEADERS]
+    link.close()
+    assert sorted(told) == sorted(http_answers.HEADERS.items())
+
+
 def test_pages_go_on_until_the_end_and_tell_each_test_once(office: Served, monkeypatch: pytest.MonkeyPatch) -> None:
-    from assistant.office.pages import questions, routes
-    monkeypatch.setattr(questions, "MOST", 4)
-    monkeypatch.setattr(routes, "MOST", 4)
+    from assistant.office.pages import frame, queries
+    monkeypatch.setattr(queries, "MOST", 4)
+    monkeypatch.setattr(frame, "MOST", 4)
     path, told = "/job?name=Tern+Hollow+footbridge+%28invented%29", []
     while path:
         text = office.text(path)

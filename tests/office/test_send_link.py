@@ -6,6 +6,7 @@ import datetime
 import socket
 import ssl
 import threading
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,8 +15,11 @@ from uuid import UUID
 import pytest
 import trustme
 
+from assistant import version
+from assistant.office import intake
 from assistant.send import office_link
 from assistant.send.office_link import KEY, OFFICE, SIGNAL, Link, NoAnswer, address_of
+from tests.command import ROOT, process
 from tests.office.office_of_tests import CODE, KEY_OF_STATION, SmallOffice, office
 
 RECORD = UUID(int=1)
@@ -190,3 +194,12 @@ def test_addresses(typed: str, address: str) -> None:
 def test_what_is_no_address(typed: str) -> None:
     with pytest.raises(ValueError, match=r"\.$"):
         address_of(typed)
+
+
+def test_station_office_and_command_line_are_of_the_projects_version(monkeypatch: pytest.MonkeyPatch) -> None:
+    with open(ROOT / "pyproject.toml", "rb") as file:
+        its = tomllib.load(file)["project"]["version"]
+    assert process("--version").out == f"bowlside {its}\n" and intake.KNOWS.startswith(f"{its} ")
+    monkeypatch.setattr(office_link, "version", lambda: "another")
+    assert Link("https://office.invalid")._session.headers["User-Agent"] == "bowlside/another"
+    assert version() == its

@@ -1,1 +1,1 @@
-"""The office's pages: pure functions from rows to HTML. ``questions.py`` has the rows, ``routes.py`` the addresses."""
+"""The office's pages: pure functions from rows to HTML. ``queries.py`` has the rows, ``routes.py`` the addresses."""

@@ -18,13 +18,13 @@ KEYS: Mapping[str, tuple[str, ...]] = {
 """By what each list goes on."""
 
 
-def page(found: Mapping[str, Sequence[Row]], most: int, reader: str = "") -> Html:
+def page(found: Mapping[str, Sequence[Row]], reader: str = "") -> Html:
     """``found``: of each of KINDS that is asked for, newest first."""
     drawn = {"gaps": _gap, "invalid": _test, "refused": _refused}
     return frame.page("/doubts", words("doubts"), *(frame.region(kind, el("section", [
         el("h2", words(f"doubt_{kind}")), el("p", words(f"doubt_{kind}_told"), class_="note"),
         frame.rows([drawn[kind](each) for each in its], words("doubt_none")),
-        frame.more("/doubts", its, most, KEYS[kind], words("more_of", kind=words(f"doubt_{kind}")), what=kind)]))
+        frame.more("/doubts", its, KEYS[kind], words("more_of", kind=words(f"doubt_{kind}")), what=kind)]))
         for kind, its in found.items()), reader=reader)
 
 
@@ -52,7 +52,7 @@ def _refused(row: Row) -> Html:
 # --- due dates ----------------------------------------------------------------------------------------------------------------
 
 def due(sets: Sequence[tuple[Row, CylinderSet]], running_out: Sequence[Row], meters: Sequence[Row] | None, now: datetime,
-        most: int, reader: str = "") -> Html:
+        reader: str = "") -> Html:
     """``sets``: cylinders that lie somewhere, with the test that made each, the first due first. ``running_out``: equipment and
     certificates as the newest test with each says, the first to run out first. ``meters``: by name; None: only who runs the
     office is shown them, since a meter is no job's."""
@@ -63,8 +63,8 @@ def due(sets: Sequence[tuple[Row, CylinderSet]], running_out: Sequence[Row], met
         for name, made, more in (
             ("sets", [_set(row, each, now) for row, each in sets], None),
             ("gear", [_gear(each, today) for each in running_out],
-             frame.more("/due", running_out, most, ("good_until", "kind", "name"), what="gear")),
-            *([("meters", [_meter(each, today) for each in meters], frame.more("/due", meters, most, ("name",), what="meters"))]
+             frame.more("/due", running_out, ("good_until", "kind", "name"), what="gear")),
+            *([("meters", [_meter(each, today) for each in meters], frame.more("/due", meters, ("name",), what="meters"))]
               if meters is not None else []))), reader=reader)
 
 

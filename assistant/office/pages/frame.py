@@ -20,6 +20,8 @@ from assistant.record import page as record_page
 Row = Mapping[str, Any]
 MENU = (("/", "stations"), ("/jobs", "jobs"), ("/doubts", "doubts"), ("/due", "due"), ("/export", "export"))
 """READERS makes the last of them."""
+MOST = 50
+"""Rows on a page."""
 SILENT_S = 12
 """Without an answer from the office for so long, what is shown counts as old. Ours."""
 CLOCK_S = 60.0
@@ -111,9 +113,9 @@ def to(path: str, **asked: object) -> str:
     return f"{path}?{query}" if query else path
 
 
-def more(path: str, there: Sequence[Row], most: int, key: Sequence[str], text: str = "", **asked: object) -> Html:
+def more(path: str, there: Sequence[Row], key: Sequence[str], text: str = "", pages: int = 1, **asked: object) -> Html:
     """The way to the rows after these, where there may be any: by the key of the last, so that a page far back costs no more."""
-    if len(there) < most:
+    if len(there) < pages * MOST:
         return Html("")
     after = json.dumps([str(there[-1][name].hex() if isinstance(there[-1][name], bytes) else there[-1][name]) for name in key])
     return el("p", link(path, text or words("more"), **asked, after=after), class_="more")

@@ -11,13 +11,13 @@ from assistant.office.pages.frame import Row, words
 from assistant.report.rows import result_name
 
 
-def listed(jobs: Sequence[Row], most: int, reader: str = "") -> Html:
+def listed(jobs: Sequence[Row], reader: str = "") -> Html:
     """By name, each with its newest test."""
     made = [el("li", [el("h2", frame.link("/job", _named(each["name"]), name=each["name"])),
                       _newest(each) if each.get("piece") else None],
                class_="practice" if each.get("practice") else None) for each in jobs]
     return frame.page("/jobs", words("jobs"), frame.region(
-        "jobs", frame.rows(made, words("no_jobs")), frame.more("/jobs", jobs, most, ("name",))), reader=reader)
+        "jobs", frame.rows(made, words("no_jobs")), frame.more("/jobs", jobs, ("name",))), reader=reader)
 
 
 def _newest(each: Row) -> Html:
@@ -29,7 +29,7 @@ def _named(job: str) -> str:
     return job or words("no_job")
 
 
-def one(job: str, tests: Sequence[Row], results: Mapping[Any, Iterable[Row]], most: int, reader: str = "") -> Html:
+def one(job: str, tests: Sequence[Row], results: Mapping[Any, Iterable[Row]], reader: str = "") -> Html:
     """Its tests, newest first, those of one round together."""
     ways = [("/job/charts", "charts"), ("/job/people", "people")]
     newest = tests[0] if tests else None
@@ -39,7 +39,7 @@ def one(job: str, tests: Sequence[Row], results: Mapping[Any, Iterable[Row]], mo
                                                class_="links"),
                       frame.region("tests", join(*(_round(list(its), results) for _, its in groupby(_together(tests), _round_of)))
                                    if tests else el("p", words("no_test")),
-                                   frame.more("/job", tests, most, ("started", "record", "piece"), words("older"), name=job)),
+                                   frame.more("/job", tests, ("started", "record", "piece"), words("older"), name=job)),
                       reader=reader, said=said)
 
 

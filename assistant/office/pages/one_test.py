@@ -99,11 +99,11 @@ def _one_round(name: str, day: str, at: int, rows: Sequence[Row], tests: Sequenc
         el("ul", [frame.row_of_test(row, record_page.of(test).results) for row, test in zip(rows, tests)], class_="rows")])
 
 
-def events(row: Row, rows: Sequence[Row], most: int, reader: str = "") -> Html:
+def events(row: Row, rows: Sequence[Row], reader: str = "") -> Html:
     """Its events as the record has them, byte by byte."""
     path = f"{frame.test_path(row)}/events"
     made = [el("li", [el("p", f"{each['seq']}  {each['wall']}  {each['boot']}"), el("pre", each["body"]),
                       el("p", el("code", bytes(each["hash"]).hex()))]) for each in rows]
     return frame.page("/jobs", words("events_of", number=row["number"], title=row["title"]),
                       el("p", el("a", words("back_to_test"), href=frame.test_path(row))), el("p", words("events_told")),
-                      el("ul", made, class_="rows events"), frame.more(path, rows, most, ("seq",)), reader=reader, live=False)
+                      el("ul", made, class_="rows events"), frame.more(path, rows, ("seq",), pages=4), reader=reader, live=False)

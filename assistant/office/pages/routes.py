@@ -26,8 +26,7 @@ from starlette.types import ASGIApp
 from assistant.board import http_answers
 from assistant.board.markup import Html
 from assistant.office import export, job_history
-from assistant.office.pages import charts, doubts, frame, jobs, one_test, questions, stations
-from assistant.office.pages.questions import MOST
+from assistant.office.pages import charts, doubts, frame, jobs, one_test, queries, stations
 from assistant.office.readers import OFFICE, Reader
 from assistant.office.sign_in import Door
 from assistant.report import cylinders, pdf_file
@@ -72,7 +71,7 @@ def routes(behind: Callable[[Callable[[Request, Connection, Reader], Response]],
         def answered(request: Request) -> Response:
             try:
                 return inside(request)
-            except (questions.BadKey, psycopg.DataError):   # what came is no date, no number, no hash
+            except (queries.BadKey, psycopg.DataError):   # what came is no date, no number, no hash
                 return told(frame.words("bad_address"), 400)
         return Route(path, answered)
     return [*(page(path, answer) for path, answer in PAGES.items()), http_answers.static(*STATIC)]
@@ -104,8 +103,8 @@ def _none() -> Made:
     return told(frame.words("missing"), 404)
 
 
-def _key(request: Request, length: int) -> questions.Key:
-    return questions.key(request.query_params.get("after"), length)
+def _key(request: Request, length: int) -> queries.Key:
+    return queries.key(request.query_params.get("after"), length)
 
 
 def _now() -> datetime:
@@ -115,25 +114,25 @@ def _now() -> datetime:
 # --- stations and jobs --------------------------------------------------------------------------------------------------------
 
 def all_stations(request: Request, db: Connection, reader: Reader) -> Made:
-    return stations.now(questions.stations(db, _key(request, 1)), _now(), MOST, reader.name)
+    return stations.now(queries.stations(db, _key(request, 1)), _now(), reader.name)
 
 
 def station(request: Request, db: Connection, reader: Reader) -> Made:
     ident = request.path_params["station"]
-    if (found := questions.station(db, ident)) is None:
+    if (found := queries.station(db, ident)) is None:
         return _none()
-    tests = questions.tests_of_station(db, ident, _key(request, 3))
-    return stations.station(found, questions.records(db, ident), tests, questions.results(db, tests), _now(), MOST, reader.name)
+    tests = queries.tests_of_station(db, ident, _key(request, 3))
+    return stations.station(found, queries.records(db, ident), tests, queries.results(db, tests), _now(), reader.name)
 
 
 def all_jobs(request: Request, db: Connection, reader: Reader) -> Made:
-    return jobs.listed(questions.jobs(db, _key(request, 1)), MOST, reader.name)
+    return jobs.listed(queries.jobs(db, _key(request, 1)), reader.name)
 
 
 def job(request: Request, db: Connection, reader: Reader) -> Made:
     name = _name(request)
-    tests = questions.tests_of_job(db, name, _key(request, 3))
-    return jobs.one(name, tests, questions.results(db, tests), MOST, reader.name)
+    tests = queries.tests_of_job(db, name, _key(request, 3))
+    return jobs.one(name, tests, queries.results(db, tests), reader.name)
 
 
 def job_charts(request: Request, db: Connection, reader: Reader) -> Made:
@@ -145,42 +144,42 @@ def job_charts(request: Request, db: Connection, reader: Reader) -> Made:
 
 def job_people(request: Request, db: Connection, reader: Reader) -> Made:
     name = _name(request)
-    asked = request.query_params.get("since") or (_now() - timedelta(days=questions.DAYS)).date().isoformat()
+    asked = request.query_params.get("since") or (_now() - timedelta(days=queries.DAYS)).date().isoformat()
     try:
         since = date.fromisoformat(asked)
     except ValueError:
         return told(frame.words("bad_address"), 400)
-    if not questions.compared(db, name):
+    if not queries.compared(db, name):
         return jobs.people(name, False, (), (), since.isoformat(), reader.name)
-    return jobs.people(name, True, questions.by_technician(db, name, since), questions.by_meter(db, name, since),
+    return jobs.people(name, True, queries.by_technician(db, name, since), queries.by_meter(db, name, since),
                        since.isoformat(), reader.name)
 
 
 def _name(request: Request) -> str:
     name = request.query_params.get("name", "")
     if "\0" in name:
-        raise questions.BadKey
+        raise queries.BadKey
     return name
 
 
 # --- one test, one round ------------------------------------------------------------------------------------------------------
 
-def _test(request: Request, db: Connection) -> tuple[questions.Row, Test] | None:
+def _test(request: Request, db: Connection) -> tuple[queries.Row, Test] | None:
     piece = request.path_params["piece"]
-    return questions.test(db, request.path_params["record"], bytes.fromhex(piece)) if is_hash(piece) else None
+    return queries.test(db, request.path_params["record"], bytes.fromhex(piece)) if is_hash(piece) else None
 
 
 def test(request: Request, db: Connection, reader: Reader) -> Made:
     if (found := _test(request, db)) is None:
         return _none()
     row, whole = found
-    return one_test.whole(row, whole, questions.others(db, row), reader.name)
+    return one_test.whole(row, whole, queries.others(db, row), reader.name)
 
 
 def events(request: Request, db: Connection, reader: Reader) -> Made:
     if (found := _test(request, db)) is None:
         return _none()
-    return one_test.events(found[0], questions.events(db, found[0], _key(request, 1)), 4 * MOST, reader.name)
+    return one_test.events(found[0], queries.events(db, found[0], _key(request, 1)), reader.name)
 
 
 def test_pdf(request: Request, db: Connection, reader: Reader) -> Made:
@@ -203,9 +202,9 @@ def round_pdf(request: Request, db: Connection, reader: Reader) -> Made:
     return _pdf(tests, db, f"round-{rows[0]['day']}")
 
 
-def _round(request: Request, db: Connection) -> Sequence[tuple[Sequence[questions.Row], Sequence[Test]]]:
+def _round(request: Request, db: Connection) -> Sequence[tuple[Sequence[queries.Row], Sequence[Test]]]:
     name = _name(request)
-    return questions.round_of(db, request.path_params["record"], name, request.query_params.get("day", "")) if name else []
+    return queries.round_of(db, request.path_params["record"], name, request.query_params.get("day", "")) if name else []
 
 
 def _pdf(tests: Sequence[Test], db: Connection, name: str) -> Response:
@@ -222,21 +221,21 @@ def _pdf(tests: Sequence[Test], db: Connection, name: str) -> Response:
 
 def to_look_at(request: Request, db: Connection, reader: Reader) -> Made:
     asked = request.query_params.get("what")
-    found = {kind: questions.to_look_at(db, kind, _key(request, len(doubts.KEYS[kind])) if asked else None)
+    found = {kind: queries.to_look_at(db, kind, _key(request, len(doubts.KEYS[kind])) if asked else None)
              for kind in doubts.of(asked)}
-    return doubts.page(found, MOST, reader.name)
+    return doubts.page(found, reader.name)
 
 
 def due(request: Request, db: Connection, reader: Reader) -> Made:
     what, now = request.query_params.get("what"), _now()
-    rows, tests = questions.with_cylinders(db, now - timedelta(days=KEPT_DAYS))
+    rows, tests = queries.with_cylinders(db, now - timedelta(days=KEPT_DAYS))
     return doubts.due(
-        _sets(rows, tests), questions.running_out(db, _key(request, 3) if what == "gear" else None),
-        questions.calibrations(db, _key(request, 1) if what == "meters" else None) if reader.role == OFFICE else None, now, MOST,
+        _sets(rows, tests), queries.running_out(db, _key(request, 3) if what == "gear" else None),
+        queries.calibrations(db, _key(request, 1) if what == "meters" else None) if reader.role == OFFICE else None, now,
         reader.name)
 
 
-def _sets(rows: Sequence[questions.Row], tests: Sequence[Test]) -> list[tuple[questions.Row, cylinders.CylinderSet]]:
+def _sets(rows: Sequence[queries.Row], tests: Sequence[Test]) -> list[tuple[queries.Row, cylinders.CylinderSet]]:
     """Those that lie somewhere, the first due first. A set is joined within its record."""
     row_of = {id(test): row for row, test in zip(rows, tests)}
     by_record: dict[Any, list[tuple[int, Test]]] = {}

@@ -13,7 +13,7 @@ HEARD_S = 900
 """A station that sends is heard at least each few minutes: after so long it has no signal, or is off. Ours."""
 
 
-def now(stations: Sequence[Row], at: datetime, most: int, reader: str = "") -> Html:
+def now(stations: Sequence[Row], at: datetime, reader: str = "") -> Html:
     """``stations``: by name, each with its newest test, as far as this reader may see one."""
     # By when it arrived: a clock that is years ahead would be the newest for years.
     newest = max((each for each in stations if each.get("piece")), key=lambda each: each["received_at"], default=None)
@@ -21,7 +21,7 @@ def now(stations: Sequence[Row], at: datetime, most: int, reader: str = "") -> H
     listed = [_station(each, at) for each in stations]
     return frame.page("/", words("stations"), frame.region(
         "stations", el("ul", listed, class_="rows stations") if listed else el("p", words("no_stations")),
-        frame.more("/", stations, most, ("name",))), reader=reader, said=said)
+        frame.more("/", stations, ("name",))), reader=reader, said=said)
 
 
 def _said(row: Row) -> str:
@@ -55,7 +55,7 @@ def troubles(each: Row, at: datetime) -> list[str]:
 
 
 def station(each: Row, records: Sequence[Row], tests: Sequence[Row], results: Mapping[Any, Iterable[Row]], at: datetime,
-            most: int, reader: str = "") -> Html:
+            reader: str = "") -> Html:
     """One station: its records, and its tests, newest first."""
     known = [(words("program"), each["program"]), (words("enrolled"), f"{each['enrolled_at']:%Y-%m-%d}")]
     listed = [frame.test_row(test, results.get(frame.key(test), ()), with_station=False) for test in tests]
@@ -64,7 +64,7 @@ def station(each: Row, records: Sequence[Row], tests: Sequence[Row], results: Ma
         frame.section(words("records"), el("p", words("records_told")), frame.lines(_record(one) for one in records)),
         frame.region("tests", frame.section(words("tests"), join(
             frame.rows(listed, words("no_test")),
-            frame.more(f"/station/{each['id']}", tests, most, ("started", "record", "piece"))))),
+            frame.more(f"/station/{each['id']}", tests, ("started", "record", "piece"))))),
         reader=reader)
 
 

@@ -13,12 +13,10 @@ from psycopg.rows import dict_row
 
 from assistant.core.methods.registry import METHODS
 from assistant.core.rounding import round_to
-from assistant.office.pages.frame import Row
+from assistant.office.pages.frame import MOST, Row
 from assistant.office.test_document import loads
 from assistant.report.series import CHARTED
 
-MOST = 50
-"""Rows on a page."""
 MOST_SETS = 2000
 DAYS = 90
 """So far back people are compared, unless another day is asked for."""
@@ -35,6 +33,8 @@ GAPS_OF = """(SELECT count(*) FROM office.records r JOIN office.pieces p ON p.re
 """What read.gaps tells of one station; a record with two histories counts once."""
 STATION = f"""s.id, s.name, s.practice AS trial, s.enrolled_at, s.revoked_at, s.heard_at, s.program, s.waiting, s.clock_off_s,
     {GAPS_OF}"""
+BEFORE = "(t.started, t.record, t.piece) < (%(a)s::timestamptz, %(b)s::uuid, decode(%(c)s, 'hex'))"
+"""Where a list of tests by their beginning goes on."""
 NEWEST = f"""LEFT JOIN LATERAL (
     SELECT {TEST} FROM office.tests t WHERE t.station = s.id ORDER BY t.seen DESC LIMIT 1) newest ON true"""
 Found = list[Row]
@@ -60,8 +60,9 @@ def key(given: str | None, length: int) -> Key:
 
 
 def asked(db: Connection, sql: str, **given: Any) -> Found:
+    """``most``: rows; a page of them where it is not given."""
     with db.cursor(row_factory=dict_row) as cursor:
-        return list(cursor.execute(sql.encode(), given).fetchall())
+        return list(cursor.execute(sql.encode(), {"most": MOST, **given}).fetchall())
 
 
 # --- stations -----------------------------------------------------------------------------------------------------------------
@@ -70,7 +71,7 @@ def stations(db: Connection, after: Key) -> Found:
     return asked(db, f"""SELECT newest.*, p.received_at, {STATION} FROM office.stations s {NEWEST}
         LEFT JOIN office.pieces p ON p.record = newest.record AND p.hash = newest.piece
         WHERE %(after)s::text IS NULL OR s.name > %(after)s ORDER BY s.name LIMIT %(most)s""",
-        after=after and after[0], most=MOST)
+        after=after and after[0])
 
 
 def station(db: Connection, ident: Any) -> Row | None:
@@ -80,13 +81,20 @@ def station(db: Connection, ident: Any) -> Row | None:
 
 def records(db: Connection, ident: Any) -> Found:
     return asked(db, "SELECT id, first_seen FROM office.records WHERE station = %(ident)s ORDER BY first_seen LIMIT %(most)s",
-                       ident=ident, most=MOST)
+                       ident=ident)
 
 
 def tests_of_station(db: Connection, ident: Any, after: Key) -> Found:
-    where, given = _before(after)
-    return asked(db, f"""SELECT {ITS} FROM {FROM} WHERE t.station = %(ident)s AND {where}
-        ORDER BY t.started DESC, t.record DESC, t.piece DESC LIMIT %(most)s""", ident=ident, most=MOST, **given)
+    return _newest(db, "station", ident, after)
+
+
+def tests_of_job(db: Connection, job: str, after: Key) -> Found:
+    return _newest(db, "job", job, after)
+
+
+def _newest(db: Connection, of: str, value: Any, after: Key) -> Found:
+    return asked(db, f"""SELECT {ITS} FROM {FROM} WHERE t.{of} = %(value)s AND {BEFORE if after else 'true'}
+        ORDER BY t.started DESC, t.record DESC, t.piece DESC LIMIT %(most)s""", value=value, **dict(zip("abc", after or ())))
 
 
 def results(db: Connection, tests: Sequence[Row]) -> dict[tuple[Any, bytes], Found]:
@@ -109,21 +117,7 @@ def jobs(db: Connection, after: Key) -> Found:
         LEFT JOIN LATERAL (SELECT {TEST} FROM office.tests t WHERE t.job = j.name ORDER BY t.seen DESC LIMIT 1) newest ON true
         LEFT JOIN office.stations s ON s.id = newest.station
         WHERE %(after)s::text IS NULL OR j.name > %(after)s ORDER BY j.name LIMIT %(most)s""",
-        after=after and after[0], most=MOST)
-
-
-def tests_of_job(db: Connection, job: str, after: Key) -> Found:
-    where, given = _before(after)
-    return asked(db, f"""SELECT {ITS} FROM {FROM} WHERE t.job = %(job)s AND {where}
-        ORDER BY t.started DESC, t.record DESC, t.piece DESC LIMIT %(most)s""", job=job, most=MOST, **given)
-
-
-def _before(after: Key) -> tuple[str, dict[str, Any]]:
-    """Where a list of tests by their beginning goes on."""
-    if after is None:
-        return "true", {}
-    return ("(t.started, t.record, t.piece) < (%(started)s::timestamptz, %(record)s::uuid, decode(%(piece)s, 'hex'))",
-            dict(zip(("started", "record", "piece"), after)))
+        after=after and after[0])
 
 
 def compared(db: Connection, job: str) -> bool:
@@ -170,7 +164,7 @@ def others(db: Connection, row: Row) -> Found:
     if not row["another_history"]:
         return []
     return asked(db, f"""SELECT {ITS} FROM {FROM} WHERE t.record = %(record)s AND t.number = %(number)s AND t.piece <> %(piece)s
-        ORDER BY t.piece LIMIT %(most)s""", record=row["record"], number=row["number"], piece=row["piece"], most=MOST)
+        ORDER BY t.piece LIMIT %(most)s""", record=row["record"], number=row["number"], piece=row["piece"])
 
 
 def round_of(db: Connection, record: Any, name: str, day: Any) -> list[tuple[Found, list[Any]]]:
@@ -202,13 +196,13 @@ REFUSED = """SELECT f.at, f.first_at, f.hash, f.why, f.times, f.station, s.name 
     ORDER BY f.at DESC, f.station DESC, f.hash DESC, f.why DESC LIMIT %(most)s"""
 LISTS: Mapping[str, tuple[str, str]] = {
     "gaps": (GAPS, "(g.found_at, g.record_id, g.piece_hash, g.what) < (%(a)s::timestamptz, %(b)s::uuid, %(c)s, %(d)s)"),
-    "invalid": (INVALID, "(t.started, t.record, t.piece) < (%(a)s::timestamptz, %(b)s::uuid, decode(%(c)s, 'hex'))"),
+    "invalid": (INVALID, BEFORE),
     "refused": (REFUSED, "(f.at, f.station, f.hash, f.why) < (%(a)s::timestamptz, %(b)s::uuid, decode(%(c)s, 'hex'), %(d)s)")}
 
 
 def to_look_at(db: Connection, kind: str, after: Key) -> Found:
     sql, goes_on = LISTS[kind]
-    return asked(db, sql.format(after=goes_on if after else "true"), most=MOST, **dict(zip("abcd", after or ())))
+    return asked(db, sql.format(after=goes_on if after else "true"), **dict(zip("abcd", after or ())))
 
 
 def with_cylinders(db: Connection, since: Any) -> tuple[Found, list[Any]]:
@@ -226,7 +220,7 @@ def running_out(db: Connection, after: Key) -> Found:
         WHERE e.good_until IS NOT NULL AND (
             %(day)s::date IS NULL OR (e.good_until, e.kind, e.name) > (%(day)s::date, %(kind)s, %(name)s))
         ORDER BY e.good_until, e.kind, e.name LIMIT %(most)s""",
-        most=MOST, **dict(zip(("day", "kind", "name"), after or (None,) * 3)))
+        **dict(zip(("day", "kind", "name"), after or (None,) * 3)))
 
 
 def calibrations(db: Connection, after: Key) -> Found:
@@ -234,4 +228,4 @@ def calibrations(db: Connection, after: Key) -> Found:
     return asked(db, """SELECT meter AS name, calibration_good_until, leak_hold_on, leak_verdict,
             station AS station_name
         FROM read.meters WHERE %(after)s::text IS NULL OR meter > %(after)s ORDER BY meter LIMIT %(most)s""",
-        after=after and after[0], most=MOST)
+        after=after and after[0])
