@@ -340,7 +340,7 @@ def _skip_to_air(turn: Turn) -> None:
         turn.hush()
         advance(turn, line)
     else:
-        _not_now(turn, "answer.only_reading_out")
+        _not_now(turn, "answer.no_air_line" if procedure and procedure.keys else "answer.only_reading_out")
 
 
 def _carry_on(turn: Turn) -> None:

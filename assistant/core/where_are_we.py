@@ -6,7 +6,7 @@ from assistant.core.language import sentence
 from assistant.core.methods import registry
 from assistant.core.procedure import END, STOP
 from assistant.core.state import Phase, State
-from assistant.core.steps import Choose
+from assistant.core.steps import Choose, Hold
 
 
 def time_left(state: State) -> str:
@@ -32,6 +32,7 @@ def _then(state: State) -> str:
     assert procedure is not None
     target = (step.yes.goto if isinstance(step, Choose) else "") or step.goto or \
         next((after.id for after in procedure.steps[procedure.index(step.id) + 1:]), END)
-    then = None if target in (END, STOP) else procedure.steps[procedure.index(target)]
-    words = "" if then is None or state.corrected else then.terse or then.say
+    left = () if target in (END, STOP) or state.corrected else procedure.steps[procedure.index(target):]
+    then = next((after for after in left if after.say or not isinstance(after, Hold)), None)  # settling needs no words
+    words = "" if then is None else then.terse or then.say
     return sentence("answer.then", words=words) if words else ""
