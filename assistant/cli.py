@@ -20,13 +20,14 @@ import assistant.report.commands
 import assistant.send.commands
 import assistant.speech.commands
 import assistant.station.commands
-from assistant import check, version, work
+from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
 from assistant.files import plain
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
+from assistant.files.version import version
 from assistant.record import log, recover
 from assistant.record.journal import FILE, JournalError
 from assistant.setup import bundle, service
@@ -272,9 +273,10 @@ def _bare(args: argparse.Namespace) -> int:
 def _first_or_station() -> int:
     """Until a real test has been recorded practice is offered; then the station starts."""
     if not (log.default_folder() / FILE).exists():
-        print("Welcome to Bowlside. " + ("Only practice has been recorded here yet: n begins a test that counts." if log.practised() else
-              "Nothing has been recorded here yet.\n"
-              "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time."))
+        recorded = "Only practice has been recorded here yet: n begins a test that counts." if log.practised() else (
+            "Nothing has been recorded here yet.\n"
+            "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time.")
+        print(plain.for_terminal(f"Welcome to Bowlside. {recorded}"))
         try:
             answer = input("Practise now? [Y/n] ")
         except EOFError:
