@@ -272,9 +272,10 @@ def _bare(args: argparse.Namespace) -> int:
 def _first_or_station() -> int:
     """Until a real test has been recorded practice is offered; then the station starts."""
     if not (log.default_folder() / FILE).exists():
-        print("Welcome to Bowlside. " + ("Only practice has been recorded here yet: n begins a test that counts." if log.practised() else
-              "Nothing has been recorded here yet.\n"
-              "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time."))
+        recorded = "Only practice has been recorded here yet: n begins a test that counts." if log.practised() else (
+            "Nothing has been recorded here yet.\n"
+            "First practise a whole test on the simulated meter: nothing counts, and q leaves it at any time.")
+        print(plain.for_terminal(f"Welcome to Bowlside. {recorded}"))
         try:
             answer = input("Practise now? [Y/n] ")
         except EOFError:

@@ -1,15 +1,13 @@
 """What the technician says and keys, and what it means at this moment. One meaning a command, one key a command."""
 from __future__ import annotations
 
-from assistant.core import asked, batch_clock, caution, crew, phrases, plausible, reading, round_clock, three_buttons
+from assistant.core import asked, caution, crew, phrases, plausible, reading, three_buttons, where_are_we
 from assistant.core.commands import command
 from assistant.core.corrections import change, choose, go_back, keep
 from assistant.core.effects import NOT_NOW
 from assistant.core.flow import advance, broken_hold, finish, press, resume
 from assistant.core.language import sentence
-from assistant.core.methods import registry
-from assistant.core.procedure import END, STOP
-from assistant.core.state import Answered, Phase, State
+from assistant.core.state import YES_NO, Answered, Phase, State
 from assistant.core.steps import AIR_LINE, Choose
 from assistant.core.turn import Turn
 
@@ -38,7 +36,6 @@ REPEAT_S = 0.6
 _NOT_UNDERSTOOD = ("answer.say_again", "answer.digit_by_digit", "answer.cannot_hear")
 _YES_NO_UNCLEAR = ("answer.yes_or_no_clearer", "answer.yes_or_no_clearer", "answer.yes_no_keys")
 """What is said the first time, the second, and from then on."""
-_YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP, Phase.CHANGE, Phase.REST)
 
 
 def answers_a_prompt(text: str) -> bool:
@@ -91,7 +88,7 @@ def heard(turn: Turn, text: str, at: float) -> None:
     elif state.phase is Phase.ENTRY:
         if counts(turn, text, at):
             reading.from_voice(turn, text)
-    elif state.phase in _YES_NO:
+    elif state.phase in YES_NO:
         turn.say(sentence("answer.yes_or_no"))
     else:
         _not_now(turn, "answer.means_nothing", heard=text)
@@ -105,7 +102,7 @@ def unclear(turn: Turn, apart: bool = False) -> None:
         return
     misses = max(state.misses + 1, 2 if apart and state.phase is Phase.ENTRY else 1)
     turn.set(misses=misses)
-    if state.phase is Phase.ENTRY or state.phase in _YES_NO:
+    if state.phase is Phase.ENTRY or state.phase in YES_NO:
         turn.cue("refused")
         turn.say(_words(state, (_NOT_UNDERSTOOD if state.phase is Phase.ENTRY else _YES_NO_UNCLEAR)[min(misses, 3) - 1]))
     # While no answer is asked for it was most likely the site: nobody wants an answer to a compressor.
@@ -156,10 +153,10 @@ def key(turn: Turn, name: str, at: float) -> None:
     elif name in ("C", "B-held") and state.typed:
         turn.set(typed="", wheel=state.wheel and three_buttons.DIGITS[0])
     elif (name == "#" or name == asked.HELD and asked.needs_held(state)
-          or name == "C" and (state.phase in _YES_NO or state.taken_back() is not None)):
+          or name == "C" and (state.phase in YES_NO or state.taken_back() is not None)):
         if not counts(turn, name, at):
             pass
-        elif name == "C" or state.phase in _YES_NO:
+        elif name == "C" or state.phase in YES_NO:
             _yes_no(turn, name != "C")
         else:
             _next(turn, "answer.key_first")
@@ -169,7 +166,7 @@ def key(turn: Turn, name: str, at: float) -> None:
     elif name == "C":
         _not_now(turn, "answer.nothing_to_clear")
     elif name == "A-held" and state.buttons and not state.paused:
-        three_buttons.ask_rest(turn, f"{_where(turn)} {_time_left(state)}")
+        three_buttons.ask_rest(turn)
     elif name in KEYS or name in FORMER_KEYS:
         do(turn, "where_are_we" if twice else "carry_on" if name == "A-held" and state.paused
            else "talk" if name == "D-held" and state.quiet else (KEYS | FORMER_KEYS)[name])
@@ -185,7 +182,7 @@ def _type(turn: Turn, name: str, at: float, early: bool) -> None:
         turn.set(last_key=EARLY, too_soon=at)
         return
     if state.phase is not Phase.ENTRY:
-        _not_now(turn, "answer.yes_no_keys" if state.phase in _YES_NO else "answer.no_reading")
+        _not_now(turn, "answer.yes_no_keys" if state.phase in YES_NO else "answer.no_reading")
         return
     char = "." if name == "*" else name
     least, _ = plausible.plausible_range(state.ask.id, state.taken(), state.settings)
@@ -225,7 +222,7 @@ def do(turn: Turn, meant: str) -> None:
         case "yes" | "no":
             _yes_no(turn, meant == "yes")
         case "say_again" if state.phase is Phase.TAPPING:
-            turn.say(_time_left(state))
+            turn.say(where_are_we.time_left(state))
         case "say_again":
             turn.hush()
             turn.say_prompt()
@@ -234,10 +231,10 @@ def do(turn: Turn, meant: str) -> None:
             _take_back(turn)
         case "time_left":
             turn.hush()
-            turn.say(_time_left(state), urgent=True)
+            turn.say(where_are_we.time_left(state), urgent=True)
         case "where_are_we":
             turn.hush()
-            turn.say(_where(turn), urgent=True)
+            turn.say(where_are_we.where(state), urgent=True)
         case "pause":  # silences the station, never a clock
             turn.hush()
             turn.say(sentence("answer.paused"), urgent=True)
@@ -274,7 +271,7 @@ def _next(turn: Turn, first: str = "answer.reading_first") -> None:
         _not_now(turn, "answer.caution_first")
     elif state.phase is Phase.READY:
         press(turn)
-    elif state.phase in _YES_NO:
+    elif state.phase in YES_NO:
         _not_now(turn, "answer.yes_or_no")
     elif state.phase is Phase.ENTRY:
         if not reading.go_on(turn):
@@ -286,7 +283,7 @@ def _next(turn: Turn, first: str = "answer.reading_first") -> None:
 def _yes_no(turn: Turn, yes: bool) -> None:
     state = turn.state
     old = None if yes else state.taken_back()
-    if old is None and state.phase not in _YES_NO:
+    if old is None and state.phase not in YES_NO:
         _not_now(turn, "answer.nothing_asked")
         return
     turn.hush()
@@ -343,7 +340,7 @@ def _skip_to_air(turn: Turn) -> None:
         turn.hush()
         advance(turn, line)
     else:
-        _not_now(turn, "answer.only_reading_out")
+        _not_now(turn, "answer.no_air_line" if procedure and procedure.keys else "answer.only_reading_out")
 
 
 def _carry_on(turn: Turn) -> None:
@@ -356,34 +353,6 @@ def _carry_on(turn: Turn) -> None:
         if state.now - state.paused_at > caution.BREAK_S:
             caution.after_break(turn)
         turn.say_prompt()
-
-
-def _time_left(state: State) -> str:
-    if state.phase is Phase.TAPPING:
-        return sentence("answer.keep_tapping")
-    left = state.time_left()
-    told = [phrases.left(left) if left is not None else "", round_clock.told(state), batch_clock.told(state)]
-    return " ".join(filter(None, told)) or sentence("answer.no_clock")
-
-
-def _where(turn: Turn) -> str:
-    state = turn.state
-    last, taken = state.last_taken(), ""
-    # While the same kind of reading is asked, the last one would be the value to beat.
-    if last is not None and not phrases.same_kind(last.id, state.step.id):
-        taken = sentence("answer.last_taken", reading=phrases.spoken_id(last.id), digits=registry.aloud(last.id, last.value))
-    return " ".join(filter(None, [sentence("answer.where", stage=phrases.capital(state.step.stage)), taken, _then(state)]))
-
-
-def _then(state: State) -> str:
-    """What comes after this if all is well, in its shortest words; empty where a judgement decides it, or nothing more comes."""
-    step, procedure = state.breath()[-1], state.procedure
-    assert procedure is not None
-    target = (step.yes.goto if isinstance(step, Choose) else "") or step.goto or \
-        next((after.id for after in procedure.steps[procedure.index(step.id) + 1:]), END)
-    then = None if target in (END, STOP) else procedure.steps[procedure.index(target)]
-    words = "" if then is None or state.corrected else then.terse or then.say
-    return sentence("answer.then", words=words) if words else ""
 
 
 def _words(state: State, ident: str, **fields: object) -> str:

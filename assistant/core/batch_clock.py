@@ -97,11 +97,9 @@ def due(turn: Turn, name: str, may_talk: bool) -> None:
     if put_off(turn, name, warned, left, may_talk):
         return
     turn.cue("mark")
-    if left >= 1:
-        turn.say(sentence("batch.left", left=duration(left), limit=duration(_limit(state))), "load", urgent=True)
-    else:
+    if left < 1:
         turn.note("load", _over(state))
-        turn.say(_said(state), "load", urgent=True)
+    turn.say(told(state), "load", urgent=True)
 
 
 def restarted(turn: Turn, event: Restarted) -> None:

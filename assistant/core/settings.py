@@ -18,6 +18,9 @@ LIMITED = registry.LIMITED
 METHOD = registry.VALUES
 """What the methods give for a value, and how far an agency may move it."""
 
+CHOICES = {"rounding": rounding.RULES, "half_at_limit": HALF_AT_LIMIT, "units": units.SYSTEMS, "cylinder": CYLINDER_SIZES}
+"""Settings that are one of a few words."""
+
 
 def key_of(name: str) -> str:
     """The setting that a name of METHOD stands in."""
@@ -48,16 +51,10 @@ class Settings(Values):
                                                                f"the settings are {', '.join(known)}"))
             if key == "limits":
                 checked[key] = _limits(value)
-            elif key == "rounding":
-                checked[key] = _one_of(key, value, rounding.RULES)
-            elif key == "half_at_limit":
-                checked[key] = _one_of(key, value, HALF_AT_LIMIT)
             elif key == "step_targets":
                 checked[key] = _targets(value)
-            elif key == "units":
-                checked[key] = _one_of(key, value, units.SYSTEMS)
-            elif key == "cylinder":
-                checked[key] = _one_of(key, value, CYLINDER_SIZES)
+            elif key in CHOICES:
+                checked[key] = _one_of(key, value, CHOICES[key])
             elif value is None and known[key].default is None:
                 checked[key] = None
             elif isinstance(known[key].default, bool):

@@ -32,6 +32,9 @@ class Phase(StrEnum):
     OVER = "over"
 
 
+YES_NO = (Phase.CONFIRM, Phase.OVERRIDE, Phase.CHOOSE, Phase.SCRAP, Phase.CHANGE, Phase.REST)
+"""What is asked is answered with yes or no."""
+
 FACE = "face"
 
 

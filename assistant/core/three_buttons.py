@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from assistant.core import plausible, spoken
+from assistant.core import plausible, spoken, where_are_we
 from assistant.core.language import sentence
 from assistant.core.state import Phase, State
 from assistant.core.turn import Turn
@@ -91,8 +91,9 @@ def _stands(state: State) -> str:
 
 # --- the rest --------------------------------------------------------------------------------------------------------------
 
-def ask_rest(turn: Turn, where: str) -> None:
-    """where: where the test is, said first."""
+def ask_rest(turn: Turn) -> None:
+    """Where the test is is said first."""
+    where = f"{where_are_we.where(turn.state)} {where_are_we.time_left(turn.state)}"
     turn.hush()
     turn.set(rest=REST[0])
     turn.aside(Phase.REST, where)

@@ -11,8 +11,8 @@ from assistant.core.expect import Expect
 from assistant.core.language import sentence
 from assistant.core.methods import registry
 from assistant.core.plausible import likely_range, plausible_range
-from assistant.core.state import FACE, Asked, Note, Phase, State
-from assistant.core.steps import Ask, Choose, Tap
+from assistant.core.state import FACE, YES_NO, Asked, Note, Phase, State
+from assistant.core.steps import Ask, Tap
 
 
 class Turn:
@@ -196,6 +196,6 @@ def expected(state: State) -> Expect:
         taken = state.taken()
         low, high = plausible_range(step.id, taken, state.settings)
         return Expect("reading", low, high, step.places, likely_range(step.id, taken, state.settings), step.unit)
-    if state.phase in (Phase.CONFIRM, Phase.OVERRIDE, Phase.SCRAP, Phase.CHANGE, Phase.REST) or isinstance(step, Choose):
+    if state.phase in YES_NO:
         return Expect("yesno", None, None, None)
     return Expect("command", None, None, None)

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import sys
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, TextIO
@@ -37,6 +39,14 @@ def tamed(text: str, keep: str = "") -> str:
 def cell(text: str) -> str:
     """The text as a spreadsheet takes it for a text: ' before what it would compute. A number stays one."""
     return text if _NUMBER.fullmatch(text) else _COMPUTED.sub(r"\1\2'", tamed(text))
+
+
+def for_terminal(text: str) -> str:
+    """Sentences broken between words where a terminal would break them anywhere; as they are where it is none."""
+    if not sys.stdout.isatty():
+        return text
+    columns = shutil.get_terminal_size().columns
+    return "\n".join(textwrap.fill(line, columns, break_long_words=False, break_on_hyphens=False) for line in text.split("\n"))
 
 
 class _Tamed:

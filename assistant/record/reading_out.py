@@ -42,7 +42,9 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
         name = title(result["name"])
         value = (sentence("log.no_value") if result["rounded"] is None
                  else _said(spoken.digits(result["rounded"]), result["unit"], result["remark"]))
-        said.append((result["name"], sentence("log.line", name=name, value=value)))
+        line = sentence("log.line", name=name, value=value)
+        if (result["name"], line) not in said:  # a slump is its own result: once is enough
+            said.append((_result_id(test, result["name"]), line))
     why = capital(units_spoken(test["why"]).rstrip("."))
     said.append(("verdict", sentence("log.verdict", verdict=sentence(f"log.{test['verdict']}"), why=why)))
     said += [(f"deviation.{number}", sentence("log.deviation", text=units_spoken(deviation.rstrip("."))))
@@ -53,6 +55,11 @@ def lines(test: Mapping[str, Any]) -> list[tuple[str, str]]:
     said += [(f"note.{number}", sentence("log.remark", text=note["text"].rstrip(".")))
              for number, note in enumerate(test["notes"], 1) if note["id"] not in read]
     return said
+
+
+def _result_id(test: Mapping[str, Any], name: str) -> str:
+    """A result that is named as the reading that it is rounded from has a line of its own."""
+    return f"{name}.result" if any(one["id"] == name and not one["withdrawn"] for one in test["readings"]) else name
 
 
 def _said(digits: str, unit: str, remark: str = "") -> str:
@@ -77,4 +84,4 @@ def figures(test: Mapping[str, Any]) -> dict[str, str]:
     """The number of each line in figures, to be shown beside the words."""
     shown = {reading["id"]: f"{reading['value']} {reading['unit']}".strip() for reading in test["readings"]
              if not reading["withdrawn"]}
-    return shown | {result["name"]: figures_of(result) for result in test["results"] if result["rounded"] is not None}
+    return shown | {_result_id(test, result["name"]): figures_of(result) for result in test["results"] if result["rounded"] is not None}

@@ -14,6 +14,7 @@ from assistant.core.language import sentence
 from assistant.core.phrases import capital
 from assistant.core.procedure import Procedure
 from assistant.core.state import State
+from assistant.files.plain import for_terminal
 from assistant.job import placed
 from assistant.record import log, summary
 from assistant.record.journal import Journal
@@ -95,7 +96,7 @@ def _farewell(journal: Journal, name: str, folder: Path, args: argparse.Namespac
         print(f"  test {test:>3}  {one['test']:<13} {one['outcome']:<9} {sentence('log.' + one['verdict']):<8} {results}"
               f"{'  check test' if one.get('check_of') else ''}")
     if found := judged([summary.of(journal, test) for test in tests]).load:
-        print(capital(found.why) + ".")
+        print(for_terminal(capital(found.why) + "."))
     job_file = f" --job {quote(str(args.job))}" if args.job else ""
     print(f"To read one out: {log.typed('log read NUMBER', folder)}")
     print(f"The report: {log.typed(f'log export --day today --pdf day.pdf{job_file}', folder)}")

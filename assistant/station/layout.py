@@ -170,7 +170,7 @@ def _remarks(view: View, width: int, room: int) -> list[_Row]:
     needs = [*[_NOTICE] * len(view.notices), *[_MORE] * (len(view.messages) - 1), *[_MESSAGE] * bool(view.messages)]
     rows: list[_Row] = []
     for need, message in list(zip(needs, (*view.notices, *view.messages), strict=True))[:-room - 1:-1]:
-        most = 1 if need == _NOTICE and width < NARROW else max(room, 4) - len(rows)
+        most = 1 if need == _NOTICE and width < NARROW else (room if view.waits else max(room, 4)) - len(rows)
         its = _wrap(message, width - 2, most) if len(rows) < room else []
         rows[:0] = [_Row(need, f"{' ' if at else '·'} {line}") for at, line in enumerate(its)]
     return rows + [_Row(_BLANK, "")] * (room - len(rows))

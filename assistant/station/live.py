@@ -26,7 +26,7 @@ from assistant.station.layout import View
 from assistant.station.loop import Loop
 from assistant.station.overload import KEYS_A_SECOND, MOST_WAITING, Gate
 from assistant.station.practice_keys import on_meter
-from assistant.station.remarks import Remark, mark_words
+from assistant.station.remarks import Remark, apart, mark_words
 from hardware.clock import Watch, boot_now
 from hardware.ports import SpeakerPort
 
@@ -315,9 +315,8 @@ class Live(Loop):
 
     def _keep(self, speak: Speak) -> None:
         """Words that are no prompt (refusals, results, marks) stay on the screen as messages."""
-        state = self.station.state
-        known = speak.id == END_WORDS and view.unsafe(state)  # all of it is what the screen says to do
-        if not known and speak.text not in (*view.prompt_words(state), *self._mark):
+        known = speak.id == END_WORDS  # the screen says it where it says what to do
+        if not known and speak.text not in (*view.prompt_words(self.station.state), *self._mark):
             self._for_now(speak.text, speak.id)
 
     def _for_now(self, words: str, about: str = "") -> None:
@@ -387,11 +386,13 @@ class Live(Loop):
         if self._page is not None:
             self.show(self._page)
             return
-        gauge, meter = view.wire(state, self.watch.shown(now)), ""
-        if self.practice is not None and state.procedure is not None and on_meter(state.procedure.test):
-            gauge, meter = f"{self.practice.gauge():f} psi", f"METER: {self.practice.state()}"
+        simulated = self.practice is not None and state.procedure is not None and on_meter(state.procedure.test)
+        gauge = f"{self.practice.gauge():f} psi" if simulated else view.wire(state, self.watch.shown(now))
+        meter = f"METER: {self.practice.state()}" if simulated else ""
+        keys = self.keys if simulated or self.practice is None else view.KEYS
+        told, known = apart(self.messages, self._passing, state)
         label = sentence("screen.gauge" if self.practice is not None else "screen.wire")
         talks_alone = self._voiced() and not (self.barge_in and now >= self.counts_from())
-        shown = view.of(state, now, self.status, gauge, tuple(self.messages), tuple(self.notices), self.heard, self.hints(state), self.keys,
+        shown = view.of(state, now, self.status, gauge, told, (*self.notices, *known), self.heard, self.hints(state), keys,
                         label, talks_alone, meter, silent=not self._voiced())
         self.show(shown if self.result is None else self.result(shown))

@@ -39,7 +39,7 @@ def hint(state: State) -> str:
     """What the simulated meter's keys do at this step; empty while a yes or no is asked."""
     if state.joined is not None:
         return _HINTS.get(state.joined.role, "")
-    if state.procedure is None or state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.REST, Phase.OVER, Phase.OVERRIDE):
+    if state.procedure is None or state.phase in (Phase.CONFIRM, Phase.SCRAP, Phase.CHANGE, Phase.REST, Phase.OVER, Phase.OVERRIDE):
         return ""
     if state.corrected:
         return ""  # the gauge has gone on: what it showed then is not there to be keyed
@@ -48,7 +48,7 @@ def hint(state: State) -> str:
     if example:
         return f"Nothing of this is simulated: make one up, such as {example}."
     if state.phase is Phase.TAPPING:
-        return _HINTS["tapping"]
+        return _HINTS["tapping"] if on_meter(state.procedure.test) else ""
     hints = [_HINTS.get(each.role, "") for each in state.breath()]
     return " ".join(dict.fromkeys(hints)) or (_KEYED if isinstance(step, Ask) and step.unit == "psi" else "")
 

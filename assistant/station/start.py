@@ -16,6 +16,7 @@ from assistant.core.events import Event, Restarted, TestStarted
 from assistant.core.language import sentence
 from assistant.core.procedure import Procedure
 from assistant.core.state import State
+from assistant.files.plain import for_terminal
 from assistant.files.refusal import Refusal
 from assistant.job import placed
 from assistant.record import loads, log, page, reading_out, summary
@@ -180,14 +181,14 @@ def _farewell(test: int, state: State, folder: Path) -> None:
     pressurised = state.procedure is not None and state.procedure.pressurised
     if state.outcome:
         practice = sentence("log.practice") if (state.header or {}).get("practice") else ""
-        print(f"Test {test} is {state.outcome}: {verdict}, {why}. {practice}".rstrip())
-        print(f"Its record is in {folder}. To see it, and to have it read out:",
+        print(for_terminal(f"Test {test} is {state.outcome}: {verdict}, {why}. {practice}".rstrip()))
+        print(for_terminal(f"Its record is in {folder}. To see it, and to have it read out:"),
               *(f"  {log.typed(f'log {what} {test}', folder)}" for what in ("show", "read")), sep="\n")
         if state.outcome != "done" and pressurised:
-            print(f"{phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}")
+            print(for_terminal(f"{phrases.PRESSURE_CAUTION} {phrases.MAKE_SAFE}"))
     else:
-        print(f"Test {test} is not over; everything taken is kept in {folder}. The same command goes on with it. "
-              f"{phrases.PRESSURE_CAUTION if pressurised else ''}")
+        print(for_terminal(f"Test {test} is not over; everything taken is kept in {folder}. The same command goes on with it. "
+                           f"{phrases.PRESSURE_CAUTION if pressurised else ''}"))
 
 
 def on_devices(station: Handles, first: Event, out: voice_out.Spoken, texts: Iterable[str] = (), model: Path | None = None,

@@ -79,7 +79,7 @@ def result(of: Page, state: State, beside: View | None = None) -> View:
     title, words = state.procedure.title, f"{of.verdict}. {phrases.capital(of.why)}."
     more = [f"{name} {value}" for name, value in of.more]
     doubts = [sentence("page.doubt", text=one) for one in of.doubts]
-    told = tuple(filter(None, [*reversed(doubts), ", ".join(more)]))
+    told = tuple(filter(None, [", ".join(more), *reversed(doubts)]))
     read = of.table or tuple(f"{name}  {value}" for name, value in of.readings)
     if beside is not None:
         return replace(beside, verdict=f"{title}: {words}", passed=of.passed, figures=of.results, table=read,

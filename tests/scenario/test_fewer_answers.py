@@ -117,6 +117,10 @@ def test_where_are_we_tells_what_comes_next_too(t: Dialogue) -> None:
     t.hear("scrap the test").hear("yes")
 
 
+def test_settling_needs_no_words_so_what_comes_after_it_is_told(t: Dialogue) -> None:
+    to_run_1(t).at("pump.1.1").hear("where are we").says("Run 1, step 1.", "Then: Start?")
+
+
 def test_where_a_judgement_decides_nothing_is_foretold(t: Dialogue) -> None:
     t.hear("next").hear("yes").reading("leak.charge", "45.25").wait(8).reading("leak.initial", "45.21").wait(300).at("leak.final")
     t.hear("where are we").does_not_say("Then:")

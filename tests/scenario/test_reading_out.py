@@ -10,6 +10,7 @@ import pytest
 from assistant.core.asked import soonest
 from assistant.core.effects import Speak
 from assistant.core.events import Event, Heard, KeyPressed, Spoken, TestStarted
+from assistant.core.language import sentence
 from assistant.record import page, reading_out, summary
 from assistant.record.log import _page
 from assistant.station.start import Unrecorded
@@ -45,6 +46,19 @@ def test_every_reading_and_result_is_read_digit_by_digit(finished: dict) -> None
     assert reading_out.figures(finished)["air_content"] == "5.7 %"
 
 
+def test_a_result_that_is_its_own_reading_is_read_once_and_has_its_figures(finished: dict) -> None:
+    """A slump of 4.75 in. came twice, the second time without its big digits."""
+    slump = {**finished, "readings": [{**finished["readings"][0], "id": "slump", "value": Decimal("4.75"), "unit": "in."}],
+             "results": [{**finished["results"][0], "name": "slump", "rounded": Decimal("4.75"), "unit": "in.", "remark": ""}]}
+    lines = [one for one in reading_out.lines(slump) if one[0].startswith("slump")]
+    assert lines == [("slump", "Slump: four, point, seven, five inches.")]
+    slump["readings"][0]["value"] = Decimal("4.70")
+    steps = [one["id"] for one in reading_out.as_procedure(slump)["stage"][0]["step"] if one["id"].startswith("slump")]
+    assert [reading_out.figures(slump)[step] for step in steps] == ["4.70 in.", "4.75 in."]
+    reader = Reader(slump)
+    assert sentence("answer.no_air_line") in reader.post(KeyPressed(5.0, "*"))
+
+
 @pytest.mark.parametrize("by_key", [False, True])
 def test_next_again_slower_and_skip(finished: dict, by_key: bool) -> None:
     reader = Reader(finished)
@@ -73,7 +87,7 @@ def test_back_goes_to_the_line_before(finished: dict) -> None:
 
 def test_ticket_and_check_test_are_read_out(finished: dict) -> None:
     said = dict(reading_out.lines({**finished, "ticket": "4711", "check_of": "air before, which failed"}))
-    assert said["ticket"] == "Ticket 4711." and said["check_of"] == "This is the check test of air before, which failed."
+    assert said["ticket"] == "Ticket 4711." and said["check_of"] == "This is a check test: air before, which failed."
     assert "ticket" not in dict(reading_out.lines(finished))
 
 

@@ -5,6 +5,7 @@ import csv
 import io
 import json
 import sqlite3
+import sys
 from pathlib import Path
 
 import pytest
@@ -91,3 +92,14 @@ def test_formulas_of_the_record_do_not_reach_the_spreadsheet(tmp_path: Path) -> 
     assert {key: row[key] for key in labels} == {"ticket": "'=cmd|'/c calc'!A0", "technician": "'@SUM(A1)",
                                                "weather": "'-2+3", "truck": "-12"}
     assert not [value for value in row.values() if value[:1] in ("=", "+", "@")]
+
+
+def test_a_sentence_on_a_narrow_terminal_breaks_between_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """"Th|e chamber and the bowl may still be unde|r pressure" was read at 40 columns. What goes into a file stays one line."""
+    text = "Its record is in /home/tech/.local/share/bowlside/practice-of-today. The bowl may still be under pressure.\nBleed it."
+    assert plain.for_terminal(text) == text
+    monkeypatch.setattr(sys, "stdout", type("Terminal", (), {"isatty": lambda self: True})())
+    monkeypatch.setenv("COLUMNS", "40")
+    lines = plain.for_terminal(text).split("\n")
+    assert " ".join(lines) == text.replace("\n", " ") and len(lines) == 4 and lines[-1] == "Bleed it."
+    assert [line for line in lines if len(line) > 40] == ["/home/tech/.local/share/bowlside/practice-of-today."]

@@ -1,6 +1,7 @@
 """The simulated meter beside a test: ready at the start, and worked as far as the readings after a restart."""
 import json
 import random
+import re
 from decimal import Decimal
 from pathlib import Path
 from unittest import mock
@@ -27,6 +28,7 @@ from hardware.meter_live import LivePractice
 from tests.command import bowlside
 from tests.scenario.dialogue import Dialogue
 from tests.scenario.test_sequential import RUN_1, to_run_1, to_run_2
+from tests.screens import screens
 
 
 def test_a_new_test_begins_with_the_lid_off() -> None:
@@ -63,6 +65,22 @@ def test_every_step_that_waits_for_the_technician_has_a_hint(tmp_path: Path) -> 
                        "run_2.far", "metric.keep"], "only where something went wrong, or what practice never asks"
     t = to_run_1(Dialogue(tmp_path / "b")).hear("next").wait(5).reading("charge.1.1", "14.50")
     assert "Right arrow presses" in hint(t.state), "one yes takes the charge and begins the tapping"
+
+
+def test_at_a_question_that_may_change_or_end_something_no_key_is_named() -> None:
+    """"Nothing to do: enter for next" beside "Yes changes it" would be obeyed, and the test be marked for ever."""
+    wash = State(procedure=header_of({"test": "sequential"}, "test").procedure, phase=Phase.TELL)
+    assert wash.procedure is not None
+    wash = wash.but(index=wash.procedure.index("finish.wash"))
+    assert "enter for next" in hint(wash)
+    assert {hint(wash.but(phase=phase)) for phase in (Phase.CHANGE, Phase.SCRAP, Phase.REST)} == {""}
+
+
+def test_a_test_without_a_meter_names_no_key_of_one() -> None:
+    """The slump's lift is on the beat too, and there is neither lever nor mallet."""
+    seen = screens("slump")
+    tapping = [shown for name, shown in seen if name.endswith("-tapping")]
+    assert tapping and not any(re.search("lever|space bar|petcock", f"{shown.hint} {shown.keys}") for _, shown in seen)
 
 
 BAND_PSI = Decimal("0.05")

@@ -1,15 +1,17 @@
 """A remark on the screen goes away with what it was said of. Obeyed later, "pump a little" would fail the test."""
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from assistant.core.events import Event
+from assistant.core import phrases
+from assistant.core.events import DeviceBack, DeviceLost, Event
 from assistant.record.journal import Journal
 from assistant.station import view
-from assistant.station.layout import View
+from assistant.station.layout import View, layout
 from assistant.station.live import Live
 from hardware.fakes import FakeSpeaker
 from hardware.meter import Meter
@@ -114,3 +116,25 @@ def test_who_keys_is_not_sent_to_the_keypad(t: OnScreen) -> None:
     for _ in range(4):
         t.key("9 9 * 9 9 9 #").does_not_say("Use the keypad")
     t.hear("ninety nine point nine").hear("ninety nine point nine").hear("ninety nine point nine").says("Use the keypad")
+
+
+def test_what_is_gone_is_news_beside_one_question_and_then_takes_what_room_is_left(t: OnScreen) -> None:
+    """Without a microphone from the start, three of fifteen lines said so at every step."""
+    t._post(DeviceLost(t.now, "microphone", "No microphone opens."))
+    assert "No microphone opens." in t.remarks and not t.views[-1].notices
+    t.hear("next").wait(5).at("charge.1.1")
+    assert "microphone" not in t.remarks and "No microphone opens." in t.views[-1].notices
+    t._post(DeviceBack(t.now, "microphone"))
+    assert "No microphone" not in t.remarks and not t.views[-1].notices
+
+
+def test_that_there_may_still_be_pressure_is_not_hidden_by_a_device_that_is_gone(tmp_path: Path) -> None:
+    """Started again in a run, without a microphone: at 40 x 15 there is room for one of the two."""
+    t = to_run_1(OnScreen(tmp_path))
+    t.hear("next")
+    assert t.live is not None
+    t.live._for_now(f"Going on. {phrases.PRESSURE_CAUTION}", "restart")
+    t._post(DeviceLost(t.now, "microphone", "No microphone opens."))
+    assert phrases.PRESSURE_CAUTION in t.remarks and t.views[-1].messages[-1].startswith("Going on.")
+    shown = "\n".join(layout(replace(t.views[-1], meter="METER: lever released, petcocks closed, lid on"), 40, 15))
+    assert "may still" in shown and "under pressure" in shown, shown
