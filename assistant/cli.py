@@ -20,13 +20,14 @@ import assistant.report.commands
 import assistant.send.commands
 import assistant.speech.commands
 import assistant.station.commands
-from assistant import check, version, work
+from assistant import check, work
 from assistant.core import language
 from assistant.core.methods import registry
 from assistant.core.procedure import ProcedureError
 from assistant.files import plain
 from assistant.files.jsonline import dumps
 from assistant.files.refusal import Refusal
+from assistant.files.version import version
 from assistant.record import log, recover
 from assistant.record.journal import FILE, JournalError
 from assistant.setup import bundle, service

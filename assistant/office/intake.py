@@ -22,9 +22,9 @@ from typing import Any
 import psycopg
 from psycopg import Connection, errors
 
-from assistant import version
 from assistant.core.events import KINDS, TestStarted
 from assistant.files import plain
+from assistant.files.version import version
 from assistant.office import stations
 from assistant.office.refused import Refused
 from assistant.office.stations import Station

@@ -22,9 +22,9 @@ from uuid import UUID
 import requests
 from requests.utils import get_environ_proxies
 
-from assistant import version
 from assistant.files.plain import MOST as LINE
 from assistant.files.plain import tamed
+from assistant.files.version import version
 from assistant.send.piece import FORM, VERSION, is_hash
 from assistant.send.place import Office
 

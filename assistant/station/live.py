@@ -100,7 +100,7 @@ class Live(Loop):
         self.pairing: Callable[[], str] = lambda: ""
         self.watch = GaugeWatch(self.handle, lambda: self.station.state)
         self._wrong_until = 0.0
-        self.messages: deque[str] = deque(maxlen=3)
+        self.messages: deque[str] = deque(maxlen=6)
         """What the station said or answered: newest last, never pushed out by what devices report."""
         self._passing: deque[Remark] = deque(maxlen=6)
         """Those of them that go with what they were said of."""

@@ -15,7 +15,7 @@ from uuid import UUID
 import pytest
 import trustme
 
-from assistant import version
+from assistant.files.version import version
 from assistant.office import intake
 from assistant.send import office_link
 from assistant.send.office_link import KEY, OFFICE, SIGNAL, Link, NoAnswer, address_of

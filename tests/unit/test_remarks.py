@@ -138,3 +138,6 @@ def test_that_there_may_still_be_pressure_is_not_hidden_by_a_device_that_is_gone
     assert phrases.PRESSURE_CAUTION in t.remarks and t.views[-1].messages[-1].startswith("Going on.")
     shown = "\n".join(layout(replace(t.views[-1], meter="METER: lever released, petcocks closed, lid on"), 40, 15))
     assert "may still" in shown and "under pressure" in shown, shown
+    for words in ("Asked again.", "Too soon.", "No key."):
+        t.live._for_now(words)
+    assert phrases.PRESSURE_CAUTION in t.remarks, "nor is it pushed out by what is answered beside it"
