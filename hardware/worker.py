@@ -193,13 +193,14 @@ def _frame(link: socket.socket, number: int, deadline: float) -> bytes:
 
 
 def _read(link: socket.socket, count: int, deadline: float) -> bytes:
+    """What lies there counts whenever it is looked at: a recogniser may have kept this thread waiting past the deadline."""
     got = bytearray()
     while len(got) < count:
-        left_s = deadline - time.monotonic()
-        if left_s <= 0:
-            raise TimeoutError
-        link.settimeout(left_s)
-        chunk = link.recv(count - len(got))
+        link.settimeout(max(0.0, deadline - time.monotonic()))
+        try:
+            chunk = link.recv(count - len(got))
+        except BlockingIOError:     # the deadline is over, and nothing lies there
+            raise TimeoutError from None
         if not chunk:
             raise EOFError
         got += chunk

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -199,6 +200,14 @@ def test_what_is_told_unasked_comes_in_turn_and_silence_is_a_hang(real: Worker) 
     pid = real.pid
     assert [real.told(MUCH_S, bytes), real.told(MUCH_S, bytes)] == [b"told", b"greeted"]
     assert why_not(lambda: real.told(0.1, bytes)).why == "slow" and gone(pid)
+
+
+def test_what_came_in_time_counts_though_its_station_was_kept_from_looking(real: Worker) -> None:
+    """A recogniser holds every thread for seconds on a busy machine: the keys' process, which had told its beats, was ended for it."""
+    real.ready()
+    assert real._link is not None and select.select([real._link], [], [], 60)[0]
+    assert real.told(0.0, bytes) == b"greeted"
+    assert why_not(lambda: real.told(0.0, bytes)).why == "slow"
 
 
 def test_the_real_side_answers_and_what_it_can_not_is_told(tmp_path: Path) -> None:

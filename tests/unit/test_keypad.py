@@ -268,7 +268,7 @@ def test_in_its_own_thread_and_on_the_real_clock_a_key_comes_in_time():
     keypad = Keypad(ROWS, COLUMNS, lambda name: came.append((name, time.monotonic())))
     begin = time.monotonic() + 0.05
     matrix.press("8", begin, begin + 0.15, bounce_s=0.0)
-    while not came and time.monotonic() < begin + 2:
+    while not came and time.monotonic() < begin + 20:
         time.sleep(0.005)
     assert keypad.alive
     keypad.close()
@@ -292,15 +292,14 @@ def test_a_bus_that_fails_is_told_once_and_tried_again(monkeypatch):
     monkeypatch.setattr(FakeMatrix, "is_low", is_low)
     trouble, came = [], []
     keypad = Keypad(ROWS, COLUMNS, came.append, trouble.append)
-    for _ in range(40):
-        if trouble:
-            break
+    end = time.monotonic() + 60
+    while not trouble and time.monotonic() < end:
         time.sleep(0.01)
     assert not keypad.alive
     fails[0] = False
     begin = time.monotonic() + 0.05
     matrix.press("8", begin, begin + 0.3)
-    while not came and time.monotonic() < begin + 2:
+    while not came and time.monotonic() < begin + 20:
         time.sleep(0.005)
     keypad.close()
     assert came == ["8"]
