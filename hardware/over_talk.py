@@ -20,12 +20,12 @@ SLOPE_S, SLOPE = 10.0, 20          # from so much sound on it is known by how mu
 STEP_S = 0.001                     # from one look to the next: no clock does that; some samples were lost
 JUMP_S, JUMPS = 0.1, 10            # so many calls in a row so far off are no lateness: blocks were lost
 LONGEST = round(0.6 * RATE)        # samples from being pulled to being heard
-LOW_HZ, HIGH_HZ = 300, 4000        # what carries speech
 LOOK, EVERY_S, FITTING_S = 50, 0.6, 2.4            # so many blocks (1.5 s) are laid side by side, so often; while it fits, so often
 PEAK = 8.0                         # times the correlation's own noise: they match
 IN_VAIN = 15                       # looks that found no match: the microphone does not hear the loudspeaker, as in a headset
 BEFORE = 80                        # samples left before the first sound of the filter: 5 ms
-IMAGE, MISSED = 0.25, 0.5          # see OverTalk.apart
+IMAGE, MISSED, MATCH = 0.25, 0.5, 0.8      # see OverTalk.apart
+LEAST = 0.05                       # of the most that meets at any lag: where less does, as if it were so much
 SHORTEST_S, ANSWER_S = 0.3, 5.0    # a word; the longest answer. Less of the station's own voice may match nothing by chance
 TAPS, PHASES = 24, 64              # of the filter that takes sound between two frames
 
@@ -35,23 +35,6 @@ def _between(ratio: int) -> np.ndarray:
     at = np.arange(TAPS) - TAPS / 2 + 1 - np.arange(PHASES)[:, None] / PHASES
     taps = np.sinc(at / ratio) / ratio * np.cos(np.pi * at / (TAPS + 2)) ** 2
     return taps / taps.sum(1, keepdims=True)
-
-
-def _speech(sound: np.ndarray) -> np.ndarray:
-    """What of it lies in the band that carries speech."""
-    hertz = np.fft.rfftfreq(len(sound), 1 / RATE)
-    return np.fft.irfft(np.fft.rfft(sound) * ((hertz > LOW_HZ) & (hertz < HIGH_HZ)), len(sound))
-
-
-def _lags(sound: np.ndarray, played: np.ndarray, sharp: bool = False) -> np.ndarray:
-    """Their correlation; place 0: both end together, then ``sound`` a sample later each. sharp: of their phases in that band."""
-    longest = len(played) - len(sound)
-    size = 1 << (len(sound) + len(played)).bit_length()
-    cross = np.fft.rfft(sound, size) * np.conj(np.fft.rfft(played, size))
-    if sharp:
-        hertz = np.fft.rfftfreq(size, 1 / RATE)
-        cross *= ((hertz > LOW_HZ) & (hertz < HIGH_HZ)) / (np.abs(cross) + 1e-9)
-    return np.roll(np.fft.irfft(cross, size), longest)[:longest + 1]
 
 
 def _bytes(sound: np.ndarray) -> bytes:
@@ -138,8 +121,9 @@ class OverTalk:
         the station said nothing meanwhile.
 
         They stand ``CLEAR_DB`` over what is usually left of so loud a talk, what was taken off was there and is no image of them,
-        and they are like nothing that was played, however late: that needs no knowledge of the room, and holds also where that is
-        wrong. What stands ``CLEAR_DB`` over its like has a correlation of 0.2 with it, at most.
+        and they match nothing that was played, however late: that needs no knowledge of the room, and holds also where that is wrong.
+        Its voice that a wrong filter bent was little like it (0.15) but sharply (8 and more); a short word may be like anything (0.2),
+        never sharply (5): so it is the product that counts.
         """
         it = self._apart.stretch(ago, length)
         if not it.talked:
@@ -151,23 +135,34 @@ class OverTalk:
         kept = list(self._kept)
         first = max(0, len(kept) - -(-ago // (2 * BLOCK)))
         piece = kept[first:first + max(1, length // (2 * BLOCK))]
-        return self._like(np.concatenate([others for _, _, others in piece]), piece[-1][0]) < 10 ** (-CLEAR_DB / 20)
+        sharp, _, like = self._match(np.concatenate([others for _, _, others in piece]), piece[-1][0])
+        return sharp * like < MATCH
 
-    def _match(self, sound: np.ndarray, end_s: float) -> tuple[float, float]:
-        """How sharply ``sound``, which ends at ``end_s``, matches what was played so much earlier as fits best: times the noise of that
-        correlation, and how much earlier, s."""
-        played = self._played(end_s, len(sound) + LONGEST)
-        late = np.abs(_lags(sound, played, True))
-        peak = int(late.argmax())
-        return float(late[peak] / np.sqrt((late**2).mean() + 1e-18)), peak / RATE
+    def _match(self, sound: np.ndarray, end_s: float) -> tuple[float, float, float]:
+        """``sound``, which ends at ``end_s``, beside what was played. How sharply it matches where it fits best, times the noise of that
+        correlation; how much earlier that was played, s; the largest correlation of the two, 0 to 1.
 
-    def _like(self, sound: np.ndarray, end_s: float) -> float:
-        """How like ``sound``, which ends at ``end_s``, is to what was played, however much earlier: the largest correlation, 0 to 1."""
+        By chance two sounds match the better the more of them meets: each lag is measured against the energy that meets there.
+        Against all lags alike, the end of a sentence just before a word looked like it.
+        """
         played = self._played(end_s, len(sound) + LONGEST)
-        sound, played = _speech(sound), _speech(played)
-        energy = np.concatenate([[0.0], np.cumsum(played**2)])
-        met = (energy[len(sound):] - energy[:-len(sound)])[::-1]
-        return float((np.abs(_lags(sound, played)) / np.sqrt((sound @ sound) * np.maximum(met, 0.05 * met.max()) + 1e-18)).max())
+        size = 1 << (len(sound) + len(played)).bit_length()
+        hertz = np.fft.rfftfreq(size, 1 / RATE)
+        speech = (hertz > 300) & (hertz < 4000)
+        two = [np.fft.rfft(one, size) * speech for one in (sound, played)]
+
+        def lags(first: np.ndarray, second: np.ndarray, sharp: bool = False) -> np.ndarray:
+            """Place 0: both end together; then the first a sample later each."""
+            cross = first * np.conj(second)
+            return np.roll(np.fft.irfft(cross / (np.abs(cross) + 1e-9) if sharp else cross, size), LONGEST)[:LONGEST + 1]
+        powers = [np.fft.irfft(one, size)[:count] ** 2 for one, count in zip(two, (len(sound), len(played)), strict=True)]
+        meets = lags(*(np.fft.rfft(power, size) for power in powers))
+        sharp = np.abs(lags(*two, sharp=True)) / np.sqrt(np.maximum(meets, LEAST * meets.max()) + 1e-18)
+        energy = np.concatenate([[0.0], np.cumsum(powers[1])])
+        under = (energy[len(sound):] - energy[:-len(sound)])[::-1]
+        like = np.abs(lags(*two)) / np.sqrt(powers[0].sum() * np.maximum(under, LEAST * under.max()) + 1e-18)
+        peak = int(sharp.argmax())
+        return float(sharp[peak] / np.sqrt((sharp**2).mean() + 1e-18)), peak / RATE, float(like.max())
 
     def _played(self, end_s: float, count: int) -> np.ndarray:
         """The ``count`` samples that end at ``end_s`` on the loudspeaker's line, at RATE, -1..1."""
@@ -189,7 +184,7 @@ class OverTalk:
         fits = self.late_s is not None and self._apart.fits_db > FITS_DB
         self._look_in_s = FITTING_S if fits else EVERY_S
         blocks = list(self._kept)[-LOOK:]
-        strength, after_s = self._match(np.concatenate([heard for _, heard, _ in blocks]), blocks[-1][0])
+        strength, after_s, _ = self._match(np.concatenate([heard for _, heard, _ in blocks]), blocks[-1][0])
         if strength < PEAK:
             self._in_vain += not fits
             return

@@ -11,7 +11,7 @@ import pytest
 from hardware.echo import Stretch
 from hardware.fakes import FakeRoom
 from hardware.mixer import Mixer
-from hardware.over_talk import IN_VAIN, PEAK, Follower, OverTalk
+from hardware.over_talk import IN_VAIN, MATCH, PEAK, Follower, OverTalk
 from hardware.synth import Synth
 from models.listener import BEFORE_S, SHORT_END_S, Listener
 from models.wav import RATE
@@ -110,17 +110,17 @@ def test_a_room_that_changes_makes_no_answer_of_the_stations_voice(said):
     assert not any(apart for _, apart in heard.pieces)
 
 
-@pytest.mark.parametrize("change, length_s, like, apart", [
-    ({}, 0.5, 0.1, True), ({"talked": False}, 0.5, 0.1, None), ({"clear_db": 13.0}, 0.5, 0.1, False),
-    ({"learned": False}, 0.5, 0.1, False), ({"missed": 0.8}, 0.5, 0.1, False), ({"image": 0.4}, 0.5, 0.1, False),
-    ({}, 0.5, 0.3, False), ({}, 0.2, 0.1, False), ({}, 6.0, 0.1, False)])
-def test_it_was_somebody_else_only_if_all_of_it_holds(monkeypatch, change, length_s, like, apart):
+@pytest.mark.parametrize("change, length_s, sharp, like, apart", [
+    ({}, 0.5, 4.0, 0.1, True), ({"talked": False}, 0.5, 4.0, 0.1, None), ({"clear_db": 13.0}, 0.5, 4.0, 0.1, False),
+    ({"learned": False}, 0.5, 4.0, 0.1, False), ({"missed": 0.8}, 0.5, 4.0, 0.1, False), ({"image": 0.4}, 0.5, 4.0, 0.1, False),
+    ({}, 0.5, 4.0, 0.3, False), ({}, 0.5, 9.0, 0.1, False), ({}, 0.2, 4.0, 0.1, False), ({}, 6.0, 4.0, 0.1, False)])
+def test_it_was_somebody_else_only_if_all_of_it_holds(monkeypatch, change, length_s, sharp, like, apart):
     over = OverTalk(Mixer(48000))
     for n in range(300):
         over.clean(bytes(2 * BLOCK), n * 0.03)
     stretch = Stretch(clear_db=20.0, image=0.0, missed=0.0, talked=True, learned=True, silent=False)
     monkeypatch.setattr(over._apart, "stretch", lambda *_: replace(stretch, **change))
-    monkeypatch.setattr(over, "_like", lambda *_: like)
+    monkeypatch.setattr(over, "_match", lambda *_: (sharp, 0.06, like))
     assert over.apart(round((length_s + 0.4) * RATE), round(length_s * RATE)) is apart
 
 
@@ -130,12 +130,11 @@ def test_the_stations_voice_matches_what_was_played_before_anything_is_learned(s
     heard.room.mixer.place(said[1], Synth.RATE, "speech")
     heard.hears(2.0, None if matches else answer)
     blocks = list(heard.over._kept)[-60:]
-    came = np.concatenate([sound for _, sound, _ in blocks]), blocks[-1][0]
-    strength, after_s = heard.over._match(*came)
+    strength, after_s, like = heard.over._match(np.concatenate([sound for _, sound, _ in blocks]), blocks[-1][0])
     if matches:
-        assert strength > 2 * PEAK and after_s == pytest.approx(0.12, abs=0.01) and heard.over._like(*came) > 0.4
+        assert strength > 2 * PEAK and after_s == pytest.approx(0.12, abs=0.01) and strength * like > 10 * MATCH
     else:
-        assert strength < PEAK and heard.over._like(*came) < 0.1
+        assert strength < PEAK and strength * like < MATCH
 
 
 def test_a_headset_pulled_out_while_it_talks_makes_no_answer_of_its_voice(said):
