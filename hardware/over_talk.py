@@ -149,18 +149,17 @@ class OverTalk:
         size = 1 << (len(sound) + len(played)).bit_length()
         hertz = np.fft.rfftfreq(size, 1 / RATE)
         speech = (hertz > 300) & (hertz < 4000)
-        two = [np.fft.rfft(one, size) * speech for one in (sound, played)]
+        cross = np.fft.rfft(sound, size) * speech * np.conj(np.fft.rfft(played, size))
 
-        def lags(first: np.ndarray, second: np.ndarray, sharp: bool = False) -> np.ndarray:
-            """Place 0: both end together; then the first a sample later each."""
-            cross = first * np.conj(second)
-            return np.roll(np.fft.irfft(cross / (np.abs(cross) + 1e-9) if sharp else cross, size), LONGEST)[:LONGEST + 1]
-        powers = [np.fft.irfft(one, size)[:count] ** 2 for one, count in zip(two, (len(sound), len(played)), strict=True)]
-        meets = lags(*(np.fft.rfft(power, size) for power in powers))
-        sharp = np.abs(lags(*two, sharp=True)) / np.sqrt(np.maximum(meets, LEAST * meets.max()) + 1e-18)
-        energy = np.concatenate([[0.0], np.cumsum(powers[1])])
+        def lags(spectrum: np.ndarray) -> np.ndarray:
+            """Place 0: both end together; then ``sound`` a sample later each."""
+            return np.roll(np.fft.irfft(spectrum, size), LONGEST)[:LONGEST + 1]
+        power, before = (np.fft.irfft(np.fft.rfft(part, size) * speech, size)[:len(part)] ** 2 for part in (sound, played))
+        meets = lags(np.fft.rfft(power, size) * np.conj(np.fft.rfft(before, size)))
+        sharp = np.abs(lags(cross / (np.abs(cross) + 1e-9))) / np.sqrt(np.maximum(meets, LEAST * meets.max()) + 1e-18)
+        energy = np.concatenate([[0.0], np.cumsum(before)])
         under = (energy[len(sound):] - energy[:-len(sound)])[::-1]
-        like = np.abs(lags(*two)) / np.sqrt(powers[0].sum() * np.maximum(under, LEAST * under.max()) + 1e-18)
+        like = np.abs(lags(cross)) / np.sqrt(power.sum() * np.maximum(under, LEAST * under.max()) + 1e-18)
         peak = int(sharp.argmax())
         return float(sharp[peak] / np.sqrt((sharp**2).mean() + 1e-18)), peak / RATE, float(like.max())
 
