@@ -108,7 +108,7 @@ class Technician:
             return
         if not what or "SAY OR KEY" not in shown:
             return
-        if "keys only while I talk" in shown and ("ONCE MORE" in what or "hold #" in shown):
+        if ("keys only while I talk" in shown or "in a moment:" in shown) and ("ONCE MORE" in what or "hold #" in shown):
             return  # a second look, a safety question: heard to its end
         if "PRESS AND HOLD" in what:
             return
